@@ -1,0 +1,1 @@
+"""Stage 4, judge: evidence, reasons, verdicts, weights."""

@@ -1,0 +1,51 @@
+"""What the judging stage hands on: a verdict with its reasons and the evidence kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One number that spoke for or against one reason.
+
+    Attributes
+    ----------
+    reason : str
+        Reason word it speaks about.
+    quantity : str
+        What was measured, a column name or a short phrase.
+    value, usual, error, limit : float or None
+        The frame's value, the group's usual value, one sigma of the value, and
+        the limit it is held against; None where there is none.
+    unit : str
+    points : float
+        Positive speaks for the reason, negative against; additive (natural-log odds).
+    text : str
+        The same in one plain sentence with its numbers.
+    """
+
+    reason: str
+    quantity: str
+    value: float | None
+    usual: float | None
+    error: float | None
+    limit: float | None
+    unit: str
+    points: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The verdict on one frame."""
+
+    frame: str
+    verdict: str
+    """``keep``, ``reject`` or ``unreadable``."""
+    reasons: tuple[str, ...]
+    """Reason words, strongest first; on a keep they are remarks."""
+    explanation: str
+    confidence: float
+    weight: float
+    evidence: tuple[Evidence, ...] = ()

@@ -1,0 +1,41 @@
+"""The errors a caller can meet, each naming the file and the cause."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class SubgradeError(Exception):
+    """Base of every error that subgrade raises on purpose."""
+
+
+class UnreadableFile(SubgradeError):
+    """A file that is damaged, truncated, unsupported or not an image.
+
+    Parameters
+    ----------
+    path : path-like
+        The file at fault.
+    cause : str
+        What is wrong, in plain words, without the path.
+    """
+
+    def __init__(self, path, cause: str):
+        self.path = Path(path)
+        self.cause = cause
+        super().__init__(f"{self.path}: {cause}")
+
+    def __reduce__(self):  # crosses process boundaries with its fields
+        return type(self), (self.path, self.cause)
+
+
+class UsageError(SubgradeError):
+    """An option or settings file that cannot be acted on."""
+
+
+class NothingToGrade(SubgradeError):
+    """No light frame was found or could be measured."""
+
+
+class ResultsError(SubgradeError):
+    """A results folder that is missing, incomplete or does not hold the frame."""

@@ -1,0 +1,1 @@
+"""Stage 1, read: find light frames, read pixels and header facts."""

@@ -1,0 +1,1 @@
+"""Stage 5, write: the RESULTS folder and what is read back from it."""

@@ -1,0 +1,1 @@
+"""Stage 2, measure: background, detection, star shapes, the stacked star image."""
