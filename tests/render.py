@@ -22,8 +22,8 @@ from scipy.ndimage import map_coordinates
 galsim = pytest.importorskip("galsim")
 
 MAX_ADU = 65535
-FLUX_AT_SNR_20 = 3730.0
-"""ADU of a star of S/N 20 in the usual sub: sky noise 32, Moffat beta 3 of FWHM 3 px."""
+NEA_REFERENCE_PX = 34.0
+"""Noise-equivalent area of a Moffat star of beta 3 and FWHM 3 px (King 1983)."""
 COUNT_SLOPE = 0.75
 """Number of stars brighter than F goes as F^-0.75 (0.3 dex a magnitude; common practice)."""
 
@@ -124,10 +124,9 @@ class ShapeTruth:
 
     ``fwhm_px`` is sqrt(major * minor) of the half-maximum widths along and across
     ``angle_deg`` (of a round star, whose axes are any two, the mean over directions: the
-    square pixel makes a sharp round star up to 0.7 % wider along rows than along
-    diagonals); ``eccentricity`` is by adaptive Gaussian-weighted moments (GalSim hsm
-    on the finely sampled image), ``eccentricity_half`` by the half-maximum widths;
-    ``nea_px`` is 1 / sum P^2.
+    square pixel leaves a sharp round star some 0.2 % from round).  ``eccentricity`` is by
+    adaptive Gaussian-weighted moments (GalSim hsm on the finely sampled image),
+    ``eccentricity_half`` by the half-maximum widths; ``nea_px`` is 1 / sum P^2.
     """
 
     fwhm_px: float
@@ -276,8 +275,9 @@ class Frame:
 class Scene:
     """Everything but the star's shape: sky, camera, star counts and defects.
 
-    ``bright`` stars have more than `FLUX_AT_SNR_20` ADU in expectation; the luminosity
-    function goes on ``depth`` times fainter.  Sky levels and amplitudes are ADU.
+    ``bright`` stars have S/N above 20 if their FWHM is near 3 px (a wider star of the same
+    light has less); the luminosity function goes on ``depth`` times fainter.  Sky levels
+    and amplitudes are ADU.
     """
 
     width: int = 2000
@@ -300,6 +300,11 @@ class Scene:
     floating: bool = False
     noiseless: bool = False
     seed: int = 1
+
+    @property
+    def sky_noise_adu(self) -> float:
+        """Noise of one pixel where the sky has its nominal level."""
+        return float(np.sqrt(self.sky_adu / self.electrons_per_adu + _read_variance(self)))
 
 
 USUAL = Scene()
@@ -365,8 +370,9 @@ def _draw_stars(rng, scene: Scene, star: Template):
     total = round(scene.bright * scene.depth**COUNT_SLOPE)
     # Stratified draws keep the luminosity function but not its Poisson scatter.
     rank = (np.arange(total) + rng.random(total)) / max(total, 1)
-    flux = FLUX_AT_SNR_20 / scene.depth * (1 - rank) ** (-1 / COUNT_SLOPE)
-    flux = np.minimum(flux, FLUX_AT_SNR_20 * scene.brightest_snr / 20)
+    snr = 20 / scene.depth * (1 - rank) ** (-1 / COUNT_SLOPE)
+    unit = scene.sky_noise_adu * np.sqrt(NEA_REFERENCE_PX)
+    flux = np.minimum(snr, scene.brightest_snr) * unit
     x = rng.integers(0, scene.width * star.oversample, total) / star.oversample - 0.5
     y = rng.integers(0, scene.height * star.oversample, total) / star.oversample - 0.5
     return x, y, flux, rng.normal(0.0, 0.35, total)

@@ -1,0 +1,1 @@
+"""Measurements for the documentation: run by hand, not by pytest."""

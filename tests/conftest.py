@@ -1,0 +1,45 @@
+"""Shared by all tests: one thread, a writable place for compiled code, frames rendered once."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+# Before numba is imported anywhere: a source tree that cannot be written to must not
+# make every run compile anew.
+os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "subgrade_numba"))
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def measure():
+    """`measure_stars` of bare pixels, compiled before the first test that needs it."""
+    from subgrade.lights.model import Pixels
+    from subgrade.stars import measure_stars, warm_up
+
+    warm_up()
+
+    def measure_array(data, facts=None):
+        return measure_stars(Pixels(data, integer=data.dtype.kind == "u"), facts)
+
+    return measure_array
+
+
+@pytest.fixture(scope="session")
+def graded(measure):
+    """A function (shape, scene) -> (rendered frame, its measurement), each made once."""
+    from subgrade.lights.model import HeaderFacts
+    from tests.render import USUAL, render
+
+    made = {}
+
+    def grade(shape, scene=USUAL):
+        if (shape, scene) not in made:
+            frame = render(shape, scene)
+            facts = HeaderFacts(mosaic=frame.mosaic) if frame.mosaic else None
+            made[shape, scene] = frame, measure(frame.data, facts)
+        return made[shape, scene]
+
+    return grade
