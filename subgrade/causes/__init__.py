@@ -1,1 +1,21 @@
-"""Stage 4, judge: evidence, reasons, verdicts, weights."""
+"""Stage 4, judge: evidence, reasons, verdicts, weights.
+
+>>> from subgrade.causes import judge_night, load_limits
+>>> judgements = judge_night(night, load_limits())  # doctest: +SKIP
+"""
+
+from subgrade.causes.judge import judge_night, left_out
+from subgrade.causes.limits import Limits, load_limits
+from subgrade.causes.model import Evidence, Judgement
+from subgrade.causes.reasons import REASONS, Reason
+
+__all__ = [
+    "REASONS",
+    "Evidence",
+    "Judgement",
+    "Limits",
+    "Reason",
+    "judge_night",
+    "left_out",
+    "load_limits",
+]

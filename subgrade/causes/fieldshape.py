@@ -1,0 +1,188 @@
+"""Shapes that vary over the field: a turning field, and the optics' fixed pattern.
+
+A field that turns by phi about (u0, v0) draws a star at distance r into a tangential
+arc of length r * phi, variance (r phi)^2 / 12 [derived]:
+
+    xx += k (v - v0)^2,  yy += k (u - u0)^2,  xy -= k (u - u0)(v - v0),
+    k = (half * phi)^2 / 12.
+
+A radial pattern is the same with xx and yy exchanged and xy of the other sign; field
+curvature is the equal sum of both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.limits import Limits
+from subgrade.causes.series import GroupSeries
+from subgrade.stars.model import FrameStars, ShapeField
+
+_POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """The tangential pattern of one frame: strength, error, its radial rival, the angle."""
+
+    tangential: float
+    radial: float
+    error: float
+    angle_deg: float
+    worst_eccentricity: float
+
+
+def turning(shape: ShapeField | None) -> Turning | None:
+    """Fit the tangential and the radial pattern to a frame's quadratic shape terms.
+
+    Parameters
+    ----------
+    shape : ShapeField or None
+
+    Returns
+    -------
+    Turning or None
+        None where the quadratic terms were not measured.
+    """
+    if shape is None or shape.coefficients.shape[1] < 6:
+        return None
+    # Rows xx, yy, xy; quadratic columns uu, uv, vv.
+    value = shape.coefficients[:, 3:6]
+    sigma = np.maximum(shape.errors[:, 3:6], 1e-6)
+    tangential = np.array([[0, 0, 1.0], [1.0, 0, 0], [0, -1.0, 0]])
+    radial = np.array([[1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
+    design = np.column_stack([(m / sigma).ravel() for m in (tangential, radial)])
+    covariance = np.linalg.inv(design.T @ design)
+    k, r = covariance @ design.T @ (value / sigma).ravel()
+    net = max(float(k - max(r, 0.0)), 0.0)
+    angle = np.degrees(np.sqrt(12 * net)) / shape.half
+    return Turning(
+        float(k),
+        float(r),
+        float(np.sqrt(covariance[0, 0])),
+        float(angle),
+        float(np.nanmax(eccentricity_over_field(shape.coefficients))),
+    )
+
+
+def eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
+    """Eccentricity the polynomials give on a 5 x 5 grid reaching 0.6 half-diagonals.
+
+    Corners of a square frame lie at u, v = 0.71; the grid stays a little inside,
+    where stars hold the polynomials.
+    """
+    u, v = np.meshgrid(np.linspace(-0.6, 0.6, 5), np.linspace(-0.6, 0.6, 5))
+    basis = np.array([u**i * v**j for i, j in _POWERS[: coefficients.shape[1]]])
+    xx, yy, xy = np.tensordot(coefficients, basis, axes=1)
+    mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.sqrt(np.clip(1 - (mean - half) / (mean + half), 0.0, 1.0))
+
+
+def judge_turning(
+    series: GroupSeries, position: int, stars: FrameStars, limits: Limits
+) -> list[Finding]:
+    """Whether the field turned during the exposure, enough to spoil its corners."""
+    seen = turning(stars.shape_field)
+    if seen is None:
+        return []
+    sure = (seen.tangential - max(seen.radial, 0.0)) / seen.error
+    if sure < limits.field.rotation_sigma:
+        return []
+    from_registration = _turned_between_frames(series, position)
+    points = points_beyond(
+        seen.worst_eccentricity,
+        limits.field.corner_eccentricity,
+        0.03,
+        limits.roundness.softness,
+        limits.verdict.points_cap,
+    )
+    text = (
+        f"elongation runs round the field and grows outwards, as from a turn of "
+        f"{said(60 * seen.angle_deg, '′')} ({said(sure)} sigma); the worst corner's eccentricity "
+        f"is {said(seen.worst_eccentricity)} (limit {said(limits.field.corner_eccentricity)})"
+    )
+    items = [
+        evidence(
+            "field_rotation",
+            "tangential pattern",
+            min(3.0, 0.5 * sure),
+            text,
+            value=seen.tangential,
+            error=seen.error,
+            unit="px^2",
+        ),
+        evidence(
+            "field_rotation",
+            "worst corner eccentricity",
+            points,
+            text,
+            value=seen.worst_eccentricity,
+            limit=limits.field.corner_eccentricity,
+        ),
+    ]
+    if np.isfinite(from_registration):
+        turn = f"the field turns {said(60 * from_registration, '′')} an exposure between frames"
+        items.append(
+            evidence(
+                "field_rotation",
+                "turn between frames",
+                float(np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-2, 2])),
+                turn,
+                value=from_registration,
+                usual=seen.angle_deg,
+                unit="°",
+            )
+        )
+        text += f"; {turn}"
+    return [Finding("field_rotation", points, True, text, tuple(items))]
+
+
+def fixed_pattern_eccentricity(series: GroupSeries, frames) -> float:
+    """Worst eccentricity over the field of the pattern that all frames share.
+
+    The frame's common shape is taken out first, so steady trailing does not count.
+
+    Parameters
+    ----------
+    series : GroupSeries
+    frames : sequence of Frame
+        The night's frames.
+
+    Returns
+    -------
+    float
+        NaN where fewer than three frames measured it.
+    """
+    fields = [frames[i].stars.shape_field for i in series.members]
+    fields = [f for f in fields if f is not None]
+    if not fields:
+        return float("nan")
+    terms = max(f.coefficients.shape[1] for f in fields)
+    stack = np.array([f.coefficients for f in fields if f.coefficients.shape[1] == terms])
+    errors = np.array([f.errors for f in fields if f.coefficients.shape[1] == terms])
+    if len(stack) < 3 or terms < 3:
+        return float("nan")
+    common = np.median(stack, axis=0)
+    size = (common[0, 0] + common[1, 0]) / 2
+    common[:, 0] = size, size, 0.0
+    # A pattern must stand out of the scatter between frames to be called fixed.
+    scatter = 1.4826 * np.median(np.abs(stack - np.median(stack, axis=0)), axis=0)
+    noise = 1.2533 * np.hypot(scatter, np.median(errors, axis=0)) / np.sqrt(len(stack))
+    common[:, 1:][np.abs(common[:, 1:]) < 3 * noise[:, 1:]] = 0.0
+    return float(np.nanmax(eccentricity_over_field(common)))
+
+
+def _turned_between_frames(series: GroupSeries, position: int) -> float:
+    """Turn of the field over one exposure, deg, from the registration of its neighbours."""
+    window = np.sort(np.append(series.near(position, 6), position))
+    turn, time = series["rotation_deg"][window], series["time"][window]
+    good = np.isfinite(turn)
+    if good.sum() < 5 or not series.group.exposure_s:
+        return float("nan")
+    steps = (np.diff(turn[good]) + 90.0) % 180.0 - 90.0  # a meridian flip is no turn
+    rate = float(np.median(steps / np.diff(time[good])))
+    return abs(rate) * series.group.exposure_s

@@ -1,0 +1,169 @@
+"""From the night to a verdict on every frame: gather findings, weigh them, say why."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.causes.evidence import Finding, evidence, probability, said
+from subgrade.causes.fieldshape import fixed_pattern_eccentricity
+from subgrade.causes.light import judge_light, judge_star_count
+from subgrade.causes.limits import Limits
+from subgrade.causes.model import Judgement
+from subgrade.causes.roundness import judge_roundness
+from subgrade.causes.series import GroupSeries, group_series
+from subgrade.causes.sharpness import judge_sharpness
+from subgrade.causes.weights import stack_weights
+from subgrade.night.model import Frame, FrameCompared, Night
+
+NOT_JUDGED = 0.5
+"""Confidence in a frame that was kept because nothing could be measured against it."""
+
+
+def judge_night(night: Night, limits: Limits) -> tuple[Judgement, ...]:
+    """A verdict on every frame of the night.
+
+    Parameters
+    ----------
+    night : Night
+    limits : Limits
+
+    Returns
+    -------
+    tuple of Judgement
+        In the order of ``night.frames``.
+    """
+    verdicts: list[Judgement | None] = [None] * len(night.frames)
+    for group in night.groups:
+        series = group_series(night, group)
+        tilt = fixed_pattern_eccentricity(series, night.frames)
+        judged = [
+            _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
+            for place, i in enumerate(series.members)
+        ]
+        kept = np.array([j.verdict == "keep" for j in judged])
+        for i, judgement, weight in zip(
+            series.members, judged, stack_weights(series, kept), strict=True
+        ):
+            verdicts[i] = replace(judgement, weight=float(weight))
+    for i, verdict in enumerate(verdicts):
+        if verdict is None:
+            note = night.compared[i].stray_note or "it belongs to no group of this session"
+            verdicts[i] = left_out(night.frames[i].name, "wrong_frame", note)
+    return tuple(verdicts)
+
+
+def left_out(frame: str, reason: str, note: str) -> Judgement:
+    """The verdict on a frame that was never measured against others.
+
+    Parameters
+    ----------
+    frame : str
+        Its name.
+    reason : str
+        ``wrong_frame`` or ``unreadable``.
+    note : str
+        What is wrong with it, no full stop.
+    """
+    unreadable = reason == "unreadable"
+    sentence = f"{'Not graded' if unreadable else 'Rejected'}: {note}."
+    item = evidence(reason, "file" if unreadable else "session", 6.0, note)
+    return Judgement(
+        frame,
+        "unreadable" if unreadable else "reject",
+        (reason,),
+        sentence,
+        1.0 if unreadable else round(probability(6.0), 3),
+        0.0,
+        (item,),
+    )
+
+
+def _judge_frame(
+    series: GroupSeries,
+    place: int,
+    frame: Frame,
+    compared: FrameCompared,
+    tilt: float,
+    limits: Limits,
+) -> Judgement:
+    stars, facts = frame.stars, frame.facts
+    findings = [
+        *judge_roundness(series, place, stars, facts, limits),
+        *judge_light(series, place, compared, limits),
+        *judge_star_count(series, place, stars, limits),
+        *_remarks(frame, tilt, limits),
+    ]
+    if stars.shape_status == "measured":
+        findings += judge_sharpness(series, place, facts.scale_arcsec, limits)
+    findings = _one_story(findings)
+    findings.sort(key=lambda f: -f.points)
+    rejecting = [f for f in findings if f.rejects]
+    remarks = [f for f in findings if f.remark and not f.rejects]
+    verdict = "reject" if rejecting else "keep"
+    told = [*rejecting, *remarks]
+    return Judgement(
+        frame.name,
+        verdict,
+        tuple(dict.fromkeys(f.reason for f in told)),
+        _explanation(verdict, rejecting, remarks, findings),
+        round(_confidence(verdict, rejecting, findings), 3),
+        0.0,
+        tuple(item for f in findings for item in f.evidence),
+    )
+
+
+def _one_story(findings: list[Finding]) -> list[Finding]:
+    """Give swelling that dew explains to dew, so one cause is not told twice."""
+    dew = any(f.reason == "dew" and f.points > 0 for f in findings)
+    return [f.named("dew") if dew and f.reason in ("seeing", "focus") else f for f in findings]
+
+
+def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
+    """What a person should know that rejects nothing by itself."""
+    found = []
+    for streak in frame.stars.streaks:
+        text = (
+            f"a streak {said(streak.length_px, 'px')} long crosses from "
+            f"({streak.x1:.0f}, {streak.y1:.0f}) to ({streak.x2:.0f}, {streak.y2:.0f})"
+        )
+        item = evidence("satellite_trail", "streak", 0.0, text, value=streak.length_px, unit="px")
+        found.append(Finding("satellite_trail", 0.0, True, text, (item,)))
+    if tilt > limits.field.tilt_eccentricity and frame.stars.shape_field is not None:
+        text = (
+            f"the same pattern of shapes in every frame reaches eccentricity {said(tilt)} in the "
+            f"worst corner (remark from {said(limits.field.tilt_eccentricity)})"
+        )
+        item = evidence(
+            "tilt_or_coma",
+            "fixed pattern",
+            0.0,
+            text,
+            value=tilt,
+            limit=limits.field.tilt_eccentricity,
+        )
+        found.append(Finding("tilt_or_coma", 0.0, True, text, (item,)))
+    return found
+
+
+def _confidence(verdict: str, rejecting: list[Finding], findings: list[Finding]) -> float:
+    if verdict == "reject":
+        return probability(rejecting[0].points)
+    deciding = [f.points for f in findings if f.points != 0]
+    return 1.0 - probability(max(deciding)) if deciding else NOT_JUDGED
+
+
+def _explanation(verdict: str, rejecting, remarks, findings) -> str:
+    if verdict == "reject":
+        first, *rest = [f.sentence for f in rejecting]
+        text = "Rejected: " + first
+        if rest:
+            text += "; also " + "; also ".join(rest)
+        return text + "."
+    if remarks:
+        return "Kept, with a remark: " + "; ".join(dict.fromkeys(f.sentence for f in remarks)) + "."
+    measured = [f.sentence for f in findings if f.points < 0]
+    if not measured:
+        return "Kept: nothing could be measured against it."
+    return "Kept: " + "; ".join(measured) + "."

@@ -1,0 +1,175 @@
+"""Oval, trailed, doubled and hollow stars: how far past the limit, and the likely motion."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.fieldshape import judge_turning
+from subgrade.causes.limits import Limits
+from subgrade.causes.motion import attribute_motion, motion_variance, ranked
+from subgrade.causes.reasons import REASONS
+from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.lights.model import HeaderFacts
+from subgrade.stars.model import FrameStars
+
+SIDEREAL_ARCSEC_PER_S = 15.041069
+"""1296000 / 86164.0905 (sidereal day; Explanatory Supplement, from memory)."""
+
+
+def eccentricity_limit(usual, limits: Limits) -> float:
+    """The eccentricity beyond which a frame is rejected."""
+    r = limits.roundness
+    if not np.isfinite(usual.centre):
+        return r.ceiling
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    limit = usual.centre + min(r.spread_factor * spread, r.usual_margin)
+    if np.isfinite(usual.best):
+        limit = min(limit, usual.best + r.best_margin)
+    return float(min(max(limit, r.floor), r.ceiling))
+
+
+def judge_roundness(
+    series: GroupSeries, position: int, stars: FrameStars, facts: HeaderFacts, limits: Limits
+) -> list[Finding]:
+    """What the shape of the stars says, oval or broken.
+
+    Returns
+    -------
+    list of Finding
+        Turning of the field is judged here too, since off its centre it draws the
+        whole frame oval.
+    """
+    if stars.shape_status == "doubled":
+        return [_doubled(stars, facts, limits)]
+    if stars.shape_status == "hollow":
+        return [_hollow(stars, limits)]
+    if stars.shape_status == "trailed":
+        return [_trailed(series, position, stars, facts, limits)]
+    turning = judge_turning(series, position, stars, limits)
+    if not np.isfinite(stars.eccentricity):
+        return turning
+    return [*_oval(series, position, stars, limits, turning), *turning]
+
+
+def _oval(series, position, stars, limits, turning) -> list[Finding]:
+    usual = series.usual("eccentricity")
+    limit = eccentricity_limit(usual, limits)
+    points = points_beyond(
+        stars.eccentricity,
+        limit,
+        stars.eccentricity_error,
+        limits.roundness.softness,
+        limits.verdict.points_cap,
+    )
+    measured = (
+        f"eccentricity {said(stars.eccentricity)} (usual {said(usual.centre)}, limit {said(limit)})"
+    )
+    numbers = {
+        "value": stars.eccentricity,
+        "usual": usual.centre,
+        "error": stars.eccentricity_error,
+        "limit": limit,
+    }
+    error = stars.eccentricity_error if np.isfinite(stars.eccentricity_error) else 0.0
+    remark = stars.eccentricity - error > max(limits.roundness.remark, usual.centre + 0.05)
+    if not (points > 0 or remark):
+        # Evidence for keeping still needs a word to stand under; the commonest will do.
+        item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
+        return [Finding("wind_trail", points, False, measured, (item,))]
+    why = attribute_motion(series, position, limits)
+    field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
+    order = ranked([*why, *field])
+    reason, share = order[0]
+    item = evidence(reason, "eccentricity", points, measured, **numbers)
+    sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
+    sentence += _likeliest(reason, share, order[1], why)
+    return [Finding(reason, points, bool(remark), sentence, (item, *why))]
+
+
+def _likeliest(reason, share, runner_up, why) -> str:
+    best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
+    text = f"; {REASONS[reason].short} is the likeliest cause ({said(100 * share, '%')}"
+    if runner_up[1] > 0.2:
+        text += f", then {REASONS[runner_up[0]].short} {said(100 * runner_up[1], '%')}"
+    text += ")"
+    if best is not None and best.points > 0.3:
+        text += f": {best.text}"
+    return text
+
+
+def _trailed(series, position, stars, facts, limits) -> Finding:
+    length = stars.length_px
+    text = f"stars are lines {_length(length, facts)} long at {said(stars.angle_deg, '°')}"
+    text += _against_sidereal(length, facts)
+    width = series.usual("fwhm_px").centre
+    item = evidence(
+        "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
+        value=length, usual=width, limit=limits.motion.trail_widths * width, unit="px",
+    )  # fmt: skip
+    alike = _alike(series, position, length)
+    finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
+    if alike < 0.5 or length > 4 * limits.motion.trail_widths * width:
+        return finding
+    # Every frame drawn out the same way is a creep, however long, not a lost star.
+    why = attribute_motion(series, position, limits)
+    creep = next(word for word, _ in ranked(why) if word in ("dec_drift", "flexure"))
+    share = f"{said(100 * alike, '%')} of the frames nearby are drawn out the same way"
+    return replace(finding.named(creep), sentence=f"{text}; {share}", evidence=(item, *why))
+
+
+def _alike(series: GroupSeries, position: int, length: float) -> float:
+    """Share of the frames nearby with a motion at least half as long, the same way."""
+    near = series.near(position, 5)
+    if len(near) < 3:
+        return 0.0
+    lengths = np.sqrt(12 * motion_variance(series)[near])
+    same = axial_difference(series["angle"][near], series["angle"][position]) < 20
+    return float(np.mean((lengths > 0.5 * length) & same))
+
+
+def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
+    """How the trail compares with that of a mount standing still."""
+    if not (facts.scale_arcsec and facts.exposure_s):
+        return ""
+    dec = facts.dec_deg if facts.dec_deg is not None else 0.0
+    still = SIDEREAL_ARCSEC_PER_S * facts.exposure_s * math.cos(math.radians(dec))
+    share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
+    if 0.8 <= share <= 1.2:
+        return f", {said(share)} of what a mount standing still draws: it did not track at all"
+    if share < 0.8:
+        return (
+            f", {said(share)} of what a mount standing still draws: it stood or slipped for part "
+            "of the exposure"
+        )
+    return f", {said(share)} times what a mount standing still draws: it was moving"
+
+
+def _doubled(stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
+    text = (
+        f"every star shows two images {_length(stars.length_px, facts)} apart at "
+        f"{said(stars.angle_deg, '°')}"
+    )
+    item = evidence(
+        "bump", "separation of the two images", limits.verdict.points_cap, text,
+        value=stars.length_px, unit="px",
+    )  # fmt: skip
+    return Finding("bump", limits.verdict.points_cap, True, text, (item,))
+
+
+def _hollow(stars: FrameStars, limits: Limits) -> Finding:
+    text = f"stars are rings: their centre has {said(stars.hollow)} of the ring's brightness"
+    item = evidence(
+        "focus", "centre over ring brightness", limits.verdict.points_cap, text,
+        value=stars.hollow, limit=1.0,
+    )  # fmt: skip
+    return Finding("focus", limits.verdict.points_cap, True, text, (item,))
+
+
+def _length(px: float, facts: HeaderFacts) -> str:
+    if facts.scale_arcsec:
+        return f"{said(px, 'px')} = {said(px * facts.scale_arcsec, '″')}"
+    return said(px, "px")

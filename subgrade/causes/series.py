@@ -1,0 +1,151 @@
+"""One group's measurements side by side in the order taken, as plain arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.causes.profile import StarProfile, star_profile
+from subgrade.night.model import Group, Night, Usual
+
+UNKNOWN = Usual(float("nan"), float("nan"), float("nan"), 0)
+
+_FROM_STARS = {
+    "fwhm": "fwhm_px",
+    "fwhm_error": "fwhm_error_px",
+    "minor": "fwhm_minor_px",
+    "eccentricity": "eccentricity",
+    "eccentricity_error": "eccentricity_error",
+    "angle": "angle_deg",
+    "xx": "xx",
+    "yy": "yy",
+    "xy": "xy",
+    "sky": "background_adu",
+    "noise": "noise_adu",
+    "stars": "stars",
+}
+_FROM_FACTS = {
+    "temperature": "ambient_c",
+    "focuser": "focuser_steps",
+    "airmass": "airmass",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GroupSeries:
+    """A group's frames in the order taken; every array has one entry a frame.
+
+    Attributes
+    ----------
+    group : Group
+    members : tuple of int
+        Indices into ``Night.frames``, in time order.
+    columns : dict of str to ndarray of float64
+        ``time`` (s; NaN-free, by running number where no clock is known), the
+        measured quantities, header quantities, and ``dx``, ``dy``: where the frame's
+        middle lies on the reference frame, px.  NaN where unknown.
+    axis_angle : ndarray
+        Direction of right ascension in the image, deg in [0, 180); NaN unknown.
+    profiles : tuple of StarProfile or None
+        Cumulants and width ratios of each frame's star image.
+    """
+
+    group: Group
+    members: tuple[int, ...]
+    columns: dict[str, np.ndarray]
+    axis_angle: np.ndarray
+    profiles: tuple[StarProfile | None, ...]
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self.columns[name]
+
+    def __len__(self) -> int:
+        return len(self.members)
+
+    def usual(self, quantity: str) -> Usual:
+        """The group's usual value; all NaN where the night knows none."""
+        return self.group.usual.get(quantity, UNKNOWN)
+
+    def near(self, position: int, reach: int) -> np.ndarray:
+        """Positions within ``reach`` frames of one frame, itself left out."""
+        low, high = max(0, position - reach), min(len(self), position + reach + 1)
+        return np.array([p for p in range(low, high) if p != position], dtype=int)
+
+
+def group_series(night: Night, group: Group) -> GroupSeries:
+    """Lay a group's frames side by side in the order taken."""
+    members = tuple(sorted(group.members, key=lambda i: _when(night, i)))
+    frames = [night.frames[i] for i in members]
+    columns = {
+        name: np.array([_number(getattr(f.stars, attribute)) for f in frames])
+        for name, attribute in _FROM_STARS.items()
+    }
+    for name, attribute in _FROM_FACTS.items():
+        columns[name] = np.array([_number(getattr(f.facts, attribute)) for f in frames])
+    columns["time"] = _times(frames, group.exposure_s)
+    compared = [night.compared[i] for i in members]
+    columns["transparency"] = np.array([c.transparency for c in compared], dtype=float)
+    registrations = [c.registration for c in compared]
+    columns["rotation_deg"] = np.array(
+        [_number(getattr(r, "rotation_deg", None)) for r in registrations]
+    )
+    columns["dx"], columns["dy"] = _centre_on_reference(registrations, group.shape)
+    return GroupSeries(
+        group,
+        members,
+        columns,
+        np.array([ra_axis_deg(f.facts.sky_axes) for f in frames]),
+        tuple(star_profile(f.stars) for f in frames),
+    )
+
+
+def ra_axis_deg(sky_axes) -> float:
+    """Direction of right ascension in the image, deg in [0, 180), NaN if unknown.
+
+    Parameters
+    ----------
+    sky_axes : tuple or None
+        ((east per x, east per y), (north per x, north per y)).
+
+    Notes
+    -----
+    Moving along right ascension keeps north constant, so the direction is the one
+    at right angles to the gradient of north.
+    """
+    if sky_axes is None:
+        return float("nan")
+    north_x, north_y = sky_axes[1]
+    return float(np.degrees(np.arctan2(north_x, -north_y)) % 180.0)
+
+
+def axial_difference(a, b):
+    """Smallest angle between two undirected axes, deg in [0, 90]."""
+    return np.abs((np.asarray(a) - np.asarray(b) + 90.0) % 180.0 - 90.0)
+
+
+def _centre_on_reference(registrations, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Where each frame's middle lies on the reference frame, px; NaN unregistered."""
+    middle = complex((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    places = np.full(len(registrations), complex("nan+nanj"))
+    for k, r in enumerate(registrations):
+        if r is not None and r.ok:
+            turn = r.scale * np.exp(1j * np.radians(r.rotation_deg))
+            places[k] = turn * middle + complex(r.dx, r.dy)
+    return places.real, places.imag
+
+
+def _when(night: Night, index: int) -> tuple:
+    start = night.frames[index].facts.start_unix
+    return (start is None, start or 0.0, index)
+
+
+def _times(frames, exposure_s: float | None) -> np.ndarray:
+    times = np.array([_number(f.facts.mid_unix or f.facts.start_unix) for f in frames])
+    if np.isfinite(times).all():
+        return times
+    return np.arange(len(frames)) * float(exposure_s or 1.0)
+
+
+def _number(value) -> float:
+    return float("nan") if value is None else float(value)

@@ -1,0 +1,210 @@
+"""Swollen stars: how far past the limit, and whether focus or the air did it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.limits import Limits
+from subgrade.causes.series import GroupSeries
+
+EPISODE_SHARE = 0.4
+"""Neighbours swollen by this share of a frame's own swelling belong to its episode."""
+
+
+def fwhm_limit(usual, scale_arcsec: float | None, limits: Limits) -> float:
+    """The FWHM beyond which a frame is rejected, px.
+
+    Parameters
+    ----------
+    usual : Usual
+        The group's usual FWHM, px.
+    scale_arcsec : float or None
+        Arcseconds per pixel.
+    limits : Limits
+
+    Returns
+    -------
+    float
+        NaN where the group has no usual value.
+    """
+    s = limits.sharpness
+    if not np.isfinite(usual.centre):
+        return float("nan")
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    limit = np.clip(
+        usual.centre + s.spread_factor * spread,
+        usual.centre * s.ratio_low,
+        usual.centre * s.ratio_high,
+    )
+    if np.isfinite(usual.best):
+        limit = min(limit, max(usual.best * s.best_ratio, usual.best * s.ratio_low))
+    floors = [s.floor_px]
+    if scale_arcsec:
+        floors.append(s.floor_arcsec / scale_arcsec)
+    return float(max(limit, min(max(floors), usual.centre * s.floor_ratio)))
+
+
+def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -> list[Finding]:
+    """Whether the frame's stars are swollen, and by what.
+
+    Parameters
+    ----------
+    series : GroupSeries
+    position : int
+        The frame's place in the series.
+    scale : float or None
+        Arcseconds per pixel.
+    limits : Limits
+
+    Returns
+    -------
+    list of Finding
+        None or one.  An oval frame is judged by its narrow axis, which motion along
+        the long one leaves alone.
+    """
+    usual = series.usual("fwhm_px")
+    limit = fwhm_limit(usual, scale, limits)
+    value, error = series["fwhm"][position], series["fwhm_error"][position]
+    oval = series["eccentricity"][position] > limits.roundness.floor
+    name, column = "fwhm_px", series["fwhm"]
+    if oval and np.isfinite(series["minor"][position]):
+        # Scaled so that the group's usual narrow axis stands for its usual FWHM.
+        column = series["minor"] * usual.centre / np.nanmedian(series["minor"])
+        value, name = column[position], "fwhm_px across the narrow axis"
+    if not (np.isfinite(value) and np.isfinite(limit)):
+        return []
+    points = points_beyond(
+        value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
+    )
+    why = _focus_or_seeing(series, column, position, usual.centre)
+    lean = sum(item.points * (1 if item.reason == "focus" else -1) for item in why)
+    reason = "focus" if lean > 0 else "seeing"
+    measured = f"FWHM {_both(value, scale)} (usual {_both(usual.centre, scale)}, limit " + (
+        f"{_both(limit, scale)})"
+    )
+    main = evidence(
+        reason,
+        name,
+        points,
+        measured,
+        value=value,
+        usual=usual.centre,
+        error=error,
+        limit=limit,
+        unit="px",
+    )
+    swollen = value > usual.centre * (1 + 0.5 * (limits.sharpness.ratio_low - 1))
+    strongest = max(why, key=lambda e: e.points, default=None) if swollen else None
+    sentence = measured
+    if points > 0:
+        sentence = f"stars are swollen: {measured}"
+        if strongest is not None and strongest.reason == reason:
+            sentence += f"; {strongest.text}"
+    return [Finding(reason, points, False, sentence, (main, *(why if swollen else ())))]
+
+
+def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual: float) -> list:
+    """Evidence for one or the other, each with positive points for its own word."""
+    excess = np.log(fwhm / usual)
+    if not excess[position] > 0:
+        return []
+    found = [
+        *_by_profile(series, position),
+        *_by_time(series, excess, position),
+        *_by_airmass(series, excess, position),
+    ]
+    return [item for item in found if item.points > 0.05]
+
+
+def _lean(points: float) -> tuple[str, float]:
+    return ("focus", points) if points > 0 else ("seeing", -points)
+
+
+def _by_profile(series: GroupSeries, position: int) -> list:
+    """A defocused star is flatter in the core and steeper at the edge than the usual one."""
+    wings = np.array([p.wings if p else np.nan for p in series.profiles])
+    if np.isfinite(wings).sum() < 4 or not np.isfinite(wings[position]):
+        return []
+    usual = float(np.nanmedian(wings))
+    spread = 1.4826 * float(np.nanmedian(np.abs(wings - usual)))
+    z = (usual - wings[position]) / np.hypot(spread, 0.03)
+    reason, points = _lean(float(np.clip(z, -3, 3)) if z > 0 else -0.5)
+    text = (
+        f"the star's width at a fifth of its peak is {said(wings[position])} of that at half, "
+        f"usually {said(usual)}: "
+        + ("a flat core, as out of focus" if z > 0 else "no flat core, so not plainly defocus")
+    )
+    return [
+        evidence(reason, "wings over core width", points, text, value=wings[position], usual=usual)
+    ]
+
+
+def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
+    first, last = _episode(excess, position)
+    inside = excess[first : last + 1]
+    inside = inside[np.isfinite(inside)]
+    count = len(inside)
+    found = []
+    if len(series) < 4:
+        return found
+    if count <= 2:
+        points = -1.5 if len(series) >= 6 else -0.5
+        text = f"it lasted {count} frame{'s' if count > 1 else ''}, coming and going like the air"
+    else:
+        rough = float(np.median(np.abs(np.diff(inside)))) / excess[position]
+        # Smooth below 0.15 of the swelling from frame to frame, rough above 0.35.
+        smooth = float(np.clip((0.25 - rough) / 0.1, -1.5, 1.5))
+        points = smooth + min(1.5, 0.25 * (count - 3))
+        manner = "steadily" if points > 0 else "up and down"
+        text = f"it lasted {count} frames, changing {manner}"
+    reason, size = _lean(points)
+    found.append(
+        evidence(reason, "frames swollen in a row", size, text, value=count, unit="frames")
+    )
+    focuser = series["focuser"]
+    if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
+        moved = focuser[last + 1] - focuser[last]
+        if moved != 0 and excess[last + 1] < EPISODE_SHARE * excess[position]:
+            text = f"it ended when the focuser moved by {said(moved, 'steps')}"
+            found.append(evidence("focus", "focuser move", 3.0, text, value=moved, unit="steps"))
+    return found
+
+
+def _by_airmass(series: GroupSeries, excess: np.ndarray, position: int) -> list:
+    """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, from memory)."""
+    airmass = series["airmass"]
+    if not np.isfinite(airmass[position]) or np.isfinite(airmass).sum() < 4:
+        return []
+    expected = 0.6 * np.log(airmass[position] / np.nanmedian(airmass))
+    if expected < 0.5 * excess[position]:
+        return []
+    text = f"airmass {said(airmass[position])} alone widens stars by {said(100 * expected, '%')}"
+    return [
+        evidence(
+            "seeing",
+            "airmass",
+            2.0,
+            text,
+            value=airmass[position],
+            usual=float(np.nanmedian(airmass)),
+        )
+    ]
+
+
+def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
+    """First and last frame of the unbroken swelling round a frame; gaps are bridged."""
+    bar = EPISODE_SHARE * excess[position]
+    swollen = ~(excess < bar)  # not measured counts as inside
+    first = last = position
+    while first > 0 and swollen[first - 1]:
+        first -= 1
+    while last + 1 < len(excess) and swollen[last + 1]:
+        last += 1
+    return first, last
+
+
+def _both(px: float, scale: float | None) -> str:
+    if scale:
+        return f"{said(px, 'px')} = {said(px * scale, '″')}"
+    return said(px, "px")
