@@ -190,8 +190,9 @@ def _truth(shape: StarShape, fine: np.ndarray, oversample: int) -> ShapeTruth:
 def half_maximum_width(fine: np.ndarray, oversample: int, angle_deg: float) -> float:
     """Full width at half maximum through the centre along `angle_deg`, px.
 
-    The outermost crossing counts, so a ring gives its outer width.  Cubic-spline
-    samples at 1/200 px, linear between.
+    Half of the image's highest value, wherever that is; the outermost crossing counts, so
+    a ring gives its outer width.  NaN where the cut never reaches it (two images far
+    apart, cut between them).  Cubic-spline samples at 1/200 px, linear between.
     """
     centre = (fine.shape[0] - 1) / 2
     reach = centre / oversample * 0.98
@@ -199,8 +200,10 @@ def half_maximum_width(fine: np.ndarray, oversample: int, angle_deg: float) -> f
     cos, sin = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
     rows, columns = centre + along * oversample * sin, centre + along * oversample * cos
     cut = map_coordinates(fine, [rows, columns], order=3, mode="nearest")
-    level = cut.max() / 2
+    level = fine.max() / 2
     above = np.flatnonzero(cut >= level)
+    if len(above) == 0:
+        return float("nan")
     first, last = above[0], above[-1]
     left = along[first] - 0.005 * (cut[first] - level) / (cut[first] - cut[first - 1])
     right = along[last] + 0.005 * (cut[last] - level) / (cut[last] - cut[last + 1])
