@@ -1,0 +1,53 @@
+"""What is written: every file found, graded or not, with the night it belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from subgrade.causes.limits import Limits
+from subgrade.causes.model import Judgement
+from subgrade.lights.model import HeaderFacts
+from subgrade.night.model import FrameCompared, Group
+from subgrade.stars.model import FrameStars
+
+
+@dataclass(frozen=True, slots=True)
+class GradedFrame:
+    """One file with all that is known of it; None where it was not read or measured."""
+
+    name: str
+    """Path relative to the common input folder, ``/`` between parts."""
+    path: Path
+    judgement: Judgement
+    facts: HeaderFacts | None = None
+    stars: FrameStars | None = None
+    compared: FrameCompared | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Graded:
+    """A graded night, ready to write.
+
+    Attributes
+    ----------
+    folder : Path
+        Common input folder, absolute; frame names are relative to it.
+    frames : tuple of GradedFrame
+        In the order taken; files without a time last, by name.
+    groups : tuple of Group
+        Frames that were compared with one another; ``members`` index the night's own
+        list and are not used here.
+    limits : Limits
+    problems : tuple of (str, str)
+        Files that could not be graded, and why.
+    settings : dict
+        What the user asked for.
+    """
+
+    folder: Path
+    frames: tuple[GradedFrame, ...]
+    groups: tuple[Group, ...]
+    limits: Limits
+    problems: tuple[tuple[str, str], ...] = ()
+    settings: dict = field(default_factory=dict)

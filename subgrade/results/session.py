@@ -1,0 +1,173 @@
+"""session.json: the night in one file, enough for `explain` without the frames."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+import platform
+from collections import Counter
+from dataclasses import asdict
+
+from subgrade import __version__
+from subgrade.causes.limits import Limits
+from subgrade.causes.reasons import REASONS
+from subgrade.night.model import Group
+from subgrade.results.columns import COLUMNS
+from subgrade.results.model import Graded, GradedFrame
+
+FORMAT = 1
+"""Raised when a reader of an older file would be misled."""
+
+
+def session_record(graded: Graded) -> dict:
+    """The session as plain values, no NaN among them.
+
+    Parameters
+    ----------
+    graded : Graded
+
+    Returns
+    -------
+    dict
+        Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``,
+        ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``remarks``,
+        ``problems``, ``frames``.
+    """
+    return plain(
+        {
+            "format": FORMAT,
+            "program": {"name": "subgrade", "version": __version__},
+            "versions": _versions(),
+            "written_utc": _now(),
+            "folder": str(graded.folder),
+            "settings": graded.settings,
+            "limits": graded.limits.as_dict(),
+            "totals": totals(graded),
+            "causes": causes_counted(graded),
+            "groups": [_group(graded, k, g) for k, g in enumerate(graded.groups)],
+            "remarks": night_remarks(graded.groups, graded.frames, graded.limits),
+            "problems": [{"file": f, "cause": c} for f, c in graded.problems],
+            "frames": [_frame(f) for f in graded.frames],
+        }
+    )
+
+
+def session_json(graded: Graded) -> str:
+    """`session_record` as strict JSON text."""
+    return json.dumps(session_record(graded), indent=1, allow_nan=False) + "\n"
+
+
+def totals(graded: Graded) -> dict:
+    """Frames and integration time, kept and lost."""
+    count = Counter(f.judgement.verdict for f in graded.frames)
+    return {
+        "frames": len(graded.frames),
+        "kept": count["keep"],
+        "rejected": count["reject"],
+        "unreadable": count["unreadable"],
+        "kept_s": _seconds(f for f in graded.frames if f.judgement.verdict == "keep"),
+        "lost_s": _seconds(f for f in graded.frames if f.judgement.verdict != "keep"),
+    }
+
+
+def causes_counted(graded: Graded) -> list[dict]:
+    """Frames and integration time lost to each first reason, most time first.
+
+    Frames that are calibration or cannot be read count, with what time is known.
+    """
+    lost: dict[str, list[GradedFrame]] = {}
+    for frame in graded.frames:
+        if frame.judgement.verdict != "keep":
+            lost.setdefault(frame.judgement.reasons[0], []).append(frame)
+    rows = [
+        {
+            "reason": word,
+            "text": REASONS[word].short,
+            "frames": len(frames),
+            "lost_s": _seconds(frames),
+        }
+        for word, frames in lost.items()
+    ]
+    return sorted(rows, key=lambda r: (-r["lost_s"], -r["frames"], r["reason"]))
+
+
+def night_remarks(groups, frames, limits: Limits) -> list[str]:
+    """What was poor all night, which no comparison within the night can show."""
+    found = []
+    for k, group in enumerate(groups):
+        scales = [
+            f.facts.scale_arcsec
+            for f in frames
+            if f.compared is not None and f.compared.group == k and f.facts.scale_arcsec
+        ]
+        fwhm, round_ = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
+        if fwhm and scales:
+            arcsec = fwhm.centre * sorted(scales)[len(scales) // 2]
+            if arcsec > limits.sharpness.night_poor_arcsec:
+                found.append(
+                    f"{group.label}: stars were wide all night, usual FWHM {arcsec:.1f}″ "
+                    f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing first"
+                )
+        if round_ and round_.centre > limits.roundness.night_poor:
+            found.append(
+                f"{group.label}: stars were oval all night, usual eccentricity "
+                f"{round_.centre:.2f} (poor from {limits.roundness.night_poor:g}); verdicts only "
+                "pick the worst of them"
+            )
+    return found
+
+
+def plain(value):
+    """Values as JSON has them: NaN and infinity become null, tuples lists."""
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if value is None or isinstance(value, str | bool):
+        return value
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if isinstance(value, int | float) else str(value)
+
+
+def _group(graded: Graded, index: int, group: Group) -> dict:
+    members = [f for f in graded.frames if f.compared and f.compared.group == index]
+    return {
+        "label": group.label,
+        "target": group.target,
+        "filter": group.filter,
+        "exposure_s": group.exposure_s,
+        "frames": len(members),
+        "kept": sum(f.judgement.verdict == "keep" for f in members),
+        "usual": {name: asdict(usual) for name, usual in group.usual.items()},
+    }
+
+
+def _frame(frame: GradedFrame) -> dict:
+    stars = frame.stars
+    return {
+        "values": {c.name: c.of(frame) for c in COLUMNS},
+        "path": str(frame.path),
+        "group": frame.compared.group if frame.compared else None,
+        "shape_status": stars.shape_status if stars else None,
+        "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
+        "evidence": [asdict(e) for e in frame.judgement.evidence],
+    }
+
+
+def _seconds(frames) -> float:
+    return float(sum((f.facts.exposure_s or 0.0) if f.facts else 0.0 for f in frames))
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")[:19] + "Z"
+
+
+def _versions() -> dict:
+    from importlib.metadata import version
+
+    packages = ("numpy", "scipy", "astropy", "numba")
+    return {"python": platform.python_version(), **{p: version(p) for p in packages}}

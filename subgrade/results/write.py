@@ -1,0 +1,79 @@
+"""Write the RESULTS folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from subgrade.errors import ResultsError
+from subgrade.results.files import path_line, write_whole
+from subgrade.results.model import Graded
+from subgrade.results.session import session_json
+from subgrade.results.table import summary_csv, summary_ecsv, weights_csv
+
+FILES = ("summary.csv", "summary.ecsv", "rejects.txt", "keeps.txt", "weights.csv", "session.json")
+
+
+def open_folder(out: str | Path) -> Path:
+    """The results folder, made if missing.
+
+    Raises
+    ------
+    ResultsError
+        If it is a file, or cannot be made or written to.
+    """
+    folder = Path(out).absolute()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise ResultsError(f"{folder}: is a file; --out must name a folder") from error
+    except OSError as error:
+        raise ResultsError(f"{folder}: cannot be made: {error.strerror or error}") from error
+    return folder
+
+
+def write_results(graded: Graded, out: str | Path) -> Path:
+    """Write every file of the results folder, each whole or not at all.
+
+    Parameters
+    ----------
+    graded : Graded
+    out : path-like
+        Folder, made if missing.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    ResultsError
+        If a file cannot be written, or one of the graded frames would be overwritten.
+    """
+    folder = open_folder(out)
+    _never_over_a_sub(graded, folder)
+    contents = {
+        "summary.csv": summary_csv(graded),
+        "summary.ecsv": summary_ecsv(graded),
+        "rejects.txt": path_list(graded, ("reject",)),
+        "keeps.txt": path_list(graded, ("keep",)),
+        "weights.csv": weights_csv(graded),
+        "session.json": session_json(graded),
+    }
+    for name, text in contents.items():
+        write_whole(folder / name, text)
+    return folder
+
+
+def path_list(graded: Graded, verdicts: tuple[str, ...]) -> str:
+    """The frames with one of the verdicts, one path a line under the folder's name."""
+    names = [f.name for f in graded.frames if f.judgement.verdict in verdicts]
+    lines = [f"# {path_line(str(graded.folder))}", *(path_line(n) for n in names)]
+    return "\n".join(lines) + "\n"
+
+
+def _never_over_a_sub(graded: Graded, folder: Path) -> None:
+    targets = {(folder / name).resolve() for name in FILES}
+    for frame in graded.frames:
+        if frame.path.resolve() in targets:
+            raise ResultsError(f"{frame.path}: is a frame; choose another folder with --out")
