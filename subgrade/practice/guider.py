@@ -1,0 +1,230 @@
+"""A guider in closed loop with the mount: it sees late and noisily, and pulses back.
+
+Over-correction, a slow loop that lets the worm through, Dec creep with Dec
+guiding off, backlash and the pull-back after a dither are not painted on: they
+come out of the loop's gain, delay and limits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .motion import STEP_S, Timeline
+from .scenario import SIDEREAL_ARCSEC_PER_S, Scenario
+
+
+@dataclass(frozen=True, slots=True)
+class GuideSample:
+    """One row of the record; errors are the star's displacement from its lock, arcsec."""
+
+    time: float
+    east: float
+    north: float
+    east_pulse_ms: float
+    north_pulse_ms: float
+    brightness: float
+    snr: float
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def lost(self) -> bool:
+        return not np.isfinite(self.east)
+
+
+@dataclass(frozen=True, slots=True)
+class Guided:
+    """Outcome of the loop.
+
+    Attributes
+    ----------
+    path : ndarray, shape (2, steps)
+        Displacement of the star after corrections, arcsec (east, north).
+    samples : tuple of GuideSample
+    """
+
+    path: np.ndarray
+    samples: tuple[GuideSample, ...]
+
+
+LOST_SNR = 6.0
+"""Guide star S/N below which no position is had."""
+RELOCK_AFTER = 6
+"""Samples without a star after which whatever star stands there is taken."""
+SETTLED_ARCSEC = 0.9
+"""Error below which a dither counts as settled."""
+RECENTRE_ARCSEC = 12.0
+"""Distance from the planned pointing at which the run slews back between exposures."""
+
+
+def run_guider(
+    scenario: Scenario,
+    line: Timeline,
+    mount: np.ndarray,
+    light: np.ndarray,
+    rng: np.random.Generator,
+) -> Guided:
+    """Let the guider answer the mount's motion through the night.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    line : Timeline
+    mount : ndarray, shape (2, steps)
+        Unguided path, arcsec.
+    light : ndarray, shape (frames,)
+        Share of starlight that gets through during each exposure.
+    rng : numpy.random.Generator
+        Guide star noise and dither directions.
+    """
+    loop = _Loop(scenario, line, mount, light, rng)
+    count = int((line.steps * STEP_S - scenario.guider.cadence_s) / scenario.guider.cadence_s)
+    samples = tuple(loop.sample(k * scenario.guider.cadence_s) for k in range(count))
+    loop.hold(line.steps)
+    return Guided(mount + loop.given, samples)
+
+
+class _Loop:
+    """State of the loop: the lock, the corrections given so far, the play in the Dec gears."""
+
+    def __init__(self, scenario, line, mount, light, rng):
+        g = scenario.guider
+        self.scenario, self.line, self.light, self.rng = scenario, line, light, rng
+        self.speed = g.rate * SIDEREAL_ARCSEC_PER_S / 1000.0
+        self.speed *= np.array([np.cos(np.deg2rad(scenario.target.dec_deg)), 1.0])
+        self.total = np.concatenate([np.zeros((2, 1)), np.cumsum(mount, axis=1)], axis=1)
+        self.given = np.zeros((2, line.steps))
+        self.filled, self.value = 0, np.zeros(2)
+        self.lock, self.planned = np.zeros(2), np.zeros(2)
+        self.commands = _dithers(scenario, line, rng)
+        self.slack, self.lost, self.settling, self.calm = 0.0, 0, False, 0
+
+    def hold(self, until: int) -> None:
+        """Keep the correction as it is up to grid step ``until``."""
+        if until > self.filled:
+            self.given[:, self.filled : until] = self.value[:, None]
+            self.filled = until
+
+    def sample(self, start: float) -> GuideSample:
+        """Expose, look, decide and pulse; one turn of the loop."""
+        g, line = self.scenario.guider, self.line
+        opened, shut = round(start / STEP_S), round((start + g.exposure_s) / STEP_S)
+        self.hold(shut)
+        seen = (self.total[:, shut] - self.total[:, opened]) / (shut - opened)
+        seen = seen + self.given[:, opened:shut].mean(axis=1)
+        index = line.frame_at(start)
+        remarks: list[str] = []
+        self._dither(start, remarks)
+        gains, forced = _settings(self.scenario, line, index, start)
+        light = self.light[index]
+        snr = g.star_snr * light * (1.0 + 0.05 * self.rng.standard_normal())
+        # Photon noise takes over from seeing once the star has grown faint.
+        scatter = g.seeing_noise_arcsec * np.hypot(1.0, 15.0 / max(snr, 1.0))
+        error = seen + scatter * self.rng.standard_normal(2) - self.lock
+        brightness = 18000.0 * light * (1.0 + 0.03 * self.rng.standard_normal())
+        away = bool(np.hypot(*error) > g.search_arcsec)
+        if self._recentre(start, index, seen, remarks) or forced or away or snr < LOST_SNR:
+            self._without_star(seen, away and not forced and snr >= LOST_SNR, remarks)
+            blind = (np.nan, np.nan, 0.0, 0.0, np.nan, np.nan)
+            return GuideSample(start + g.exposure_s, *blind, tuple(remarks))
+        if self.lost:
+            self.lost = 0
+            remarks.append("Guide star back")
+        self._settle(error, remarks)
+        pulse = self._pulse(error, gains)
+        self._move(pulse, shut + round(g.delay_s / STEP_S))
+        numbers = (*error, *pulse, brightness, snr)
+        return GuideSample(start + g.exposure_s, *map(float, numbers), tuple(remarks))
+
+    def _without_star(self, seen, can_relock: bool, remarks: list[str]) -> None:
+        self.lost += 1
+        if self.lost == 1:
+            remarks.append("Guide star lost")
+        if can_relock and self.lost >= RELOCK_AFTER:
+            self.lock = np.array(seen)
+            remarks.append("Lock set to the star found")
+
+    def _dither(self, now: float, remarks: list[str]) -> None:
+        """Move the lock when a dither is due."""
+        while self.commands and self.commands[0][0] <= now:
+            _, place = self.commands.pop(0)
+            step = place - self.planned
+            self.lock, self.planned = self.lock + step, place
+            self.settling, self.calm = True, 0
+            remarks.append(f"Dither by {step[0]:+.2f} {step[1]:+.2f} arcsec, settling")
+
+    def _recentre(self, now: float, index: int, seen, remarks: list[str]) -> bool:
+        """Slew back to the planned place between exposures when the field is far off it."""
+        exposing = self.line.begin[index] - 3.0 <= now <= self.line.end[index]
+        far = np.hypot(*(seen - self.planned)) > RECENTRE_ARCSEC
+        # A dither under way is far off by design, unless the star is lost as well.
+        if exposing or not far or (self.settling and not self.lost):
+            return False
+        self.value = self.value + self.planned - seen
+        self.lock = self.planned.copy()
+        self.settling, self.calm = False, 0
+        remarks.append("Target recentred, guiding restarted")
+        return True
+
+    def _settle(self, error, remarks: list[str]) -> None:
+        """Call the dither settled after three calm samples."""
+        if not self.settling:
+            return
+        self.calm = self.calm + 1 if np.hypot(*error) < SETTLED_ARCSEC else 0
+        if self.calm >= 3:
+            self.settling = False
+            remarks.append("Settled")
+
+    def _pulse(self, error, gains) -> np.ndarray:
+        """Pulse lengths, signed ms along (east, north), that pull the star back."""
+        g = self.scenario.guider
+        wanted = -np.asarray(gains) * error / self.speed
+        wanted[np.abs(error) < g.min_move_arcsec] = 0.0
+        return np.rint(np.clip(wanted, -g.max_pulse_ms, g.max_pulse_ms))
+
+    def _move(self, pulse: np.ndarray, start: int) -> None:
+        """Let the mount run through a pulse of each axis from grid step ``start``."""
+        self.hold(start)
+        if not pulse.any():
+            return
+        move = pulse * self.speed
+        backlash = self.scenario.mount.dec_backlash_arcsec
+        # Dec gears must first take up their play when the direction turns.
+        position = self.slack + move[1]
+        self.slack = min(max(position, 0.0), backlash)
+        move[1] = position - self.slack
+        length = np.maximum(np.abs(pulse) / 1000.0 / STEP_S, 1.0)
+        stop = min(start + int(np.ceil(length.max())), self.given.shape[1])
+        ramp = np.minimum(np.arange(1, stop - start + 1) / length[:, None], 1.0)
+        self.given[:, start:stop] = self.value[:, None] + move[:, None] * ramp
+        self.value, self.filled = self.value + move, stop
+
+
+def _settings(scenario: Scenario, line: Timeline, index: int, time: float):
+    """Gains in force at ``time`` near frame ``index``, and whether the star is hidden."""
+    ra, dec, hidden = scenario.guider.ra_gain, scenario.guider.dec_gain, False
+    for event in scenario.active(index + 1):
+        if event.cause in ("ra_oscillation", "periodic_error"):
+            ra = event.size
+        elif event.cause == "dec_drift" and time >= line.begin[index] - 1.0:
+            dec = 0.0
+        elif event.cause == "tracking_lost" and event.kind == "guide_star":
+            start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
+            hidden = hidden or start <= time < start + event.duration_s
+    return (ra, dec), hidden
+
+
+def _dithers(scenario: Scenario, line: Timeline, rng: np.random.Generator):
+    """Dither commands (time, new planned place) in order of time."""
+    size = scenario.plan.dither_arcsec
+    commands, place = [], np.zeros(2)
+    for index in np.flatnonzero(np.isfinite(line.dither)):
+        new = rng.uniform(-size, size, 2)
+        late = [e for e in scenario.active(index + 1) if e.cause == "dither_overlap"]
+        if late:
+            angle = rng.uniform(0, 2 * np.pi)
+            new = place + late[0].size * np.array([np.cos(angle), np.sin(angle)])
+        commands.append((float(line.dither[index]), new))
+        place = new
+    return commands

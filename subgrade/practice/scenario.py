@@ -1,0 +1,461 @@
+"""What a practice night is made of, as frozen values that can be written in TOML.
+
+Angles are degrees, sky lengths arcseconds, times seconds unless a name says
+otherwise.  Frames are numbered from 1, as a person would in a TOML file.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import tomllib
+from dataclasses import dataclass, field, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from subgrade.errors import UsageError
+
+SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905
+"""Turn of the sky, arcsec of hour angle per second (mean sidereal day 86164.0905 s)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The run of exposures."""
+
+    frames: int = 30
+    exposure_s: float = 120.0
+    gap_s: float = 22.0
+    """Download, dither and settling between two exposures."""
+    start_utc: str = "2031-02-18T03:40:00"
+    filter: str = "L"
+    dither_arcsec: float = 5.0
+    dither_every: int = 2
+    """A dither before every n-th frame; 0 for none."""
+    flip_before: int = 0
+    """Frame before which the mount changes sides (picture turned by 180 degrees); 0 never."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where the telescope stands; longitude counts east."""
+
+    latitude_deg: float = 45.0
+    longitude_deg: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Field centre (J2000, taken for the date) and how rich in stars it is."""
+
+    name: str = "Practice Field 7"
+    ra_deg: float = 172.5
+    dec_deg: float = 32.0
+    stars_per_arcmin2: float = 2.6
+    """Stars brighter than magnitude 18 per square arcminute."""
+    galaxies: int = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Sensor and read-out; pixels are the ones stored, after binning."""
+
+    width: int = 720
+    height: int = 540
+    pixel_um: float = 9.08
+    """Pitch of a stored pixel, binning included."""
+    binning: int = 2
+    header_pitch: str = "binned"
+    """Whether XPIXSZ states the ``binned`` pitch (widespread) or the ``unbinned`` one."""
+    angle_deg: float = 24.0
+    """Direction of north in the picture, counter-clockwise from +y (increasing row)."""
+    mirrored: bool = False
+    """True when an odd number of mirrors swaps east and west."""
+    gain_e_per_adu: float = 1.7
+    read_noise_e: float = 6.0
+    dark_e_per_s: float = 0.02
+    bias_adu: float = 800.0
+    full_well_e: float = 90000.0
+    hot_pixels_per_mpx: float = 120.0
+    cosmic_rays_per_frame: float = 6.0
+    temperature_c: float = -10.0
+    mosaic: str = ""
+    """First 2x2 cell of a colour sensor, row by row from the first stored row; empty for mono."""
+    wcs: bool = False
+    """Write a celestial coordinate solution into the header."""
+
+
+@dataclass(frozen=True, slots=True)
+class Optics:
+    """The main telescope."""
+
+    focal_mm: float = 2000.0
+    focal_ratio: float = 8.0
+    obstruction: float = 0.35
+    """Diameter of the central obstruction over that of the aperture."""
+    zero_point: float = 21.4
+    """Magnitude that yields one electron per second at zenith."""
+    tilt_um: float = 0.0
+    """Focus difference between field centre and the frame's right edge."""
+    astigmatism_um: float = 0.0
+    """Long axis of the blur at the frame's corner, on the sensor."""
+    coma_um: float = 0.0
+    """Length of the comatic patch at the frame's corner, on the sensor."""
+    vignetting: float = 0.06
+    """Share of light lost at the frame's corner."""
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """Atmosphere: seeing at zenith, its slow wander, and extinction."""
+
+    seeing_arcsec: float = 2.35
+    beta: float = 3.5
+    """Moffat exponent of the seeing disc."""
+    swing: float = 0.03
+    """Relative rms of the seeing's slow wander."""
+    memory_s: float = 900.0
+    extinction_mag: float = 0.18
+
+
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """Background light."""
+
+    mag_arcsec2: float = 20.6
+    gradient: float = 0.05
+    """Rise over the frame's half-diagonal, relative."""
+    gradient_angle_deg: float = 140.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mount:
+    """The equatorial mount's own errors."""
+
+    worm_arcsec: float = 6.0
+    """Amplitude of the periodic error, arcsec of hour angle."""
+    worm_period_s: float = 240.0
+    worm_second: float = 0.25
+    """Amplitude of the second harmonic over the first."""
+    pole_high_arcmin: float = 5.0
+    """Polar axis too high."""
+    pole_east_arcmin: float = 6.0
+    """Polar axis too far east, on the sky."""
+    jitter_arcsec: float = 0.18
+    """Rms of the fast wobble per axis."""
+    jitter_memory_s: float = 0.8
+    dec_backlash_arcsec: float = 1.5
+    ring_hz: float = 1.3
+    damping: float = 0.07
+    """Natural frequency and damping ratio of tube and pier after a knock."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guider:
+    """The closed loop that steers the mount by a guide star."""
+
+    focal_mm: float = 1900.0
+    pixel_um: float = 9.0
+    exposure_s: float = 1.0
+    cadence_s: float = 2.0
+    delay_s: float = 0.2
+    """From the end of the guide exposure to the start of the pulse."""
+    ra_gain: float = 0.65
+    dec_gain: float = 0.6
+    """Share of the seen error that a pulse removes; 0 leaves the axis unguided."""
+    min_move_arcsec: float = 0.12
+    max_pulse_ms: float = 1200.0
+    rate: float = 0.5
+    """Correction speed over the sidereal rate."""
+    seeing_noise_arcsec: float = 0.22
+    """Scatter of the guide star that the main camera does not share."""
+    star_snr: float = 45.0
+    search_arcsec: float = 18.0
+    """Distance at which the guide star leaves the search box."""
+    star_x: float = 0.5
+    star_y: float = -0.35
+    """Guide star's place in units of the frame's width and height from its first corner."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """How the guiding record is written."""
+
+    write: bool = True
+    unit: str = "arcsec"
+    """``arcsec`` or ``px`` (guide camera pixels)."""
+    clock: str = "datetime"
+    """``datetime``, ``time`` (of day) or ``seconds`` (since the record's start)."""
+    utc_offset_h: float = 1.0
+    skew_s: float = 3.4
+    """Seconds by which the recording computer's clock runs ahead."""
+    separator: str = ","
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One cause at work during some frames; see docs/practice.md for each cause's ``size``.
+
+    ``at`` is a share of the exposure, ``angle_deg`` a direction east of north.
+    """
+
+    cause: str
+    first: int
+    last: int
+    size: float = 1.0
+    angle_deg: float = 60.0
+    at: float = 0.5
+    duration_s: float = 25.0
+    kind: str = ""
+    ramp: bool = False
+    """Grow from nothing to ``size`` over the frames."""
+
+    def share(self, frame: int) -> float:
+        """How much of ``size`` is reached in frame number ``frame``; 0 outside."""
+        if not self.first <= frame <= self.last:
+            return 0.0
+        if not self.ramp:
+            return 1.0
+        return (frame - self.first + 1) / (self.last - self.first + 1)
+
+
+CAUSES = (
+    "wind_trail",
+    "ra_oscillation",
+    "periodic_error",
+    "dec_drift",
+    "field_rotation",
+    "flexure",
+    "tracking_lost",
+    "bump",
+    "dither_overlap",
+    "cloud",
+    "dew",
+    "sky_glow",
+    "focus",
+    "seeing",
+    "satellite_trail",
+    "wrong_frame",
+    "unreadable",
+)
+"""Causes an `Event` can state; a fixed tilt or coma belongs to `Optics`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A whole practice night."""
+
+    seed: int = 1
+    plan: Plan = field(default_factory=Plan)
+    site: Site = field(default_factory=Site)
+    target: Target = field(default_factory=Target)
+    camera: Camera = field(default_factory=Camera)
+    optics: Optics = field(default_factory=Optics)
+    air: Air = field(default_factory=Air)
+    sky: Sky = field(default_factory=Sky)
+    mount: Mount = field(default_factory=Mount)
+    guider: Guider = field(default_factory=Guider)
+    record: Record = field(default_factory=Record)
+    events: tuple[Event, ...] = ()
+
+    @property
+    def scale_arcsec(self) -> float:
+        """Arcseconds per stored pixel."""
+        return 206.264806 * self.camera.pixel_um / self.optics.focal_mm
+
+    def active(self, frame: int) -> tuple[Event, ...]:
+        """Events at work in frame number ``frame`` (from 1)."""
+        return tuple(e for e in self.events if e.share(frame) > 0)
+
+
+_SECTIONS = {f.name: f for f in dataclasses.fields(Scenario) if f.name not in ("seed", "events")}
+_TYPES: dict[str, Any] = {
+    "plan": Plan,
+    "site": Site,
+    "target": Target,
+    "camera": Camera,
+    "optics": Optics,
+    "air": Air,
+    "sky": Sky,
+    "mount": Mount,
+    "guider": Guider,
+    "record": Record,
+}
+
+
+def _checked(kind: type, values: Any, where: str):
+    """Build ``kind`` from a TOML table, refusing names and types it does not know."""
+    if not isinstance(values, dict):
+        raise UsageError(f"{where}: expected a table of settings")
+    known = {f.name: f for f in dataclasses.fields(kind)}
+    clean = {}
+    for name, value in values.items():
+        if name not in known:
+            raise UsageError(f"{where}: unknown setting {name!r}; known are {', '.join(known)}")
+        wanted = known[name].type
+        if wanted == "float" and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value)
+        if type(value).__name__ != wanted:
+            raise UsageError(f"{where}: {name} must be {wanted}, got {value!r}")
+        clean[name] = value
+    try:
+        return kind(**clean)
+    except TypeError as err:
+        raise UsageError(f"{where}: {err}") from None
+
+
+def scenario_from_toml(text: str, origin: str = "scenario") -> Scenario:
+    """Read a scenario from TOML text.
+
+    Raises
+    ------
+    UsageError
+        Not TOML, or a setting is unknown, of the wrong type or out of range.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise UsageError(f"{origin}: not valid TOML ({err})") from None
+    seed = table.pop("seed", 1)
+    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
+        raise UsageError(f"{origin}: seed must be a whole number from 0, got {seed!r}")
+    events = []
+    for number, entry in enumerate(table.pop("events", []), 1):
+        where = f"{origin}: event {number}"
+        entry = dict(entry)
+        span = entry.pop("frames", None)
+        if not (isinstance(span, list) and len(span) == 2 and all(type(n) is int for n in span)):
+            raise UsageError(f"{where}: frames must be [first, last]")
+        events.append(_checked(Event, {**entry, "first": span[0], "last": span[1]}, where))
+    parts = {}
+    for name, values in table.items():
+        if name not in _TYPES:
+            raise UsageError(f"{origin}: unknown section [{name}]; known are {', '.join(_TYPES)}")
+        parts[name] = _checked(_TYPES[name], values, f"{origin} [{name}]")
+    scenario = Scenario(seed=seed, events=tuple(events), **parts)
+    check(scenario, origin)
+    return scenario
+
+
+def check(scenario: Scenario, origin: str = "scenario") -> None:
+    """Refuse values that cannot be rendered.
+
+    Raises
+    ------
+    UsageError
+        Naming the setting and what it may be.
+    """
+    c, p, g, r = scenario.camera, scenario.plan, scenario.guider, scenario.record
+    rules = [
+        (p.frames >= 1, "plan.frames must be at least 1"),
+        (p.exposure_s > 0 and p.gap_s >= 4, "plan.exposure_s must be > 0 and plan.gap_s >= 4"),
+        (c.width >= 32 and c.height >= 32, "camera.width and camera.height must be at least 32"),
+        (c.gain_e_per_adu > 0, "camera.gain_e_per_adu must be positive"),
+        (
+            len(c.mosaic) in (0, 4) and set(c.mosaic) <= set("RGB"),
+            "camera.mosaic must be empty or four letters of R, G, B",
+        ),
+        (c.header_pitch in ("binned", "unbinned"), "camera.header_pitch: binned or unbinned"),
+        (scenario.air.beta > 1.2, "air.beta must be above 1.2"),
+        (0 <= scenario.optics.obstruction < 0.9, "optics.obstruction must be in [0, 0.9)"),
+        (abs(scenario.target.dec_deg) < 85, "target.dec_deg must be within 85 degrees of 0"),
+        (
+            g.exposure_s + g.delay_s < g.cadence_s,
+            "guider.exposure_s + guider.delay_s must be shorter than guider.cadence_s",
+        ),
+        (g.exposure_s >= 0.1, "guider.exposure_s must be at least 0.1"),
+        (r.unit in ("arcsec", "px"), "record.unit: arcsec or px"),
+        (r.clock in ("datetime", "time", "seconds"), "record.clock: datetime, time or seconds"),
+        (r.separator in (",", ";", "\t"), "record.separator: comma, semicolon or tab"),
+    ]
+    for event in scenario.events:
+        rules.append(
+            (event.cause in CAUSES, f"unknown cause {event.cause!r}; known: {', '.join(CAUSES)}")
+        )
+        rules.append(
+            (1 <= event.first <= event.last, f"{event.cause}: frames must be [first, last]")
+        )
+    for fine, message in rules:
+        if not fine:
+            raise UsageError(f"{origin}: {message}")
+
+
+def load_scenario(path: str | Path) -> Scenario:
+    """Read a scenario file.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read or acted on; names it and the cause.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as err:
+        raise UsageError(f"{path}: {err}") from None
+    return scenario_from_toml(text, str(path))
+
+
+def default_scenario(
+    seed: int | None = None,
+    frames: int | None = None,
+    width: int | None = None,
+    height: int | None = None,
+    mosaic: bool | None = None,
+    record: bool | None = None,
+) -> Scenario:
+    """The night of ``default_night.toml``, with what is given put in its place."""
+    text = resources.files(__package__).joinpath("default_night.toml").read_text(encoding="utf-8")
+    return adapt(
+        scenario_from_toml(text, "default night"), seed, frames, width, height, mosaic, record
+    )
+
+
+def adapt(
+    scenario: Scenario,
+    seed: int | None = None,
+    frames: int | None = None,
+    width: int | None = None,
+    height: int | None = None,
+    mosaic: bool | None = None,
+    record: bool | None = None,
+) -> Scenario:
+    """A scenario with seed, length, frame size, colour or record changed."""
+    camera, plan = scenario.camera, scenario.plan
+    camera = replace(camera, width=width or camera.width, height=height or camera.height)
+    if mosaic is not None:
+        camera = replace(camera, mosaic=(camera.mosaic or "RGGB") if mosaic else "")
+    events = scenario.events
+    if frames is not None and frames != plan.frames:
+        events = _respaced(events, plan.frames, frames)
+        plan = replace(plan, frames=frames)
+    changed = replace(
+        scenario,
+        seed=scenario.seed if seed is None else seed,
+        plan=plan,
+        camera=camera,
+        record=scenario.record if record is None else replace(scenario.record, write=record),
+        events=events,
+    )
+    check(changed)
+    return changed
+
+
+def _respaced(events: tuple[Event, ...], old: int, new: int) -> tuple[Event, ...]:
+    """Move events to the same share of a longer or shorter night.
+
+    Events keep their length in frames; one that would fall on another's frames,
+    or leave fewer than half the frames clean, is left out.
+    """
+    taken: set[int] = set()
+    kept = []
+    for event in events:
+        first = 1 + round((event.first - 1) * (new - 1) / max(old - 1, 1))
+        length = event.last - event.first
+        if event.last == old:
+            first = new - length
+        span = set(range(first, first + length + 1))
+        if first < 1 or max(span) > new or span & taken or len(span | taken) > new / 2:
+            continue
+        taken |= span
+        kept.append(replace(event, first=first, last=first + length))
+    return tuple(kept)
