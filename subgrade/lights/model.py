@@ -31,10 +31,14 @@ class HeaderFacts:
     start_unix: float | None = None
     """POSIX seconds of the start (UTC)."""
     mid_unix: float | None = None
+    start_local: str | None = None
+    """A clock of unknown zone (camera, DATE-LOC), ISO 8601 without suffix; never used as UTC."""
     time_source: str | None = None
     """The keyword(s) the time came from."""
     camera: str | None = None
     gain: float | None = None
+    """As the header states it: a camera setting or electrons per ADU."""
+    electrons_per_adu: float | None = None
     offset: float | None = None
     temperature_c: float | None = None
     ambient_c: float | None = None

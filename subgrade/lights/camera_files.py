@@ -1,0 +1,236 @@
+"""TIFF and camera raw files (the ``[camera]`` extra).
+
+Both kinds' metadata become FITS-style records, so that one reader of headers
+serves every file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import re
+from pathlib import Path
+
+import numpy as np
+
+from subgrade.errors import UnreadableFile
+from subgrade.lights.cards import Cards
+from subgrade.lights.fits_files import Stored
+from subgrade.lights.planes import plane_of, to_pixels
+
+_EXIF_TIME = re.compile(r"(\d{4})[:\-](\d\d)[:\-](\d\d)[ T](\d\d:\d\d:\d\d)")
+_ZONE = re.compile(r"[+-]\d\d:\d\d\Z")
+_RECORD = re.compile(r"^[A-Z][A-Z0-9_\-]{0,7} *= ", re.MULTILINE)
+
+
+def read_tiff(path, with_pixels: bool = True) -> Stored:
+    """Read a TIFF: integer or float, one plane or three colours, any layout tifffile knows.
+
+    Header records in the image description count before EXIF.
+
+    Parameters
+    ----------
+    path : path-like
+    with_pixels : bool
+        False leaves the pixels out.
+
+    Raises
+    ------
+    UnreadableFile
+        Also where the ``[camera]`` extra is not installed.
+    """
+    path = Path(path)
+    tifffile = _extra(path, "tifffile")
+    try:
+        with _quiet("tifffile"), tifffile.TiffFile(path) as file:
+            if not file.pages:
+                raise UnreadableFile(path, "the TIFF holds no image")
+            page = max(file.pages, key=lambda p: p.imagelength * p.imagewidth)
+            shape, samples = (page.imagelength, page.imagewidth), page.samplesperpixel
+            if not with_pixels:
+                array = None
+            else:
+                array = page.asarray()
+            inverted = page.photometric == 0
+            palette = page.photometric == 3
+            text = page.description or ""
+    except UnreadableFile:
+        raise
+    except Exception as error:  # tifffile and its codecs raise many types on odd input
+        raise UnreadableFile(path, f"the TIFF cannot be read ({error})") from None
+    if palette:
+        raise UnreadableFile(path, "a TIFF with a colour table holds no brightnesses")
+    cards = _described_cards(text).over(_exif_cards(path))
+    if array is None:
+        return Stored(cards, shape, samples >= 3, None, ())
+    return _stored_tiff(path, cards, array, inverted)
+
+
+def _stored_tiff(path: Path, cards: Cards, array: np.ndarray, inverted: bool) -> Stored:
+    notes = []
+    if array.ndim == 3 and array.shape[-1] in (2, 4):  # the last one is transparency
+        array = array[..., : array.shape[-1] - 1]
+    elif array.ndim == 3 and array.shape[0] in (2, 4):
+        array = array[: array.shape[0] - 1]
+    if array.dtype.kind not in "iuf":
+        raise UnreadableFile(path, f"pixels of type {array.dtype} are not supported")
+    planes, cause = plane_of(array)
+    if planes is None:
+        raise UnreadableFile(path, cause)
+    if planes.dtype.itemsize == 1:
+        notes.append("8 bits a pixel: faint stars and the sky's noise are coarsely recorded")
+    zero, scale = 0.0, 1.0
+    if inverted and planes.dtype.kind == "u":
+        zero, scale = float(np.iinfo(planes.dtype).max), -1.0
+        notes.append("black and white are exchanged in the file: turned back")
+    pixels, more = to_pixels(planes, zero=zero, scale=scale)
+    return Stored(cards, tuple(planes.shape[-2:]), planes.ndim == 3, pixels, (*notes, *more))
+
+
+def read_raw(path, with_pixels: bool = True) -> Stored:
+    """Read a camera raw file's visible mosaic as the sensor gave it.
+
+    Nothing is interpolated and the black level stays in; the white level becomes
+    the saturation level.
+
+    Parameters
+    ----------
+    path : path-like
+    with_pixels : bool
+        False leaves the pixels out.
+
+    Raises
+    ------
+    UnreadableFile
+        Also where the ``[camera]`` extra is not installed.
+    """
+    path = Path(path)
+    rawpy = _extra(path, "rawpy")
+    notes: list[str] = []
+    try:
+        with rawpy.imread(str(path)) as raw:
+            if raw.raw_type != rawpy.RawType.Flat:
+                raise UnreadableFile(
+                    path, "the raw file holds interpolated colours, not the sensor's mosaic"
+                )
+            sizes = raw.sizes
+            shape = (sizes.height, sizes.width)
+            items = {"SATURATE": (raw.white_level, "white level")} if raw.white_level else {}
+            pattern = _raw_pattern(raw, notes)
+            if pattern:
+                items["BAYERPAT"] = (pattern, "")
+            blacks = sorted(set(raw.black_level_per_channel or ()))
+            if blacks and any(blacks):
+                notes.append(f"black level {' to '.join(map(str, blacks))} ADU left in the data")
+            # a copy: the library's memory ends with it
+            plane = np.array(raw.raw_image_visible, order="C") if with_pixels else None
+    except UnreadableFile:
+        raise
+    except Exception as error:  # LibRaw's errors share no public base in all versions
+        text = error.args[0] if error.args else error
+        text = text.decode("latin-1") if isinstance(text, bytes) else text
+        raise UnreadableFile(path, f"the raw file cannot be read ({text})") from None
+    cards = Cards(items).over(_exif_cards(path))
+    if plane is None:
+        return Stored(cards, shape, False, None, tuple(notes))
+    pixels, more = to_pixels(plane)
+    return Stored(cards, plane.shape, False, pixels, (*notes, *more))
+
+
+def _raw_pattern(raw, notes: list[str]) -> str | None:
+    """The 2x2 pattern from the visible area's first pixel on, e.g. ``RGGB``."""
+    if raw.raw_pattern is None:
+        return None
+    if raw.raw_pattern.shape != (2, 2):
+        rows, columns = raw.raw_pattern.shape
+        notes.append(f"a colour pattern of {columns} x {rows} pixels is not taken into account")
+        return None
+    names = raw.color_desc.decode("latin-1")
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    return "".join(names[raw.raw_color(top + j, left + i)] for j in (0, 1) for i in (0, 1))
+
+
+def _described_cards(text: str) -> Cards:
+    """FITS-style records in a TIFF's image description, if there are three or more."""
+    if len(_RECORD.findall(text)) < 3:
+        return Cards()
+    skip = ("SIMPLE", "BITPIX", "NAXIS", "BZERO", "BSCALE")
+    cards = Cards.from_records(text.splitlines())
+    return cards.without([key for key in cards if key.startswith(skip)])
+
+
+def _exif_cards(path: Path) -> Cards:
+    """The EXIF facts that a header would state, under FITS keywords."""
+    exifread = _extra(path, "exifread")
+    try:
+        with _quiet("exifread"), open(path, "rb") as file:
+            tags = exifread.process_file(file, details=False)
+    except Exception:  # without EXIF the pixels are still worth measuring
+        return Cards()
+    items: dict[str, tuple[object, str]] = {}
+    for key, tag, comment in (
+        ("EXPTIME", "EXIF ExposureTime", "[s]"),
+        ("FOCALLEN", "EXIF FocalLength", "[mm]"),
+        ("GAIN", "EXIF ISOSpeedRatings", "ISO speed"),
+    ):
+        value = _exif_number(tags.get(tag))
+        if value:
+            items[key] = (value, comment)
+    for tag in ("Image Model", "Image Tag 0xC614"):
+        if tag in tags and str(tags[tag]).strip():
+            items["INSTRUME"] = (str(tags[tag]).strip(), "")
+            break
+    _add_exif_time(tags, items)
+    return Cards(items)
+
+
+def _exif_number(tag) -> float | None:
+    value = tag.values[0] if tag is not None and getattr(tag, "values", None) else None
+    try:
+        return float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+
+
+def _add_exif_time(tags, items) -> None:
+    """EXIF clock time: UTC where an offset stands beside it, else a local time."""
+    for time_tag, part_tag, zone_tags in (
+        (
+            "EXIF DateTimeOriginal",
+            "EXIF SubSecTimeOriginal",
+            ("EXIF OffsetTimeOriginal", "EXIF Tag 0x9011", "EXIF OffsetTime", "EXIF Tag 0x9010"),
+        ),
+        ("Image DateTime", "EXIF SubSecTime", ("EXIF OffsetTime", "EXIF Tag 0x9010")),
+    ):
+        found = _EXIF_TIME.match(str(tags.get(time_tag, "")).strip())
+        if not found:
+            continue
+        year, month, day, clock = found.groups()
+        part = str(tags.get(part_tag, "")).strip()
+        text = f"{year}-{month}-{day}T{clock}" + (f".{part}" if part.isdigit() else "")
+        zone = next((str(tags[t]).strip() for t in zone_tags if t in tags), "")
+        if _ZONE.match(zone):
+            items["DATE-OBS"] = (text + zone, time_tag)
+        else:
+            items["DATE-LOC"] = (text, time_tag)
+        return
+
+
+def _extra(path: Path, name: str):
+    try:
+        return __import__(name)
+    except ImportError:
+        cause = f'reading it needs {name}: pip install "subgrade[camera]"'
+        raise UnreadableFile(path, cause) from None
+
+
+@contextlib.contextmanager
+def _quiet(name: str):
+    """Keep a library's log lines off the terminal for a while."""
+    logger = logging.getLogger(name)
+    before = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        logger.setLevel(before)

@@ -1,0 +1,151 @@
+"""Texts and numbers that name an instant, turned into UTC through astropy.time."""
+
+from __future__ import annotations
+
+import calendar
+import functools
+import re
+
+from subgrade.lights.cards import Cards
+
+MJD_OF_JD = 2400000.5
+_GPS_BEHIND_TAI = 19.0
+"""TAI - GPS, seconds, constant by definition of GPS time."""
+_SCALES = {
+    **dict.fromkeys(("", "UTC", "UT", "GMT", "Z", "UT1"), "utc"),
+    **dict.fromkeys(("TAI", "IAT", "GPS"), "tai"),
+    **dict.fromkeys(("TT", "TDT", "ET"), "tt"),
+    **{name: name.lower() for name in ("TDB", "TCB", "TCG")},
+}
+_ISO = re.compile(
+    r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})"
+    r"(?:[T\s]+(\d{1,2}:\d{1,2}(?::\d{1,2}(?:[.,]\d*)?)?))?\s*(Z|UTC?|GMT|[+-]\d{2}:?\d{2})?\Z",
+    re.IGNORECASE,
+)
+_OLD = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{2}|\d{4})\Z")
+CLOCK = re.compile(r"(\d{1,2})[:\s](\d{1,2})(?:[:\s](\d{1,2}(?:[.,]\d*)?))?\s*(?:Z|UTC?|GMT)?\Z")
+
+
+def split_date(text: str, key: str, notes: list[str]):
+    """Take a date text apart.
+
+    Returns
+    -------
+    date : tuple of int or None
+        (year, month, day); None where the text is no date.
+    clock : tuple or None
+        (hour, minute, second); None for a date alone.
+    offset : float or None
+        Hours east of UTC where the text states a zone other than UTC.
+    """
+    text = text.strip()
+    found = _ISO.match(text)
+    if found:
+        if "," in text:
+            notes.append(f"{key} has a comma for the decimal point")
+        date = tuple(int(found.group(i)) for i in (1, 2, 3))
+        clock = found.group(4)
+        offset = found.group(5) or ""
+        if offset[:1] in "+-" and offset:
+            hours = int(offset[1:3]) + int(offset[-2:]) / 60.0
+            offset = -hours if offset[0] == "-" else hours
+            notes.append(f"{key} states its zone, UTC{found.group(5)}: converted")
+        else:
+            offset = None
+        return date, clock_of(CLOCK.match(clock)) if clock else None, offset
+    found = _OLD.match(text)
+    if found:
+        day, month, year = (int(part) for part in found.groups())
+        if len(found.group(3)) == 2:  # by the standard 19yy, but no sensor saw 1900 to 1969
+            year += 1900 if year >= 70 else 2000
+        notes.append(f"{key} = {text!r} was read as day/month/year, {year:04d}")
+        return (year, month, day), None, None
+    return None, None, None
+
+
+def clock_of(found: re.Match) -> tuple[int, int, float]:
+    """(hour, minute, second) of a match of `CLOCK`."""
+    hour, minute, second = found.groups()
+    return int(hour), int(minute), float((second or "0").replace(",", "."))
+
+
+def scale_of(cards: Cards, notes: list[str]) -> str | None:
+    """Time scale of TIMESYS as an astropy name or ``gps``; None for one without a way to UTC."""
+    name = (cards.text("TIMESYS") or "UTC").upper().split("(")[0].strip()
+    if name == "UT1":
+        notes.append("UT1 was taken for UTC (they stay within 0.9 s)")
+    if name not in _SCALES:
+        notes.append(f"TIMESYS = {name!r} cannot be turned into UTC: times not used")
+        return None
+    return "gps" if name == "GPS" else _SCALES[name]
+
+
+def plain_text(text: str | None) -> str | None:
+    """A date and time as given, ISO 8601 without zone; None where it is no such thing."""
+    date, clock, offset = split_date(text or "", "", [])
+    if date is None or clock is None or offset is not None:
+        return None
+    if not (1 <= date[1] <= 12 and 1 <= date[2] <= 31 and clock[0] < 24 and clock[1] < 60):
+        return None
+    return "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:06.3f}".format(*date, *clock)
+
+
+@functools.cache
+def _load_time():
+    """astropy.time, without letting its leap-second refresh go to the network."""
+    from astropy.utils import iers
+
+    with iers.conf.set_temp("auto_download", False):
+        from astropy import time
+    return time
+
+
+def moment_of(date, clock, scale: str, offset: float | None = None):
+    """A calendar date and time of day in a scale, as astropy UTC time; ValueError if invalid."""
+    if not 1900 <= date[0] <= 2159:
+        raise ValueError(f"year {date[0]}")
+    if clock[0] > 24 or clock[1] > 59 or clock[2] >= 61.0:
+        raise ValueError("time of day")
+    text = "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:012.9f}".format(*date, *clock)
+    time = _load_time().Time(text, format="isot", scale="tai" if scale == "gps" else scale)
+    time = shifted(time, _GPS_BEHIND_TAI) if scale == "gps" else time
+    return (shifted(time, -3600.0 * offset) if offset else time).utc
+
+
+def moment_of_day_number(number: float, scale: str):
+    """The instant of a Julian (above a million) or modified Julian day, as astropy UTC time."""
+    library = _load_time()
+    form = "mjd" if number < 1e6 else "jd"
+    time = library.Time(number, format=form, scale="tai" if scale == "gps" else scale)
+    return (shifted(time, _GPS_BEHIND_TAI) if scale == "gps" else time).utc
+
+
+def shifted(time, seconds: float):
+    """The instant some SI seconds later, leap seconds counted."""
+    return time + _load_time().TimeDelta(seconds, format="sec")
+
+
+def seconds_between(later, earlier) -> float:
+    """SI seconds from one instant to another, leap seconds counted."""
+    return float((later - earlier).sec)
+
+
+def iso(time) -> str | None:
+    """ISO 8601 in UTC with milliseconds and Z."""
+    if time is None:
+        return None
+    time = time.copy()
+    time.precision = 3
+    return f"{time.utc.isot}Z"
+
+
+def posix(time) -> float | None:
+    """POSIX seconds of an astropy time; within a leap second those of the next second.
+
+    ``Time.unix`` is not used: on the day of a leap second it strays up to 1 s.
+    """
+    if time is None:
+        return None
+    part = time.utc.ymdhms
+    minute = tuple(int(part[name]) for name in ("year", "month", "day", "hour", "minute"))
+    return calendar.timegm((*minute, 0)) + float(part["second"])

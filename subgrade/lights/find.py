@@ -1,0 +1,167 @@
+"""Find candidate light frames among folders, files and glob patterns."""
+
+from __future__ import annotations
+
+import glob
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from subgrade.errors import UsageError
+from subgrade.lights.kinds import kind_of
+
+_RESULTS_MARKERS = ("session.json", "summary.csv")
+_SKIPPED_FOLDERS = {"$recycle.bin", "system volume information", "__macosx"}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Candidate files in natural order.
+
+    Attributes
+    ----------
+    files : tuple of Path
+        Absolute, symbolic links not resolved.
+    folder : Path
+        The folder all of them lie under.
+    notes : tuple of str
+        Folders that could not be looked into.
+    """
+
+    files: tuple[Path, ...]
+    folder: Path
+    notes: tuple[str, ...] = ()
+
+    def name(self, path) -> str:
+        """A file's name relative to the common folder, ``/`` between parts."""
+        path = Path(path)
+        try:
+            return path.relative_to(self.folder).as_posix()
+        except ValueError:  # another drive
+            return path.as_posix()
+
+
+def natural_key(text: str) -> tuple:
+    """Sort key that puts ``light_2`` before ``light_10``, capitals beside small letters."""
+    parts = re.split(r"([0-9]+)", text.casefold())
+    return tuple((int(p), "") if i % 2 else (-1, p) for i, p in enumerate(parts)), text
+
+
+def find_lights(paths, *, exclude=()) -> Found:
+    """Find the files that may be light frames.
+
+    Folders are searched with their subfolders; hidden folders and files, results of
+    an earlier run and files of other kinds are passed over in silence.  Named files
+    stay whatever they hold, so that reading them says what is wrong.  Patterns
+    with ``*``, ``?``, ``[]`` or ``**`` are expanded where the shell did not.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Folders, files, patterns.
+    exclude : iterable of path-like
+        Files and folders to leave out.
+
+    Returns
+    -------
+    Found
+        Each file once, in natural order.
+
+    Raises
+    ------
+    UsageError
+        A path does not exist or a pattern matches nothing.
+    """
+    search = _Search(exclude)
+    for given in paths:
+        text = os.path.expanduser(os.fspath(given))
+        if os.path.exists(text):
+            search.add(text)
+            continue
+        matches = sorted(glob.glob(text, recursive=True), key=natural_key)
+        if not matches:
+            wild = glob.has_magic(text)
+            cause = "no file matches this pattern" if wild else "no such file or folder"
+            raise UsageError(f"{given}: {cause}")
+        for match in matches:
+            search.add(match, named=False)
+    return search.found()
+
+
+class _Search:
+    def __init__(self, exclude):
+        self._excluded = {_real(path) for path in exclude}
+        self._walked: set[str] = set()
+        self._seen: dict[str, list[str]] = {}
+        self._bases: list[str] = []
+        self._notes: list[str] = []
+
+    def add(self, path: str, named: bool = True) -> None:
+        path = os.path.abspath(path)
+        if os.path.isdir(path):
+            self._bases.append(path)
+            self._walk(path)
+        elif _real(path) not in self._excluded and (named or _is_candidate(path, self._notes)):
+            self._bases.append(os.path.dirname(path))
+            self._take(path)
+
+    def found(self) -> Found:
+        files = sorted((f for same in self._seen.values() for f in same), key=natural_key)
+        try:
+            folder = os.path.commonpath(self._bases) if self._bases else os.getcwd()
+        except ValueError:  # several drives have no common folder
+            folder = self._bases[0]
+        return Found(tuple(map(Path, files)), Path(folder), tuple(self._notes))
+
+    def _walk(self, folder: str) -> None:
+        real = _real(folder)
+        if real in self._walked or real in self._excluded:
+            return  # a link back up, or a folder named twice
+        self._walked.add(real)
+        try:
+            entries = sorted(os.scandir(folder), key=lambda entry: natural_key(entry.name))
+        except OSError as error:
+            self._notes.append(f"{folder}: cannot be searched ({error.strerror or error})")
+            return
+        for entry in entries:
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir():
+                if entry.name.lower() not in _SKIPPED_FOLDERS and not _holds_results(entry.path):
+                    self._walk(entry.path)
+            elif (
+                entry.is_file()
+                and not (self._excluded and _real(entry.path) in self._excluded)
+                and _is_candidate(entry.path, self._notes)
+            ):
+                self._take(entry.path)
+
+    def _take(self, path: str) -> None:
+        # the folded name alone would merge a.fits with A.fits where both may exist
+        same = self._seen.setdefault(_real(path).casefold(), [])
+        if not any(_same_file(path, other) for other in same):
+            same.append(path)
+
+
+def _same_file(path: str, other: str) -> bool:
+    try:
+        return os.path.samefile(path, other)
+    except OSError:
+        return _real(path) == _real(other)
+
+
+def _real(path) -> str:
+    return os.path.normcase(os.path.realpath(os.path.expanduser(os.fspath(path))))
+
+
+def _holds_results(folder: str) -> bool:
+    return all(os.path.isfile(os.path.join(folder, name)) for name in _RESULTS_MARKERS)
+
+
+def _is_candidate(path: str, notes: list[str]) -> bool:
+    try:
+        return kind_of(path) is not None
+    except OSError as error:
+        notes.append(f"{path}: cannot be opened ({error.strerror or error})")
+        return False

@@ -1,0 +1,54 @@
+"""What kind of image a file is, by its first bytes and then by its name."""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from pathlib import Path
+
+from subgrade.lights.fits_files import GZIP_MAGIC, looks_like_fits
+
+FITS_SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fz", ".ftz")
+TIFF_SUFFIXES = (".tif", ".tiff")
+# fmt: off
+RAW_SUFFIXES = (
+    ".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".srf", ".sr2", ".orf", ".rw2", ".raf",
+    ".pef", ".srw", ".rwl", ".3fr", ".fff", ".iiq", ".kdc", ".dcr", ".mrw", ".x3f", ".erf", ".mef",
+    ".mos",
+)
+# fmt: on
+_TIFF_MAGIC = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
+_CR3_MAGIC = b"ftypcrx "
+
+
+def kind_of(path) -> str | None:
+    """Kind of an image file.
+
+    Returns
+    -------
+    str or None
+        ``fits``, ``tiff``, ``raw``; a file of a known extension without the content
+        keeps its kind, so that a damaged frame is reported and not passed over.
+        None for everything else.
+
+    Raises
+    ------
+    OSError
+        The file cannot be opened.
+    """
+    with open(path, "rb") as file:
+        start = file.read(32)
+        if start.startswith(GZIP_MAGIC):
+            file.seek(0)
+            try:
+                start = gzip.GzipFile(fileobj=file).read(32)
+            except (OSError, EOFError, zlib.error):
+                start = b""
+    name = Path(path).name.lower()
+    if looks_like_fits(start):
+        return "fits"
+    if start[4:12] == _CR3_MAGIC or name.endswith(RAW_SUFFIXES):
+        return "raw"
+    if start.startswith(_TIFF_MAGIC) or name.endswith(TIFF_SUFFIXES):
+        return "tiff"
+    return "fits" if name.endswith(FITS_SUFFIXES) else None

@@ -1,0 +1,86 @@
+"""Read one light frame of whatever kind."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from pathlib import Path
+
+from subgrade.errors import SubgradeError, UnreadableFile
+from subgrade.lights.fits_files import Stored, read_fits, read_fits_header
+from subgrade.lights.header import header_facts
+from subgrade.lights.kinds import kind_of
+from subgrade.lights.model import HeaderFacts, Light
+from subgrade.lights.planes import FULL_SCALE, UNIT_MAX, UNIT_NOTE
+
+
+def read_light(path, *, scale: float | None = None) -> Light:
+    """Read a frame's pixels and header.
+
+    Parameters
+    ----------
+    path : path-like
+        FITS (plain, gzip, tile-compressed), TIFF or camera raw, told by content.
+    scale : float, optional
+        Arcseconds per stored pixel that override the header.
+
+    Returns
+    -------
+    Light
+
+    Raises
+    ------
+    UnreadableFile
+        With what is wrong with the file.
+    """
+    facts, stored = _read(Path(path), scale, with_pixels=True)
+    return Light(Path(path), facts, stored.pixels)
+
+
+def read_facts(path, *, scale: float | None = None) -> HeaderFacts:
+    """Read a frame's header only; parameters and errors as `read_light`."""
+    return _read(Path(path), scale, with_pixels=False)[0]
+
+
+def is_light(facts: HeaderFacts) -> bool:
+    """Whether the header says, or leaves open, that the frame is a light."""
+    return facts.frame_type == "light"
+
+
+def _read(path: Path, scale, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            stored = _stored(path, with_pixels)
+            facts = header_facts(stored.cards, stored.shape, colour=stored.colour, scale=scale)
+    except SubgradeError:
+        raise
+    except OSError as error:
+        raise UnreadableFile(path, f"cannot be opened: {error.strerror or error}") from None
+    except MemoryError:
+        raise UnreadableFile(path, "not enough memory for the image") from None
+    except Exception as error:
+        # one odd file must not end a night's run, whatever a library raises on it
+        raise UnreadableFile(path, f"not understood ({type(error).__name__}: {error})") from error
+    return _finished(facts, stored), stored
+
+
+def _stored(path: Path, with_pixels: bool) -> Stored:
+    kind = kind_of(path)
+    if kind == "fits":
+        return read_fits(path) if with_pixels else read_fits_header(path)
+    if kind is None:
+        raise UnreadableFile(path, "not a FITS, TIFF or camera raw file")
+    from subgrade.lights.camera_files import read_raw, read_tiff
+
+    return read_raw(path, with_pixels) if kind == "raw" else read_tiff(path, with_pixels)
+
+
+def _finished(facts: HeaderFacts, stored: Stored) -> HeaderFacts:
+    """The facts with the remarks on the pixels, which may have changed the ADU scale."""
+    saturation = facts.saturation_adu
+    if UNIT_NOTE in stored.notes and saturation is not None and saturation <= UNIT_MAX:
+        saturation *= FULL_SCALE
+    if not stored.notes and saturation == facts.saturation_adu:
+        return facts
+    return replace(facts, notes=(*stored.notes, *facts.notes), saturation_adu=saturation)
