@@ -1,0 +1,262 @@
+"""Put the measured pieces together as `FrameStars`, and say how far they can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.lights.model import Pixels
+from subgrade.stars.catalogue import Catalogue, fit_all
+from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
+from subgrade.stars.model import (
+    NAN,
+    NOT_A_STAR,
+    FrameStars,
+    StarFlag,
+    StarImage,
+    StarList,
+    Streak,
+)
+from subgrade.stars.settings import MeasureSettings
+from subgrade.stars.shape import shape_field
+from subgrade.stars.stack import SPOILT, Stack, image_template
+from subgrade.stars.view import View
+
+TRAILED_RATIO = 2.5
+"""Length over width of the star image from which stars are called lines."""
+HOLLOW_SHARE = 0.8
+"""Centre over ring brightness below which a star is called hollow."""
+DOUBLE_DIP = 0.2
+"""Depth of the valley between two maxima from which a star is called double."""
+
+
+def empty_result(pixels: Pixels, cause: str, view: View | None = None) -> FrameStars:
+    """A frame on which no star was measured, with the cause."""
+    height, width = pixels.shape
+    return FrameStars(
+        width=width,
+        height=height,
+        background_adu=float(np.median(view.sky_green.level)) if view else NAN,
+        noise_adu=view.noise if view else NAN,
+        background_map=view.sky_green.level if view else np.full((1, 1), NAN, np.float32),
+        mesh_px=view.sky_green.mesh_px if view else max(height, width, 1),
+        stars=0,
+        stars_snr_limit=MeasureSettings().count_snr,
+        shape_status="none",
+        shape_note=cause,
+        notes=view.notes if view else (),
+    )
+
+
+def measure_again(
+    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
+    settings: MeasureSettings,
+) -> Catalogue:  # fmt: skip
+    """Brightness and flags of every detection under the frame's own star image."""
+    template = image_template(stack, catalogue.moments)
+    half = int(np.ceil(template.radius_px)) + 1
+    x, y, fits, _ = fit_all(
+        view, catalogue.x, catalogue.y, template, half, catalogue.moments, False
+    )
+    amplitude, snr, peak, _, misfit, _ = fits
+    flags = catalogue.flags.copy()
+    with np.errstate(invalid="ignore"):
+        # neither noise nor the star image explains what is left: not one star
+        strange = (misfit > 0.5 + 3.0 / np.maximum(snr, 1.0)) & (catalogue.sharpness < 1.0)
+    strange &= (flags & int(StarFlag.SATURATED | StarFlag.BLENDED | StarFlag.EDGE)) == 0
+    if stack.method == "image" and not catalogue.whole_blobs:
+        flags[strange] |= np.uint16(StarFlag.EXTENDED)
+    width = template.radius_px / 4.0
+    for streak in streaks:
+        flags[_on_streak(x, y, streak, width + 0.5 * streak.width_px)] |= np.uint16(StarFlag.STREAK)
+    flags[~(snr >= settings.count_snr)] |= np.uint16(StarFlag.FAINT)
+    keep = (snr >= settings.list_snr) | ((flags & int(StarFlag.SHARP)) != 0)
+    moved = replace(
+        catalogue, amplitude=amplitude * template.volume, snr=snr, peak=peak, misfit=misfit,
+        flags=flags,
+    )  # fmt: skip
+    order = np.flatnonzero(keep)
+    return moved.take(order[np.argsort(-moved.amplitude[order], kind="stable")])
+
+
+def _on_streak(x, y, streak: Streak, reach: float) -> np.ndarray:
+    dx, dy = streak.x2 - streak.x1, streak.y2 - streak.y1
+    length = max(np.hypot(dx, dy), 1e-9)
+    along = ((x - streak.x1) * dx + (y - streak.y1) * dy) / length
+    across = np.abs((x - streak.x1) * dy - (y - streak.y1) * dx) / length
+    return (across < reach) & (along > -reach) & (along < length + reach)
+
+
+def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
+    """(status, note, length in px) of the star image."""
+    used = int(stack.shape.kept.sum()) if stack.shape is not None else 0
+    widths = stack.widths
+    if used == 0:
+        return "none", "no star is clean enough to judge the shape by", NAN
+    if catalogue.doubling is not None:
+        d = catalogue.doubling
+        length = float(np.hypot(d.dx, d.dy))
+        return (
+            "doubled",
+            f"{100 * d.share:.0f} % of the bright stars have a second image {length:.1f} px "
+            f"away, {d.ratio:.2f} times as bright",
+            length,
+        )
+    if widths is not None and stack.method == "image":
+        ratio = widths.major / widths.minor
+        if widths.hollow < HOLLOW_SHARE and ratio < TRAILED_RATIO:
+            return (
+                "hollow",
+                f"the middle of the star holds {100 * widths.hollow:.0f} % of the ring's brightness",
+                NAN,
+            )
+        if (
+            (widths.dip > DOUBLE_DIP
+            and catalogue.whole_blobs is False)
+            or (widths.dip > 0.35 and widths.separation > 0.5 * widths.minor)
+        ):
+            return (
+                "doubled",
+                f"the star image has two maxima {widths.separation:.1f} px apart",
+                widths.separation,
+            )
+        if ratio >= TRAILED_RATIO:
+            return (
+                "trailed",
+                f"stars are lines {widths.major:.1f} px long and {widths.minor:.1f} px wide",
+                widths.major,
+            )
+    if used < 3:
+        return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
+    return "measured", "", NAN
+
+
+def _star_image(stack: Stack) -> StarImage | None:
+    if stack.spline is None:
+        return None
+    reach = max(stack.spline.reach)
+    step = max(stack.minor / 8.0, reach / 64) if np.isfinite(stack.minor) else reach / 32
+    n = int(np.ceil(reach / step))
+    axis = np.arange(-n, n + 1) * step
+    image = stack.spline.at(*np.meshgrid(axis, axis))
+    return StarImage((image / image.max()).astype(np.float32), float(step), stack.spline.stars_used)
+
+
+def result(
+    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
+    settings: MeasureSettings,
+) -> FrameStars:  # fmt: skip
+    """Everything measured on one frame."""
+    height, width = view.pixels.shape
+    is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
+    counted = is_star & ((catalogue.flags & int(StarFlag.FAINT)) == 0)
+    status, note, length = _status(catalogue, stack)
+    numbers = _shape_numbers(stack, status)
+    saturated = (catalogue.flags & int(StarFlag.SATURATED)) != 0
+    full = np.full((3, len(catalogue)), np.nan, np.float32)
+    field = None
+    if stack.shape is not None:
+        rows, moments = _rows_by_place(catalogue, stack, full)
+        clean = (catalogue.flags[rows] & int(SPOILT)) == 0
+        rows, moments = rows[clean], moments[:, clean]
+        field = shape_field(
+            catalogue.x[rows], catalogue.y[rows], *moments, catalogue.snr[rows], width, height
+        )
+    flux = catalogue.amplitude.astype(np.float32)
+    return FrameStars(
+        width=width,
+        height=height,
+        background_adu=float(np.median(view.sky_green.level)),
+        noise_adu=float(view.noise),
+        background_map=view.sky_green.level.astype(np.float32),
+        mesh_px=view.sky_green.mesh_px,
+        stars=int(counted.sum()),
+        stars_snr_limit=settings.count_snr,
+        length_px=length,
+        hollow=stack.widths.hollow if stack.widths is not None else NAN,
+        shape_status=status,
+        shape_note=note,
+        saturated_share=float(saturated[counted].mean()) if counted.any() else NAN,
+        hot_pixels=int(np.count_nonzero(catalogue.flags & int(StarFlag.SHARP))),
+        star_image=_star_image(stack),
+        shape_field=field,
+        streaks=streaks,
+        catalogue=StarList(
+            catalogue.x, catalogue.y, flux, catalogue.snr.astype(np.float32),
+            catalogue.peak.astype(np.float32), *full, catalogue.flags,
+        ),
+        notes=view.notes,
+        **numbers,
+    )  # fmt: skip
+
+
+def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
+    """Moments of the shape stars, put back beside the re-sorted catalogue."""
+    kept = stack.shape.kept
+    moments = stack.moments[:, kept]
+    row_of = np.full(int(catalogue.ident.max(initial=-1)) + 1, -1)
+    row_of[catalogue.ident] = np.arange(len(catalogue))
+    ident = stack.ident[kept]
+    rows = np.where(ident < len(row_of), row_of[np.minimum(ident, len(row_of) - 1)], -1)
+    known = rows >= 0
+    full[:, rows[known]] = moments[:, known]
+    return rows[known], moments[:, known]
+
+
+def _shape_numbers(stack: Stack, status: str) -> dict:
+    shape = stack.shape
+    if shape is None or status == "none":
+        return {"fwhm_method": "none"}
+    a, b, theta = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    xx, yy, xy = shape.xx, shape.yy, shape.xy
+    if status == "doubled" and stack.spline is not None:
+        xx, yy, xy = _image_moments(stack)
+        a, b, theta = ellipse_from_moments(xx, yy, xy)
+    half_sum = 0.5 * (xx + yy)
+    eccentricity = float(eccentricity_from_moments(xx, yy, xy, shape.error))
+    chi_error = shape.error / half_sum
+    chi = eccentricity**2 / (2.0 - eccentricity**2)
+    # e = sqrt(2 chi / (1 + chi)): de = dchi / (e (1 + chi)^2); flat near round
+    slope = 1.0 / (max(eccentricity, np.sqrt(2 * chi_error) + 1e-6) * (1 + chi) ** 2)
+    angle_error = np.degrees(0.5 * chi_error / max(chi, chi_error, 1e-9))
+    return {
+        "fwhm_px": float(np.sqrt(stack.major * stack.minor)),
+        "fwhm_error_px": stack.error,
+        "fwhm_method": stack.method,
+        "fwhm_major_px": stack.major,
+        "fwhm_minor_px": stack.minor,
+        "eccentricity": eccentricity,
+        "eccentricity_error": float(chi_error * slope),
+        "angle_deg": float(theta),
+        "angle_error_deg": float(angle_error),
+        "xx": float(xx),
+        "yy": float(yy),
+        "xy": float(xy),
+        "moment_error": shape.error,
+        "stars_in_shape": int(shape.kept.sum()),
+    }
+
+
+def _image_moments(stack: Stack) -> tuple[float, float, float]:
+    """Moments of the star image above 3 % of its peak, unweighted, px^2."""
+    reach_u, reach_v = stack.spline.reach
+    u = np.linspace(-reach_u, reach_u, 241)
+    v = np.linspace(-reach_v, reach_v, 121)
+    image = stack.spline.along(u[:, None], v[None, :])
+    w = np.where(image > 0.03 * image.max(), image, 0.0)
+    total = w.sum()
+    mu, mv = (w * u[:, None]).sum() / total, (w * v[None, :]).sum() / total
+    du, dv = u[:, None] - mu, v[None, :] - mv
+    uu, vv, uv = (
+        (w * du * du).sum() / total,
+        (w * dv * dv).sum() / total,
+        (w * du * dv).sum() / total,
+    )
+    t = np.radians(stack.spline.angle_deg)
+    c, s = np.cos(t), np.sin(t)
+    return (
+        float(uu * c * c + vv * s * s - 2 * uv * s * c),
+        float(uu * s * s + vv * c * c + 2 * uv * s * c),
+        float((uu - vv) * s * c + uv * (c * c - s * s)),
+    )

@@ -1,0 +1,269 @@
+"""Sky level and noise: a mesh of robust local levels, from samples of block means.
+
+Each cell's level is the mode of its clipped samples, estimated as
+2.5 median - 1.5 mean where the clipped distribution is only mildly skewed and
+as the median where it is not (Bertin & Arnouts 1996, A&AS 117, 393, sect. 3;
+from memory).  Cells that a nebula knot or a bright star fills are filled from their
+neighbours by a 3x3 median.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from scipy.ndimage import median_filter
+
+from subgrade.lights.model import Pixels
+from subgrade.stars.raster import decode, sky_at
+
+MAD_TO_SIGMA = 1.4826022
+"""1 / Phi^-1(3/4): sigma of a Gaussian per median absolute deviation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """Background of one frame.
+
+    Attributes
+    ----------
+    level : ndarray of float32, shape (rows, columns)
+        Local sky, ADU, one value a mesh cell.
+    noise : ndarray of float32, shape (rows, columns)
+        Local noise of a 2x2 block mean, ADU.
+    mesh_px : int
+        Side of a cell in pixels.
+    """
+
+    level: np.ndarray
+    noise: np.ndarray
+    mesh_px: int
+
+
+def mesh_size(height: int, width: int, largest: int, star_px: float = 0.0) -> int:
+    """Side of a background cell, px: a sixteenth of the frame, and well above a star's size."""
+    side = int(np.clip(min(height, width) / 16, 48, largest))
+    side = max(side, int(6 * star_px))
+    side = min(side, max(min(height, width), 16))
+    return max(side - side % 16, 16)
+
+
+@njit(cache=True, nogil=True)
+def _select(values, n, k):
+    """k-th smallest of values[:n]; partially sorts in place (Hoare's quickselect)."""
+    low = 0
+    high = n - 1
+    while low < high:
+        pivot = values[(low + high) // 2]
+        i = low
+        j = high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if k <= j:
+            high = j
+        elif k >= i:
+            low = i
+        else:
+            break
+    return values[k]
+
+
+@njit(cache=True, nogil=True)
+def _clipped_level(values, n, work):
+    """(mode, sigma) of values[:n] after clipping; (NaN, NaN) for fewer than 8 values."""
+    if n < 8:
+        return np.nan, np.nan
+    median = _select(values, n, n // 2)
+    for i in range(n):
+        work[i] = abs(values[i] - median)
+    sigma = 1.4826022 * _select(work, n, n // 2)
+    mean = float(median)
+    for _ in range(6):
+        low = median - 3.0 * sigma
+        high = median + 2.5 * sigma
+        kept = 0
+        total = 0.0
+        for i in range(n):
+            if low <= values[i] <= high:
+                work[kept] = values[i]
+                kept += 1
+                total += values[i]
+        if kept < 8:
+            break
+        new_median = _select(work, kept, kept // 2)
+        mean = total / kept
+        square = 0.0
+        for i in range(kept):
+            square += (work[i] - mean) ** 2
+        # variance of a Gaussian cut at -3 and +2.5 sigma is 0.9415 of the whole
+        new_sigma = np.sqrt(square / kept / 0.9415)
+        settled = abs(new_median - median) < 1e-3 * sigma and kept == n
+        median = new_median
+        if settled or (new_sigma >= 0.999 * sigma and _ > 1):
+            sigma = min(sigma, new_sigma)
+            break
+        sigma = new_sigma
+    # the cut at +2.5 and -3 sigma shifts the mean of clean sky by -0.0131 sigma
+    mean += 0.0131 * sigma
+    if abs(mean - median) < 0.3 * sigma:
+        return 2.5 * median - 1.5 * mean, sigma
+    return median, sigma
+
+
+@njit(cache=True, nogil=True)
+def _mesh(means, cell, step_y, step_x, exclude, level, noise):
+    height, width = means.shape
+    values = np.empty((cell // step_y + 1) * (cell // step_x + 1), np.float32)
+    work = np.empty_like(values)
+    masked = exclude.shape[0] > 0
+    for j in range(level.shape[0]):
+        for i in range(level.shape[1]):
+            n = 0
+            y1 = min((j + 1) * cell, height)
+            x1 = min((i + 1) * cell, width)
+            row = 0
+            for y in range(j * cell, y1, step_y):
+                # staggered columns, so that a bad column is not sampled in every row
+                shift = (row * 3) % step_x
+                row += 1
+                for x in range(i * cell + shift, x1, step_x):
+                    if masked and exclude[y // 2, x // 2]:
+                        continue
+                    v = means[y, x]
+                    if v == v:
+                        values[n] = v
+                        n += 1
+            if masked and n < 16:
+                level[j, i] = np.nan
+                noise[j, i] = np.nan
+            else:
+                level[j, i], noise[j, i] = _clipped_level(values, n, work)
+
+
+def _fill(level: np.ndarray, noise: np.ndarray) -> None:
+    """Give cells without a value the value of the nearest cells that have one."""
+    bad = ~np.isfinite(level)
+    if not bad.any():
+        return
+    if bad.all():
+        level[:] = 0.0
+        noise[:] = 0.0
+        return
+    from scipy.ndimage import distance_transform_edt
+
+    nearest = distance_transform_edt(bad, return_distances=False, return_indices=True)
+    level[:] = level[tuple(nearest)]
+    noise[:] = noise[tuple(nearest)]
+
+
+def sky_map(
+    means: np.ndarray, mesh_px: int, samples: int, exclude: np.ndarray | None = None
+) -> Sky:
+    """Background map of a frame from its 2x2 block means.
+
+    Parameters
+    ----------
+    means : ndarray of float32, shape (h, w)
+        2x2 block means, ADU.
+    mesh_px : int
+        Side of a cell in pixels (even).
+    samples : int
+        Samples taken in one cell.
+    exclude : ndarray of bool, shape (h // 2 + 1, w // 2 + 1), optional
+        Blocks (2x2 of block means) covered by detected stars.
+
+    Returns
+    -------
+    Sky
+    """
+    cell = mesh_px // 2
+    height, width = means.shape
+    rows = max(1, round(height / cell))
+    columns = max(1, round(width / cell))
+    stride = max(1.0, cell / np.sqrt(samples))
+    step_y = max(1, round(stride))
+    step_x = max(1, round(cell * cell / samples / step_y))
+    level = np.empty((rows, columns), np.float32)
+    noise = np.empty((rows, columns), np.float32)
+    mask = exclude if exclude is not None else np.zeros((0, 0), np.bool_)
+    _mesh(means, cell, step_y, step_x, mask, level, noise)
+    _fill(level, noise)
+    if rows >= 3 and columns >= 3:
+        smooth = median_filter(level, 3, mode="nearest")
+        spread = MAD_TO_SIGMA * np.median(np.abs(level - smooth))
+        # only cells that stand out are replaced: a gradient survives untouched
+        wild = np.abs(level - smooth) > np.maximum(3 * spread, 0.3 * noise)
+        level = np.where(wild, smooth, level)
+        noise = np.minimum(noise, 2.0 * median_filter(noise, 3, mode="nearest"))
+    return Sky(level, noise, mesh_px)
+
+
+def pixel_noise(
+    pixels: Pixels, sky: Sky, parity: int, exclude: np.ndarray | None, wanted: int = 300_000
+) -> tuple[float, float]:
+    """Robust noise of single sky pixels, and their residual level against the map.
+
+    A spread sample of pixels outside star footprints, less the local sky,
+    clipped at 3 sigma to convergence; the clipped variance is divided by
+    0.97334, that of a Gaussian cut at 3 sigma, so the rounding to whole ADU
+    counts as the noise it is.
+
+    Returns
+    -------
+    noise : float
+        ADU; NaN where no pixel is left.
+    residual : float
+        Mean of the clipped residuals, ADU.
+    """
+    height, width = pixels.shape
+    rows = max(1, min(height, int(np.sqrt(wanted * height / width))))
+    step = max(1, height // rows)
+    row_index = np.arange(step // 2, height, step)
+    block = decode(pixels.data[row_index], pixels)
+    stride = max(1, width * len(row_index) // wanted)
+    # an odd stride visits both columns of a mosaic cell
+    stride += 1 - stride % 2
+    columns = np.arange(stride // 2, width, stride)
+    values = block[:, columns]
+    yy, xx = np.meshgrid(row_index, columns, indexing="ij")
+    usable = np.isfinite(values)
+    if parity >= 0:
+        usable &= (xx + yy) % 2 == parity
+    if exclude is not None and exclude.size:
+        usable &= ~exclude[
+            np.minimum(yy // 4, exclude.shape[0] - 1), np.minimum(xx // 4, exclude.shape[1] - 1)
+        ]
+    if not usable.any():
+        return float("nan"), 0.0
+    residual = values[usable] - sky_at(
+        sky.level, sky.mesh_px, xx[usable].astype(np.float64), yy[usable].astype(np.float64)
+    )
+    return _clipped_spread(residual)
+
+
+def _clipped_spread(residual: np.ndarray) -> tuple[float, float]:
+    centre = float(np.median(residual))
+    deviation = np.abs(residual - centre)
+    spread = MAD_TO_SIGMA * float(np.median(deviation))
+    if spread == 0.0:  # more than half of the pixels alike: whole numbers with little noise
+        spread = float(np.std(residual[deviation <= np.quantile(deviation, 0.99)]))
+    for _ in range(12):
+        kept = residual[np.abs(residual - centre) <= max(3.0 * spread, 1.01)]
+        if len(kept) < 8:
+            break
+        cut = 0.97334 if spread > 0.5 else 1.0
+        new = float(np.sqrt(np.var(kept) / cut))
+        centre = float(np.mean(kept))
+        if abs(new - spread) < 1e-4 * max(spread, 1e-12):
+            spread = new
+            break
+        spread = new
+    return spread, centre

@@ -1,0 +1,308 @@
+"""Find the stars: choose the block size that fits them, then list peaks or whole blobs.
+
+A star of given S/N stands out most where a block is somewhat smaller than the
+star.  Blocks of 2, 4 and 8 pixels are at hand; the coarsest on which the bright
+blobs are still more than two blocks wide is used.  Where the bright blobs are
+lines or hold several maxima each (trails, rings), a whole blob is one star.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from subgrade.lights.model import Pixels
+from subgrade.stars.background import MAD_TO_SIGMA, Sky
+from subgrade.stars.blobs import Blobs, Bright, find_bright
+from subgrade.stars.ellipse import ellipse_from_moments
+from subgrade.stars.raster import cut_stamps, halved
+from subgrade.stars.settings import MeasureSettings
+
+BLOB_WIDTH_BLOCKS = 2.2
+"""Least width of bright blobs, in blocks, for a block size to be chosen."""
+LINE_RATIO = 3.0
+"""Length over width of a blob's footprint beyond which it is a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Detections:
+    """Candidate stars, brightest first.
+
+    Attributes
+    ----------
+    x, y : ndarray
+        px on the frame.
+    peak : ndarray
+        Highest block mean above sky, ADU.
+    block_px : int
+        Side of the blocks searched, px.
+    block_noise : float
+        Noise of a block mean, ADU.
+    moments : tuple of float
+        First guess of the common (xx, yy, xy), px^2.
+    whole_blobs : bool
+        True where each blob counts as one star.
+    bright : Bright
+        What was above threshold, for masks and streaks.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    peak: np.ndarray
+    block_px: int
+    block_noise: float
+    moments: tuple[float, float, float]
+    whole_blobs: bool
+    bright: Bright
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    block: int
+    image: np.ndarray
+    noise: float
+    bright: Bright
+    typical: np.ndarray
+    """Indices of bright blobs fit to judge size and form by."""
+
+
+def footprint_axes(blobs: Blobs, index) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(length, width, angle in degrees) of blob footprints, in blocks.
+
+    A uniform strip of width w has variance w^2/12; the 1 makes a row of single
+    blocks one block wide.
+    """
+    a, b, theta = ellipse_from_moments(
+        blobs.half_xx[index], blobs.half_yy[index], blobs.half_xy[index]
+    )
+    return np.sqrt(12 * a**2 + 1), np.sqrt(12 * b**2 + 1), theta
+
+
+def block_noise(image: np.ndarray, sky: Sky, block: int) -> float:
+    """Robust noise of block means about the sky map, from a spread sample."""
+    cell = sky.mesh_px // block
+    rows, columns = sky.level.shape
+    picks = []
+    for offset in (cell // 4, (3 * cell) // 4):
+        part = image[offset::cell, :][:rows]
+        for shift in range(0, cell, max(1, cell // 16)):
+            values = part[:, shift::cell][:, :columns]
+            picks.append((values - sky.level[: values.shape[0], : values.shape[1]]).ravel())
+    values = np.concatenate(picks)
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return 0.0
+    # twice the lower half-width: stars and nebulae only add light
+    middle = np.median(values)
+    below = middle - values[values <= middle]
+    return float(MAD_TO_SIGMA * np.median(below))
+
+
+def _level(pixels, image, block, sky, parity, settings) -> _Level:
+    noise = block_noise(image, sky, block)
+    white = float(np.median(sky.noise)) * 2.0 / block
+    noise = max(noise, white)
+    cell = sky.mesh_px // block
+    local = np.maximum(sky.noise * (2.0 / block), 0.5 * noise)
+    threshold = sky.level + settings.detect_sigma * np.where(noise > white, noise, local)
+    bright = find_bright(image, sky.level, threshold, cell)
+    return _Level(
+        block, image, noise, bright, _typical(pixels, bright.blobs, image, block, noise, sky)
+    )
+
+
+def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
+    """The brightest blobs that are neither at the edge nor a single hot pixel."""
+    height, width = image.shape
+    inside = (blobs.x0 > 0) & (blobs.y0 > 0) & (blobs.x1 < width - 1) & (blobs.y1 < height - 1)
+    index = np.flatnonzero(inside & (blobs.peak > 10 * noise))
+    if len(index) < 3:
+        index = np.flatnonzero(inside)
+    index = index[np.argsort(-blobs.flux[index], kind="stable")][:300]
+    if not len(index):
+        return index
+    x = (blobs.x[index] + 0.5) * block - 0.5
+    y = (blobs.y[index] + 0.5) * block - 0.5
+    stamps = cut_stamps(pixels, sky.level, sky.mesh_px, x, y, block + 2)
+    return index[~single_pixel(stamps.data, noise * block)]
+
+
+def single_pixel(stamps: np.ndarray, noise: float) -> np.ndarray:
+    """True where one pixel stands alone: its eight neighbours hold under a tenth of it each.
+
+    A star of FWHM 1.5 px (pixel included) leaves a quarter of its peak in the
+    mean neighbour, 0.15 when it sits on a corner of four.
+    """
+    n, size = stamps.shape[0], stamps.shape[1]
+    flat = np.nan_to_num(stamps.reshape(n, -1), nan=-np.inf)
+    at = np.argmax(flat, axis=1)
+    j, i = np.clip(at // size, 1, size - 2), np.clip(at % size, 1, size - 2)
+    peak = flat[np.arange(n), at]
+    rows = np.arange(n)
+    total = np.zeros(n)
+    for dj in (-1, 0, 1):
+        for di in (-1, 0, 1):
+            if dj or di:
+                total += np.nan_to_num(stamps[rows, j + dj, i + di])
+    return (peak > 6 * noise) & (total / 8 < 0.10 * peak)
+
+
+def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
+    """The block size that fits the stars, searched from the coarsest down."""
+    images = {2: means}
+    for block in (4, 8):
+        if min(images[block // 2].shape) >= 24:
+            images[block] = halved(images[block // 2])
+    for block in sorted(images, reverse=True):
+        level = _level(pixels, images[block], block, sky, parity, settings)
+        if block == 2:
+            return level
+        if len(level.typical) >= 3:
+            _, width, _ = footprint_axes(level.bright.blobs, level.typical)
+            if np.median(width) >= BLOB_WIDTH_BLOCKS:
+                return level
+    raise AssertionError("unreachable: blocks of two pixels always exist")
+
+
+@njit(cache=True, nogil=True)
+def _split(image, level, x, y, value, blob, first, separation, depth, noise, keep):
+    """Mark the peaks of each blob that stand apart from every brighter one.
+
+    Peaks come grouped by blob (``first`` holds group starts), brightest first.
+    """
+    for g in range(len(first) - 1):
+        begin = first[g]
+        keep[begin] = True
+        for k in range(begin + 1, first[g + 1]):
+            stands = True
+            for m in range(begin, k):
+                if not keep[m]:
+                    continue
+                dx = float(x[m] - x[k])
+                dy = float(y[m] - y[k])
+                distance = np.sqrt(dx * dx + dy * dy)
+                if distance < separation:
+                    stands = False
+                    break
+                if distance > 12 * separation:
+                    continue
+                steps = int(np.ceil(distance))
+                sky = image[y[k], x[k]] - value[k]
+                lowest = value[k]
+                for s in range(1, steps):
+                    px = int(np.floor(x[k] + dx * s / steps + 0.5))
+                    py = int(np.floor(y[k] + dy * s / steps + 0.5))
+                    lowest = min(lowest, image[py, px] - sky)
+                if lowest > depth * value[k] - noise:
+                    stands = False
+                    break
+            keep[k] = stands
+
+
+def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np.ndarray:
+    """Indices into ``bright`` of the maxima that count as separate stars, brightest first."""
+    index = np.flatnonzero(bright.is_peak)
+    order = np.lexsort((-bright.value[index], bright.blob[index]))
+    index = index[order]
+    if not len(index):
+        return index
+    blob = bright.blob[index]
+    first = np.concatenate(([0], np.flatnonzero(np.diff(blob)) + 1, [len(index)]))
+    keep = np.zeros(len(index), np.bool_)
+    _split(
+        image,
+        0.0,
+        bright.x[index],
+        bright.y[index],
+        bright.value[index],
+        blob,
+        first,
+        separation,
+        0.8,
+        noise,
+        keep,
+    )
+    index = index[keep]
+    return index[np.argsort(-bright.value[index], kind="stable")]
+
+
+def _form(level: _Level, peaks: np.ndarray) -> bool:
+    """Whether the typical blob is one star as a whole: a line, or several maxima alike."""
+    typical = level.typical
+    blobs = level.bright.blobs
+    if len(typical) < 3:
+        return False
+    length, width, theta = footprint_axes(blobs, typical)
+    coherence = np.abs(np.mean(np.exp(2j * np.radians(theta))))
+    lines = np.median(length / width) >= LINE_RATIO and coherence > 0.7
+    counts = np.bincount(level.bright.blob[peaks], minlength=len(blobs))[typical]
+    return bool(lines or np.median(counts) >= 2)
+
+
+def _guess(level: _Level) -> tuple[float, float, float]:
+    """Common moments from bright footprints: those above 0.3 of the peak of a Gaussian of
+    variance s^2 are a disc of variance 0.602 s^2, plus the block's own."""
+    blobs, typical = level.bright.blobs, level.typical
+    if not len(typical):
+        return (2.0, 2.0, 0.0)
+    block2 = level.block**2
+    floor = 0.5
+    xx = float(np.median(blobs.half_xx[typical])) * block2 / 0.602
+    yy = float(np.median(blobs.half_yy[typical])) * block2 / 0.602
+    xy = float(np.median(blobs.half_xy[typical])) * block2 / 0.602
+    return xx + floor, yy + floor, xy
+
+
+def detect(
+    pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings
+) -> Detections:
+    """Candidate stars of a frame.
+
+    Parameters
+    ----------
+    pixels : Pixels
+    means : ndarray of float32
+        2x2 block means.
+    sky : Sky
+    parity : int
+        Green lattice of a mosaic, or -1.
+    settings : MeasureSettings
+
+    Returns
+    -------
+    Detections
+
+    Raises
+    ------
+    OverflowError
+        The frame holds no sky darker than its surroundings.
+    """
+    level = levels(pixels, means, sky, parity, settings)
+    blobs, bright = level.bright.blobs, level.bright
+    guess = _guess(level)
+    sigma = (guess[0] * guess[1] - guess[2] ** 2) ** 0.25
+    separation = max(1.9, 1.6 * sigma / level.block)
+    peaks = standing_peaks(level.image, bright, separation, level.noise)
+    whole = _form(level, peaks)
+    if whole:
+        index = np.argsort(-blobs.peak, kind="stable")[: settings.max_detections]
+        x, y, peak = blobs.x[index], blobs.y[index], blobs.peak[index]
+    else:
+        index = peaks[: settings.max_detections]
+        x, y, peak = bright.x[index], bright.y[index], bright.value[index]
+    block = level.block
+    return Detections(
+        (x + 0.5) * block - 0.5,
+        (y + 0.5) * block - 0.5,
+        peak.astype(np.float64),
+        block,
+        level.noise,
+        guess,
+        whole,
+        bright,
+    )

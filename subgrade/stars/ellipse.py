@@ -1,0 +1,74 @@
+"""Second moments to axes, eccentricity and angle, and back.
+
+Formulas: Bertin & Arnouts 1996, A&AS 117, 393 (A, B, theta from moments);
+Bernstein & Jarvis 2002, AJ 123, 583 (distortion (a^2-b^2)/(a^2+b^2)).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
+"""2.3548200450: full width at half maximum of a Gaussian of unit sigma."""
+
+
+def ellipse_from_moments(xx, yy, xy):
+    """Axes and angle of the ellipse with the given second moments.
+
+    Parameters
+    ----------
+    xx, yy, xy : float or ndarray
+        Second moments, px^2.
+
+    Returns
+    -------
+    a, b : float or ndarray
+        One-sigma semi-axes, a >= b, px; b is 0 where the moments are degenerate.
+    theta_deg : float or ndarray
+        Long axis, counter-clockwise from +x, in [0, 180).
+    """
+    half_sum = 0.5 * (np.asarray(xx) + np.asarray(yy))
+    half_difference = 0.5 * (np.asarray(xx) - np.asarray(yy))
+    radius = np.hypot(half_difference, xy)
+    a = np.sqrt(half_sum + radius)
+    b = np.sqrt(np.maximum(half_sum - radius, 0.0))
+    theta = np.degrees(0.5 * np.arctan2(2.0 * np.asarray(xy), 2.0 * half_difference)) % 180.0
+    return a, b, np.where(theta >= 180.0, 0.0, theta)[()]
+
+
+def moments_from_ellipse(a, b, theta_deg):
+    """Second moments (xx, yy, xy) of an ellipse of one-sigma semi-axes a, b, px^2."""
+    t = np.radians(theta_deg)
+    c2, s2 = np.cos(t) ** 2, np.sin(t) ** 2
+    xx = a**2 * c2 + b**2 * s2
+    yy = a**2 * s2 + b**2 * c2
+    return xx, yy, (a**2 - b**2) * np.sin(t) * np.cos(t)
+
+
+def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
+    """sqrt(1 - (b/a)^2) with the noise of the components taken out.
+
+    Noise adds in quadrature to the length of the distortion vector
+    (xx - yy, 2 xy) / (xx + yy), so twice the square of one component's error is
+    subtracted from the squared length (Rice 1944, second moment of a vector
+    with Gaussian errors; from memory).
+
+    Parameters
+    ----------
+    xx, yy, xy : float or ndarray
+        Second moments, px^2.
+    component_error : float or ndarray
+        One sigma of (xx - yy)/2 and of xy, px^2.
+
+    Returns
+    -------
+    float or ndarray
+        Eccentricity in [0, 1]; 0 where the elongation is within its noise.
+    """
+    half_sum = 0.5 * (np.asarray(xx) + np.asarray(yy))
+    squared = (0.25 * (np.asarray(xx) - np.asarray(yy)) ** 2 + np.asarray(xy) ** 2) / half_sum**2
+    squared = np.maximum(squared - 2.0 * (component_error / half_sum) ** 2, 0.0)
+    chi = np.minimum(np.sqrt(squared), 1.0)
+    return np.sqrt(2.0 * chi / (1.0 + chi))[()]

@@ -1,0 +1,83 @@
+"""Measure one frame: the order of work, from pixels to `FrameStars`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.lights.model import HeaderFacts, Pixels
+from subgrade.stars.assemble import empty_result, measure_again, result
+from subgrade.stars.catalogue import build_catalogue
+from subgrade.stars.detect import block_noise, detect
+from subgrade.stars.model import FrameStars, Streak
+from subgrade.stars.raster import halved
+from subgrade.stars.settings import MeasureSettings
+from subgrade.stars.stack import stack_stars
+from subgrade.stars.streaks import find_streaks
+from subgrade.stars.view import View, first_view, refined, saturation_level, star_mask
+
+LEAST_STREAK_PX = 120
+"""Least length of a satellite trail, px; common practice, no source."""
+LEAST_SIDE_PX = 32
+"""Frames smaller than this hold no sky to speak of."""
+
+
+def measure_stars(
+    pixels: Pixels,
+    facts: HeaderFacts | None = None,
+    settings: MeasureSettings | None = None,
+) -> FrameStars:
+    """Sky, stars and star shape of one frame.
+
+    Parameters
+    ----------
+    pixels : Pixels
+        One plane; a colour mosaic as stored.
+    facts : HeaderFacts, optional
+        Only the mosaic pattern and the saturation level are used.
+    settings : MeasureSettings, optional
+
+    Returns
+    -------
+    FrameStars
+        Numbers that could not be measured are NaN, with the cause in
+        ``shape_status`` and ``shape_note``.
+    """
+    settings = settings or MeasureSettings()
+    if min(pixels.shape) < LEAST_SIDE_PX:
+        return empty_result(pixels, f"the frame is smaller than {LEAST_SIDE_PX} pixels")
+    view = first_view(pixels, facts, settings)
+    if not np.isfinite(view.noise):
+        return empty_result(pixels, "no pixel of the frame holds a number")
+    if view.noise <= 0:
+        return empty_result(pixels, "all pixels are alike: there is no sky noise", view)
+    try:
+        found = detect(pixels, view.means, view.sky, view.parity, settings)
+        sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
+        wanted = 14 * sigma * (2.0 if found.whole_blobs else 1.0)
+        if len(found) and wanted > view.sky.mesh_px:
+            # stars as large as a sky cell would pass for sky
+            view = first_view(pixels, facts, settings, star_px=wanted / 6)
+            found = detect(pixels, view.means, view.sky, view.parity, settings)
+    except OverflowError as error:
+        return empty_result(pixels, str(error), view)
+    mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
+    view = refined(view, mask, settings)
+    stated = facts.saturation_adu if facts else None
+    view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
+    catalogue = build_catalogue(view, found, settings)
+    if catalogue is None:
+        return empty_result(pixels, "no star stands out of the sky", view)
+    streaks = trails(view, mask, sigma)
+    stack = stack_stars(view, catalogue, settings)
+    catalogue = measure_again(view, catalogue, stack, streaks, settings)
+    return result(view, catalogue, stack, streaks, settings)
+
+
+def trails(view: View, mask: np.ndarray, sigma: float) -> tuple[Streak, ...]:
+    """Satellite trails, on blocks of 4 px."""
+    image = halved(view.means)
+    noise = block_noise(image, view.sky, 4)
+    least = max(LEAST_STREAK_PX, 25 * sigma)
+    return find_streaks(image, view.sky, 4, noise, mask, least)

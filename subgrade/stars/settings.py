@@ -1,0 +1,39 @@
+"""Every accuracy knob of the measuring stage, in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MEASURE_VERSION = 1
+"""Raised whenever measured numbers change, so that cached measurements are redone."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings:
+    """Knobs of `measure_stars`; the defaults are what the accuracy report states."""
+
+    mesh_px: int = 128
+    """Largest side of a background cell; smaller on small frames, larger for large stars."""
+    mesh_samples: int = 400
+    """Sky samples taken in one cell (2x2 block means)."""
+    detect_sigma: float = 4.5
+    """Threshold on block means, in their own noise.  On the blocks chosen for the
+    frame's star size a star of S/N 20 peaks at 6 to 10 sigma, and pure noise passes
+    3.4e-6 of the time (Gaussian tail)."""
+    count_snr: float = 20.0
+    """A star is counted when its matched-filter S/N reaches this."""
+    list_snr: float = 7.0
+    """A star is listed (for matching frames) when its S/N reaches this."""
+    shape_snr: float = 40.0
+    """Preferred least S/N of a star used for the shape; lowered where stars are few."""
+    shape_stars: int = 500
+    """Most stars used for the common shape."""
+    image_stars: int = 300
+    """Most stars stacked in the star image."""
+    image_samples: int = 60_000
+    """Most pixel samples used for the star image."""
+    max_detections: int = 60_000
+    """Detections followed up; beyond it the faintest are dropped."""
+    linear_share: float = 0.9
+    """Share of the saturation level up to which a star's shape is believed;
+    common practice, no source."""

@@ -1,0 +1,151 @@
+"""A frame made ready to measure: sky, noise, mosaic lattice, saturation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+
+from subgrade.lights.model import HeaderFacts, Pixels
+from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map
+from subgrade.stars.blobs import Bright
+from subgrade.stars.mosaic import green_lattice, green_means
+from subgrade.stars.raster import Stamps, block_means, cut_stamps
+from subgrade.stars.settings import MeasureSettings
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One frame's pixels with what is known of its sky.
+
+    Attributes
+    ----------
+    pixels : Pixels
+    means, green : ndarray of float32
+        2x2 block means of all pixels, and of the green ones (the same array without
+        a mosaic).
+    sky : Sky
+        Under ``means``.
+    sky_green : Sky
+        Under the pixels that are measured.
+    noise : float
+        Of one measured sky pixel, ADU.
+    parity : int
+        Green lattice, or -1.
+    saturation : float
+        ADU above which pixels are not believed; infinity where unknown.
+    notes : tuple of str
+    """
+
+    pixels: Pixels
+    means: np.ndarray
+    green: np.ndarray
+    sky: Sky
+    sky_green: Sky
+    noise: float
+    parity: int
+    saturation: float
+    notes: tuple[str, ...]
+
+    @property
+    def lattice(self) -> float:
+        """Sensor pixels per measured pixel."""
+        return 2.0 if self.parity >= 0 else 1.0
+
+    def stamps(self, x, y, half: int) -> Stamps:
+        """Cut-outs of the measured pixels, sky removed."""
+        return cut_stamps(
+            self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, half, self.parity
+        )
+
+
+def first_view(
+    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0
+) -> View:
+    """Sky and noise before any star is known."""
+    parity, note = green_lattice(pixels, facts.mosaic if facts else None)
+    means = block_means(pixels)
+    green = green_means(pixels, parity) if parity >= 0 else means
+    mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
+    sky = sky_map(means, mesh, settings.mesh_samples // 3)
+    noise, _ = pixel_noise(
+        pixels, sky_map(green, mesh, settings.mesh_samples // 3) if parity >= 0 else sky,
+        parity, None, 40_000,
+    )  # fmt: skip
+    sky_green = sky_map(green, mesh, settings.mesh_samples) if parity >= 0 else sky
+    return View(
+        pixels, means, green, sky, sky_green, noise, parity, np.inf, (note,) if note else ()
+    )
+
+
+@njit(cache=True, nogil=True)
+def _paint(mask, xs, ys, scale, grow):
+    rows, columns = mask.shape
+    for k in range(len(xs)):
+        x0 = int(xs[k] * scale) - grow
+        y0 = int(ys[k] * scale) - grow
+        x1 = int((xs[k] + 1) * scale - 1e-6) + grow
+        y1 = int((ys[k] + 1) * scale - 1e-6) + grow
+        for j in range(max(y0, 0), min(y1 + 1, rows)):
+            for i in range(max(x0, 0), min(x1 + 1, columns)):
+                mask[j, i] = True
+
+
+def star_mask(shape: tuple[int, int], bright: Bright, block: int, grow_px: float) -> np.ndarray:
+    """Blocks of 4 px within ``grow_px`` of anything bright.
+
+    Returns
+    -------
+    ndarray of bool, shape (height // 4 + 1, width // 4 + 1)
+    """
+    mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
+    _paint(mask, bright.x, bright.y, block / 4.0, max(1, int(np.ceil(grow_px / 4.0))))
+    return mask
+
+
+def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
+    """The view with sky and noise taken again outside the stars."""
+    mesh = view.sky.mesh_px
+    if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
+        return view
+    sky = sky_map(view.green, mesh, settings.mesh_samples, mask)
+    noise, _ = pixel_noise(view.pixels, sky, view.parity, mask, 150_000)
+    if not np.isfinite(noise):
+        return view
+    return replace(view, sky_green=sky, noise=noise)
+
+
+def saturation_level(view: View, x, y, stated: float | None) -> float:
+    """Level at which pixels stop counting light, from the header or from flat tops.
+
+    A flat top is three or more pixels of one bright star within 0.2 % of the
+    highest value met among the bright stars.
+
+    Parameters
+    ----------
+    view : View
+    x, y : ndarray
+        Positions of the brightest detections, px.
+    stated : float or None
+        The header's level, ADU.
+
+    Returns
+    -------
+    float
+        ADU; infinity when no star is flat-topped and the header is silent.
+    """
+    level = stated if stated and stated > 0 else np.inf
+    if len(x) == 0:
+        return level
+    none = np.zeros((1, 1), np.float32)
+    stamps = cut_stamps(view.pixels, none, 1 << 20, x, y, 4, view.parity).data
+    flat = np.nan_to_num(stamps.reshape(len(stamps), -1), nan=-np.inf)
+    top = flat.max()
+    if not np.isfinite(top) or top <= 0:
+        return level
+    sky = float(np.median(view.sky_green.level))
+    close = flat > top - 0.002 * (top - sky)
+    if np.max(np.count_nonzero(close, axis=1)) >= 3 and top - sky > 50 * view.noise:
+        level = min(level, 0.995 * float(top))
+    return level
