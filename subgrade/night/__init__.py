@@ -1,1 +1,91 @@
 """Stage 3, compare: group frames, register them, transparency, the night's usual values."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+
+from subgrade.night.model import Frame, FrameCompared, Group, Night, NightGeometry
+
+__all__ = ["compare_night"]
+
+
+def compare_night(frames: Sequence[Frame]) -> Night:
+    """Lay a night's frames side by side.
+
+    Frames are put in the order taken and sorted into groups of one setup and
+    pointing; each group is registered on its best frame, freed of defects that
+    stay on the sensor, compared star by star for transparency, and given its
+    usual values.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Measured light frames, in any order.
+
+    Returns
+    -------
+    Night
+        All indices count in ``Night.frames``, the frames in the order taken.
+    """
+    from subgrade.night.baseline import usual_values
+    from subgrade.night.geometry import group_geometry
+    from subgrade.night.group import in_order, label, sort_frames
+    from subgrade.night.register import split_by_pointing
+    from subgrade.night.transparency import group_transparency
+
+    ordered = in_order(frames)
+    sorting = sort_frames(ordered)
+    strays = dict(sorting.strays)
+    compared: dict[int, FrameCompared] = {}
+    groups, geometries, names = [], [], Counter()
+    for members, setup in zip(sorting.groups, sorting.setups, strict=True):
+        pointings, elsewhere = split_by_pointing(ordered, members)
+        strays.update(elsewhere)
+        for pointing in pointings:
+            through, extinction = group_transparency(ordered, pointing)
+            for i in pointing.members:
+                compared[i] = _compared(len(groups), pointing, through[i], i)
+            usual = usual_values(
+                ordered, pointing.members, [through[i].value for i in pointing.members]
+            )
+            groups.append(
+                Group(
+                    label=label(setup, names),
+                    target=setup.target,
+                    filter=setup.filter,
+                    exposure_s=setup.exposure_s,
+                    binning=setup.binning,
+                    shape=setup.size[::-1],
+                    members=pointing.members,
+                    reference=pointing.reference,
+                    usual=usual,
+                    extinction_mag=extinction.k if extinction.source != "none" else np.nan,
+                    extinction_source=extinction.source,
+                    hot_pixels=pointing.hot_pixels,
+                )
+            )
+            geometries.append(group_geometry(ordered, pointing))
+    for i, note in strays.items():
+        compared[i] = FrameCompared(group=-1, stray_note=note)
+    return Night(
+        frames=ordered,
+        compared=tuple(compared[i] for i in range(len(ordered))),
+        groups=tuple(groups),
+        geometry=NightGeometry(tuple(geometries)),
+    )
+
+
+def _compared(group: int, pointing, through, index: int) -> FrameCompared:
+    return FrameCompared(
+        group=group,
+        registration=pointing.registrations[index],
+        transparency=through.value,
+        transparency_error=through.error,
+        quarters=through.quarters,
+        matched_stars=through.stars,
+        transparency_note=through.note,
+        hot_mask=pointing.masks.get(index),
+    )

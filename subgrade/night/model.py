@@ -59,6 +59,11 @@ class FrameCompared:
     quarters: tuple[float, float, float, float] = (NAN, NAN, NAN, NAN)
     """Transparency by image quarter: low x low y, high x low y, low x high y, high x high y."""
     matched_stars: int = 0
+    """Stars whose flux was compared for the transparency."""
+    transparency_note: str = ""
+    """Says when the transparency is only an upper limit, or why there is none."""
+    hot_mask: np.ndarray | None = None
+    """True at the catalogue's detections that stay put on the sensor while the sky moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +93,90 @@ class Group:
     members: tuple[int, ...]
     reference: int
     usual: dict[str, Usual]
+    extinction_mag: float = NAN
+    """Extinction taken out of the transparencies, mag per airmass; NaN if none was."""
+    extinction_source: str = "none"
+    """``fitted`` to the night, ``default`` (assumed), or ``none`` (airmass unknown)."""
+    hot_pixels: np.ndarray | None = None
+    """Places (x, y) that stay put on the sensor, px, shape (n, 2); None without dither."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriftSegment:
+    """A run of frames between dithers and what the pointing did in it.
+
+    ``drift_x``, ``drift_y`` say how fast the stars move over the sensor, px per
+    minute, with one-sigma errors; ``drift_arcsec`` is the speed on the sky.
+    ``east``, ``north`` (arcsec per minute) are how the *stars* move, where the
+    camera's orientation is known.
+    """
+
+    frames: tuple[int, ...]
+    drift_x: float
+    drift_y: float
+    error_x: float
+    error_y: float
+    drift_arcsec: float = NAN
+    east: float = NAN
+    north: float = NAN
+
+
+@dataclass(frozen=True, slots=True)
+class GroupGeometry:
+    """How a group's frames turn, drift and breathe over the night; NaN where unknown.
+
+    Attributes
+    ----------
+    segments : tuple of DriftSegment
+    drift_arcsec_per_min : float
+        Median speed of the segments (px per minute in ``drift_px_per_min``).
+    rotation_deg_per_hour, rotation_error : float
+        Steady field rotation of the stars on the sensor between frames,
+        counter-clockwise positive, flips taken out; one sigma.
+    polar_min_arcmin : float
+        Smallest polar misalignment that explains the rotation; a lower bound,
+        since the hour angle may hide part of it.
+    polar_range_arcmin : tuple of float
+        Where the true misalignment lies with 80 % chance when its direction is
+        unknown.
+    polar_fit_arcmin, polar_fit_error : float
+        The misalignment itself, where site, time and a wide enough span of hour
+        angle allow to solve for it.
+    polar_note : str
+        What was assumed.
+    scale_ppm_per_hour, scale_error : float
+        Trend of the image scale (focus, temperature).
+    scale_range_ppm : float
+        Spread of the scale over the group, 10th to 90th percentile.
+    flips : tuple of int
+        First frame after each half turn.
+    handedness : int or None
+        +1 if east lies counter-clockwise of north on the array with +y up
+        (a true sky view), -1 if mirrored; None if the orientation is unknown.
+    """
+
+    segments: tuple[DriftSegment, ...] = ()
+    drift_px_per_min: float = NAN
+    drift_arcsec_per_min: float = NAN
+    rotation_deg_per_hour: float = NAN
+    rotation_error: float = NAN
+    polar_min_arcmin: float = NAN
+    polar_range_arcmin: tuple[float, float] = (NAN, NAN)
+    polar_fit_arcmin: float = NAN
+    polar_fit_error: float = NAN
+    polar_note: str = ""
+    scale_ppm_per_hour: float = NAN
+    scale_error: float = NAN
+    scale_range_ppm: float = NAN
+    flips: tuple[int, ...] = ()
+    handedness: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NightGeometry:
+    """Geometry by group, in the order of ``Night.groups``."""
+
+    groups: tuple[GroupGeometry, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,3 +186,4 @@ class Night:
     frames: tuple[Frame, ...]
     compared: tuple[FrameCompared, ...]
     groups: tuple[Group, ...]
+    geometry: NightGeometry | None = None

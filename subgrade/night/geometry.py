@@ -1,0 +1,270 @@
+"""How the frames of a group drift, turn and breathe over the night."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from subgrade.night.model import DriftSegment, Frame, GroupGeometry
+from subgrade.night.register import Registered, frame_centre
+
+SIDEREAL_RATE = 15.041069
+"""Arcseconds per second of time (1296000 / 86164.0905)."""
+DITHER_PX = 1.0
+"""A jump of this much more than the run of the drift between frames is a dither."""
+
+
+def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeometry:
+    """Drift between dithers, field rotation, polar misalignment, scale changes, flips.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        The whole night.
+    registered : Registered
+        One group on its reference.
+    """
+    members = [i for i in registered.members if i in registered.transforms]
+    hand = handedness(frames[registered.reference].facts.sky_axes)
+    time = np.array([_middle(frames[i]) for i in members])
+    fits = [registered.transforms[i] for i in members]
+    rotation = np.array([t.rotation_deg for t in fits])
+    flipped = np.cos(np.radians(rotation)) < 0
+    flips = tuple(
+        m for m, b, a in zip(members[1:], flipped[1:], flipped[:-1], strict=True) if a != b
+    )
+    if len(members) < 3 or not np.isfinite(time).all() or np.ptp(time) <= 0:
+        return GroupGeometry(flips=flips, handedness=hand)
+    hours = (time - time[0]) / 3600
+    side = np.cumsum(np.r_[False, flipped[1:] != flipped[:-1]])
+    # The transform turns frame onto reference; the stars turned the other way.
+    turn = -np.degrees(np.unwrap(np.radians(rotation), period=np.pi))
+    rate, rate_error = common_slope(hours, turn, side)
+    scales = 1e6 * (np.array([1 / t.scale for t in fits]) - 1)
+    breathing, breathing_error = common_slope(hours, scales, side)
+    segments = _segments(frames, registered, members, time, side)
+    speeds = np.array([np.hypot(s.drift_x, s.drift_y) for s in segments])
+    on_sky = np.array([s.drift_arcsec for s in segments])
+    polar = polar_misalignment(frames, registered, members, hours, turn, side, rate, rate_error)
+    return GroupGeometry(
+        segments=segments,
+        drift_px_per_min=float(np.median(speeds)) if len(speeds) else np.nan,
+        drift_arcsec_per_min=float(np.median(on_sky)) if len(on_sky) else np.nan,
+        rotation_deg_per_hour=rate,
+        rotation_error=rate_error,
+        scale_ppm_per_hour=breathing,
+        scale_error=breathing_error,
+        scale_range_ppm=float(np.subtract(*np.quantile(scales, [0.9, 0.1]))),
+        flips=flips,
+        handedness=hand,
+        **polar,
+    )
+
+
+def _middle(frame: Frame) -> float:
+    facts = frame.facts
+    value = facts.mid_unix if facts.mid_unix is not None else facts.start_unix
+    return np.nan if value is None else value
+
+
+def handedness(sky_axes) -> int | None:
+    """+1 where the array (x right, y up) shows the sky as seen, -1 mirrored.
+
+    Seen on the sky with north up, east lies to the left: turning from north to
+    east is counter-clockwise, so the determinant of (east, north) per (x, y) is
+    negative for a true view.
+    """
+    if sky_axes is None:
+        return None
+    (ex, ey), (nx, ny) = sky_axes
+    determinant = ex * ny - ey * nx
+    return None if determinant == 0 else (-1 if determinant > 0 else 1)
+
+
+def common_slope(t: np.ndarray, y: np.ndarray, part: np.ndarray) -> tuple[float, float]:
+    """Robust common slope of data in parts, each with a level of its own.
+
+    Least squares with Huber weights; the error comes from the residuals.
+
+    Parameters
+    ----------
+    t, y : ndarray, shape (n,)
+    part : ndarray of int, shape (n,)
+        Which level each point belongs to (side of the pier).
+
+    Returns
+    -------
+    float, float
+        Slope and one sigma; NaN when undetermined.
+    """
+    parts = np.unique(part)
+    design = np.column_stack([t] + [(part == p).astype(float) for p in parts])
+    solution, covariance = robust_line(design, y)
+    return float(solution[0]), float(np.sqrt(covariance[0, 0]))
+
+
+def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Linear least squares with Huber weights (k = 1.5 robust sigmas).
+
+    Returns
+    -------
+    ndarray, ndarray
+        Solution and covariance from the scatter; NaN when there are no more
+        points than unknowns or the design is degenerate.
+    """
+    n, k = design.shape
+    nothing = np.full(k, np.nan), np.full((k, k), np.nan)
+    if n <= k or np.linalg.matrix_rank(design) < k:
+        return nothing
+    weight = np.ones(n)
+    for _ in range(10):
+        root = np.sqrt(weight)
+        solution = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
+        residual = y - design @ solution
+        sigma = max(1.482602 * float(np.median(np.abs(residual))), 1e-12)
+        weight = np.minimum(1.0, 1.5 * sigma / np.maximum(np.abs(residual), 1e-15))
+    variance = float(weight @ residual**2) / (n - k)
+    return solution, variance * np.linalg.inv(design.T @ (design * weight[:, None]))
+
+
+def _segments(frames, registered, members, time, side) -> tuple[DriftSegment, ...]:
+    """Runs of at least three frames without a dither, with the drift in each."""
+    centre = frame_centre(frames[registered.reference].stars)
+    # Where the star at the middle of the reference lies on each frame.
+    spot = np.array([registered.transforms[i].inverse()(centre) for i in members])
+    minutes = (time - time[0]) / 60
+    step = np.diff(spot)
+    usual_gap = np.median(np.diff(minutes))
+    typical = np.median(np.abs(step))
+    jump = np.abs(step - _local_median(step)) > max(DITHER_PX, 4 * min(typical, DITHER_PX))
+    pause = np.diff(minutes) > 3 * usual_gap
+    cut = jump | pause | (np.diff(side) != 0)
+    label = np.r_[0, np.cumsum(cut)]
+    out = []
+    for run in range(label[-1] + 1):
+        rows = np.flatnonzero(label == run)
+        if len(rows) < 3:
+            continue
+        design = np.column_stack([minutes[rows], np.ones(len(rows))])
+        sx, cx = robust_line(design, spot[rows].real)
+        sy, cy = robust_line(design, spot[rows].imag)
+        facts = frames[members[rows[0]]].facts
+        out.append(
+            _segment(tuple(members[r] for r in rows), sx[0], sy[0], cx[0, 0], cy[0, 0], facts)
+        )
+    return tuple(out)
+
+
+def _local_median(step: np.ndarray) -> np.ndarray:
+    """Typical step around each one: the drift, which a dither stands out of."""
+    out = np.empty_like(step)
+    for k in range(len(step)):
+        near = step[max(0, k - 3) : k + 4]
+        out[k] = complex(np.median(near.real), np.median(near.imag))
+    return out
+
+
+def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:
+    east = north = np.nan
+    scale = facts.scale_arcsec if facts.scale_arcsec else np.nan
+    if facts.sky_axes is not None:
+        (ex, ey), (nx, ny) = facts.sky_axes
+        east, north = ex * dx + ey * dy, nx * dx + ny * dy
+    return DriftSegment(
+        run,
+        float(dx),
+        float(dy),
+        float(np.sqrt(var_x)),
+        float(np.sqrt(var_y)),
+        float(np.hypot(dx, dy) * scale),
+        float(east),
+        float(north),
+    )
+
+
+def polar_misalignment(
+    frames, registered, members, hours, turn, side, rate: float, rate_error: float
+) -> dict:
+    """Polar misalignment that explains a field rotation, guided on a star in the field.
+
+    The rotation rate is ``-w (a cos h - e sin h) / cos(dec)`` for an axis ``a``
+    too high and ``e`` too far east on the sky, at hour angle ``h``, with w the
+    sidereal rate (first order; published for drift alignment in various forms,
+    e.g. Covington 1999, Astrophotography for the Amateur, app. B; this form is
+    derived and checked against rotation matrices in the tests).  Whatever the
+    hour angle, ``|rate| <= w p / cos(dec)`` with ``p = hypot(a, e)``: a lower
+    bound on p.  With a phase as good as any, 80 % of cases have |cos phase|
+    between 0.156 and 0.988.
+
+    Returns
+    -------
+    dict
+        The ``polar_*`` fields of `GroupGeometry`.
+    """
+    facts = frames[registered.reference].facts
+    if facts.dec_deg is None or not np.isfinite(rate):
+        return {"polar_note": "declination unknown" if facts.dec_deg is None else ""}
+    cos_dec = np.cos(np.radians(facts.dec_deg))
+    least = arcmin_for_rotation(rate, facts.dec_deg)
+    out = {
+        "polar_min_arcmin": least,
+        "polar_range_arcmin": (least / 0.98769, least / 0.15643),
+        "polar_note": "lower bound: hour angle unknown; a guide star in the field is assumed",
+    }
+    angle = hour_angles_deg(frames, members)
+    if angle is None:
+        return out
+    h = np.radians(angle)
+    out["polar_note"] = (
+        "lower bound: the span of hour angle is too small to solve; "
+        "a guide star in the field is assumed"
+    )
+    if np.ptp(h) < np.radians(15):
+        return out
+    # Integrated over time: turn = turn0 - (a sin h + e cos h) / cos(dec).
+    levels = [(side == p).astype(float) for p in np.unique(side)]
+    design = np.column_stack([-np.sin(h) / cos_dec, -np.cos(h) / cos_dec, *levels])
+    solution, covariance = robust_line(design, np.radians(turn))
+    a, e = solution[:2]
+    size = np.hypot(a, e)
+    if not np.isfinite(size) or size == 0:
+        return out
+    along = np.array([a, e]) / size
+    error = np.sqrt(along @ covariance[:2, :2] @ along)
+    if error < 0.5 * size:
+        out["polar_fit_arcmin"] = float(np.degrees(size) * 60)
+        out["polar_fit_error"] = float(np.degrees(error) * 60)
+        out["polar_note"] = "solved from the run of the rotation with hour angle"
+    return out
+
+
+def arcmin_for_rotation(rate_deg_per_hour: float, dec_deg: float) -> float:
+    """Least polar misalignment (arcmin) for a rotation rate (deg per hour), guided in the field."""
+    w = SIDEREAL_RATE * 3600 / 3600  # degrees turned by the sky in an hour
+    return float(abs(rate_deg_per_hour) * np.cos(np.radians(dec_deg)) / np.radians(w) * 60)
+
+
+def hour_angles_deg(frames: Sequence[Frame], members: Sequence[int]) -> np.ndarray | None:
+    """Hour angle of each frame, degrees, west positive; None without site, time or direction."""
+    out = []
+    for i in members:
+        facts = frames[i].facts
+        if (
+            facts.site_lon_deg is None
+            or facts.ra_deg is None
+            or not np.isfinite(_middle(frames[i]))
+        ):
+            return None
+        out.append(sidereal_deg(_middle(frames[i])) + facts.site_lon_deg - facts.ra_deg)
+    return np.degrees(np.unwrap(np.radians(out)))
+
+
+def sidereal_deg(unix: float) -> float:
+    """Mean sidereal time at Greenwich, degrees.
+
+    Linear term of the IAU 1982 expression, 280.46061837 + 360.98564736629 d from
+    J2000.0 (from memory; checked against Astropy in the tests to 0.01 deg over 2000-2050).
+    """
+    days = unix / 86400 + 2440587.5 - 2451545.0
+    return (280.46061837 + 360.98564736629 * days) % 360

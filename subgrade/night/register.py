@@ -1,0 +1,380 @@
+"""Lay every frame of a group on one reference frame.
+
+Matching itself is `subgrade.night.matching`; here is what a night adds: the
+choice of the reference, the neighbour's rotation as a first guess, hot pixels
+that must not be taken for stars, frames so far off the reference that they only
+meet its neighbours, and frames that show another part of the sky.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from subgrade.night.hot import MIN_POINTINGS, SensorDefects, find_defects
+from subgrade.night.matching import Match, Pattern, Similarity, fit_similarity, match_stars
+from subgrade.night.model import Frame, Registration
+from subgrade.stars.model import FrameStars, StarFlag
+
+STARS_USED = 800
+"""Brightest stars of a frame that take part in matching."""
+STRAY_STARS = 12
+"""A frame with fewer bright stars is never called a stray by its pointing."""
+STRAY_SNR = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """A group's frames on its reference.
+
+    Attributes
+    ----------
+    reference : int
+        Index of the reference frame.
+    members : tuple of int
+        The frames of one pointing, matched or not.
+    transforms : dict of int to Similarity
+        Frame to reference, for the matched ones.
+    registrations : dict of int to Registration
+        For every member.
+    defects : SensorDefects or None
+        What stays put on the sensor.
+    masks : dict of int to ndarray of bool
+        True at a frame's detections that are such defects.
+    """
+
+    reference: int
+    members: tuple[int, ...]
+    transforms: dict[int, Similarity]
+    registrations: dict[int, Registration]
+    defects: SensorDefects | None = None
+    masks: dict[int, np.ndarray] = field(default_factory=dict)
+
+    @property
+    def hot_pixels(self) -> np.ndarray | None:
+        """Places of the sensor's defects, px, shape (n, 2); None when none could be told."""
+        if self.defects is None or self.defects.pointings < MIN_POINTINGS:
+            return None
+        return np.column_stack([self.defects.x, self.defects.y])
+
+
+def positions(stars: FrameStars) -> np.ndarray:
+    """All detections as complex positions, px."""
+    catalogue = stars.catalogue
+    if catalogue is None:
+        return np.zeros(0, complex)
+    return np.asarray(catalogue.x, float) + 1j * np.asarray(catalogue.y, float)
+
+
+def usable_stars(stars: FrameStars, mask: np.ndarray | None = None) -> np.ndarray:
+    """Indices of the detections worth matching, brightest first.
+
+    Clean stars when there are enough; in frames of drawn or doubled stars the
+    measuring stage may doubt every detection, and then all but the sharp ones
+    (hot pixels, cosmic rays) have to do.
+    """
+    catalogue = stars.catalogue
+    if catalogue is None or not len(catalogue):
+        return np.zeros(0, int)
+    finite = np.isfinite(catalogue.x) & np.isfinite(catalogue.y)
+    if mask is not None:
+        finite &= ~mask
+    doubtful = int(StarFlag.BAD_PIXEL)
+    tiers = (
+        finite & catalogue.is_star & ((catalogue.flags & doubtful) == 0),
+        finite & ((catalogue.flags & int(StarFlag.SHARP)) == 0),
+        finite,
+    )
+    chosen = next((t for t in tiers if t.sum() >= 8), None)
+    if chosen is None:
+        chosen = tiers[0] if tiers[0].sum() >= 3 else tiers[1]
+    return np.flatnonzero(chosen)[:STARS_USED]
+
+
+def match_radius(stars: FrameStars) -> float:
+    """How far a star's centroid may stray, px: seeing, optics, drawn stars."""
+    wide = 0.6 * stars.fwhm_px if np.isfinite(stars.fwhm_px) else 0.0
+    drawn = 0.15 * stars.length_px if np.isfinite(stars.length_px) else 0.0
+    return float(np.clip(max(wide, drawn), 3.0, 10.0))
+
+
+def frame_centre(stars: FrameStars) -> complex:
+    return complex((stars.width - 1) / 2, (stars.height - 1) / 2)
+
+
+def reference_scores(frames: Sequence[Frame], members: Sequence[int]) -> np.ndarray:
+    """How good a reference each member would make: many stars, small and round."""
+    counts = np.array([len(usable_stars(frames[i].stars)) for i in members], float)
+    fwhm = np.array([frames[i].stars.fwhm_px for i in members])
+    round_ = np.array([frames[i].stars.eccentricity for i in members])
+    sound = np.array([frames[i].stars.shape_status in ("measured", "few") for i in members])
+    typical = np.nanmedian(fwhm) if np.isfinite(fwhm).any() else 1.0
+    size = np.where(np.isfinite(fwhm), typical / np.where(fwhm > 0, fwhm, np.inf), 0.5)
+    axis_ratio = np.sqrt(1 - np.clip(np.nan_to_num(round_, nan=0.8), 0, 0.999) ** 2)
+    return np.minimum(counts, 400) * np.clip(size, 0.3, 2) * axis_ratio * np.where(sound, 1, 0.05)
+
+
+def register_frames(frames: Sequence[Frame], members: Sequence[int]) -> Registered:
+    """Register members of one setup on the best of them.
+
+    Frames that match nothing keep a `Registration` that says why.
+    """
+    scores = reference_scores(frames, members)
+    reference = members[int(np.argmax(scores))]
+    result = _with_defects(frames, members, reference)
+    better = _more_central(frames, result, dict(zip(members, scores, strict=True)))
+    if better is not None:
+        again = _with_defects(frames, members, better)
+        if len(again.transforms) >= len(result.transforms):
+            result = again
+    return result
+
+
+def _with_defects(frames: Sequence[Frame], members: Sequence[int], reference: int) -> Registered:
+    """Register; find what stays on the sensor; register again without it."""
+    matches = _match_all(frames, members, reference, {})
+    lists = [positions(frames[i].stars) for i in members]
+    centres = np.full(len(members), np.nan + 0j)
+    for k, i in enumerate(members):
+        if matches.get(i) is not None:
+            centres[k] = matches[i].transform(frame_centre(frames[i].stars))
+    size = frames[reference].stars
+    defects = find_defects(lists, centres, float(size.width) * size.height)
+    masks = {i: m for i, m in zip(members, defects.masks, strict=True) if m is not None and m.any()}
+    if masks:
+        matches = _match_all(frames, members, reference, masks)
+    return _finish(frames, members, reference, matches, defects, masks)
+
+
+def _match_all(
+    frames: Sequence[Frame], members: Sequence[int], reference: int, masks: dict[int, np.ndarray]
+) -> dict[int, Match | None]:
+    """Match each member to the reference, then the rest to all that matched."""
+    z, _ = _list_of(frames[reference].stars, masks.get(reference))
+    pattern = Pattern(z)
+    if pattern.repeats(match_radius(frames[reference].stars)):
+        return {}
+    matches: dict[int, Match | None] = {}
+    last = 1 + 0j
+    for i in members:
+        turns = (last, -last) if abs(last.imag) > 1e-2 else (1 + 0j, -1 + 0j)
+        matches[i] = _match_one(frames[i].stars, masks.get(i), pattern, turns)
+        if matches[i] is not None:
+            last = matches[i].transform.a
+    missing = [i for i in members if matches[i] is None and len(usable_stars(frames[i].stars)) >= 3]
+    joined = [i for i in members if matches[i] is not None and i != reference]
+    if missing and joined:
+        wider = Pattern(_sky_map(frames, joined, matches, pattern, masks))
+        if len(wider) > len(pattern):
+            for i in missing:
+                matches[i] = _match_one(frames[i].stars, masks.get(i), wider, (1 + 0j, -1 + 0j))
+    return matches
+
+
+def _list_of(stars: FrameStars, mask: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
+    chosen = usable_stars(stars, mask)
+    if not len(chosen):
+        return np.zeros(0, complex), np.zeros(0)
+    return positions(stars)[chosen], np.asarray(stars.catalogue.flux, float)[chosen]
+
+
+def _match_one(
+    stars: FrameStars, mask: np.ndarray | None, pattern: Pattern, turns: tuple[complex, ...]
+) -> Match | None:
+    chosen = usable_stars(stars, mask)
+    z, flux = _list_of(stars, mask)
+    # Two images of each star would look like motion to a wary matcher.
+    wary = stars.shape_status != "doubled" and mask is None
+    found = match_stars(z, flux, pattern, match_radius(stars), turns, wary=wary)
+    if found is None:
+        return None
+    mine = chosen[found.frame_index]
+    fit, rms = found.transform, found.rms_px
+    if len(found) >= 5:
+        snr = np.asarray(stars.catalogue.snr, float)[mine]
+        width = stars.fwhm_px if np.isfinite(stars.fwhm_px) else 3.0
+        # Centroid error of a matched filter is about 0.6 FWHM / SNR; optics add a floor.
+        error2 = 0.1**2 + (0.6 * width / np.where(snr > 1, snr, 1.0)) ** 2
+        there = pattern.z[found.pattern_index]
+        fit, rms = fit_similarity(z[found.frame_index], there, 1 / error2)
+    return Match(fit, mine, found.pattern_index, rms, found.log10_false_alarms, found.overlap)
+
+
+def _sky_map(
+    frames: Sequence[Frame],
+    joined: Sequence[int],
+    matches: dict[int, Match | None],
+    pattern: Pattern,
+    masks: dict[int, np.ndarray],
+) -> np.ndarray:
+    """The pattern with the stars that matched frames add outside its field."""
+    points = [pattern.z]
+    covered = pattern
+    order = sorted(joined, key=lambda i: -abs(matches[i].transform.b))
+    for i in order[:40]:
+        z, _ = _list_of(frames[i].stars, masks.get(i))
+        placed = matches[i].transform(z[:300])
+        fresh = placed[~covered.contains(placed, 5.0)]
+        if len(fresh) > 10:
+            points.append(fresh)
+            covered = Pattern(np.concatenate(points))
+    return np.concatenate(points)
+
+
+def _more_central(
+    frames: Sequence[Frame], result: Registered, scores: dict[int, float]
+) -> int | None:
+    """A better reference when this one lies far from the middle of the pointings."""
+    if len(result.transforms) < 3:
+        return _second_choice(result, scores)
+    size = abs(frame_centre(frames[result.reference].stars))
+    centres = {i: t(frame_centre(frames[i].stars)) for i, t in result.transforms.items()}
+    spots = np.array(list(centres.values()))
+    middle = complex(np.median(spots.real), np.median(spots.imag))
+    unmatched = 1 - len(result.transforms) / len(result.members)
+    if abs(centres[result.reference] - middle) < (0.3 if unmatched < 0.1 else 0.1) * size:
+        return None
+    near = sorted(centres, key=lambda i: abs(centres[i] - middle))[: max(3, len(centres) // 4)]
+    best = max(near, key=lambda i: scores[i])
+    return best if best != result.reference else None
+
+
+def _second_choice(result: Registered, scores: dict[int, float]) -> int | None:
+    """When nothing met the reference, it may be the odd one out: try the next best."""
+    others = [i for i in result.members if i not in result.transforms]
+    if len(others) < 2:
+        return None
+    return max(others, key=lambda i: scores[i])
+
+
+def _finish(
+    frames: Sequence[Frame],
+    members: Sequence[int],
+    reference: int,
+    matches: dict[int, Match | None],
+    defects: SensorDefects,
+    masks: dict[int, np.ndarray],
+) -> Registered:
+    registrations, transforms = {}, {}
+    for i in members:
+        match = matches.get(i)
+        if match is None:
+            registrations[i] = Registration(
+                0, note=_why_not(frames[i].stars, masks.get(i), matches)
+            )
+            continue
+        transforms[i] = match.transform
+        registrations[i] = registration_of(match)
+    return Registered(reference, tuple(members), transforms, registrations, defects, masks)
+
+
+def registration_of(match: Match) -> Registration:
+    """The public record of a match."""
+    fit = match.transform
+    flipped = abs(abs(fit.rotation_deg) - 180) < 5
+    return Registration(
+        matched=len(match),
+        dx=fit.b.real,
+        dy=fit.b.imag,
+        rotation_deg=fit.rotation_deg,
+        scale=fit.scale,
+        rms_px=match.rms_px,
+        note="turned half round against the reference" if flipped else "",
+    )
+
+
+def _why_not(stars: FrameStars, mask: np.ndarray | None, matches: dict) -> str:
+    count = len(usable_stars(stars, mask))
+    if not matches:
+        return "the reference frame's pattern repeats like a grid, so shifts are ambiguous"
+    if count == 0:
+        return "no star to match"
+    if count < 3:
+        return f"{count} star{'s' * (count > 1)}: too few to match"
+    return f"its {count} stars fit the reference no better than chance would"
+
+
+def split_by_pointing(
+    frames: Sequence[Frame], members: Sequence[int]
+) -> tuple[list[Registered], dict[int, str]]:
+    """Register a setup's frames, splitting off other parts of the sky.
+
+    Frames with many stars that fit nowhere on the group's pattern are tried on
+    one another: several that agree are a pointing of their own; single ones are
+    strays.  Frames with few stars (cloud, dew) or drawn stars stay with the
+    main pointing, unregistered.
+
+    Returns
+    -------
+    list of Registered, dict of int to str
+        Pointings, the largest first, and strays with the reason.
+    """
+    from subgrade.night.group import is_stray_size
+
+    main = register_frames(frames, members)
+    pointings, strays = [], {}
+    if len(main.transforms) >= max(3, 0.1 * len(members)):
+        left = [
+            i
+            for i in members
+            if i not in main.transforms and _plainly_elsewhere(frames[i].stars, main.masks.get(i))
+        ]
+        while left:
+            other = register_frames(frames, left)
+            together = tuple(sorted(other.transforms)) or (other.reference,)
+            left = [i for i in left if i not in together]
+            if len(together) < 3 or is_stray_size(len(together), len(main.transforms)):
+                strays.update({i: _elsewhere_note(frames, i, main) for i in together})
+            else:
+                kept = {i: other.registrations[i] for i in together}
+                pointings.append(
+                    Registered(
+                        other.reference,
+                        together,
+                        other.transforms,
+                        kept,
+                        other.defects,
+                        other.masks,
+                    )
+                )
+    gone = {i for p in pointings for i in p.members} | set(strays)
+    stay = tuple(i for i in members if i not in gone)
+    main = Registered(
+        main.reference,
+        stay,
+        main.transforms,
+        {i: main.registrations[i] for i in stay},
+        main.defects,
+        main.masks,
+    )
+    return sorted([main, *pointings], key=lambda r: -len(r.members)), strays
+
+
+def _plainly_elsewhere(stars: FrameStars, mask: np.ndarray | None) -> bool:
+    """Whether a frame shows so many good stars that a missing match must mean another sky."""
+    if stars.catalogue is None or stars.shape_status not in ("measured", "few"):
+        return False
+    chosen = usable_stars(stars, mask)
+    bright = np.asarray(stars.catalogue.snr)[chosen] >= STRAY_SNR
+    clean = stars.catalogue.is_star[chosen]
+    return int((bright & clean).sum()) >= STRAY_STARS
+
+
+def _elsewhere_note(frames: Sequence[Frame], index: int, main: Registered) -> str:
+    facts, there = frames[index].facts, frames[main.reference].facts
+    count = len(usable_stars(frames[index].stars))
+    text = f"pointing: none of the night's star pattern among its {count} stars"
+    known = (facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
+    if all(v is not None for v in known):
+        apart = separation_deg(facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
+        text += f"; its header points {apart:.2f} deg away"
+    return text
+
+
+def separation_deg(ra1: float, dec1: float, ra2: float, dec2: float) -> float:
+    """Angle between two directions (haversine), degrees."""
+    ra1, dec1, ra2, dec2 = np.radians([ra1, dec1, ra2, dec2])
+    h = np.sin((dec2 - dec1) / 2) ** 2 + np.cos(dec1) * np.cos(dec2) * np.sin((ra2 - ra1) / 2) ** 2
+    return float(np.degrees(2 * np.arcsin(np.sqrt(min(1.0, h)))))
