@@ -1,0 +1,110 @@
+"""The ``subgrade`` command: one file a subcommand, wiring only."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+COMMANDS = {
+    "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
+    "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
+    "simulate": ("subgrade.cli.simulate", "Render a practice night with known causes."),
+    "completion": ("subgrade.cli.completion", "Print the shell completion script."),
+}
+"""Subcommands with their module, loaded when called, and a line of help."""
+
+EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_INTERRUPTED = 1, 2, 3, 130
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when called, so that help comes at once."""
+
+    def list_commands(self, context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, context, name: str):
+        if name not in COMMANDS:
+            return None
+        return import_module(COMMANDS[name][0]).command
+
+    def format_commands(self, context, formatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _version(context, parameter, value) -> None:
+    if value and not context.resilient_parsing:
+        from subgrade import __version__
+
+        click.echo(f"subgrade {__version__}")
+        context.exit()
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="""
+    \b
+    Example:
+      subgrade grade ~/astro/2024-03-08/lights
+      subgrade explain subgrade_results light_0042
+
+    Exit codes: 0 done (rejects are not an error), 1 nothing could be graded, 2 wrong
+    usage, 3 done but some files could not be graded, 130 interrupted.
+    """,
+)
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version,
+    help="Print the version and leave.",
+)  # fmt: skip
+def cli() -> None:
+    """Grade a night's light frames: measure the stars, keep or reject, say why."""
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with the exit code of the contract."""
+    from subgrade.errors import (
+        NothingToGrade,
+        ResultsError,
+        SubgradeError,
+    )
+
+    _utf8_output()
+    try:
+        code = cli.main(arguments, prog_name="subgrade", standalone_mode=False)
+    except click.exceptions.Abort:
+        code = _fail("interrupted", EXIT_INTERRUPTED)
+    except click.ClickException as error:
+        error.show(file=sys.stderr)
+        code = EXIT_USAGE
+    except KeyboardInterrupt:
+        code = _fail("interrupted", EXIT_INTERRUPTED)
+    except NothingToGrade as error:
+        code = _fail(f"nothing could be graded: {error}", EXIT_NOTHING)
+    except (ResultsError, SubgradeError) as error:
+        code = _fail(str(error), EXIT_USAGE)
+    except BrokenPipeError:
+        _drop_output()
+        code = 0
+    sys.exit(code or 0)
+
+
+def _fail(text: str, code: int) -> int:
+    click.echo(f"subgrade: {text}", err=True)
+    return code
+
+
+def _utf8_output() -> None:
+    """A name the terminal's encoding lacks must not end the run."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _drop_output() -> None:
+    """The reader of our output has gone; keep the interpreter from flushing to it."""
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -72,7 +72,7 @@ class Codec:
             raise ValueError(f"damaged measurement: {error}") from error
 
     def _to_tree(self, value, arrays):
-        if value is None or isinstance(value, bool | str | int) and type(value) in (bool, str, int):
+        if value is None or type(value) in (bool, str, int):
             return value
         if isinstance(value, np.ndarray):
             name = f"a{len(arrays)}"

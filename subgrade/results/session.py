@@ -107,7 +107,8 @@ def night_remarks(groups, frames, limits: Limits) -> list[str]:
             if arcsec > limits.sharpness.night_poor_arcsec:
                 found.append(
                     f"{group.label}: stars were wide all night, usual FWHM {arcsec:.1f}″ "
-                    f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing first"
+                    f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing "
+                    "first"
                 )
         if round_ and round_.centre > limits.roundness.night_poor:
             found.append(

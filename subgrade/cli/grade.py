@@ -1,0 +1,80 @@
+"""``subgrade grade``."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
+
+
+@click.command(
+    "grade",
+    epilog="""
+    \b
+    Example: grade a night into its own folder, on three processes
+      subgrade grade ~/astro/m31/lights --out ~/astro/m31/graded --workers 3
+    \b
+    Then read summary.csv there, or ask about one frame:
+      subgrade explain ~/astro/m31/graded light_0042
+    \b
+    Stricter on round stars: put this into strict.toml and add --limits strict.toml
+      [roundness]
+      floor = 0.45
+
+    Frames are only read, never changed. A second run measures only what is new.
+    """,
+)
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
+@click.option(
+    "--out",
+    default="subgrade_results",
+    show_default=True,
+    metavar="DIR",
+    help="Folder for the results.",
+)
+@click.option("--limits", metavar="FILE.toml", help="Limits to use instead of the shipped ones.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 1024),
+    metavar="N",
+    help="Processes that measure; as many as help if not given.",
+)
+@click.option(
+    "--scale",
+    type=click.FloatRange(0.01, 1000),
+    metavar="ARCSEC_PER_PX",
+    help="Arcseconds per pixel, instead of the header's.",
+)
+@click.option("--dark", metavar="FILE", help="Master dark to take off every frame.")
+@click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
+@click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")
+@click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
+@click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
+@click.pass_context
+def command(context, paths, quiet, **options) -> None:
+    """Measure the light frames in PATH..., keep or reject each, and say why.
+
+    PATH is a folder (searched with its subfolders), a file or a pattern. Results go to
+    the --out folder: summary.csv, keeps.txt, rejects.txt, weights.csv and more.
+    """
+    from subgrade.cli.progress import progress_for
+    from subgrade.pipeline import Settings, grade
+
+    settings = Settings(paths, **options)
+    try:
+        graded = grade(settings, progress_for(quiet))
+    except KeyboardInterrupt:
+        click.echo(
+            "subgrade: interrupted; what was measured is kept, run the same command again to "
+            "go on from there",
+            err=True,
+        )
+        sys.exit(EXIT_INTERRUPTED)
+    if not quiet:
+        from subgrade.cli.summary import print_summary
+
+        print_summary(graded, settings.out)
+    if graded.problems:
+        context.exit(EXIT_PARTLY)

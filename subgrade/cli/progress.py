@@ -1,0 +1,93 @@
+"""Progress on stderr: a bar on a terminal, plain lines elsewhere."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+from subgrade.pipeline import Progress
+
+LINE_EVERY_S = 10.0
+
+
+def progress_for(quiet: bool) -> Progress:
+    """The manner of progress that suits where stderr goes."""
+    if quiet:
+        return QuietProgress()
+    return BarProgress() if sys.stderr.isatty() else LineProgress()
+
+
+class QuietProgress(Progress):
+    """Only what went wrong."""
+
+    def advance(self, name: str, cause: str | None = None) -> None:
+        if cause is not None:
+            _line(f"could not be graded: {one_line(name)}: {cause}")
+
+
+class LineProgress(QuietProgress):
+    """A line at every tenth, or every ten seconds, whichever is later to come."""
+
+    def say(self, text: str) -> None:
+        _line(text)
+
+    def start(self, total: int, cached: int) -> None:
+        self._total, self._done, self._said = total, cached, cached
+        self._last = time.monotonic()
+        earlier = f", {cached} of them earlier" if cached else ""
+        _line(f"measured {cached} of {total} files" if not cached else
+              f"measured {cached} of {total} files{earlier}")  # fmt: skip
+
+    def advance(self, name: str, cause: str | None = None) -> None:
+        super().advance(name, cause)
+        self._done += 1
+        due = self._done - self._said >= max(1, self._total // 10)
+        if due or self._done == self._total or time.monotonic() - self._last > LINE_EVERY_S:
+            self._said, self._last = self._done, time.monotonic()
+            _line(f"measured {self._done} of {self._total} files")
+
+
+class BarProgress(QuietProgress):
+    """A bar with the time left."""
+
+    def __init__(self):
+        from rich.console import Console
+
+        self._console = Console(stderr=True, highlight=False)
+        self._bar = None
+
+    def say(self, text: str) -> None:
+        self._console.print(text, markup=False)
+
+    def start(self, total: int, cached: int) -> None:
+        from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+        from rich.progress import Progress as Bar
+
+        self._bar = Bar(
+            TextColumn("measuring"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeRemainingColumn(),
+            console=self._console,
+            transient=True,
+        )
+        self._task = self._bar.add_task("measuring", total=total, completed=cached)
+        self._bar.start()
+
+    def advance(self, name: str, cause: str | None = None) -> None:
+        if cause is not None:
+            self.say(f"could not be graded: {one_line(name)}: {cause}")
+        self._bar.advance(self._task)
+
+    def stop(self) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+
+def one_line(name: str) -> str:
+    """A file name that cannot break the line or steer the terminal."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in name)
+
+
+def _line(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)

@@ -1,0 +1,283 @@
+"""The one orchestrator: find, measure, compare, judge, write."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache as kept_in_process
+from pathlib import Path
+
+from subgrade.errors import NothingToGrade, UnreadableFile
+from subgrade.workers import Failure, default_workers, measure_each
+
+MEASURED = "measured"
+"""Folder in RESULTS that keeps measurements."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the user asked for.
+
+    Attributes
+    ----------
+    paths : tuple of str
+        Folders, files or patterns.
+    out : str
+        The RESULTS folder.
+    limits : str or None
+        TOML file laid over the shipped limits.
+    workers : int or None
+        Processes; None chooses.
+    scale : float or None
+        Arcseconds per pixel, over the header's.
+    dark, bias, flat : str or None
+        Master frames.
+    remeasure : bool
+        Measure again what an earlier run measured.
+    """
+
+    paths: tuple[str, ...]
+    out: str = "subgrade_results"
+    limits: str | None = None
+    workers: int | None = None
+    scale: float | None = None
+    dark: str | None = None
+    bias: str | None = None
+    flat: str | None = None
+    remeasure: bool = False
+
+
+class Progress:
+    """What the run tells while it works; this one is silent."""
+
+    def say(self, text: str) -> None:
+        """A line for the user."""
+
+    def start(self, total: int, cached: int) -> None:
+        """Measuring begins: so many files, some of them measured earlier."""
+
+    def advance(self, name: str, cause: str | None = None) -> None:
+        """One file is done; ``cause`` says why it could not be measured."""
+
+    def stop(self) -> None:
+        """Measuring has ended."""
+
+
+def grade(settings: Settings, progress: Progress | None = None):
+    """Grade a night and write its results folder.
+
+    Parameters
+    ----------
+    settings : Settings
+    progress : Progress, optional
+
+    Returns
+    -------
+    subgrade.results.Graded
+
+    Raises
+    ------
+    UsageError
+        If a path, the limits or a master cannot be used.
+    NothingToGrade
+        If no light frame was found or could be measured.
+    ResultsError
+        If the results cannot be written.
+    """
+    from subgrade.causes import load_limits
+    from subgrade.results import write_results
+    from subgrade.results.write import open_folder
+
+    progress = progress or Progress()
+    limits = load_limits(settings.limits)
+    found = find(settings)
+    open_folder(settings.out)
+    for note in found.notes:
+        progress.say(note)
+    measured = measure(found, settings, progress)
+    night = compare(measured, found)
+    graded = judge(night, measured, found, limits, settings)
+    write_results(graded, settings.out)
+    return graded
+
+
+def find(settings: Settings):
+    """The files to grade.
+
+    Raises
+    ------
+    NothingToGrade
+        If there are none.
+    """
+    from subgrade.lights import find_lights
+
+    masters = [m for m in (settings.dark, settings.bias, settings.flat) if m]
+    found = find_lights(settings.paths, exclude=[settings.out, *masters])
+    if not found.files:
+        raise NothingToGrade(f"no light frames in {', '.join(map(str, settings.paths))}")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One file's header facts and star measurement; no stars for a calibration frame."""
+
+    facts: object
+    stars: object | None
+
+
+def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measured | Failure]:
+    """Measure every file, taking what an earlier run kept.
+
+    Raises
+    ------
+    NothingToGrade
+        If not one file could be measured.
+    """
+    cache = measurement_cache(settings)
+    results: dict[Path, Measured | Failure] = {}
+    for path in found.files:
+        try:
+            kept = None if settings.remeasure else cache.load(cache.key(path))
+        except UnreadableFile as error:
+            results[path] = Failure(path, error.cause)
+            continue
+        if kept is not None:
+            results[path] = Measured(*kept)
+    waiting = [path for path in found.files if path not in results]
+    progress.start(len(found.files), len(found.files) - len(waiting))
+    try:
+        for path, outcome in _measure_all(waiting, cache, settings, progress.say):
+            results[path] = outcome
+            cause = outcome.cause if isinstance(outcome, Failure) else None
+            progress.advance(found.name(path), cause)
+    finally:
+        progress.stop()
+    if not any(isinstance(r, Measured) and r.stars is not None for r in results.values()):
+        raise NothingToGrade(_why_nothing(results, found))
+    return results
+
+
+def compare(measured: dict[Path, Measured | Failure], found):
+    """Lay the measured frames side by side."""
+    from subgrade.night import compare_night
+    from subgrade.night.model import Frame
+
+    return compare_night(
+        [
+            Frame(found.name(path), str(path), result.facts, result.stars)
+            for path, result in measured.items()
+            if isinstance(result, Measured) and result.stars is not None
+        ]
+    )
+
+
+def judge(night, measured, found, limits, settings: Settings):
+    """A verdict on every file, in the order taken, those without a time last."""
+    from subgrade.causes import judge_night, left_out
+    from subgrade.results import Graded, GradedFrame
+
+    frames = [
+        GradedFrame(frame.name, Path(frame.path), judgement, frame.facts, frame.stars, compared)
+        for frame, compared, judgement in zip(
+            night.frames, night.compared, judge_night(night, limits), strict=True
+        )
+    ]
+    problems = []
+    for path, result in measured.items():
+        name = found.name(path)
+        if isinstance(result, Failure):
+            problems.append((name, result.cause))
+            frames.append(GradedFrame(name, path, left_out(name, "unreadable", result.cause)))
+        elif result.stars is None:
+            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
+            frames.append(
+                GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
+            )
+    frames.sort(key=_taken)
+    return Graded(
+        found.folder, tuple(frames), night.groups, limits, tuple(problems), _asked(settings)
+    )
+
+
+def measurement_cache(settings: Settings):
+    """The cache of measurements that these settings would make."""
+    from subgrade.results.cache import MeasurementCache, content_identity
+    from subgrade.stars import MEASURE_VERSION
+
+    masters = {
+        kind: content_identity(path)
+        for kind in ("dark", "bias", "flat")
+        if (path := getattr(settings, kind))
+    }
+    depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
+    return MeasurementCache(Path(settings.out).absolute() / MEASURED, depends)
+
+
+@dataclass(frozen=True, slots=True)
+class _MeasureFile:
+    """Read, calibrate and measure one file, and keep the outcome; crosses to processes."""
+
+    cache: object
+    scale: float | None
+    masters: tuple[str | None, str | None, str | None]
+
+    def __call__(self, path: Path) -> Measured:
+        from subgrade.lights import is_light, read_light
+        from subgrade.stars import measure_stars
+
+        light = read_light(path, scale=self.scale)
+        stars = None
+        if is_light(light.facts) or not light.facts.frame_type_stated:
+            if any(self.masters):
+                from subgrade.lights.calibrate import apply
+
+                light = apply(light, _masters(*self.masters))
+            stars = measure_stars(light.pixels, light.facts)
+        self.cache.save(self.cache.key(path), light.facts, stars)
+        return Measured(light.facts, stars)
+
+
+@kept_in_process
+def _masters(dark, bias, flat):
+    from subgrade.lights.calibrate import load_masters
+
+    return load_masters(dark=dark, bias=bias, flat=flat)
+
+
+def _measure_all(waiting: Sequence[Path], cache, settings: Settings, say: Callable):
+    if not waiting:
+        return
+    masters = (settings.dark, settings.bias, settings.flat)
+    if any(masters):
+        _masters(*masters)  # one that cannot be read ends the run here, not on every file
+    workers = settings.workers or default_workers(len(waiting))
+    task = _MeasureFile(cache, settings.scale, masters)
+    yield from measure_each(waiting, task, min(workers, len(waiting)), say)
+
+
+def _taken(frame) -> tuple:
+    start = frame.facts.start_unix if frame.facts else None
+    return (start is None, start or 0.0, frame.name)
+
+
+def _kind(frame_type: str) -> str:
+    kinds = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat frame"}
+    return kinds.get(frame_type, "something else")
+
+
+def _asked(settings: Settings) -> dict:
+    return {name: getattr(settings, name) for name in settings.__slots__}
+
+
+def _why_nothing(results, found) -> str:
+    failures = [r for r in results.values() if isinstance(r, Failure)]
+    others = len(results) - len(failures)
+    lines = [f"none of the {len(results)} files could be graded"]
+    if others:
+        lines.append(f"{others} are calibration frames or other kinds by their header")
+    lines += [f"{found.name(f.path)}: {f.cause}" for f in failures[:20]]
+    return "\n  ".join(lines)
+
+
+__all__ = ["Progress", "Settings", "grade"]

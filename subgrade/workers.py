@@ -1,0 +1,183 @@
+"""Measure many files at once, in processes that may crash without ending the run."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from subgrade.errors import SubgradeError
+
+COMPILING = "compiling the measuring code, once on this machine…"
+COMPILE_IS_SLOW_S = 1.0
+FILES_PER_WORKER = 4
+"""A further process takes about as long to start as a few files to measure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A file that could not be measured, and why."""
+
+    path: Path
+    cause: str
+
+
+def default_workers(files: int) -> int:
+    """Processes to use for so many files: no more than cores, and none for a handful."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return max(1, min(cores or 1, files // FILES_PER_WORKER))
+
+
+def measure_each(
+    paths: Sequence[Path],
+    measure: Callable,
+    workers: int,
+    say: Callable[[str], None] = lambda text: None,
+) -> Iterator[tuple[Path, object]]:
+    """Call ``measure(path)`` for every path, in processes when more than one is asked for.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    measure : callable
+        Picklable; its errors of kind `SubgradeError` become `Failure`.
+    workers : int
+        1 runs in this process.
+    say : callable
+        Takes a line for the user.
+
+    Yields
+    ------
+    path : Path
+    outcome
+        What ``measure`` returned, or a `Failure`.
+
+    Notes
+    -----
+    On KeyboardInterrupt files being measured are finished, the rest are not begun, and
+    the interrupt goes on to the caller.
+    """
+    _warm_up(say)
+    if workers <= 1:
+        for path in paths:
+            yield path, _guarded(measure, path)
+        return
+    yield from _in_processes(paths, measure, workers)
+
+
+def _in_processes(paths, measure, workers) -> Iterator[tuple[Path, object]]:
+    waiting = deque(paths)
+    while waiting:
+        suspects: list[Path] = []
+        yield from _until_crash(waiting, suspects, measure, workers)
+        # Whichever was being measured when a process died may have killed it: each is
+        # tried once more, alone.
+        for path in suspects:
+            yield path, _alone(path, measure)
+
+
+def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, object]]:
+    pool = _pool(workers)
+    running = {}
+    try:
+        while waiting or running:
+            while waiting and len(running) < workers:
+                with _interrupts_ignored():
+                    future = pool.submit(_guarded, measure, waiting[0])
+                running[future] = waiting.popleft()
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                path = running.pop(future)
+                try:
+                    outcome = future.result()
+                except BrokenProcessPool:
+                    suspects.append(path)
+                    continue
+                yield path, outcome
+            if suspects:
+                suspects.extend(running.values())
+                return
+    except BrokenProcessPool:  # raised by submit
+        suspects.extend(running.values())
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _alone(path: Path, measure) -> object:
+    pool = _pool(1)
+    try:
+        with _interrupts_ignored():
+            future = pool.submit(_guarded, measure, path)
+        return future.result()
+    except BrokenProcessPool:
+        return Failure(path, "the measuring process died on this file, twice")
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker
+    )
+
+
+def _start_worker() -> None:
+    """Ctrl-C is the parent's to handle; a worker finishes its file."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _load_kernels()
+
+
+def _guarded(measure, path: Path) -> object:
+    try:
+        return measure(path)
+    except SubgradeError as error:
+        return Failure(path, getattr(error, "cause", str(error)))
+    except MemoryError:
+        return Failure(path, "not enough memory to measure it")
+    except Exception as error:
+        # one odd file must not end a night's run, whatever a library raises on it
+        return Failure(path, f"could not be measured ({type(error).__name__}: {error})")
+
+
+def _load_kernels() -> None:
+    from subgrade.stars import warm_up
+
+    warm_up()
+
+
+def _warm_up(say: Callable[[str], None]) -> None:
+    """Compile here first, so that processes find the code on disk; say so if it is slow."""
+    from subgrade.stars import warm_up
+
+    done = threading.Event()
+
+    def remind():
+        if not done.wait(COMPILE_IS_SLOW_S):
+            say(COMPILING)
+
+    threading.Thread(target=remind, daemon=True).start()
+    try:
+        warm_up()
+    finally:
+        done.set()
+
+
+@contextmanager
+def _interrupts_ignored():
+    """Processes started inside ignore Ctrl-C from their first moment on."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
