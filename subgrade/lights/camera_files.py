@@ -168,20 +168,33 @@ def _exif_cards(path: Path) -> Cards:
     except Exception:  # without EXIF the pixels are still worth measuring
         return Cards()
     items: dict[str, tuple[object, str]] = {}
-    for key, tag, comment in (
-        ("EXPTIME", "EXIF ExposureTime", "[s]"),
-        ("FOCALLEN", "EXIF FocalLength", "[mm]"),
-        ("GAIN", "EXIF ISOSpeedRatings", "ISO speed"),
+    for key, name, comment in (
+        ("EXPTIME", "ExposureTime", "[s]"),
+        ("FOCALLEN", "FocalLength", "[mm]"),
+        ("GAIN", "ISOSpeedRatings", "ISO speed"),
     ):
-        value = _exif_number(tags.get(tag))
+        value = _exif_number(_exif(tags, name))
         if value:
             items[key] = (value, comment)
-    for tag in ("Image Model", "Image Tag 0xC614"):
-        if tag in tags and str(tags[tag]).strip():
-            items["INSTRUME"] = (str(tags[tag]).strip(), "")
-            break
-    _add_exif_time(tags, items)
+    camera = _exif_text(tags, "Model") or _exif_text(tags, "Tag 0xC614")  # DNG UniqueCameraModel
+    if camera:
+        items["INSTRUME"] = (camera, "")
+    items.update(_exif_time(tags))
     return Cards(items)
+
+
+def _exif(tags, *names: str):
+    """The first of some tags; TIFF/EP and DNG may keep EXIF tags in the image's own directory."""
+    for name in names:
+        for directory in ("EXIF", "Image"):
+            if f"{directory} {name}" in tags:
+                return tags[f"{directory} {name}"]
+    return None
+
+
+def _exif_text(tags, *names: str) -> str:
+    tag = _exif(tags, *names)
+    return "" if tag is None else str(tag).strip(" \0")
 
 
 def _exif_number(tag) -> float | None:
@@ -192,28 +205,23 @@ def _exif_number(tag) -> float | None:
         return None
 
 
-def _add_exif_time(tags, items) -> None:
+def _exif_time(tags) -> dict[str, tuple[str, str]]:
     """EXIF clock time: UTC where an offset stands beside it, else a local time."""
-    for time_tag, part_tag, zone_tags in (
-        (
-            "EXIF DateTimeOriginal",
-            "EXIF SubSecTimeOriginal",
-            ("EXIF OffsetTimeOriginal", "EXIF Tag 0x9011", "EXIF OffsetTime", "EXIF Tag 0x9010"),
-        ),
-        ("Image DateTime", "EXIF SubSecTime", ("EXIF OffsetTime", "EXIF Tag 0x9010")),
+    for name, part_name, zone_names in (
+        ("DateTimeOriginal", "SubSecTimeOriginal", ("OffsetTimeOriginal", "Tag 0x9011")),
+        ("DateTime", "SubSecTime", ()),
     ):
-        found = _EXIF_TIME.match(str(tags.get(time_tag, "")).strip())
+        found = _EXIF_TIME.match(_exif_text(tags, name))
         if not found:
             continue
         year, month, day, clock = found.groups()
-        part = str(tags.get(part_tag, "")).strip()
+        part = _exif_text(tags, part_name)
         text = f"{year}-{month}-{day}T{clock}" + (f".{part}" if part.isdigit() else "")
-        zone = next((str(tags[t]).strip() for t in zone_tags if t in tags), "")
+        zone = _exif_text(tags, *zone_names, "OffsetTime", "Tag 0x9010")
         if _ZONE.match(zone):
-            items["DATE-OBS"] = (text + zone, time_tag)
-        else:
-            items["DATE-LOC"] = (text, time_tag)
-        return
+            return {"DATE-OBS": (text + zone, f"EXIF {name}")}
+        return {"DATE-LOC": (text, f"EXIF {name}")}
+    return {}
 
 
 def _extra(path: Path, name: str):

@@ -15,7 +15,7 @@ from subgrade.lights.cards import Cards
 from subgrade.lights.model import HeaderFacts
 from subgrade.lights.mosaic import header_mosaic
 from subgrade.lights.sky import header_optics
-from subgrade.lights.times import exposure_times
+from subgrade.lights.times import exposure_times, time_unit
 
 _TYPE_KEYS = ("IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "FRAMETYPE", "IMGTYPE", "OBSTYPE")
 _TYPE_NUMBERS = {1: "light", 2: "bias", 3: "dark", 4: "flat", 5: "light"}
@@ -169,8 +169,9 @@ def header_exposure(cards: Cards, notes: list[str]) -> float | None:
                 notes.append(f"{key} = {cards.get(key)!r} is not a number")
             continue
         text = str(cards.get(key))
-        if found := re.match(r"\s*1\s*/\s*(\d+(?:\.\d+)?)", text):
-            value = 1.0 / float(found.group(1)) if float(found.group(1)) else -1.0
+        fraction = re.match(r"\s*(\d+)\s*/\s*(\d+)", text)
+        if fraction and int(fraction.group(2)):
+            value = int(fraction.group(1)) / int(fraction.group(2))
         factor = 1e-3 if key in _EXPOSURE_MS else _unit(text, cards, key)
         if "," in text:
             notes.append(f"{key} has a comma for the decimal point")
@@ -181,6 +182,9 @@ def header_exposure(cards: Cards, notes: list[str]) -> float | None:
 
 
 def _unit(text: str, cards: Cards, key: str) -> float:
+    """Seconds in the unit that the value's text or the comment names."""
+    if key == "XPOSURE":
+        return time_unit(cards)
     for where in (text, cards.comment(key)):
         if re.search(r"\[s\]|\bseconds?\b|\bsecs?\b", where, re.I):
             return 1.0

@@ -182,7 +182,9 @@ def _pixel_as_read(cards, binning, focal, measured, notes) -> float | None:
 def _wcs(cards: Cards, shape, notes):
     """(scale, sky axes, centre) of a complete and sane celestial WCS, else Nones."""
     nothing = (None, None, None)
-    if not all(f"{key}{i}" in cards for key in ("CTYPE", "CRVAL", "CRPIX") for i in (1, 2)):
+    if any(cards.number(f"{key}{i}") is None for key in ("CRVAL", "CRPIX") for i in (1, 2)):
+        return nothing
+    if "CTYPE1" not in cards or "CTYPE2" not in cards:
         return nothing
     if not any(key in cards for key in ("CD1_1", "CD1_2", "CDELT1")):
         return nothing
@@ -230,9 +232,12 @@ def _load_wcs(cards: Cards, notes):
         try:
             header = fits.Header()
             for key in cards:
-                value = cards.get(key)
-                if _WCS_CARD.match(key) and value is not None:
-                    header[key] = value
+                if _WCS_CARD.match(key):
+                    text = key.startswith(("CTYPE", "CUNIT", "RADESYS"))
+                    value = cards.text(key) if text else cards.number(key)
+                    if value is not None:
+                        count = not text and value.is_integer()  # WCSAXES, A_ORDER are whole
+                        header[key] = int(value) if count else value
             solution = WCS(header, naxis=2, fix=False)
             solution.wcs.set()
         except Exception as error:  # the WCS library raises its own types on odd input

@@ -102,8 +102,8 @@ def exposure_times(cards: Cards, exposure_s: float | None) -> ExposureTimes:
 
 
 def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
-    local = _local_start(cards)
-    elapsed = _elapsed(cards, notes)
+    local = next((text for key in _LOCAL if (text := plain_text(cards.text(key)))), None)
+    elapsed = _elapsed(cards, exposure_s, notes)
     scale = scale_of(cards, notes)
     if scale is None:
         local = local or plain_text(cards.text(*_START_DATES))
@@ -120,6 +120,7 @@ def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
             local = plain_text(cards.text(*_START_DATES))
         return ExposureTimes(elapsed_s=elapsed, start_local=local, notes=tuple(notes))
     start, mid, source = _start_and_mid(first, mid, end, elapsed, exposure_s, notes)
+    _compare_day_numbers(cards, source[0], start, mid, scale, notes)
     if first is not None and not first.stated and len(source) == 1:
         notes.append(f"{first.key} was taken for the start of the exposure, as FITS assumes")
     return ExposureTimes(
@@ -184,7 +185,6 @@ def _first_moment(cards: Cards, scale, notes) -> _Moment | None:
     for attempt in tries:
         moment = attempt()
         if moment is not None:
-            _compare_day_numbers(cards, moment, scale, notes)
             return moment
     return None
 
@@ -285,10 +285,7 @@ def _relative_start(cards: Cards, scale) -> _Moment | None:
         if date is None:
             return None
         key, reference = "DATEREF", moment_of(date, clock or (0, 0, 0.0), scale, offset)
-    unit = _UNITS.get((cards.text("TIMEUNIT") or "s").strip().lower())
-    if unit is None:
-        return None
-    return _Moment(shifted(reference, begin * unit), f"{key} and TSTART", "start")
+    return _Moment(shifted(reference, begin * time_unit(cards)), f"{key} and TSTART", "start")
 
 
 def _midnight(cards: Cards, keys, notes) -> None:
@@ -298,16 +295,17 @@ def _midnight(cards: Cards, keys, notes) -> None:
             break
 
 
-def _compare_day_numbers(cards: Cards, moment: _Moment, scale, notes) -> None:
-    """Remark on an MJD-OBS or JD-OBS that contradicts the date used."""
+def _compare_day_numbers(cards: Cards, used: str, start, mid, scale, notes) -> None:
+    """Remark on an MJD-OBS or JD-OBS that is neither the start nor the middle found."""
+    if start is None:
+        return
     for key in ("MJD-OBS", "JD-OBS"):
-        if key in moment.key:
-            return
-        other = _day_number(cards, (key,), scale, [])
-        if other is not None and other.role == moment.role:
-            late = seconds_between(other.time, moment.time)
-            if abs(late) > 1.0:
-                notes.append(f"{key} is {late:+.1f} s from {moment.key}; {moment.key} was used")
+        other = _day_number(cards, (key,), scale, []) if key not in used else None
+        if other is None or other.role != "start":
+            continue
+        late = [seconds_between(other.time, t) for t in (start, mid) if t is not None]
+        if min(map(abs, late)) > 1.0:
+            notes.append(f"{key} is {late[0]:+.1f} s from the start by {used}, which was used")
 
 
 def _separate_clock(cards: Cards):
@@ -321,15 +319,17 @@ def _separate_clock(cards: Cards):
     return None, None
 
 
-def _elapsed(cards: Cards, notes) -> float | None:
+def _elapsed(cards: Cards, exposure_s: float | None, notes) -> float | None:
     elapsed = cards.number("TELAPSE")
-    if elapsed is not None and not 0.0 < elapsed < 1e6:
-        notes.append(f"TELAPSE = {elapsed} is not a length of time")
+    if elapsed is None:
         return None
-    if elapsed is not None:
-        elapsed *= _UNITS.get((cards.text("TIMEUNIT") or "s").strip().lower(), 1.0)
+    elapsed *= time_unit(cards)
+    if not 0.0 < elapsed < 1e6 or elapsed < 0.99 * (exposure_s or 0.0):
+        notes.append(f"TELAPSE = {cards.get('TELAPSE')} is shorter than the exposure: not used")
+        return None
     return elapsed
 
 
-def _local_start(cards: Cards) -> str | None:
-    return plain_text(cards.text(*_LOCAL))
+def time_unit(cards: Cards) -> float:
+    """Seconds in the unit of TIMEUNIT, which FITS gives XPOSURE and TELAPSE; 1 where silent."""
+    return _UNITS.get((cards.text("TIMEUNIT") or "s").strip().lower(), 1.0)
