@@ -120,7 +120,8 @@ def test_turning_the_frame_turns_the_angle_and_nothing_else(graded, measure, tur
     assert turned.fwhm_px == pytest.approx(straight.fwhm_px, rel=0.003)
     assert turned.eccentricity == pytest.approx(straight.eccentricity, abs=0.005)
     assert axial_difference(turned.angle_deg, angle) < 0.5
-    assert turned.stars == pytest.approx(straight.stars, rel=0.01)
+    # Stars at the very limit may fall on either side of it.
+    assert turned.stars == pytest.approx(straight.stars, rel=0.02)
 
 
 def test_every_stored_form_gives_the_same_numbers(graded, measure):
@@ -148,7 +149,7 @@ def test_zero_and_scale_are_applied(graded):
     shifted = measure_stars(Pixels(frame.data, zero=-500.0, scale=0.25))
     assert shifted.background_adu == pytest.approx(0.25 * plain.background_adu - 500, abs=0.1)
     assert shifted.noise_adu == pytest.approx(0.25 * plain.noise_adu, rel=0.005)
-    assert shifted.fwhm_px == pytest.approx(plain.fwhm_px, rel=0.001)
+    assert shifted.fwhm_px == pytest.approx(plain.fwhm_px, rel=0.003)
 
 
 SKIES = {

@@ -30,7 +30,7 @@ def moved(kind: str, size: float, angle: float, share: float = 0.5) -> StarShape
 
 
 HARD = {
-    "five stars": (STAR, Scene(bright=5, depth=1.0, seed=71)),
+    "five stars": (STAR, Scene(bright=10, depth=0.4, seed=71)),
     "20,000 stars": (STAR, Scene(bright=20_000, depth=1.0, brightest_snr=3000, seed=73)),
     "very sharp": (StarShape("moffat", 1.3, 3.2), Scene(seed=74)),
     "20 px": (StarShape("moffat", 20.0, 3.2), Scene(seed=74)),
