@@ -4,8 +4,8 @@ import galsim
 import numpy as np
 import pytest
 
-from subgrade.causes.profile import motion_cumulants, wing_ratio
-from subgrade.stars.model import StarImage
+from subgrade.causes.profile import fit_motions, wing_ratio
+from subgrade.stars.model import FrameStars, StarImage
 
 STARS = {
     "gaussian": galsim.Gaussian(fwhm=3),
@@ -33,34 +33,51 @@ def knock(star, share, angle):
     )
 
 
-@pytest.mark.parametrize("star", STARS)
-@pytest.mark.parametrize("angle", [0, 35, 90, 150])
-def test_box_and_arcsine_have_their_variance_and_kurtosis(star, angle):
-    # Box: L^2/12 and -1.2; arcsine: A^2/2 and -1.5 (published checks, section 3; derived).
-    box = galsim.Convolve(STARS[star], galsim.Box(3.0, 1e-3).rotate(angle * galsim.degrees))
-    variance, kurtosis, error, skewness = motion_cumulants(star_image(box), angle, 3.4)
-    assert variance == pytest.approx(0.75, rel=0.03)
-    assert abs(kurtosis + 1.2) < 2 * error < 1.3
-    assert skewness < 0.05
-    variance, kurtosis, error, _ = motion_cumulants(
-        star_image(swing(STARS[star], 1.5, angle)), angle, 3.5
-    )
-    assert variance == pytest.approx(1.125, rel=0.03)
-    assert abs(kurtosis + 1.5) < 2 * error < 1.3
+def frame_of(profile, angle, major, minor=3.1) -> FrameStars:
+    return FrameStars(
+        100, 100, 0.0, 1.0, np.zeros((1, 1)), 64, 100, 20.0,
+        fwhm_px=np.sqrt(major * minor), fwhm_major_px=major, fwhm_minor_px=minor,
+        angle_deg=angle, star_image=star_image(profile),
+    )  # fmt: skip
+
+
+def fits(frame) -> dict:
+    return {fit.model: fit for fit in fit_motions(frame)}
 
 
 @pytest.mark.parametrize("star", STARS)
-def test_a_knock_that_settles_is_one_sided_and_peaked(star):
-    _, kurtosis, error, skewness = motion_cumulants(
-        star_image(knock(STARS[star], 0.25, 60)), 60, 3.4
-    )
-    assert kurtosis - 5 * error > 2
-    assert skewness > 1.5
+@pytest.mark.parametrize("angle", [0, 35, 150])
+def test_a_creep_is_told_from_a_swing_and_measured(star, angle):
+    drawn = galsim.Convolve(STARS[star], galsim.Box(5.0, 1e-3).rotate(angle * galsim.degrees))
+    found = fits(frame_of(drawn, angle, 5.0))
+    assert found["creep"].extent_px == pytest.approx(5.0, rel=0.04)
+    assert found["creep"].residual < 0.006
+    assert min(found["knock"].residual, found["swing"].residual) > 1.2 * found["creep"].residual
+    drawn = swing(STARS[star], 2.0, angle)
+    found = fits(frame_of(drawn, angle, 5.0))
+    assert found["swing"].extent_px == pytest.approx(4.0, rel=0.04)
+    assert found["swing"].residual < min(found["knock"].residual, found["creep"].residual)
+
+
+@pytest.mark.parametrize("star", STARS)
+@pytest.mark.parametrize("angle", [0, 60, 200])
+def test_a_knock_that_settles_is_told_from_steady_motion(star, angle):
+    found = fits(frame_of(knock(STARS[star], 0.25, angle), angle, 3.6))
+    others = min(found[m].residual for m in ("creep", "swing", "shake"))
+    assert found["knock"].residual < 0.6 * others
+    assert found["knock"].share == pytest.approx(0.2, abs=0.1)
 
 
 def test_a_round_star_has_no_motion():
-    variance, *_ = motion_cumulants(star_image(STARS["moffat"]), 20, 3.1)
-    assert variance < 0.01
+    found = fits(frame_of(STARS["moffat"], 20, 3.15))
+    assert found["shake"].extent_px < 0.3
+    assert found["creep"].residual < 0.004
+
+
+def test_without_a_star_image_nothing_is_fitted():
+    bare = FrameStars(100, 100, 0.0, 1.0, np.zeros((1, 1)), 64, 0, 20.0)
+    assert fit_motions(bare) == ()
+    assert np.isnan(wing_ratio(None))
 
 
 def test_wing_ratio_of_a_gaussian_and_of_a_moffat():

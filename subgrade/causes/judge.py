@@ -21,6 +21,10 @@ NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured against it."""
 
 
+BROKEN = ("trailed", "doubled", "hollow")
+"""Star shapes whose brightness no template fits, so that starlight reads too low."""
+
+
 def judge_night(night: Night, limits: Limits) -> tuple[Judgement, ...]:
     """A verdict on every frame of the night.
 
@@ -89,15 +93,17 @@ def _judge_frame(
     limits: Limits,
 ) -> Judgement:
     stars, facts = frame.stars, frame.facts
-    findings = [
-        *judge_roundness(series, place, stars, facts, limits),
-        *judge_light(series, place, compared, limits),
-        *judge_star_count(series, place, stars, limits),
-        *_remarks(frame, tilt, limits),
+    findings = judge_roundness(series, place, stars, facts, limits)
+    broken = stars.shape_status in BROKEN or any(f.reason == "bump" for f in findings)
+    findings += [
+        f
+        for f in judge_light(series, place, compared, limits)
+        if not (broken and f.reason in ("cloud", "dew"))
     ]
-    if stars.shape_status == "measured":
+    if not broken:
+        findings += judge_star_count(series, place, stars, limits)
         findings += judge_sharpness(series, place, facts.scale_arcsec, limits)
-    findings = _one_story(findings)
+    findings = _one_story(findings) + _remarks(frame, tilt, limits)
     findings.sort(key=lambda f: -f.points)
     rejecting = [f for f in findings if f.rejects]
     remarks = [f for f in findings if f.remark and not f.rejects]

@@ -14,7 +14,9 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
+from subgrade.causes.profile import fit_motions
 from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.stars.model import FrameStars
 
 CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
@@ -26,18 +28,34 @@ PRIOR = {
     "flexure": -0.4,
     "field_rotation": -1.0,
     "tracking_lost": 0.0,
+    "bump": 0.0,
 }
 """Before looking: how common each is; no source."""
 
-KURTOSIS = {
-    "wind_trail": (2.0, 2.0),
-    "ra_oscillation": (-1.5, 0.4),
-    "periodic_error": (-1.3, 0.4),
-    "dec_drift": (-1.2, 0.3),
-    "flexure": (-1.2, 0.3),
+DRAWS = {
+    "wind_trail": ("knock", "shake"),
+    "ra_oscillation": ("swing", "shake"),
+    "periodic_error": ("swing", "creep"),
+    "dec_drift": ("creep",),
+    "flexure": ("creep",),
 }
-"""Expected excess kurtosis of the motion and its spread: box -1.2, arcsine -1.5
-(derived), a knock that settles positive."""
+"""The profile of motion that each cause draws; the better of two counts."""
+
+DRAWN = {
+    "creep": "a steady creep of {}",
+    "swing": "a swing of {}",
+    "shake": "shaking of {} rms",
+    "knock": "a knock of {}",
+}
+KNOWN_AXIS = (0.95, 0.0, 0.05)
+PRESUMED_AXIS = (0.65, 0.1, 0.25)
+"""Belief that the axis is right ascension, declination, or neither.  Without a known
+orientation the direction most frames lean to stands in, for most mounts are rougher in
+right ascension; common practice, no source."""
+FIT_ERROR = 0.003
+"""Residual, of the peak, that a true model leaves on rendered stars."""
+FIT_SHARPNESS = 6.0
+"""Points for a residual e times larger; no source."""
 
 
 def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -50,10 +68,10 @@ def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list
     """
     motion = motion_variance(series)
     return [
-        *_by_profile(series, position),
+        *_by_profile(series.stars[position]),
         *_by_mount_axis(series, position, limits),
         *_by_direction(series, motion, position),
-        *_by_time(motion, position),
+        *_by_time(series, motion, position),
         *_by_creep(series, motion, position),
     ]
 
@@ -77,115 +95,153 @@ def motion_variance(series: GroupSeries) -> np.ndarray:
     return np.hypot(series["xx"] - series["yy"], 2 * series["xy"])
 
 
-def _by_profile(series: GroupSeries, position: int) -> list[Evidence]:
-    profile = series.profiles[position]
-    if profile is None or not math.isfinite(profile.motion_kurtosis):
+def _by_profile(stars: FrameStars) -> list[Evidence]:
+    """Which kind of motion fits the star image, and how much better than the others."""
+    fits = {fit.model: fit for fit in fit_motions(stars)}
+    if not fits:
         return []
-    value, error = profile.motion_kurtosis, profile.motion_kurtosis_error
-    text = (
-        f"along the long axis the motion's excess kurtosis is {said(value)} ± {said(error)} "
-        "(steady creep −1.2, swing −1.5, a knock that settles above 0)"
-    )
-    fits = {
-        word: -0.5 * (value - mean) ** 2 / (spread**2 + error**2)
-        - 0.5 * math.log(spread**2 + error**2)
-        for word, (mean, spread) in KURTOSIS.items()
-    }
-    middle = sum(fits.values()) / len(fits)
-    found = [
-        evidence(
-            word,
-            "excess kurtosis of the motion",
-            float(np.clip(fit - middle, -3, 3)),
-            text,
-            value=value,
-            error=error,
-            limit=KURTOSIS[word][0],
-        )
-        for word, fit in fits.items()
-    ]
-    skew_error = max(0.15, 0.5 * error)
-    sure = profile.motion_skewness / skew_error
-    if sure > 3:
-        text = (
-            f"the star's tail is one-sided, skewness of the motion {said(profile.motion_skewness)}"
+    best = min(fit.residual for fit in fits.values())
+    found = _two_images(fits, stars.fwhm_minor_px)
+    for word, models in DRAWS.items():
+        fit = min((fits[m] for m in models), key=lambda f: f.residual)
+        # Two parameters more let the knock follow anything a little better.
+        worse = math.hypot(fit.residual, FIT_ERROR) / math.hypot(best, FIT_ERROR)
+        points = 1.0 - FIT_SHARPNESS * math.log(worse) - (0.8 if fit.model == "knock" else 0.0)
+        text = f"{DRAWN[fit.model].format(said(fit.extent_px, 'px'))} leaves " + (
+            f"{said(100 * fit.residual, '%')} of the star's peak unexplained, the best kind of "
+            f"motion {said(100 * best, '%')}"
         )
         found.append(
             evidence(
-                "wind_trail",
-                "skewness of the motion",
-                min(2.0, 0.4 * sure),
+                word,
+                "fit of the star image",
+                max(points, -3.0),
                 text,
-                value=profile.motion_skewness,
-                error=skew_error,
+                value=100 * fit.residual,
+                usual=100 * best,
+                unit="%",
             )
         )
     return found
 
 
+def _two_images(fits: dict, fwhm: float) -> list[Evidence]:
+    """A displaced part as narrow as the star itself is a second image, not a tail."""
+    knock = fits["knock"]
+    rival = min(fit.residual for model, fit in fits.items() if model != "knock")
+    apart = knock.extent_px > 1.3 * fwhm and knock.spread_px < 0.4 * fwhm
+    if not (apart and knock.share > 0.08 and knock.residual < 0.6 * rival):
+        return []
+    text = (
+        f"two images {said(knock.extent_px, 'px')} apart, the fainter with "
+        f"{said(100 * knock.share, '%')} of the light, fit the star image to "
+        f"{said(100 * knock.residual, '%')} of its peak, any other motion to "
+        f"{said(100 * rival, '%')}"
+    )
+    return [
+        evidence("bump", "two images", 6.0, text, value=knock.extent_px, limit=1.3 * fwhm,
+                 unit="px")
+    ]  # fmt: skip
+
+
 def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
-    axis, angle = series.axis_angle[position], series["angle"][position]
+    """How near the long axis lies to an axis of the mount, against any direction at all.
+
+    Log ratio of a normal distribution about the axis to a flat one over 180 degrees,
+    averaged over what the presumed axis may be in truth.
+    """
+    angle, axis, presumed = series["angle"][position], series.axis_angle[position], False
+    if not math.isfinite(axis):
+        axis, presumed = common_axis(series), True
     if not (math.isfinite(axis) and math.isfinite(angle)):
         return []
+    error = series["angle_error"][position]
+    sigma = math.hypot(
+        limits.motion.axis_tolerance_deg / 2.5, error if math.isfinite(error) else 0.0
+    )
     off = float(axial_difference(angle, axis))
-    tolerance = limits.motion.axis_tolerance_deg
-    text = f"the long axis lies {said(off, '°')} from right ascension"
-    found = []
-    for words, distance in (
-        (("ra_oscillation", "periodic_error"), off),
-        (("dec_drift",), 90 - off),
-    ):
-        # +1.5 on the axis, 0 at the tolerance, -3 far from it.
-        points = float(np.clip(1.5 * (1 - distance / tolerance), -3.0, 1.5))
-        found += [
-            evidence(
-                word, "angle from right ascension", points, text, value=off, limit=tolerance,
-                unit="°",
-            )
-            for word in words
-        ]  # fmt: skip
-    return found
+    near, far = (_over_flat(distance, sigma) for distance in (off, 90 - off))
+    right, crossed, neither = PRESUMED_AXIS if presumed else KNOWN_AXIS
+    name = (
+        "the direction most frames lean to, taken for right ascension"
+        if presumed
+        else ("right ascension")
+    )
+    text = f"the long axis lies {said(off, '°')} from {name}"
+    odds = {
+        "ra_oscillation": right * near + crossed * far + neither,
+        "dec_drift": right * far + crossed * near + neither,
+    }
+    odds["periodic_error"] = odds["ra_oscillation"]
+    return [
+        evidence(word, "angle from right ascension", math.log(value), text, value=off,
+                 limit=limits.motion.axis_tolerance_deg, error=sigma, unit="°")
+        for word, value in odds.items()
+    ]  # fmt: skip
+
+
+def common_axis(series: GroupSeries) -> float:
+    """Direction that the group's frames lean to, deg in [0, 180); NaN where they do not.
+
+    From the medians of the moment components, so single bad frames do not turn it.
+    """
+    parts = np.array([series["xx"] - series["yy"], 2 * series["xy"]])
+    parts = parts[:, np.isfinite(parts).all(axis=0)]
+    if parts.shape[1] < 8:
+        return float("nan")
+    lean = np.median(parts, axis=1)
+    scatter = 1.4826 * np.median(np.abs(parts - lean[:, None]), axis=1)
+    if np.hypot(*lean) < 4 * 1.2533 * np.max(scatter) / math.sqrt(parts.shape[1]):
+        return float("nan")
+    return float(np.degrees(0.5 * np.arctan2(lean[1], lean[0])) % 180.0)
+
+
+def _over_flat(distance: float, sigma: float) -> float:
+    height = 180.0 / (sigma * math.sqrt(2 * math.pi))
+    return height * math.exp(-0.5 * (distance / sigma) ** 2)
 
 
 def _by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Do the other oval frames nearby point the same way?"""
-    near = series.near(position, 6)
-    near = near[motion[near] > 0.4 * motion[position]]
-    angles = series["angle"][near]
+    """Do the frames just before and after, when drawn out as much, point the same way?"""
+    near = series.near(position, 1)
+    alike = (motion[near] > 0.4 * motion[position]) & (motion[near] < 2.5 * motion[position])
+    angles = series["angle"][near[alike]]
     angles = angles[np.isfinite(angles)]
-    if len(angles) < 2:
+    if len(angles) < 1:
         return []
     off = np.radians(2 * (angles - series["angle"][position]))
     agreement = float(np.mean(np.cos(off)))
     text = (
-        f"{len(angles)} oval frames nearby agree with its direction to {said(agreement)} "
+        f"{len(angles)} frame{'s' if len(angles) > 1 else ''} next to it, as oval, "
+        f"agree{'s' if len(angles) == 1 else ''} with its direction to {said(agreement)} "
         "(1 the same, 0 at random)"
     )
     # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).
-    steady = float(np.clip((agreement - 0.6) * 3, -2.0, 1.0))
+    steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
     words = {"wind_trail": -steady} | {w: steady for w in CANDIDATES if w != "wind_trail"}
     return [
         evidence(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()
     ]
 
 
-def _by_time(motion: np.ndarray, position: int) -> list[Evidence]:
+def _by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
     """Is it one frame, some in turn, or all alike?"""
-    low, high = max(0, position - 5), min(len(motion), position + 6)
-    near = np.delete(motion[low:high], position - low)
-    near = near[np.isfinite(near)]
+    near = series.near(position, 5)
+    near = near[np.isfinite(motion[near])]
     if len(near) < 3:
         return []
-    share = float(np.mean(near > 0.4 * motion[position]))
-    alike = np.sqrt(near[near > 0.4 * motion[position]])
+    off = axial_difference(series["angle"][near], series["angle"][position])
+    same = (motion[near] > 0.4 * motion[position]) & (off < 25)
+    share = float(np.mean(same))
+    alike = np.sqrt(motion[near[same]])
     scatter = float(np.std(alike) / np.mean(alike)) if len(alike) >= 3 else float("nan")
     text = f"{said(100 * share, '%')} of the {len(near)} frames nearby are drawn out likewise"
     words = {
-        "wind_trail": np.interp(share, [0.2, 0.5, 0.9], [1.0, 0.0, -1.5]),
-        "ra_oscillation": np.interp(share, [0.1, 0.5, 0.9], [-0.5, 0.3, 0.5]),
-        "periodic_error": np.interp(share, [0.0, 0.3, 0.7, 1.0], [-1.0, 0.7, 0.7, -0.5]),
-        "dec_drift": np.interp(share, [0.2, 0.8], [-2.0, 1.0]),
-        "flexure": np.interp(share, [0.2, 0.8], [-2.0, 1.0]),
+        "wind_trail": np.interp(share, [0.2, 0.5, 0.9], [0.5, 0.0, -1.5]),
+        "ra_oscillation": np.interp(share, [0.1, 0.5, 0.9], [-0.3, 0.3, 0.5]),
+        "periodic_error": np.interp(share, [0.0, 0.4, 0.7, 1.0], [-0.7, 0.5, 0.5, -0.5]),
+        "dec_drift": np.interp(share, [0.2, 0.8], [-1.0, 1.0]),
+        "flexure": np.interp(share, [0.2, 0.8], [-0.5, 1.0]),
     }
     found = [
         evidence(w, "share of frames nearby alike", float(p), text, value=share)

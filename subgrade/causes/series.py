@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.causes.profile import StarProfile, star_profile
+from subgrade.causes.profile import wing_ratio
 from subgrade.night.model import Group, Night, Usual
+from subgrade.stars.model import FrameStars
 
 UNKNOWN = Usual(float("nan"), float("nan"), float("nan"), 0)
 
@@ -18,6 +19,7 @@ _FROM_STARS = {
     "eccentricity": "eccentricity",
     "eccentricity_error": "eccentricity_error",
     "angle": "angle_deg",
+    "angle_error": "angle_error_deg",
     "xx": "xx",
     "yy": "yy",
     "xy": "xy",
@@ -42,20 +44,20 @@ class GroupSeries:
     members : tuple of int
         Indices into ``Night.frames``, in time order.
     columns : dict of str to ndarray of float64
-        ``time`` (s; NaN-free, by running number where no clock is known), the
-        measured quantities, header quantities, and ``dx``, ``dy``: where the frame's
-        middle lies on the reference frame, px.  NaN where unknown.
+        ``time`` (s; NaN-free, by running number where no clock is known), ``wings``
+        (see `wing_ratio`), the measured quantities, header quantities, and ``dx``,
+        ``dy``: where the frame's middle lies on the reference frame, px.  NaN where
+        unknown.
     axis_angle : ndarray
         Direction of right ascension in the image, deg in [0, 180); NaN unknown.
-    profiles : tuple of StarProfile or None
-        Cumulants and width ratios of each frame's star image.
+    stars : tuple of FrameStars
     """
 
     group: Group
     members: tuple[int, ...]
     columns: dict[str, np.ndarray]
     axis_angle: np.ndarray
-    profiles: tuple[StarProfile | None, ...]
+    stars: tuple[FrameStars, ...]
 
     def __getitem__(self, name: str) -> np.ndarray:
         return self.columns[name]
@@ -83,6 +85,7 @@ def group_series(night: Night, group: Group) -> GroupSeries:
     }
     for name, attribute in _FROM_FACTS.items():
         columns[name] = np.array([_number(getattr(f.facts, attribute)) for f in frames])
+    columns["wings"] = np.array([wing_ratio(f.stars.star_image) for f in frames])
     columns["time"] = _times(frames, group.exposure_s)
     compared = [night.compared[i] for i in members]
     columns["transparency"] = np.array([c.transparency for c in compared], dtype=float)
@@ -96,7 +99,7 @@ def group_series(night: Night, group: Group) -> GroupSeries:
         members,
         columns,
         np.array([ra_axis_deg(f.facts.sky_axes) for f in frames]),
-        tuple(star_profile(f.stars) for f in frames),
+        tuple(f.stars for f in frames),
     )
 
 

@@ -123,7 +123,7 @@ def _lean(points: float) -> tuple[str, float]:
 
 def _by_profile(series: GroupSeries, position: int) -> list:
     """A defocused star is flatter in the core and steeper at the edge than the usual one."""
-    wings = np.array([p.wings if p else np.nan for p in series.profiles])
+    wings = series["wings"]
     if np.isfinite(wings).sum() < 4 or not np.isfinite(wings[position]):
         return []
     usual = float(np.nanmedian(wings))
