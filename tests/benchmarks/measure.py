@@ -26,7 +26,6 @@ import argparse
 import concurrent.futures
 import json
 import multiprocessing
-import resource
 import statistics
 import subprocess
 import sys
@@ -168,18 +167,33 @@ def cold_start(path: Path) -> tuple[float, float]:
     return first, second
 
 
+def resident_bytes(peak: bool) -> int:
+    """Resident memory of this process, its highest so far or now.
+
+    Linux's own count is used where there is one: `resource` reports the parent's peak too
+    when a process was started by a large one, and cannot tell what is held now.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        name = "VmHWM:" if peak else "VmRSS:"
+        line = next(line for line in status.read_text().splitlines() if line.startswith(name))
+        return int(line.split()[1]) * 1024
+    import resource
+
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+
+
 def report_memory(path: str) -> None:
     """Print resident bytes before and peak resident bytes after one frame (in a new process)."""
     start_worker()
-    unit = 1 if sys.platform == "darwin" else 1024
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+    before = resident_bytes(peak=False)
     worker_task(path)
-    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-    print(json.dumps([before, after]))
+    print(json.dumps([before, resident_bytes(peak=True)]))
 
 
 def peak_memory(path: Path) -> tuple[int, int]:
-    """(bytes before, peak bytes) of a worker that measures one frame, program code included."""
+    """(bytes of the idle worker, peak bytes with one frame), program code and file included."""
     code = f"from tests.benchmarks.measure import report_memory; report_memory({str(path)!r})"
     before, after = json.loads(fresh_process(code)[1])
     return before, after
