@@ -33,6 +33,9 @@ class Finding:
         The deciding numbers as the middle of a sentence, no full stop.
     evidence : tuple of Evidence
         Everything looked at, for and against.
+    brief : str
+        The deciding numbers in a few words, for a frame that is kept; empty where
+        a clean frame need not speak of it.
     """
 
     reason: str
@@ -40,6 +43,7 @@ class Finding:
     remark: bool
     sentence: str
     evidence: tuple[Evidence, ...] = field(default=())
+    brief: str = ""
 
     @property
     def rejects(self) -> bool:
@@ -84,6 +88,10 @@ def probability(points: float) -> float:
     return 1.0 / (1.0 + math.exp(-points))
 
 
+COUNTED = ("frames", "stars", "steps")
+"""Units that come in whole numbers."""
+
+
 def said(value: float, unit: str = "", digits: int = 3) -> str:
     """A number as a person writes it: few digits, unit behind, no exponent.
 
@@ -94,10 +102,12 @@ def said(value: float, unit: str = "", digits: int = 3) -> str:
         return "unknown"
     if value == 0:
         text = "0"
+    elif unit in COUNTED:
+        text = f"{value:.0f}"
     else:
         decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
         text = f"{value:.{min(decimals, 2)}f}"
-    space = "" if unit in ("", "″", "°", "%") else " "
+    space = "" if unit in ("", "″", "′", "°", "%") else " "
     return f"{text}{space}{unit}"
 
 

@@ -137,7 +137,8 @@ def judge_turning(
                 unit="°",
             )
         )
-        text += f"; {turn}"
+        if items[-1].points > 0:
+            text += f"; {turn}"
     return [Finding("field_rotation", points, True, text, tuple(items))]
 
 

@@ -169,7 +169,7 @@ def _explanation(verdict: str, rejecting, remarks, findings) -> str:
         return text + "."
     if remarks:
         return "Kept, with a remark: " + "; ".join(dict.fromkeys(f.sentence for f in remarks)) + "."
-    measured = [f.sentence for f in findings if f.points < 0]
+    measured = [f.brief for f in findings if f.brief]
     if not measured:
         return "Kept: nothing could be measured against it."
     return "Kept: " + "; ".join(measured) + "."

@@ -89,7 +89,10 @@ def judge_light(
         *_context(series, position, share, compared),
     ]
     remark = share < limits.light.remark_transparency if dimmed else points > 0
-    finding = Finding(reason, points, bool(remark), numbers, tuple(items))
+    brief = f"depth {said(relative)} (limit {said(limits.light.depth)}) from starlight " + (
+        f"{said(share)} and sky noise {said(noise)} times the usual"
+    )
+    finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
     if reason == "cloud" and (remark or points > 0):
         finding = _cloud_or_dew(series, position, compared, limits, finding)
     return [finding, *_uneven(compared, share, limits)]
@@ -190,6 +193,7 @@ def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Findi
         finding.remark,
         "; ".join([finding.sentence, *texts[:1]]),
         (*finding.evidence, *items),
+        finding.brief,
     )
 
 
@@ -201,7 +205,9 @@ def _dew_evidence(series, position, compared, limits) -> list:
     run = run[np.isfinite(run)]
     if len(run) < limits.light.dew_frames:
         text = f"the loss lasted {len(run)} frame{'s' if len(run) != 1 else ''}"
-        return [evidence("cloud", "frames dimmed in a row", 2.0, text, value=len(run))]
+        return [
+            evidence("cloud", "frames dimmed in a row", 2.0, text, value=len(run), unit="frames")
+        ]
     from scipy.stats import kendalltau
 
     trend = float(kendalltau(np.arange(len(run)), run).statistic)

@@ -30,6 +30,7 @@ class SharpnessLimits:
     floor_px: float = _within(0.0, 50.0)
     floor_arcsec: float = _within(0.0, 60.0)
     floor_ratio: float = _within(1.0, 10.0)
+    remark_ratio: float = _within(1.0, 10.0)
     softness: float = _within(0.001, 0.5)
     night_poor_arcsec: float = _within(0.1, 120.0)
 

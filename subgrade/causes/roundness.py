@@ -79,7 +79,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     if not (points > 0 or remark):
         # Evidence for keeping still needs a word to stand under; the commonest will do.
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
-        return [Finding("wind_trail", points, False, measured, (item,))]
+        return [Finding("wind_trail", points, False, measured, (item,), brief=measured)]
     why = attribute_motion(series, position, limits)
     field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
     order = ranked([*why, *field])
@@ -87,7 +87,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     item = evidence(reason, "eccentricity", points, measured, **numbers)
     sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
     sentence += _likeliest(reason, share, order[1], why)
-    return [Finding(reason, points, bool(remark), sentence, (item, *why))]
+    return [Finding(reason, points, bool(remark), sentence, (item, *why), brief=measured)]
 
 
 def _likeliest(reason, share, runner_up, why) -> str:

@@ -94,14 +94,20 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         limit=limit,
         unit="px",
     )
-    swollen = value > usual.centre * (1 + 0.5 * (limits.sharpness.ratio_low - 1))
+    swollen = value > usual.centre * min(limits.sharpness.remark_ratio, limits.sharpness.ratio_low)
     strongest = max(why, key=lambda e: e.points, default=None) if swollen else None
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    sure = value - (error if np.isfinite(error) else 0.0)
+    remark = sure > usual.centre * limits.sharpness.remark_ratio and (
+        sure > usual.centre + 3 * spread and swollen
+    )
     sentence = measured
-    if points > 0:
+    if points > 0 or remark:
         sentence = f"stars are swollen: {measured}"
         if strongest is not None and strongest.reason == reason:
             sentence += f"; {strongest.text}"
-    return [Finding(reason, points, False, sentence, (main, *(why if swollen else ())))]
+    items = (main, *(why if swollen else ()))
+    return [Finding(reason, points, bool(remark), sentence, items, brief=measured)]
 
 
 def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual: float) -> list:

@@ -1,0 +1,153 @@
+"""Nights built from numbers alone, for testing the judging and writing stages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from subgrade.lights.model import HeaderFacts
+from subgrade.night.model import Frame, FrameCompared, Group, Night, Registration, Usual
+from subgrade.stars.model import FrameStars, ShapeField, StarImage
+
+EXPOSURE_S = 120.0
+START = 1_900_000_000.0
+SKY_AXES = ((-1.0, 0.0), (0.0, 1.0))
+"""North up, east left, one arcsecond a pixel."""
+
+
+@dataclass
+class Shot:
+    """One frame of a made-up night; every number as the measuring stages would give it."""
+
+    fwhm: float = 3.0
+    eccentricity: float = 0.2
+    angle: float = 30.0
+    transparency: float = 1.0
+    sky: float = 1000.0
+    noise: float = 10.0
+    stars: int = 300
+    status: str = "measured"
+    length: float = np.nan
+    hollow: float = np.nan
+    quarters: tuple | None = None
+    stray: str = ""
+    streaks: tuple = ()
+    image: StarImage | None = None
+    shape_field: ShapeField | None = None
+    facts: dict = field(default_factory=dict)
+    dx: float = 0.0
+    dy: float = 0.0
+    rotation: float = 0.0
+    fwhm_error: float = 0.01
+    eccentricity_error: float = 0.01
+
+
+def steady(count: int, seed: int = 1, **changes) -> list[Shot]:
+    """Clean frames that differ as much as a good night's do."""
+    rng = np.random.default_rng(seed)
+    return [
+        Shot(
+            fwhm=3.0 + 0.05 * rng.standard_normal(),
+            eccentricity=abs(0.2 + 0.04 * rng.standard_normal()),
+            angle=float(rng.uniform(0, 180)),
+            transparency=1.0 + 0.005 * rng.standard_normal(),
+            sky=1000 + 3 * rng.standard_normal(),
+            noise=10 + 0.03 * rng.standard_normal(),
+            stars=int(300 + 8 * rng.standard_normal()),
+            **changes,
+        )
+        for _ in range(count)
+    ]
+
+
+def night_of(shots: list[Shot], scale: float | None = 1.0) -> Night:
+    """A night of one group (strays apart) from its shots, in the order given."""
+    frames, compared = [], []
+    for k, shot in enumerate(shots):
+        frames.append(
+            Frame(f"light_{k:03d}.fits", f"/n/light_{k:03d}.fits", *_parts(shot, k, scale))
+        )
+        compared.append(_compared(shot))
+    members = tuple(k for k, shot in enumerate(shots) if not shot.stray)
+    group = Group(
+        "Field, L, 120 s", "Field", "L", EXPOSURE_S, (1, 1), (1000, 1200), members, members[0],
+        _usual(frames, compared, members),
+    )  # fmt: skip
+    return Night(tuple(frames), tuple(compared), (group,))
+
+
+def moffat_image(fwhm: float, places=(0.0,), shares=(1.0,), angle=0.0, beta=3.0) -> StarImage:
+    """A star image drawn along an axis: a Moffat at each place with its share of the light."""
+    step = fwhm / 8
+    grid = (np.arange(65) - 32) * step
+    x, y = np.meshgrid(grid, grid)
+    t = np.radians(angle)
+    along, across = x * np.cos(t) + y * np.sin(t), -x * np.sin(t) + y * np.cos(t)
+    alpha2 = (fwhm / 2) ** 2 / (2 ** (1 / beta) - 1)
+    image = sum(
+        s * (1 + ((along - p) ** 2 + across**2) / alpha2) ** -beta
+        for p, s in zip(places, shares, strict=True)
+    )
+    return StarImage((image / image.max()).astype(np.float32), step, 100)
+
+
+def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
+    start = START + k * (EXPOSURE_S + 10)
+    facts = HeaderFacts(
+        target="Field", filter="L", exposure_s=EXPOSURE_S,
+        start_unix=start, mid_unix=start + EXPOSURE_S / 2,
+        start_utc="2030-03-17T17:46:40.000Z", mid_utc="2030-03-17T17:47:40.000Z",
+        scale_arcsec=scale,
+    )  # fmt: skip
+    facts = replace(facts, **shot.facts)
+    measured = shot.status == "measured"
+    q = np.sqrt(1 - shot.eccentricity**2)
+    minor2 = (shot.fwhm**2 * q) if measured else np.nan
+    major = shot.fwhm / np.sqrt(q)
+    a, b = (major / 2.3548) ** 2, minor2 / 2.3548**2
+    t = np.radians(shot.angle)
+    stars = FrameStars(
+        1200, 1000, shot.sky, shot.noise, np.full((8, 9), shot.sky, np.float32), 128,
+        shot.stars, 20.0,
+        fwhm_px=shot.fwhm if measured else np.nan, fwhm_error_px=shot.fwhm_error,
+        fwhm_method="image", fwhm_major_px=major, fwhm_minor_px=np.sqrt(minor2),
+        eccentricity=shot.eccentricity if measured else np.nan,
+        eccentricity_error=shot.eccentricity_error, angle_deg=shot.angle % 180,
+        angle_error_deg=2.0,
+        xx=a * np.cos(t) ** 2 + b * np.sin(t) ** 2, yy=a * np.sin(t) ** 2 + b * np.cos(t) ** 2,
+        xy=(a - b) * np.sin(t) * np.cos(t), moment_error=0.01,
+        length_px=shot.length, hollow=shot.hollow, shape_status=shot.status,
+        stars_in_shape=100, star_image=shot.image, shape_field=shot.shape_field,
+        streaks=shot.streaks,
+    )  # fmt: skip
+    return facts, stars
+
+
+def _compared(shot: Shot) -> FrameCompared:
+    if shot.stray:
+        return FrameCompared(group=-1, stray_note=shot.stray)
+    return FrameCompared(
+        0,
+        registration=Registration(100, shot.dx, shot.dy, shot.rotation, 1.0, 0.1),
+        transparency=shot.transparency,
+        transparency_error=0.005,
+        quarters=shot.quarters or (shot.transparency,) * 4,
+        matched_stars=100,
+    )
+
+
+def _usual(frames, compared, members) -> dict[str, Usual]:
+    def robust(values, low_is_best=True):
+        values = np.array([v for v in values if np.isfinite(v)])
+        if not values.size:
+            return Usual(np.nan, np.nan, np.nan, 0)
+        centre = np.median(values)
+        spread = 1.4826 * np.median(np.abs(values - centre))
+        best = np.quantile(values, 0.1 if low_is_best else 0.9)
+        return Usual(float(centre), float(spread), float(best), values.size)
+
+    names = ("fwhm_px", "eccentricity", "background_adu", "noise_adu", "stars")
+    usual = {n: robust([getattr(frames[i].stars, n) for i in members], n != "stars") for n in names}
+    usual["transparency"] = robust([compared[i].transparency for i in members], False)
+    return usual
