@@ -3,8 +3,9 @@
 Run from the repository: ``python tests/benchmarks/measure.py`` (``--help`` for smaller
 runs).  A 26-Mpx frame with 3,000 stars is rendered once and kept in the temporary
 folder.  Everything but the two-worker run is pinned to one core and one thread.
-subgrade's time runs from the file name to the finished `FrameStars` (file in the page
-cache); the libraries get the pixels in memory, as the floats they like best, for free.
+subgrade's time runs from the file name to the row that `grade` keeps on disk (file in the
+page cache): reading, measuring, identifying the content and saving the measurement.  The
+libraries get the pixels in memory, as the floats they like best, for free.
 """
 # ruff: noqa: E402 - the thread limits must be set before the imports
 
@@ -23,14 +24,13 @@ for _name in THREAD_LIMITS:  # before numpy and numba are imported
     os.environ[_name] = "1"
 
 import argparse
-import concurrent.futures
 import json
-import multiprocessing
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from functools import lru_cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -70,21 +70,38 @@ def frame_file(width: int, height: int, stars: int) -> Path:
     return path
 
 
-def file_to_row(path: str):
-    """Read and measure one file as a worker of `grade` does."""
+def measure_file(path: str):
+    """Read and measure one file, nothing kept."""
     from subgrade.lights import read_light
     from subgrade.stars import measure_stars
 
     light = read_light(Path(path))
-    return measure_stars(light.pixels, light.facts)
+    return light.facts, measure_stars(light.pixels, light.facts)
 
 
-def worker_task(path: str) -> int:
-    """What a pool process runs: the measurement, of which only the count travels back."""
-    return file_to_row(path).stars
+def file_to_row(path: str):
+    """All that `grade` does for one file."""
+    facts, stars = measure_file(path)
+    cache = kept_measurements()
+    cache.save(cache.key(Path(path)), facts, stars)
+    return facts, stars
 
 
-def start_worker() -> None:
+@lru_cache(maxsize=1)
+def kept_measurements():
+    """A cache of measurements in a folder that nothing else uses."""
+    from subgrade.pipeline import Settings, measurement_cache
+
+    folder = Path(tempfile.gettempdir()) / "subgrade_benchmark" / f"results_{os.getpid()}"
+    return measurement_cache(Settings(paths=(folder,), out=folder))
+
+
+def worker_task(path: Path):
+    """What a process of the pool runs and sends back."""
+    return file_to_row(str(path))
+
+
+def compile_first() -> None:
     """Compile before the clock starts."""
     from subgrade.stars import warm_up
 
@@ -119,13 +136,15 @@ def time_call(call, argument) -> float:
 def compare(path: Path, rounds: int, photutils_rounds: int) -> dict[str, list[float]]:
     """Times of the three, interleaved so that the machine's moods fall on all alike."""
     pin({min(ALL_CORES)} if ALL_CORES else None)
-    start_worker()
+    compile_first()
     data = fits.getdata(path).astype(np.float32)
-    times: dict[str, list[float]] = {"subgrade": [], "sep": [], "photutils": []}
+    names = ("subgrade", "of it, reading and measuring", "sep", "photutils")
+    times: dict[str, list[float]] = {name: [] for name in names}
     for each in (file_to_row, run_sep):
         each(str(path) if each is file_to_row else data[:1024, :1024].copy())
     for turn in range(rounds):
         times["subgrade"].append(time_call(file_to_row, str(path)))
+        times[names[1]].append(time_call(measure_file, str(path)))
         times["sep"].append(time_call(run_sep, data))
         if turn < photutils_rounds:
             times["photutils"].append(time_call(run_photutils, data))
@@ -134,15 +153,17 @@ def compare(path: Path, rounds: int, photutils_rounds: int) -> dict[str, list[fl
 
 
 def frames_per_second(path: Path, workers: int, frames: int) -> float:
-    """Throughput of a pool that is already warm."""
-    context = multiprocessing.get_context("spawn")
-    with concurrent.futures.ProcessPoolExecutor(
-        workers, mp_context=context, initializer=start_worker
-    ) as pool:
-        list(pool.map(worker_task, [str(path)] * workers * 2))
-        begin = time.perf_counter()
-        list(pool.map(worker_task, [str(path)] * frames))
-        return frames / (time.perf_counter() - begin)
+    """Throughput of the pipeline's own workers once all of them are at work."""
+    from subgrade.workers import measure_each
+
+    begin, warm = 0.0, 2 * workers
+    paths = [path] * (warm + frames)
+    for number, (_, outcome) in enumerate(measure_each(paths, worker_task, workers), start=1):
+        if not isinstance(outcome, tuple):
+            raise SystemExit(f"measuring failed: {outcome}")
+        if number == warm:
+            begin = time.perf_counter()
+    return frames / (time.perf_counter() - begin)
 
 
 def fresh_process(code: str, **environment: str) -> tuple[float, str]:
@@ -160,7 +181,7 @@ def fresh_process(code: str, **environment: str) -> tuple[float, str]:
 
 def cold_start(path: Path) -> tuple[float, float]:
     """Wall time of one frame in a new process: nothing compiled yet, then compiled on disk."""
-    code = f"from tests.benchmarks.measure import worker_task; worker_task({str(path)!r})"
+    code = f"from tests.benchmarks.measure import file_to_row; file_to_row({str(path)!r})"
     with tempfile.TemporaryDirectory() as empty:
         first, _ = fresh_process(code, NUMBA_CACHE_DIR=empty)
         second, _ = fresh_process(code, NUMBA_CACHE_DIR=empty)
@@ -186,9 +207,9 @@ def resident_bytes(peak: bool) -> int:
 
 def report_memory(path: str) -> None:
     """Print resident bytes before and peak resident bytes after one frame (in a new process)."""
-    start_worker()
+    compile_first()
     before = resident_bytes(peak=False)
-    worker_task(path)
+    file_to_row(path)
     print(json.dumps([before, resident_bytes(peak=True)]))
 
 
@@ -226,11 +247,14 @@ def main() -> None:
     print(f"{pixels / 1e6:.1f} Mpx, {options.stars} stars, one core; load {os.getloadavg()[0]:.1f}")
     for name, values in times.items():
         spread = f"{min(values):.3f} to {max(values):.3f}"
-        print(f"{name:<12} {median[name]:8.3f} s a frame   ({spread}, {len(values)} runs)")
-    print(f"new process  {cold:8.2f} s first frame, nothing compiled yet; {second:.2f} s the next")
-    print(f"workers      {one:8.2f} frames/s with one, {two:.2f} with two")
+        print(f"{name:<29} {median[name]:8.3f} s a frame   ({spread}, {len(values)} runs)")
     print(
-        f"memory       {peak / pixels:8.2f} bytes a pixel at the peak of one worker "
+        f"{'new process':<29} {cold:8.2f} s first frame, nothing compiled yet; "
+        f"{second:.2f} s the next"
+    )
+    print(f"{'workers':<29} {one:8.2f} frames/s with one, {two:.2f} with two")
+    print(
+        f"{'memory':<29} {peak / pixels:8.2f} bytes a pixel at the peak of one worker "
         f"({peak / 2**20:.0f} MiB), {(peak - before) / pixels:.2f} above the idle worker"
     )
     print(
