@@ -28,15 +28,17 @@ VALUES = st.one_of(
 def test_agrees_with_astropy(content):
     header = fits.Header()
     for key, (value, comment) in content.items():
-        text_fills_card = isinstance(value, str) and len(value) > 40
-        header[key] = value if text_fills_card else (value, comment)
+        fills_card = isinstance(value, str) and len(value) > 20
+        header[key] = value if fills_card else (value, comment)
     again = fits.Header.fromstring(header.tostring())
     cards = Cards.from_bytes(header.tostring().encode("ascii"))
     assert len(cards) == len(content)
-    for key in content:
-        assert cards.get(key) == again[key]
-        assert type(cards.get(key)) is type(again[key])
-        assert cards.comment(key) == again.comments[key].strip()
+    for key, (value, _) in content.items():
+        # astropy itself reads an empty text before a comment with a quote in it wrongly
+        expected = value.rstrip() if isinstance(value, str) else again[key]
+        assert cards.get(key) == expected
+        assert type(cards.get(key)) is type(expected)
+        assert cards.comment(key) == header.comments[key].strip()
 
 
 @pytest.mark.parametrize(

@@ -176,25 +176,23 @@ def _image_hdu(path: Path, data) -> tuple[_Hdu, Cards, list[str]]:
     """The HDU to measure, the primary header, and notes."""
     hdus: list[_Hdu] = []
     images: list[_Hdu] = []
-    notes: list[str] = []
-    for hdu in _walk(path, data, notes):
+    for hdu in _walk(path, data):
         hdus.append(hdu)
         if hdu.image:
             images.append(hdu)
             if hdu.index == 0:
-                return hdu, hdu.cards, notes
+                return hdu, hdu.cards, []
     if not images:
-        raise UnreadableFile(path, _no_image_cause(hdus, notes))
+        raise UnreadableFile(path, _no_image_cause(hdus))
     best = max(images, key=lambda hdu: math.prod(hdu.axes))
     same = sum(math.prod(hdu.axes) == math.prod(best.axes) for hdu in images)
-    if same > 1:
-        notes.append(f"the file holds {same} images of this size; the first was measured")
-    return best, hdus[0].cards, notes
+    if same == 1:
+        return best, hdus[0].cards, []
+    note = f"the file holds {same} images of this size; the first was measured"
+    return best, hdus[0].cards, [note]
 
 
-def _no_image_cause(hdus: list[_Hdu], notes: list[str]) -> str:
-    if notes:  # the walk broke off before an image was met
-        return notes[-1]
+def _no_image_cause(hdus: list[_Hdu]) -> str:
     flat = [hdu for hdu in hdus if hdu.kind in ("image", "compressed") and hdu.axes]
     if any(0 in hdu.axes for hdu in flat):
         return "the image has no pixels (an axis of length 0)"
@@ -206,30 +204,24 @@ def _no_image_cause(hdus: list[_Hdu], notes: list[str]) -> str:
     return "the file holds a header but no image"
 
 
-def _walk(path: Path, data, notes: list[str]):
-    """Yield the HDUs in order; what is wrong after the first becomes a note and ends the walk."""
+def _walk(path: Path, data):
+    """Yield the HDUs in order; raise on a damaged one, for the image may lie behind it."""
     size = len(data)
     at = index = 0
     if not looks_like_fits(bytes(data[:9])):
         raise UnreadableFile(path, "not a FITS file (it does not begin with SIMPLE)")
     while at < size:
-        if index and bytes(data[at : at + 8]) != b"XTENSION":
-            return  # special records or padding of another program
+        if index and not b"XTENSION".startswith(bytes(data[at : at + 8])):
+            return  # special records or another program's padding
+        where = f"extension {index}: " if index else ""
         length = header_length(data, at, size)
         if length is None:
-            cause = "the header breaks off: no END record"
-            if index == 0:
-                raise UnreadableFile(path, cause)
-            notes.append(f"extension {index}: {cause}")
-            return
+            raise UnreadableFile(path, f"{where}the header breaks off: no END record")
         cards = Cards.from_bytes(bytes(data[at : min(at + length, size)]))
         try:
             hdu = _described(index, cards, at + length)
         except ValueError as error:
-            if index == 0:
-                raise UnreadableFile(path, str(error)) from None
-            notes.append(f"extension {index}: {error}")
-            return
+            raise UnreadableFile(path, f"{where}{error}") from None
         yield hdu
         at = hdu.start + -(-hdu.nbytes // BLOCK) * BLOCK
         index += 1
