@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-FALSE_ALARMS = 1e-5
+FALSE_ALARMS = 1e-6
 """Largest expected number of accidental matches as good as an accepted one."""
 MIN_MATCHED = 3
 SCALE_RANGE = 0.03
@@ -144,27 +144,24 @@ class Pattern:
         """Whether the pattern lies on itself when shifted: a grid, not a sky.
 
         Shifts of such a pattern are ambiguous by whole periods, however well
-        the points agree.
+        the points agree.  Doubled stars do not count: they repeat in one
+        direction, once; a grid does so four ways at least.
         """
-        n = min(len(self.z), 200)
+        n = min(len(self.z), 600)
         if n < 6:
             return False
         z = self.z[:n]
-        box = Pattern(z)
-        for shift in _vote_shifts(z, z, 1 + 0j, 4 * tolerance, keep=12):
-            if abs(shift) < 6 * tolerance:
+        box, shifts = Pattern(z), 0
+        for shift in _vote_shifts(z, z, 1 + 0j, 2 * tolerance, keep=16):
+            if abs(shift) < 4 * tolerance:
                 continue
             moved = z + shift
             inside = box.contains(moved, tolerance)
-            if inside.sum() < max(6, n // 3):
+            if inside.sum() < max(4, n // 4):
                 continue
-            distance, _ = box.tree.query(
-                np.column_stack([moved.real, moved.imag])[inside],
-                distance_upper_bound=2 * tolerance,
-            )
-            if np.isfinite(distance).mean() > 0.7:
-                return True
-        return False
+            mine, _ = _pair_up(moved[inside], box, tolerance)
+            shifts += len(mine) > 0.4 * inside.sum()
+        return shifts >= 4
 
 
 def fit_similarity(
@@ -210,12 +207,16 @@ def fit_similarity(
 
 def _dense_cells(codes: np.ndarray, keep: int) -> list[np.ndarray]:
     """Indices of the votes in the fullest cells, fullest first."""
-    order = np.argsort(codes, kind="stable")
-    ordered = codes[order]
+    ordered = np.sort(codes)
     starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
     counts = np.diff(np.r_[starts, len(ordered)])
-    best = np.argsort(-counts, kind="stable")[:keep]
-    return [order[starts[i] : starts[i] + counts[i]] for i in best]
+    if len(counts) > keep:  # only cells that can be among the fullest are looked at
+        least = np.partition(counts, len(counts) - keep)[len(counts) - keep]
+        candidates = np.flatnonzero(counts >= least)
+    else:
+        candidates = np.arange(len(counts))
+    best = candidates[np.argsort(-counts[candidates], kind="stable")[:keep]]
+    return [np.flatnonzero(codes == ordered[starts[i]]) for i in best]
 
 
 def _vote_shifts(p: np.ndarray, q: np.ndarray, a: complex, cell: float, keep: int) -> list[complex]:
@@ -366,7 +367,10 @@ def _best(matches: list[Match], flux: np.ndarray, wary: bool) -> Match | None:
     if not matches:
         return None
     if wary:
-        matches = [m for m in matches if not is_static(m.transform)] or matches
+        # Must be beyond any doubt itself, or a chance corner match would unseat the truth.
+        moved = [m for m in matches if not is_static(m.transform)]
+        moved = [m for m in moved if len(m) >= 6 and m.log10_false_alarms < -10]
+        matches = moved or matches
     most = max(len(m) for m in matches)
     rivals = [m for m in matches if len(m) >= 0.85 * most]
     return max(rivals, key=lambda m: (float(flux[m.frame_index].sum()), -m.log10_false_alarms))

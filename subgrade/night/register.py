@@ -20,6 +20,8 @@ from subgrade.stars.model import FrameStars, StarFlag
 
 STARS_USED = 800
 """Brightest stars of a frame that take part in matching."""
+HEAVY_SEARCHES = 15
+"""Most searches over all rotations and scales in one group."""
 STRAY_STARS = 12
 """A frame with fewer bright stars is never called a stray by its pointing."""
 STRAY_SNR = 10.0
@@ -151,7 +153,13 @@ def _with_defects(frames: Sequence[Frame], members: Sequence[int], reference: in
 def _match_all(
     frames: Sequence[Frame], members: Sequence[int], reference: int, masks: dict[int, np.ndarray]
 ) -> dict[int, Match | None]:
-    """Match each member to the reference, then the rest to all that matched."""
+    """Match each member to the reference, then the rest to all that matched.
+
+    First by shift votes alone, which settle nearly every frame.  What is left
+    is tried with the heavier votes, one frame for each crowd of frames that
+    agree among themselves, so that a second part of the sky or a turned camera
+    costs one heavy search and not one a frame.
+    """
     z, _ = _list_of(frames[reference].stars, masks.get(reference))
     pattern = Pattern(z)
     if pattern.repeats(match_radius(frames[reference].stars)):
@@ -160,17 +168,49 @@ def _match_all(
     last = 1 + 0j
     for i in members:
         turns = (last, -last) if abs(last.imag) > 1e-2 else (1 + 0j, -1 + 0j)
-        matches[i] = _match_one(frames[i].stars, masks.get(i), pattern, turns)
+        matches[i] = _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False)
         if matches[i] is not None:
             last = matches[i].transform.a
-    missing = [i for i in members if matches[i] is None and len(usable_stars(frames[i].stars)) >= 3]
+    left = [i for i in members if matches[i] is None and len(usable_stars(frames[i].stars)) >= 3]
+    if not left:
+        return matches
     joined = [i for i in members if matches[i] is not None and i != reference]
-    if missing and joined:
-        wider = Pattern(_sky_map(frames, joined, matches, pattern, masks))
-        if len(wider) > len(pattern):
-            for i in missing:
-                matches[i] = _match_one(frames[i].stars, masks.get(i), wider, (1 + 0j, -1 + 0j))
+    if joined:
+        pattern = Pattern(_sky_map(frames, joined, matches, pattern, masks))
+    scores = dict(zip(left, reference_scores(frames, left), strict=True))
+    for _ in range(HEAVY_SEARCHES):
+        if not left:
+            break
+        head = max(left, key=lambda i: scores[i])
+        left.remove(head)
+        found = _match_one(frames[head].stars, masks.get(head), pattern, (1 + 0j, -1 + 0j))
+        matches[head] = found
+        if found is None:
+            crowd = _agreeing(frames, head, left, masks)
+        else:
+            turns = (found.transform.a, -found.transform.a)
+            tried = {
+                i: _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False)
+                for i in left
+            }
+            crowd = {i for i, match in tried.items() if match is not None}
+            matches.update({i: tried[i] for i in crowd})
+        left = [i for i in left if i not in crowd]
     return matches
+
+
+def _agreeing(
+    frames: Sequence[Frame], head: int, others: Sequence[int], masks: dict[int, np.ndarray]
+) -> set[int]:
+    """The frames that match ``head`` by shift votes."""
+    z, _ = _list_of(frames[head].stars, masks.get(head))
+    pattern = Pattern(z)
+    turns = (1 + 0j, -1 + 0j)
+    return {
+        i
+        for i in others
+        if _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False) is not None
+    }
 
 
 def _list_of(stars: FrameStars, mask: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
@@ -181,13 +221,17 @@ def _list_of(stars: FrameStars, mask: np.ndarray | None) -> tuple[np.ndarray, np
 
 
 def _match_one(
-    stars: FrameStars, mask: np.ndarray | None, pattern: Pattern, turns: tuple[complex, ...]
+    stars: FrameStars,
+    mask: np.ndarray | None,
+    pattern: Pattern,
+    turns: tuple[complex, ...],
+    thorough: bool = True,
 ) -> Match | None:
     chosen = usable_stars(stars, mask)
     z, flux = _list_of(stars, mask)
     # Two images of each star would look like motion to a wary matcher.
     wary = stars.shape_status != "doubled" and mask is None
-    found = match_stars(z, flux, pattern, match_radius(stars), turns, wary=wary)
+    found = match_stars(z, flux, pattern, match_radius(stars), turns, thorough, wary)
     if found is None:
         return None
     mine = chosen[found.frame_index]

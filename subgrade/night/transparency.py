@@ -32,6 +32,7 @@ from subgrade.night.clear import (
     clear_level,
     fit_extinction,
 )
+from subgrade.night.matching import fit_similarity
 from subgrade.night.model import NAN, Frame
 from subgrade.night.register import Registered, usable_stars
 from subgrade.night.sky_table import SkyTable, collect
@@ -166,6 +167,10 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     star = table.star[rows]
     expected = level * clear[star] / table.frame_noise[k]
     sound = np.isfinite(expected) & table.sound[rows]
+    # A star that only this frame tells of has its brightness from this frame.
+    known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
+    if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
+        sound &= known[star]
     if sound.sum() < 3:
         sound = np.isfinite(expected)
     use = sound & (expected >= GOOD_SNR)
@@ -176,11 +181,17 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
         return Throughput(note="no star of it can be compared")
     limit = 1.2 * max(frame.stars.stars_snr_limit or 5.0, 3.0) * table.frame_noise[k]
     due = missing[level * clear[missing] > max(GOOD_SNR * table.frame_noise[k], 2 * limit)]
-    ratio = table.flux[rows] / clear[star]
+    flux = _unlucky(table.flux[rows], clear[star], level, table.frame_noise[k], limit / 1.2)
+    ratio = flux / clear[star]
     sigma = np.hypot(table.frame_noise[k] / clear[star], zero.floor * level)
     sigma = np.hypot(sigma, zero.frame_extra[k] * level)
     here, lost = table.place[rows], np.zeros(0)
     if len(due) > MISSING_SHARE * (len(due) + len(rows)):
+        # A bright star's absence says more than a faint one's.
+        due_bright = due[level * clear[due] > 5 * limit]
+        bright = level * clear[star] > 5 * limit
+        if len(due_bright) + bright.sum() >= 20:
+            due, here, ratio, sigma = due_bright, here[bright], ratio[bright], sigma[bright]
         lost = 0.5 * limit / clear[due]
         spot = _places_on(frame, table, k, due)
         here = np.concatenate([here, spot])
@@ -197,11 +208,27 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     return Throughput(value, error, quarters, len(rows), note)
 
 
+def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
+    """Fluxes lowered by what detection favours: only the lucky of the faint are seen.
+
+    Of a star of true flux F and noise s, seen only when above L, the mean is
+    ``F + s phi(a) / (1 - Phi(a))`` with ``a = (L - F) / s`` (mean of a truncated
+    normal law); F follows from the frame's own level, found again in each round.
+    """
+    from scipy.stats import norm
+
+    out = flux
+    for _ in range(8):
+        excess = np.clip((limit - level * clear) / noise, -40, 8)
+        out = flux - noise * np.exp(norm.logpdf(excess) - norm.logsf(excess))
+        # Weights that do not depend on how lucky a star was: clear flux over equal noise.
+        level = max(float(out @ clear / (clear @ clear)), 0.02 * level)
+    return out
+
+
 def _places_on(frame, table, k, stars):
     """Where missing stars should lie on the frame, from its sightings' own geometry."""
     rows = np.flatnonzero(table.frame == k)
-    from subgrade.night.matching import fit_similarity
-
     fit, _ = fit_similarity(table.sky[table.star[rows]], table.place[rows])
     return fit(table.sky[stars])
 

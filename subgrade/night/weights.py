@@ -1,0 +1,243 @@
+"""What a frame adds to the stack: weights, equivalent exposure, forecast of the stack.
+
+Faint light against the sky is what counts, so each frame is taken as
+sky-limited and its star as a Gaussian.  The gain of a frame then goes as
+``T^2 / (sigma^2 FWHM^2)``: signal squared over the noise within the star's
+noise-equivalent area (King 1983, PASP 95, 163; Zackay & Ofek 2017, ApJ 836,
+187).  Two conventions for a stack must not be mixed: *flux-scaled* frames have
+been divided by their transparency before averaging, *unscaled* ones have not;
+a scaled frame's weight is T times the unscaled one's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+FWHM_PER_SIGMA = 2.3548200450309493
+"""2 sqrt(2 ln 2)."""
+GAUSSIAN_NEA = 2.266180
+"""Noise-equivalent area of a Gaussian star in units of FWHM^2 (4 pi / FWHM_PER_SIGMA^2)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StackForecast:
+    """What a weighted stack would show.
+
+    Attributes
+    ----------
+    fwhm_px : float
+        Geometric mean of the half-maximum widths along the two axes.
+    eccentricity : float
+        From the stack's second moments.
+    angle_deg : float
+        Long axis, counter-clockwise from +x of the reference, in [0, 180).
+    snr : float
+        Of a faint star, relative to the best single frame by itself.
+    efficiency : float
+        The same relative to matched filtering each frame by itself (1 = nothing lost).
+    """
+
+    fwhm_px: float
+    eccentricity: float
+    angle_deg: float
+    snr: float
+    efficiency: float
+
+
+def sky_limited_weights(transparency, noise, fwhm) -> np.ndarray:
+    """Stacking weights ``T^2 / (sigma^2 FWHM^2)`` of flux-scaled frames, best = 1.
+
+    Near the optimum of a pixel-by-pixel sum, not at it: over random nights the
+    S/N fell short of `exact_weights` by at most 2 % where the widths differ by a
+    factor of 1.6, and by up to 11 % where they differ by a factor of three.
+
+    Parameters
+    ----------
+    transparency, noise, fwhm : array-like, shape (n,)
+        T as a ratio, sky noise per pixel, star width (any one unit).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        0 where a value is missing or not positive.
+    """
+    t, s, f = (np.asarray(v, dtype=float) for v in (transparency, noise, fwhm))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = t**2 / (s**2 * f**2)
+    good = np.isfinite(weight) & (t > 0) & (s > 0) & (f > 0)
+    weight = np.where(good, weight, 0.0)
+    return weight / weight.max() if good.any() else weight
+
+
+def effective_exposure(exposure_s, transparency, sky, fwhm, usual_sky: float, usual_fwhm: float):
+    """Exposure that would reach the same depth under usual sky and seeing.
+
+    ``t_eff = t * T^2 * (sky0 / sky) * (FWHM0 / FWHM)^2`` (Neilsen, Bernstein,
+    Gruendl & Kent 2016, OSTI 1250877).
+
+    Parameters
+    ----------
+    exposure_s, transparency, sky, fwhm : float or array
+        ``sky`` is the background light, or the noise squared, above bias.
+    usual_sky, usual_fwhm : float
+        The reference conditions, same units.
+
+    Returns
+    -------
+    float or ndarray
+        Seconds.
+    """
+    return (
+        np.asarray(exposure_s)
+        * np.asarray(transparency) ** 2
+        * (usual_sky / np.asarray(sky))
+        * (usual_fwhm / np.asarray(fwhm)) ** 2
+    )
+
+
+def _overlaps(transparency, fwhm) -> np.ndarray:
+    """M_ij = T_i T_j / (2 pi (s_i^2 + s_j^2)): integral of the product of two frames' stars."""
+    s2 = (np.asarray(fwhm, float) / FWHM_PER_SIGMA) ** 2
+    t = np.asarray(transparency, float)
+    return np.outer(t, t) / (2 * np.pi * (s2[:, None] + s2[None, :]))
+
+
+def matched_snr2(transparency, noise, fwhm) -> np.ndarray:
+    """S/N squared of a unit star in each frame by itself: ``T^2 / (sigma^2 4 pi s^2)``."""
+    t, s, f = (np.asarray(v, dtype=float) for v in (transparency, noise, fwhm))
+    return t**2 / (s**2 * GAUSSIAN_NEA * f**2)
+
+
+def stack_efficiency(weights, transparency, noise, fwhm, flux_scaled: bool = False) -> float:
+    """S/N of a pixel-by-pixel weighted sum, relative to matched filtering each frame.
+
+    The sum's star is filtered with its own shape:
+    ``SNR^2 = w' M w / w' diag(sigma^2) w`` over ``sum T^2 / (4 pi s^2 sigma^2)``.
+
+    Parameters
+    ----------
+    weights : array-like, shape (n,)
+        Of the frames as given by ``flux_scaled``.
+    transparency, noise, fwhm : array-like, shape (n,)
+    flux_scaled : bool
+        Whether the weights are for frames divided by their transparency.
+
+    Returns
+    -------
+    float
+        In [0, 1].
+    """
+    t, s = np.asarray(transparency, float), np.asarray(noise, float)
+    w = np.asarray(weights, dtype=float)
+    w = w / t if flux_scaled else w
+    signal = w @ _overlaps(t, fwhm) @ w
+    return float(np.sqrt(signal / (w**2 @ s**2) / matched_snr2(t, s, fwhm).sum()))
+
+
+def exact_weights(transparency, noise, fwhm, flux_scaled: bool = False) -> tuple[np.ndarray, float]:
+    """Weights of a pixel-by-pixel sum with the highest S/N, and its efficiency.
+
+    The top generalised eigenvector of the overlaps M against diag(sigma^2).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Best = 1.
+    float
+        As `stack_efficiency`.
+    """
+    from scipy.linalg import eigh
+
+    t, s = np.asarray(transparency, float), np.asarray(noise, float)
+    n = len(t)
+    value, vector = eigh(_overlaps(t, fwhm), np.diag(s**2), subset_by_index=[n - 1, n - 1])
+    weight = np.abs(vector[:, 0])
+    efficiency = float(np.sqrt(value[0] / matched_snr2(t, s, fwhm).sum()))
+    weight = weight * t if flux_scaled else weight
+    return weight / weight.max(), efficiency
+
+
+def turned_moments(xx, yy, xy, rotation_deg) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Second moments as they lie on the reference after a frame is turned onto it.
+
+    Parameters
+    ----------
+    xx, yy, xy : array-like, shape (n,)
+        Moments on the frame, px^2.
+    rotation_deg : array-like, shape (n,)
+        `Registration.rotation_deg`.
+    """
+    angle = np.radians(np.asarray(rotation_deg, dtype=float))
+    half_sum = (np.asarray(xx, float) + np.asarray(yy, float)) / 2
+    spin = ((np.asarray(xx, float) - np.asarray(yy, float)) / 2 + 1j * np.asarray(xy, float)) * (
+        np.exp(2j * angle)
+    )
+    return half_sum + spin.real, half_sum - spin.real, spin.imag
+
+
+def forecast(
+    weights, transparency, noise, xx, yy, xy, rotation_deg=0.0, fwhm=None
+) -> StackForecast:
+    """Star shape and S/N of a weighted average of flux-scaled frames.
+
+    The stack's star is the weighted mean of the frames' stars, each of equal
+    flux: second moments average exactly; the half-maximum width is that of
+    the sum of Gaussians with the frames' moments.
+
+    Parameters
+    ----------
+    weights : array-like, shape (n,)
+        For flux-scaled frames; at least one positive.
+    transparency, noise : array-like, shape (n,)
+    xx, yy, xy : array-like, shape (n,)
+        Second moments of each frame's common star, px^2.
+    rotation_deg : array-like or float
+        `Registration.rotation_deg`, to turn moments onto the reference.
+    fwhm : array-like, shape (n,), optional
+        Measured widths; where given, each frame's moments are scaled to have
+        this geometric-mean width, since real stars are no Gaussians.
+
+    Returns
+    -------
+    StackForecast
+    """
+    w = np.asarray(weights, dtype=float)
+    use = w > 0
+    w, t, s = w[use], np.asarray(transparency, float)[use], np.asarray(noise, float)[use]
+    turn = np.broadcast_to(np.asarray(rotation_deg, float), use.shape)[use]
+    m = [np.asarray(v, dtype=float)[use] for v in (xx, yy, xy)]
+    own = FWHM_PER_SIGMA * np.clip(m[0] * m[1] - m[2] ** 2, 1e-12, None) ** 0.25
+    width = own if fwhm is None else np.asarray(fwhm, float)[use]
+    stretch = (width / own) ** 2
+    xx, yy, xy = turned_moments(*(v * stretch for v in m), turn)
+    share = w / w.sum()
+    mean = np.array([[share @ xx, share @ xy], [share @ xy, share @ yy]])
+    variance, axis = np.linalg.eigh(mean)
+    angle = float(np.degrees(np.arctan2(axis[1, 1], axis[0, 1])) % 180)
+    widths = [_half_width(share, xx, yy, xy, axis[:, k]) for k in (0, 1)]
+    efficiency = stack_efficiency(w, t, s, width, flux_scaled=True)
+    alone = matched_snr2(t, s, width)
+    return StackForecast(
+        fwhm_px=float(np.sqrt(widths[0] * widths[1])),
+        eccentricity=float(np.sqrt(max(0.0, 1 - variance[0] / variance[1]))),
+        angle_deg=angle,
+        snr=efficiency * float(np.sqrt(alone.sum() / alone.max())),
+        efficiency=efficiency,
+    )
+
+
+def _half_width(share, xx, yy, xy, axis) -> float:
+    """Full width at half maximum of a sum of centred Gaussians along one direction."""
+    from scipy.optimize import brentq
+
+    determinant = np.clip(xx * yy - xy**2, 1e-12, None)
+    peak = share / np.sqrt(determinant)
+    # Inverse covariance along the axis: how fast each Gaussian falls that way.
+    fall = (yy * axis[0] ** 2 - 2 * xy * axis[0] * axis[1] + xx * axis[1] ** 2) / determinant
+
+    def excess(r):
+        return float(peak @ np.exp(-0.5 * fall * r**2) - 0.5 * peak.sum())
+
+    return 2 * brentq(excess, 0.0, 2 * FWHM_PER_SIGMA / np.sqrt(fall.min()), xtol=1e-10)
