@@ -101,7 +101,8 @@ def position_angle_deg(angle_deg: float, sky_axes) -> float:
     (east_x, east_y), (north_x, north_y) = sky_axes
     x, y = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     east, north = east_x * x + east_y * y, north_x * x + north_y * y
-    return math.degrees(math.atan2(east, north)) % 180.0
+    # Twice, because a tiny negative angle rounds up to 180 itself.
+    return math.degrees(math.atan2(east, north)) % 180.0 % 180.0
 
 
 COLUMNS: tuple[Column, ...] = (

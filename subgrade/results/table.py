@@ -33,6 +33,8 @@ def summary_ecsv(graded: Graded) -> str:
     table = Table()
     for column in COLUMNS:
         values = [column.of(f) for f in graded.frames]
+        if column.name == "frame":
+            values = [spreadsheet_safe(v) for v in values]
         empty = "" if column.kind is str else column.kind(0)
         kept = [empty if v is None else (_utf8(v) if column.kind is str else v) for v in values]
         table[column.name] = MaskedColumn(
@@ -48,13 +50,13 @@ def summary_ecsv(graded: Graded) -> str:
 
 
 def spreadsheet_safe(path: str) -> str:
-    """A relative path that no spreadsheet takes for a formula.
+    """A relative path that no spreadsheet takes for a formula, and no reader for a comment.
 
-    A name that starts with ``=``, ``+``, ``-``, ``@`` or a control character gets
-    ``./`` in front, which is the same path.
+    A name that starts with ``=``, ``+``, ``-``, ``@``, ``#`` or a blank gets ``./`` in
+    front, which is the same path.
     """
     path = _utf8(path)
-    return f"./{path}" if path[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else path
+    return f"./{path}" if path[:1] in "=+-@#" or path[:1].isspace() else path
 
 
 def _cell(column, frame: GradedFrame) -> str:
