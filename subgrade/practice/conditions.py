@@ -68,7 +68,7 @@ def conditions(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
 
 
 def _one(scenario: Scenario, line, i, x, altitude, wander, flicker, rng) -> Conditions:
-    camera, air, events = scenario.camera, scenario.air, scenario.active(i + 1)
+    air, events = scenario.air, scenario.active(i + 1)
     seeing = air.seeing_arcsec * x**0.6 * np.exp(air.swing * (wander + 0.3 * flicker))
     light, dew, defocus, glow = 1.0, 0.0, rng.normal(0.0, 12.0), 1.0
     patch = np.zeros(4)

@@ -104,10 +104,9 @@ def star_light(exposure: Exposure, field: SkyField) -> tuple[np.ndarray, np.ndar
     flux = flux * cloud_map(weather, u, v)
     flux = flux * (1.0 - scenario.optics.vignetting * (u * u + v * v))
     camera = scenario.camera
-    inside = (field.size_arcsec == 0) & (
-        np.abs(place[:, 0] - exposure.centre[0]) <= camera.width / 2
-    )
-    return flux, inside & (np.abs(place[:, 1] - exposure.centre[1]) <= camera.height / 2)
+    reach = np.abs(place - exposure.centre)
+    on_sensor = (reach[:, 0] <= camera.width / 2) & (reach[:, 1] <= camera.height / 2)
+    return flux, on_sensor & (field.size_arcsec == 0)
 
 
 def zone_path(exposure: Exposure, place: np.ndarray) -> np.ndarray:
@@ -124,9 +123,7 @@ def blur_at(exposure: Exposure, place: np.ndarray) -> Blur:
     """Star image at rest at a place on the sensor (px)."""
     scenario, weather = exposure.scenario, exposure.weather
     u, v = (place - exposure.centre) / exposure.half_diagonal
-    if exposure.flipped:
-        # Tilt and aberrations belong to the camera, not to the sky: they do not turn with it.
-        pass
+    # Tilt and aberrations belong to the camera: a meridian flip does not turn them.
     spot = spot_diagram(scenario.optics, scenario.camera.pixel_um, weather.defocus_um, u, v)
     return Blur(weather.seeing_px, scenario.air.beta, weather.dew, spot)
 
@@ -173,7 +170,8 @@ def _zone_stars(picture, exposure, centre, field, place, flux, factors, here, no
     pieces = split_path(path, LONGEST_PIECE_PX)
     scale = exposure.scenario.scale_arcsec
     for piece in pieces:
-        middle, share = piece.mean(axis=0), len(piece) / len(path)
+        # The stamp is centred on the piece's span: a one-sided tail must not wrap round it.
+        middle, share = 0.5 * (piece.min(axis=0) + piece.max(axis=0)), len(piece) / len(path)
         still = piece - middle
         base = _base_stamp(blur, still)
         size = _stamp_sizes(blur, flux * share, base, noise)
@@ -227,9 +225,9 @@ def shape_at(exposure: Exposure, place: np.ndarray) -> StarTruth:
     trailed = np.ptp(path, axis=0).max() > LONGEST_PIECE_PX
     if trailed:
         path = split_path(path, LONGEST_PIECE_PX)[0]
-        path = path - path.mean(axis=0)
-    n = 3 * max(_base_stamp(blur, path), 64)
-    k = 3.0 * np.fft.fftfreq(n)
+    path = path - 0.5 * (path.min(axis=0) + path.max(axis=0))
+    # Half-pixel steps: the pixel's own transfer is nil at one cycle per px.
+    k = 2.0 * np.fft.fftfreq(2 * max(_base_stamp(blur, path), 64))
     shape = star_truth(star_spectrum(blur, path, k, k), k, k)
     nan = float("nan")
     return StarTruth(*(nan,) * 8, pixels=nan) if trailed else shape

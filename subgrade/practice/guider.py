@@ -123,7 +123,8 @@ class _Loop:
         scatter = g.seeing_noise_arcsec * np.hypot(1.0, 15.0 / max(snr, 1.0))
         error = seen + scatter * self.rng.standard_normal(2) - self.lock
         brightness = 18000.0 * light * (1.0 + 0.03 * self.rng.standard_normal())
-        away = bool(np.hypot(*error) > g.search_arcsec)
+        # A dither moves the search box along with the lock.
+        away = bool(np.hypot(*error) > g.search_arcsec) and not self.settling
         if self._recentre(start, index, seen, remarks) or forced or away or snr < LOST_SNR:
             self._without_star(seen, away and not forced and snr >= LOST_SNR, remarks)
             blind = (np.nan, np.nan, 0.0, 0.0, np.nan, np.nan)

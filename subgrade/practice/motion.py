@@ -120,10 +120,10 @@ def gust_force(
     """Push of a burst of gusts: a few knocks of a second or more, rough within, all downwind."""
     force = np.zeros(steps)
     time = np.arange(steps) * step_s
-    knocks = max(2, round(length_s / 7.0))
+    knocks = max(2, round(length_s / 6.0))
     starts = begin_s + np.sort(rng.uniform(0, max(length_s - 3.0, 0.1), knocks))
     for number, start in enumerate(starts):
-        rise, hold = rng.uniform(0.15, 0.5), rng.uniform(0.8, 3.5)
+        rise, hold = rng.uniform(0.15, 0.5), rng.uniform(1.5, 4.0)
         strength = 1.0 if number == knocks // 2 else rng.uniform(0.45, 1.0)
         up = 1.0 / (1.0 + np.exp(-np.clip((time - start) / (rise / 4), -60, 60)))
         down = 1.0 / (1.0 + np.exp(-np.clip((start + hold - time) / 0.25, -60, 60)))

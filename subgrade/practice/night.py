@@ -26,7 +26,8 @@ from .kernel import path_moments
 from .motion import Timeline, field_turn, main_only_path, mount_path, timeline
 from .profile import NAN
 from .record import record_text
-from .scenario import Scenario, check, default_scenario
+from .scenario import Scenario
+from .scenario_file import check, default_scenario
 from .sensor import HotPixels, add_cosmic_rays, add_streak, hot_pixels, read_out
 from .truth import FrameTruth, judge, truth_csv
 
@@ -172,7 +173,7 @@ def _truth(plan: NightPlan, index: int, exposure: Exposure, seen, rays: int) -> 
         seeing_px=weather.seeing_px,
         defocus_um=weather.defocus_um,
         dew=weather.dew,
-        stars_snr20=float(counted) if np.isfinite(area) else NAN,
+        stars_snr20=float(counted) if np.isfinite(area) and not camera.mosaic else NAN,
         star_area_px=area,
         sky_adu=camera.bias_adu + sky / camera.gain_e_per_adu,
         noise_adu=float(np.hypot(noise / camera.gain_e_per_adu, 12**-0.5)),

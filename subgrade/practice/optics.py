@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .kernel import transfer
+from .kernel import motion_transfer, transfer
 from .scenario import Optics
 
 ORDERS = (-1, 0, 1)
@@ -142,7 +142,7 @@ def blur_spectrum(blur: Blur, kx: np.ndarray, ky: np.ndarray) -> np.ndarray:
     """
     k = np.hypot(kx[None, :], ky[:, None])
     # The round factors come from a fine table: Bessel functions cost a microsecond each.
-    table = np.linspace(0.0, float(k.max()) + 1e-9, 20001)
+    table = np.linspace(0.0, float(k.max()) + 1e-9, 6001)
     seeing = moffat_transfer(table, blur.fwhm_px, blur.beta)
     if blur.dew > 0:
         halo = moffat_transfer(table, 3.0 * blur.fwhm_px, 2.0)
@@ -165,7 +165,7 @@ def star_spectrum(
     """
     limit = cutoff(blur)
     ix, iy = np.flatnonzero(np.abs(kx) <= limit), np.flatnonzero(np.abs(ky) <= limit)
-    inner = blur_spectrum(blur, kx[ix], ky[iy]) * transfer(path, kx[ix], ky[iy])
+    inner = blur_spectrum(blur, kx[ix], ky[iy]) * motion_transfer(path, kx[ix], ky[iy])
     if extra_sigma > 0:
         k2 = kx[ix][None, :] ** 2 + ky[iy][:, None] ** 2
         inner = inner * np.exp(-2.0 * np.pi**2 * extra_sigma**2 * k2)

@@ -86,6 +86,20 @@ def adaptive_moments(image: np.ndarray, step: float) -> tuple[float, float, floa
     return cx, cy, float(w[0]), float(w[1]), float(w[2])
 
 
+def _summit(image: np.ndarray, step: float) -> tuple[float, float]:
+    """Place of the maximum by parabolas through its neighbours, px from element n // 2."""
+    middle = image.shape[0] // 2
+    row, column = np.unravel_index(np.argmax(image), image.shape)
+    place = []
+    for at, low, high in (
+        (column, image[row, column - 1], image[row, (column + 1) % image.shape[1]]),
+        (row, image[row - 1, column], image[(row + 1) % image.shape[0], column]),
+    ):
+        bend = low - 2 * image[row, column] + high
+        place.append((at - middle + (0.5 * (low - high) / bend if bend < 0 else 0.0)) * step)
+    return float(place[0]), float(place[1])
+
+
 def half_width(radius: np.ndarray, left: np.ndarray, right: np.ndarray, level: float) -> float:
     """Span of a cut between its outermost crossings of ``level``, by linear interpolation."""
     reach = 0.0
@@ -112,20 +126,26 @@ def star_truth(spectrum: np.ndarray, kx: np.ndarray, ky: np.ndarray) -> StarTrut
     spacing = float(kx[1] - kx[0])
     step = 1.0 / (n * spacing)
     image = np.fft.fftshift(np.fft.ifft2(spectrum).real)
-    cx, cy, xx, yy, xy = adaptive_moments(image, step)
+    _, _, xx, yy, xy = adaptive_moments(image, step)
     # Parseval over the continuous image; equals 1 / sum P^2 when the pixels sample it well.
     pixels = 1.0 / float(np.sum(np.abs(spectrum) ** 2) * spacing**2)
     if not np.isfinite(xx):
         return StarTruth(*(NAN,) * 8, pixels=pixels)
     ecc, angle = shape_of(xx, yy, xy)
 
-    def brightness(px: np.ndarray, py: np.ndarray) -> np.ndarray:
-        ex = np.exp((2j * np.pi) * px[:, None] * kx)
-        ey = np.exp((2j * np.pi) * py[:, None] * ky)
-        return np.sum((ey @ spectrum) * ex, axis=1).real
+    # The spectrum is zero beyond the seeing's cut-off: leave those rows and columns out.
+    ix, iy = np.flatnonzero(spectrum.any(axis=0)), np.flatnonzero(spectrum.any(axis=1))
+    inner = spectrum[np.ix_(iy, ix)]
 
+    def brightness(px: np.ndarray, py: np.ndarray) -> np.ndarray:
+        ex = np.exp((2j * np.pi) * px[:, None] * kx[ix])
+        ey = np.exp((2j * np.pi) * py[:, None] * ky[iy])
+        return np.sum((ey @ inner) * ex, axis=1).real
+
+    # Cuts run through the brightest place: between two images the centroid lies in a valley.
+    cx, cy = _summit(image, step)
     extent = 0.45 / spacing
-    radius = np.linspace(0.0, extent, 1200)
+    radius = np.linspace(0.0, extent, 500)
     t = np.deg2rad(angle)
     cuts = [
         brightness(cx + s * radius * np.cos(a), cy + s * radius * np.sin(a))
