@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.causes.series import GroupSeries
+from subgrade.night.weights import sky_limited_weights
 
 
 def stack_weights(series: GroupSeries, kept: np.ndarray) -> np.ndarray:
@@ -28,16 +29,9 @@ def stack_weights(series: GroupSeries, kept: np.ndarray) -> np.ndarray:
     (Zackay & Ofek 2017, ApJ 836, 187; the effective exposure time of Neilsen,
     Bernstein, Gruendl & Kent 2016).
     """
-    factors = {
-        "transparency": _filled(series["transparency"], 1.0),
-        "noise": _filled(series["noise"], 1.0),
-        "fwhm": _filled(series["fwhm"], 1.0),
-    }
-    with np.errstate(divide="ignore", invalid="ignore"):
-        raw = (factors["transparency"] / (factors["noise"] * factors["fwhm"])) ** 2
-    raw = np.where(kept & np.isfinite(raw), raw, 0.0)
-    top = raw.max(initial=0.0)
-    return raw / top if top > 0 else np.where(kept, 1.0, 0.0)
+    known = [_filled(series[name], 1.0) for name in ("transparency", "noise", "fwhm")]
+    weights = sky_limited_weights(*(np.where(kept, values, np.nan) for values in known))
+    return weights if weights.any() else np.where(kept, 1.0, 0.0)
 
 
 def _filled(values: np.ndarray, otherwise: float) -> np.ndarray:

@@ -9,6 +9,16 @@ import click
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 
 
+class _Scale(click.FloatRange):
+    """A range that refuses NaN, which every comparison lets through."""
+
+    def convert(self, value, parameter, context):
+        number = super().convert(value, parameter, context)
+        if number != number:
+            self.fail(f"{value} is not a number", parameter, context)
+        return number
+
+
 @click.command(
     "grade",
     epilog="""
@@ -43,7 +53,7 @@ from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 )
 @click.option(
     "--scale",
-    type=click.FloatRange(0.01, 1000),
+    type=_Scale(0.01, 1000),
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel, instead of the header's.",
 )

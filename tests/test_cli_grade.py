@@ -1,0 +1,237 @@
+"""``subgrade grade`` and ``explain`` end to end, as a user meets them."""
+
+import csv
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from astropy.io import fits
+
+from subgrade.cli import main
+from tests.cli_frames import write_light, write_night
+
+COMMAND = [sys.executable, "-m", "subgrade"]
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    """Run the command in this process; exit code, stdout, stderr."""
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def rows(folder) -> dict[str, dict]:
+    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
+        return {row["frame"]: row for row in csv.DictReader(stream)}
+
+
+def digest(folder) -> dict:
+    return {
+        str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file()
+    }
+
+
+@pytest.fixture(autouse=True)
+def _elsewhere(tmp_path, monkeypatch):
+    """A default --out must not land in the repository."""
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    return write_night(tmp_path_factory.mktemp("night") / "lights")
+
+
+@pytest.fixture(scope="module")
+def results(night):
+    """The night graded once, in this process, as most tests only read the outcome."""
+    out = night.parent / "graded"
+    with pytest.raises(SystemExit) as left:
+        main(["grade", str(night), "--out", str(out), "--workers", "1", "--quiet"])
+    assert left.value.code == 0
+    return out
+
+
+def test_the_bad_frames_are_rejected_and_nothing_is_touched(night, capfd, tmp_path):
+    before = digest(night)
+    code, out, err = run(capfd, "grade", night, "--out", tmp_path / "r", "--workers", 1)
+    assert code == 0
+    table = rows(tmp_path / "r")
+    verdicts = {name: row["verdict"] for name, row in table.items()}
+    rejected = {"light_03.fits", "light_05.fits"}
+    assert {n for n, v in verdicts.items() if v == "reject"} == rejected
+    assert table["light_03.fits"]["reasons"] in ("focus", "seeing")
+    assert table["light_05.fits"]["reasons"] == "cloud"
+    # 206.265 * 3.76 um / 776 mm = 1.0 arcsec a pixel.
+    row = table["light_00.fits"]
+    assert float(row["fwhm_arcsec"]) == pytest.approx(float(row["fwhm_px"]), rel=0.002)
+    assert float(table["light_05.fits"]["transparency"]) == pytest.approx(0.35, abs=0.02)
+    assert "8 files: 6 kept (6 min), 2 rejected (2 min)" in out
+    assert str(tmp_path / "r") in out
+    assert "measured 8 of 8 files" in err
+    assert "\x1b" not in out + err
+    assert digest(night) == before
+
+
+def test_a_second_run_measures_nothing_and_takes_other_limits(night, results, capfd, tmp_path):
+    mine = tmp_path / "lax.toml"
+    mine.write_text("[sharpness]\nratio_low = 2.5\nratio_high = 2.5\nbest_ratio = 2.5\n")
+    code, _, err = run(capfd, "grade", night, "--out", results, "--limits", mine)
+    assert code == 0
+    assert "measured 8 of 8 files, 8 of them earlier" in err
+    assert rows(results)["light_03.fits"]["verdict"] == "keep"
+    code, _, err = run(capfd, "grade", night, "--out", results)
+    assert rows(results)["light_03.fits"]["verdict"] == "reject"
+
+
+def test_two_processes_give_the_same_numbers_as_one(night, results, capfd, tmp_path):
+    code, _, _ = run(capfd, "grade", night, "--out", tmp_path / "two", "--workers", 2, "--quiet")
+    assert code == 0
+    assert rows(tmp_path / "two") == rows(results)
+
+
+def test_damaged_and_calibration_files_are_listed_and_the_rest_is_graded(night, capfd, tmp_path):
+    lights = tmp_path / "lights"
+    lights.mkdir()
+    for path in night.iterdir():
+        os.link(path, lights / path.name)
+    cut = (night / "light_01.fits").read_bytes()[:60_000]
+    (lights / "cut.fits").write_bytes(cut)
+    (lights / "empty.fits").write_bytes(b"")
+    write_light(lights / "dark.fits", 40, IMAGETYP="DARK")
+    code, out, err = run(capfd, "grade", lights, "--out", tmp_path / "r", "--workers", 1)
+    assert code == 3
+    table = rows(tmp_path / "r")
+    assert {n for n, r in table.items() if r["verdict"] == "unreadable"} == {
+        "cut.fits",
+        "empty.fits",
+    }
+    assert table["cut.fits"]["reasons"] == "unreadable"
+    assert (table["dark.fits"]["verdict"], table["dark.fits"]["reasons"]) == (
+        "reject",
+        "wrong_frame",
+    )
+    assert table["dark.fits"]["explanation"] == (
+        "Rejected: it is a dark frame by its header, not a light."
+    )
+    assert sum(r["verdict"] == "keep" for r in table.values()) == 6
+    assert "cut.fits:" in out
+    assert "could not be graded: cut.fits:" in err
+
+
+def test_nothing_to_grade_is_exit_1(capfd, tmp_path):
+    (tmp_path / "empty").mkdir()
+    code, out, err = run(capfd, "grade", tmp_path / "empty", "--out", tmp_path / "r")
+    assert (code, out) == (1, "")
+    assert "nothing could be graded" in err
+    (tmp_path / "empty" / "bad.fits").write_bytes(b"SIMPLE  =")
+    code, _, err = run(capfd, "grade", tmp_path / "empty", "--out", tmp_path / "r")
+    assert code == 1
+    assert "bad.fits: " in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["grade"], "Missing argument"),
+        (["grade", "{night}", "--workers", "0"], "--workers"),
+        (["grade", "{night}", "--scale", "nan"], "--scale"),
+        (["grade", "{night}/none"], "no such file"),
+        (["grade", "{night}", "--limits", "none.toml"], "none.toml"),
+        (["grade", "{night}", "--dark", "none.fits"], "none.fits"),
+        (["grade", "{night}", "--out", "{night}/light_00.fits"], "must name a folder"),
+        (["grad"], "No such command"),
+        (["explain", "{night}", "x"], "session.json"),
+    ],
+)
+def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, said):
+    code, out, err = run(capfd, *(a.format(night=night) for a in arguments))
+    assert (code, out) == (2, "")
+    assert said in err
+    assert "Traceback" not in err
+
+
+def test_explain_prints_the_evidence_and_json(results, capfd):
+    code, out, _ = run(capfd, "explain", results, "light_05")
+    assert code == 0
+    assert out.startswith("light_05.fits: reject (cloud)\nRejected: starlight 0.35 of the clear")
+    assert "fwhm_px" in out
+    (line,) = [x for x in out.splitlines() if x.startswith("cloud") and " depth " in x]
+    assert line.split()[-2:] == ["0.50", "+7.0"]
+    code, out, _ = run(capfd, "explain", results, "light_05", "--json")
+    record = json.loads(out)
+    assert record["values"]["reasons"] == "cloud"
+    depth = next(e for e in record["evidence"] if e["quantity"] == "depth")
+    assert depth["value"] == pytest.approx(0.35**2, abs=0.03)
+    assert (depth["limit"], depth["points"]) == (0.5, 7.0)
+    code, _, err = run(capfd, "explain", results, "light_0")
+    assert code == 2
+    assert "8 frames answer to this" in err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")
+def test_hostile_names_go_through_and_cannot_steer_the_terminal(capfd, tmp_path):
+    names = ["a\nb.fits", 'q"u,o.fits', "=1+1.fits", "ü\x1b[31m.fits"]
+    for k, name in enumerate(names):
+        write_light(tmp_path / "l" / name, k)
+    (tmp_path / "l" / "b\x1b[31mad.fits").write_bytes(b"no")
+    code, out, err = run(capfd, "grade", tmp_path / "l", "--out", tmp_path / "r", "--workers", 1)
+    assert code == 3
+    assert "\x1b" not in out + err
+    assert {os.path.normpath(n) for n in rows(tmp_path / "r")} == {*names, "b\x1b[31mad.fits"}
+    code, out, _ = run(capfd, "explain", tmp_path / "r", "=1+1")
+    assert out.startswith("=1+1.fits: keep")
+
+
+def test_the_scale_option_wins_over_the_header(night, capfd, tmp_path):
+    run(capfd, "grade", night / "light_00.fits", "--out", tmp_path / "r", "--scale", "2.5")
+    (row,) = rows(tmp_path / "r").values()
+    assert float(row["fwhm_arcsec"]) == pytest.approx(2.5 * float(row["fwhm_px"]), rel=1e-3)
+
+
+def test_a_flat_and_a_dark_are_applied(night, capfd, tmp_path):
+    with fits.open(night / "light_00.fits") as hdus:
+        shape = hdus[0].data.shape
+    import numpy as np
+
+    fits.writeto(tmp_path / "dark.fits", np.full(shape, 400, np.uint16))
+    run(
+        capfd, "grade", night / "light_00.fits", "--out", tmp_path / "r",
+        "--dark", tmp_path / "dark.fits",
+    )  # fmt: skip
+    (row,) = rows(tmp_path / "r").values()
+    assert float(row["background_adu"]) == pytest.approx(600, abs=3)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGINT cannot be sent to one process there")
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_ctrl_c_keeps_what_is_measured(tmp_path, capfd, workers):
+    lights, out = write_night(tmp_path / "lights", 30), tmp_path / "r"
+    process = subprocess.Popen(
+        [*COMMAND, "grade", str(lights), "--out", str(out), "--workers", workers],
+        stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and len(list(out.glob("measured/*.npz"))) < 3:
+        time.sleep(0.01)
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of them
+    said, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "run the same command again" in err
+    assert "Traceback" not in err
+    assert said == ""
+    kept = len(list(out.glob("measured/*.npz")))
+    assert 3 <= kept < 30
+    assert not list(out.glob("measured/.*"))
+    code, _, err = run(capfd, "grade", lights, "--out", out, "--workers", 1)
+    assert code == 0
+    assert f"measured {kept} of 30 files, {kept} of them earlier" in err
+    assert len(rows(out)) == 30

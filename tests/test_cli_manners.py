@@ -1,0 +1,107 @@
+"""Help, version, completion, progress, exit codes of the installed command."""
+
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+from click.testing import CliRunner
+
+from subgrade import __version__
+from subgrade.cli import COMMANDS, cli
+from subgrade.cli.progress import BarProgress, LineProgress, QuietProgress, one_line
+from subgrade.cli.summary import duration
+
+COMMAND = [sys.executable, "-m", "subgrade"]
+
+
+@pytest.mark.parametrize("arguments", [["--help"], *([name, "--help"] for name in COMMANDS)])
+def test_every_help_shows_a_worked_example(arguments):
+    outcome = CliRunner().invoke(cli, arguments, prog_name="subgrade")
+    assert outcome.exit_code == 0
+    example = outcome.output.split("Example:")[1]
+    assert "  subgrade " in example
+
+
+def test_version_and_help_come_at_once():
+    for option in ("--version", "--help"):
+        times = []
+        for _ in range(3):
+            started = time.perf_counter()
+            said = subprocess.run([*COMMAND, option], capture_output=True, text=True, check=True)
+            times.append(time.perf_counter() - started)
+        assert min(times) < 0.5, f"{option} took {min(times):.2f} s"
+    said = subprocess.run([*COMMAND, "--version"], capture_output=True, text=True, check=True)
+    assert said.stdout == f"subgrade {__version__}\n"
+
+
+def test_help_loads_no_heavy_library():
+    code = "import sys, subgrade.cli; subgrade.cli.main(['grade', '--help'])"
+    probe = f"try:\n    {code}\nexcept SystemExit:\n    print(sorted(sys.modules))"
+    probe = f"import sys\n{probe}"
+    said = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
+    loaded = said.stdout.splitlines()[-1]
+    for name in ("numpy", "numba", "astropy", "scipy", "rich"):
+        assert f"'{name}'" not in loaded
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_completion_script_names_the_command(shell):
+    outcome = CliRunner().invoke(cli, ["completion", shell])
+    assert outcome.exit_code == 0
+    assert "_SUBGRADE_COMPLETE" in outcome.output
+
+
+def test_completion_completes_commands():
+    environment = os.environ | {
+        "_SUBGRADE_COMPLETE": "bash_complete",
+        "COMP_WORDS": "subgrade gr",
+        "COMP_CWORD": "1",
+    }
+    said = subprocess.run(COMMAND, capture_output=True, text=True, env=environment, check=True)
+    assert said.stdout.strip() == "plain,grade"
+
+
+def test_line_progress_speaks_rarely_and_names_failures(capsys):
+    progress = LineProgress()
+    progress.start(100, 0)
+    for k in range(100):
+        progress.advance(f"f{k}", "broken" if k == 7 else None)
+    progress.stop()
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "measured 0 of 100 files"
+    assert lines[-1] == "measured 100 of 100 files"
+    assert "could not be graded: f7: broken" in lines
+    assert len(lines) <= 13
+
+
+def test_quiet_progress_says_only_failures(capsys):
+    progress = QuietProgress()
+    progress.say("hello")
+    progress.start(2, 0)
+    progress.advance("a")
+    progress.advance("b", "broken")
+    progress.stop()
+    assert capsys.readouterr().err == "could not be graded: b: broken\n"
+
+
+def test_the_bar_ends_where_it_should(capsys):
+    progress = BarProgress()
+    progress.start(3, 1)
+    progress.advance("a")
+    progress.advance("b", "broken")
+    assert progress._bar.tasks[0].finished
+    progress.stop()
+    assert "could not be graded: b: broken" in capsys.readouterr().err
+
+
+def test_names_stay_on_their_line():
+    assert one_line("a\nb\x1b[1m.fits") == "a\\nb\\x1b[1m.fits"
+    assert one_line("über.fits") == "über.fits"
+
+
+def test_durations():
+    assert [duration(s) for s in (0, 59, 60, 5400, 36060)] == [
+        "0 s", "59 s", "1 min", "1 h 30 min", "10 h 01 min",
+    ]  # fmt: skip

@@ -1,0 +1,83 @@
+"""Measuring in processes: crashes, odd errors, and how many to start."""
+
+import os
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from subgrade import workers
+from subgrade.errors import UnreadableFile
+from subgrade.workers import Failure, default_workers, measure_each
+
+
+def pretend(path: Path) -> str:
+    """A measurement that does what the file's name says; must be importable by processes."""
+    name = Path(path).name
+    if name.startswith("crash"):
+        os._exit(9)
+    if name.startswith("once"):  # dies the first time only
+        if not Path(path).exists():
+            Path(path).write_text("been here")
+            os._exit(9)
+        return "second time"
+    if name == "bad":
+        raise UnreadableFile(path, "cut short")
+    if name == "odd":
+        raise ZeroDivisionError("division by zero")
+    if name == "large":
+        raise MemoryError
+    return name
+
+
+def outcomes(names, count, folder=Path("/x")) -> dict:
+    return {p.name: r for p, r in measure_each([folder / n for n in names], pretend, count)}
+
+
+def test_errors_become_failures_with_their_cause():
+    found = outcomes(["a", "bad", "odd", "large", "b"], 1)
+    assert (found["a"], found["b"]) == ("a", "b")
+    assert found["bad"] == Failure(Path("/x/bad"), "cut short")
+    assert found["odd"].cause == "could not be measured (ZeroDivisionError: division by zero)"
+    assert "memory" in found["large"].cause
+
+
+def test_a_process_that_dies_costs_only_its_own_file(tmp_path):
+    names = ["a", "b", "crash", "c", "once", "d", "e"]
+    found = outcomes(names, 2, tmp_path)
+    assert set(found) == set(names)
+    assert "died on this file, twice" in found.pop("crash").cause
+    assert found.pop("once") == "second time"
+    assert all(name == result for name, result in found.items())
+
+
+def test_compiling_is_said_only_when_it_is_slow(monkeypatch):
+    import subgrade.stars
+
+    said = []
+    monkeypatch.setattr(subgrade.stars, "warm_up", lambda: None, raising=False)
+    assert list(measure_each([Path("a")], pretend, 1, said.append)) == [(Path("a"), "a")]
+    assert said == []
+    monkeypatch.setattr(workers, "COMPILE_IS_SLOW_S", 0.02)
+    monkeypatch.setattr(subgrade.stars, "warm_up", lambda: time.sleep(0.3), raising=False)
+    list(measure_each([Path("a")], pretend, 1, said.append))
+    assert said == [workers.COMPILING]
+
+
+def test_no_more_processes_than_cores_or_work(monkeypatch):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
+    assert [default_workers(n) for n in (0, 1, 7, 8, 20, 500)] == [1, 1, 1, 2, 5, 8]
+
+
+def test_measuring_works_away_from_the_main_thread():
+    found = {}
+    thread = threading.Thread(target=lambda: found.update(outcomes(["a", "b"], 2)))
+    thread.start()
+    thread.join(60)
+    assert found == {"a": "a", "b": "b"}
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_nothing_to_do_is_nothing_done(count):
+    assert outcomes([], count) == {}
