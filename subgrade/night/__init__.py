@@ -33,7 +33,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     from subgrade.night.baseline import usual_values
     from subgrade.night.geometry import group_geometry
     from subgrade.night.group import in_order, label, sort_frames
-    from subgrade.night.register import split_by_pointing
+    from subgrade.night.pointing import split_by_pointing
     from subgrade.night.transparency import group_transparency
 
     ordered = in_order(frames)

@@ -87,7 +87,7 @@ def find_defects(
     density of detections) would do it for fewer than `FALSE_ALARMS` places.
     """
     from scipy.spatial import cKDTree
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
     known = np.isfinite(centres)
     usable = [i for i, z in enumerate(lists) if known[i] and z is not None and len(z)]
@@ -108,7 +108,7 @@ def find_defects(
     distinct = np.array([distinct_pointings(centres[at]) for at in frames_at])
     # Several frames of one pointing give a star several chances, hence the sum over frames.
     chance = np.pi * RADIUS_PX**2 * len(z) / pointings / area_px
-    alarms = len(z) * binom.sf(distinct - 1, pointings, min(1.0, chance))
+    alarms = len(z) * bdtrc(distinct - 1, pointings, min(1.0, chance))
     bad = (distinct >= MIN_POINTINGS) & (alarms < FALSE_ALARMS)
     places, seen = places[bad], seen[bad]
     if not len(places):

@@ -15,8 +15,7 @@ rare accident: the expected number of equally good accidental matches, over
 all transforms that were tried, must be below `FALSE_ALARMS` (an a-contrario
 test: Desolneux, Moisan & Morel 2000, Int. J. Comput. Vis. 40, 7; from memory).
 
-Positions are complex numbers ``x + 1j y``, so a similarity without mirror is
-``q = a p + b`` with ``a = scale * exp(1j * rotation)``.
+Positions are complex numbers ``x + 1j y`` (see `subgrade.night.similarity`).
 """
 
 from __future__ import annotations
@@ -25,40 +24,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.night.similarity import Similarity, fit_similarity
+
 FALSE_ALARMS = 1e-6
 """Largest expected number of accidental matches as good as an accepted one."""
 MIN_MATCHED = 3
 SCALE_RANGE = 0.03
 """Widest change of scale looked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Similarity:
-    """``q = a p + b`` with complex positions."""
-
-    a: complex
-    b: complex
-
-    def __call__(self, p):
-        return self.a * p + self.b
-
-    @property
-    def rotation_deg(self) -> float:
-        return float(np.degrees(np.angle(self.a)))
-
-    @property
-    def scale(self) -> float:
-        return float(abs(self.a))
-
-    def inverse(self) -> Similarity:
-        return Similarity(1 / self.a, -self.b / self.a)
-
-    def after(self, first: Similarity) -> Similarity:
-        """The transform that applies ``first``, then this one."""
-        return Similarity(self.a * first.a, self.a * first.b + self.b)
-
-
-IDENTITY = Similarity(1 + 0j, 0j)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,47 +134,6 @@ class Pattern:
             mine, _ = _pair_up(moved[inside], box, tolerance)
             shifts += len(mine) > 0.4 * inside.sum()
         return shifts >= 4
-
-
-def fit_similarity(
-    p: np.ndarray, q: np.ndarray, weight: np.ndarray | None = None, rounds: int = 6
-) -> tuple[Similarity, float]:
-    """Similarity (no mirror) by weighted least squares, outliers weighted down.
-
-    Closed form in complex numbers; re-weighted with Tukey's biweight (c = 4.685
-    robust sigmas per axis).
-
-    Parameters
-    ----------
-    p, q : ndarray of complex, shape (n,)
-        Matched positions; n >= 2.
-    weight : ndarray, optional
-        Prior weights.
-
-    Returns
-    -------
-    Similarity, float
-        The transform, and the robust residual of both axes together (px):
-        sqrt(2) times 1.482602 MAD-like sigma per axis, from the median radius
-        (a Rayleigh median is 1.177410 sigma).
-    """
-    prior = np.ones(len(p)) if weight is None else np.asarray(weight, dtype=float)
-    w = prior.copy()
-    fit, sigma = IDENTITY, 0.0
-    for _ in range(rounds):
-        total = w.sum()
-        pc, qc = (w @ p) / total, (w @ q) / total
-        dp, dq = p - pc, q - qc
-        spread = float(w @ (dp.real**2 + dp.imag**2))
-        a = complex((w @ (np.conj(dp) * dq)) / spread) if spread > 0 else 1 + 0j
-        fit = Similarity(a, complex(qc - a * pc))
-        residual = np.abs(fit(p) - q)
-        sigma = float(np.median(residual)) / 1.177410
-        if len(p) < 5 or sigma < 1e-9:
-            break
-        u = residual / (4.685 * max(sigma, 1e-3))
-        w = prior * np.clip(1 - u**2, 0, None) ** 2
-    return fit, float(np.sqrt(2) * sigma)
 
 
 def _dense_cells(codes: np.ndarray, keep: int) -> list[np.ndarray]:
@@ -310,16 +241,20 @@ def log10_false_alarms(
     prove nothing; the others each agree by accident with probability ``chance``.
     The number of transforms tried is that of ways to pick the ``dof`` pairs.
     """
-    from scipy.stats import binom
+    from scipy.special import bdtrc, gammaln
 
     tried = dof * np.log10(max(frame_stars, 1) * max(pattern_stars, 1))
     free, drawn = matched - dof, max(overlap, matched) - dof
     if free <= 0:
         return float(tried)
-    tail = binom.logsf(free - 1, drawn, min(max(chance, 1e-12), 1.0)) / np.log(10)
-    if not np.isfinite(tail):  # underflow: the leading term of the tail is plenty
-        tail = free * np.log10(drawn * chance / free + 1e-300)
-    return float(tried + tail)
+    chance = float(np.clip(chance, 1e-12, 1.0))
+    tail = bdtrc(free - 1, drawn, chance)
+    if tail > 1e-290:
+        log_tail = np.log10(tail)
+    else:  # underflow: the leading term of the tail is plenty
+        ways = gammaln(drawn + 1) - gammaln(free + 1) - gammaln(drawn - free + 1)
+        log_tail = (ways + free * np.log(chance)) / np.log(10)
+    return float(tried + log_tail)
 
 
 def check_proposal(

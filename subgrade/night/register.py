@@ -2,8 +2,8 @@
 
 Matching itself is `subgrade.night.matching`; here is what a night adds: the
 choice of the reference, the neighbour's rotation as a first guess, hot pixels
-that must not be taken for stars, frames so far off the reference that they only
-meet its neighbours, and frames that show another part of the sky.
+that must not be taken for stars, and frames so far off the reference that they
+only meet its neighbours.
 """
 
 from __future__ import annotations
@@ -14,17 +14,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from subgrade.night.hot import MIN_POINTINGS, SensorDefects, find_defects
-from subgrade.night.matching import Match, Pattern, Similarity, fit_similarity, match_stars
+from subgrade.night.matching import Match, Pattern, match_stars
 from subgrade.night.model import Frame, Registration
+from subgrade.night.similarity import Similarity, fit_similarity
 from subgrade.stars.model import FrameStars, StarFlag
 
 STARS_USED = 800
 """Brightest stars of a frame that take part in matching."""
+REFERENCES_TRIED = 3
 HEAVY_SEARCHES = 15
 """Most searches over all rotations and scales in one group."""
-STRAY_STARS = 12
-"""A frame with fewer bright stars is never called a stray by its pointing."""
-STRAY_SNR = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +122,17 @@ def register_frames(frames: Sequence[Frame], members: Sequence[int]) -> Register
 
     Frames that match nothing keep a `Registration` that says why.
     """
-    scores = reference_scores(frames, members)
-    reference = members[int(np.argmax(scores))]
-    result = _with_defects(frames, members, reference)
-    better = _more_central(frames, result, dict(zip(members, scores, strict=True)))
+    scores = dict(zip(members, reference_scores(frames, members), strict=True))
+    result, open_ = None, list(members)
+    for _ in range(REFERENCES_TRIED):
+        attempt = _with_defects(frames, members, max(open_, key=lambda i: scores[i]))
+        if result is None or len(attempt.transforms) > len(result.transforms):
+            result = attempt
+        # A reference that fewer than half of the frames fit may be the odd one out.
+        open_ = [i for i in open_ if i not in attempt.transforms and i != attempt.reference]
+        if 2 * len(result.transforms) >= len(members) or not open_:
+            break
+    better = _more_central(frames, result, scores)
     if better is not None:
         again = _with_defects(frames, members, better)
         if len(again.transforms) >= len(result.transforms):
@@ -272,7 +278,7 @@ def _more_central(
 ) -> int | None:
     """A better reference when this one lies far from the middle of the pointings."""
     if len(result.transforms) < 3:
-        return _second_choice(result, scores)
+        return None
     size = abs(frame_centre(frames[result.reference].stars))
     centres = {i: t(frame_centre(frames[i].stars)) for i, t in result.transforms.items()}
     spots = np.array(list(centres.values()))
@@ -283,14 +289,6 @@ def _more_central(
     near = sorted(centres, key=lambda i: abs(centres[i] - middle))[: max(3, len(centres) // 4)]
     best = max(near, key=lambda i: scores[i])
     return best if best != result.reference else None
-
-
-def _second_choice(result: Registered, scores: dict[int, float]) -> int | None:
-    """When nothing met the reference, it may be the odd one out: try the next best."""
-    others = [i for i in result.members if i not in result.transforms]
-    if len(others) < 2:
-        return None
-    return max(others, key=lambda i: scores[i])
 
 
 def _finish(
@@ -338,87 +336,3 @@ def _why_not(stars: FrameStars, mask: np.ndarray | None, matches: dict) -> str:
     if count < 3:
         return f"{count} star{'s' * (count > 1)}: too few to match"
     return f"its {count} stars fit the reference no better than chance would"
-
-
-def split_by_pointing(
-    frames: Sequence[Frame], members: Sequence[int]
-) -> tuple[list[Registered], dict[int, str]]:
-    """Register a setup's frames, splitting off other parts of the sky.
-
-    Frames with many stars that fit nowhere on the group's pattern are tried on
-    one another: several that agree are a pointing of their own; single ones are
-    strays.  Frames with few stars (cloud, dew) or drawn stars stay with the
-    main pointing, unregistered.
-
-    Returns
-    -------
-    list of Registered, dict of int to str
-        Pointings, the largest first, and strays with the reason.
-    """
-    from subgrade.night.group import is_stray_size
-
-    main = register_frames(frames, members)
-    pointings, strays = [], {}
-    if len(main.transforms) >= max(3, 0.1 * len(members)):
-        left = [
-            i
-            for i in members
-            if i not in main.transforms and _plainly_elsewhere(frames[i].stars, main.masks.get(i))
-        ]
-        while left:
-            other = register_frames(frames, left)
-            together = tuple(sorted(other.transforms)) or (other.reference,)
-            left = [i for i in left if i not in together]
-            if len(together) < 3 or is_stray_size(len(together), len(main.transforms)):
-                strays.update({i: _elsewhere_note(frames, i, main) for i in together})
-            else:
-                kept = {i: other.registrations[i] for i in together}
-                pointings.append(
-                    Registered(
-                        other.reference,
-                        together,
-                        other.transforms,
-                        kept,
-                        other.defects,
-                        other.masks,
-                    )
-                )
-    gone = {i for p in pointings for i in p.members} | set(strays)
-    stay = tuple(i for i in members if i not in gone)
-    main = Registered(
-        main.reference,
-        stay,
-        main.transforms,
-        {i: main.registrations[i] for i in stay},
-        main.defects,
-        main.masks,
-    )
-    return sorted([main, *pointings], key=lambda r: -len(r.members)), strays
-
-
-def _plainly_elsewhere(stars: FrameStars, mask: np.ndarray | None) -> bool:
-    """Whether a frame shows so many good stars that a missing match must mean another sky."""
-    if stars.catalogue is None or stars.shape_status not in ("measured", "few"):
-        return False
-    chosen = usable_stars(stars, mask)
-    bright = np.asarray(stars.catalogue.snr)[chosen] >= STRAY_SNR
-    clean = stars.catalogue.is_star[chosen]
-    return int((bright & clean).sum()) >= STRAY_STARS
-
-
-def _elsewhere_note(frames: Sequence[Frame], index: int, main: Registered) -> str:
-    facts, there = frames[index].facts, frames[main.reference].facts
-    count = len(usable_stars(frames[index].stars))
-    text = f"pointing: none of the night's star pattern among its {count} stars"
-    known = (facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
-    if all(v is not None for v in known):
-        apart = separation_deg(facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
-        text += f"; its header points {apart:.2f} deg away"
-    return text
-
-
-def separation_deg(ra1: float, dec1: float, ra2: float, dec2: float) -> float:
-    """Angle between two directions (haversine), degrees."""
-    ra1, dec1, ra2, dec2 = np.radians([ra1, dec1, ra2, dec2])
-    h = np.sin((dec2 - dec1) / 2) ** 2 + np.cos(dec1) * np.cos(dec2) * np.sin((ra2 - ra1) / 2) ** 2
-    return float(np.degrees(2 * np.arcsin(np.sqrt(min(1.0, h)))))

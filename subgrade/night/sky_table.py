@@ -9,7 +9,7 @@ import numpy as np
 
 from subgrade.night.model import Frame
 from subgrade.night.register import Registered, match_radius, positions
-from subgrade.stars.model import NOT_A_STAR, StarFlag
+from subgrade.stars.model import NOT_A_STAR, FrameStars, StarFlag
 
 MASTER_SNR = 8.0
 """Detections fainter than this never found a new star."""
@@ -78,7 +78,10 @@ def collect(frames: Sequence[Frame], registered: Registered) -> SkyTable:
         sky = np.concatenate([sky, placed[new]])
         known = star >= 0
         rows = mask[known]
-        sightings.append((np.full(len(rows), k), star[known], rows, here[known]))
+        flux, noise = whole_flux(frames[index].stars, rows)
+        sightings.append(
+            (np.full(len(rows), k), star[known], here[known], flux, noise, catalogue.flags[rows])
+        )
     return _assemble(frames, registered, members, sky, sightings)
 
 
@@ -128,46 +131,74 @@ def _identify(sky: np.ndarray, placed: np.ndarray, reach: float) -> np.ndarray:
     return star
 
 
-def _assemble(frames, registered, members, sky, sightings) -> SkyTable:
-    frame = np.concatenate([s[0] for s in sightings]) if sightings else np.zeros(0, int)
-    star = np.concatenate([s[1] for s in sightings]) if sightings else np.zeros(0, int)
-    place = np.concatenate([s[3] for s in sightings]) if sightings else np.zeros(0, complex)
-    flux, snr, flags = (
-        np.concatenate(
-            [
-                getattr(frames[members[s[0][0]]].stars.catalogue, name)[s[2]]
-                for s in sightings
-                if len(s[0])
-            ]
-            or [np.zeros(0)]
+def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Flux and noise of detections, ADU, the two images of doubled stars added up.
+
+    A step during the exposure splits the light of each star; one image alone
+    would pass for cloud.
+
+    Parameters
+    ----------
+    stars : FrameStars
+        ``length_px`` and ``angle_deg`` tell where the second image lies.
+    rows : ndarray of int
+        Which detections.
+    """
+    from scipy.spatial import cKDTree
+
+    catalogue = stars.catalogue
+    flux = np.asarray(catalogue.flux, float)[rows]
+    noise = flux / np.asarray(catalogue.snr, float)[rows]
+    apart = stars.length_px * np.exp(1j * np.radians(stars.angle_deg))
+    if stars.shape_status != "doubled" or not np.isfinite(apart) or not len(rows):
+        return flux, noise
+    z = np.asarray(catalogue.x, float) + 1j * np.asarray(catalogue.y, float)
+    tree = cKDTree(np.column_stack([z.real, z.imag]))
+    reach = float(np.clip(0.25 * abs(apart), 1.0, 3.0))
+    best = np.full(len(rows), np.inf)
+    partner = np.full(len(rows), -1)
+    for side in (apart, -apart):
+        spot = z[rows] + side
+        distance, hit = tree.query(
+            np.column_stack([spot.real, spot.imag]), distance_upper_bound=reach
         )
-        for name in ("flux", "snr", "flags")
-    )
-    flux, snr = flux.astype(float), snr.astype(float)
-    noise = flux / snr if len(flux) else flux
+        closer = distance < best
+        best[closer], partner[closer] = distance[closer], hit[closer]
+    found = partner >= 0
+    flux[found] += np.asarray(catalogue.flux, float)[partner[found]]
+    return flux, np.where(found, np.sqrt(2), 1.0) * noise
+
+
+def _assemble(frames, registered, members, sky, sightings) -> SkyTable:
+    """Number the stars that were seen at least twice, and line up their sightings."""
+    columns = [np.concatenate(c) for c in zip(*sightings, strict=True)]
+    frame, star, place, flux, noise, flags = columns
     times = np.bincount(star, minlength=len(sky))
     kept = np.flatnonzero(times >= 2)
     renumber = np.full(len(sky), -1)
     renumber[kept] = np.arange(len(kept))
     rows = np.flatnonzero(renumber[star] >= 0)
-    frame_noise = np.array(
-        [
-            np.median(noise[frame == k]) if (frame == k).any() else np.nan
-            for k in range(len(members))
-        ]
-    )
     return SkyTable(
-        members,
-        sky[kept],
-        frame[rows],
-        renumber[star[rows]],
-        flux[rows],
-        noise[rows],
-        place[rows],
-        ((flags.astype(int) & SPOILT) == 0)[rows],
-        frame_noise,
-        _inside(frames, registered, members, sky[kept]),
+        members=members,
+        sky=sky[kept],
+        frame=frame[rows],
+        star=renumber[star[rows]],
+        flux=flux[rows],
+        noise=noise[rows],
+        place=place[rows],
+        sound=((flags.astype(int) & SPOILT) == 0)[rows],
+        frame_noise=_median_by(frame, noise, len(members)),
+        inside=_inside(frames, registered, members, sky[kept]),
     )
+
+
+def _median_by(key: np.ndarray, value: np.ndarray, count: int) -> np.ndarray:
+    out = np.full(count, np.nan)
+    for k in range(count):
+        mine = value[key == k]
+        if len(mine):
+            out[k] = np.median(mine)
+    return out
 
 
 def _inside(frames, registered, members, sky) -> np.ndarray:

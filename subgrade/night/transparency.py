@@ -32,15 +32,16 @@ from subgrade.night.clear import (
     clear_level,
     fit_extinction,
 )
-from subgrade.night.matching import fit_similarity
 from subgrade.night.model import NAN, Frame
 from subgrade.night.register import Registered, usable_stars
+from subgrade.night.similarity import fit_similarity
 from subgrade.night.sky_table import SkyTable, collect
 from subgrade.night.zero_points import ZeroPoints, solve
 
 GOOD_SNR = 12.0
 """Stars predicted fainter than this are left to frames that have no better."""
 FEWEST_STARS = 8
+LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 MISSING_SHARE = 0.1
 """Missing stars up to this share are put down to blends, edges and blemishes."""
 
@@ -215,12 +216,12 @@ def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
     ``F + s phi(a) / (1 - Phi(a))`` with ``a = (L - F) / s`` (mean of a truncated
     normal law); F follows from the frame's own level, found again in each round.
     """
-    from scipy.stats import norm
+    from scipy.special import log_ndtr
 
     out = flux
     for _ in range(8):
         excess = np.clip((limit - level * clear) / noise, -40, 8)
-        out = flux - noise * np.exp(norm.logpdf(excess) - norm.logsf(excess))
+        out = flux - noise * np.exp(-0.5 * excess**2 - LOG_ROOT_2PI - log_ndtr(-excess))
         # Weights that do not depend on how lucky a star was: clear flux over equal noise.
         level = max(float(out @ clear / (clear @ clear)), 0.02 * level)
     return out
