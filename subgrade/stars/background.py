@@ -12,11 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from scipy.ndimage import median_filter
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.raster import decode, sky_at
+from subgrade.stars.kernel import kernel
+from subgrade.stars.raster import _sky_at, decode, sky_at
 
 MAD_TO_SIGMA = 1.4826022
 """1 / Phi^-1(3/4): sigma of a Gaussian per median absolute deviation."""
@@ -49,7 +49,7 @@ def mesh_size(height: int, width: int, largest: int, star_px: float = 0.0) -> in
     return max(side - side % 16, 16)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _select(values, n, k):
     """k-th smallest of values[:n]; partially sorts in place (Hoare's quickselect)."""
     low = 0
@@ -76,7 +76,7 @@ def _select(values, n, k):
     return values[k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clipped_level(values, n, work):
     """(mode, sigma) of values[:n] after clipping; (NaN, NaN) for fewer than 8 values."""
     if n < 8:
@@ -118,7 +118,7 @@ def _clipped_level(values, n, work):
     return median, sigma
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _mesh(means, cell, step_y, step_x, exclude, level, noise):
     height, width = means.shape
     values = np.empty((cell // step_y + 1) * (cell // step_x + 1), np.float32)
@@ -206,64 +206,140 @@ def sky_map(
     return Sky(level, noise, mesh_px)
 
 
-def pixel_noise(
-    pixels: Pixels, sky: Sky, parity: int, exclude: np.ndarray | None, wanted: int = 300_000
-) -> tuple[float, float]:
-    """Robust noise of single sky pixels, and their residual level against the map.
+def typical_level(sky: Sky, height: int, width: int) -> float:
+    """Median of the sky map over the frame's area, ADU."""
+    y = (np.arange(48) + 0.5) * height / 48
+    x = (np.arange(48) + 0.5) * width / 48
+    yy, xx = np.meshgrid(y, x, indexing="ij")
+    return float(np.median(sky_at(sky.level, sky.mesh_px, xx.ravel(), yy.ravel())))
 
-    A spread sample of pixels outside star footprints, less the local sky,
-    clipped at 3 sigma to convergence; the clipped variance is divided by
-    0.97334, that of a Gaussian cut at 3 sigma, so the rounding to whole ADU
-    counts as the noise it is.
+
+REGIONS = 5
+"""Regions a side in which the noise is taken."""
+
+
+def pixel_noise(
+    pixels: Pixels, sky: Sky, parity: int, exclude: np.ndarray | None, wanted: int
+) -> float:
+    """Robust noise of single sky pixels.
+
+    Taken in 5 x 5 regions from a spread sample of pixels outside star
+    footprints, less the local sky; the median over the regions is the noise
+    at the frame's typical sky level, whatever a nebula or a corner does.
+
+    Parameters
+    ----------
+    pixels : Pixels
+    sky : Sky
+    parity : int
+        Green lattice of a mosaic, or -1.
+    exclude : ndarray of bool, optional
+        Star mask in blocks of 4 px.
+    wanted : int
+        Samples to take, about.
 
     Returns
     -------
-    noise : float
-        ADU; NaN where no pixel is left.
-    residual : float
-        Mean of the clipped residuals, ADU.
+    float
+        ADU; NaN where no pixel holds a number.
     """
     height, width = pixels.shape
     rows = max(1, min(height, int(np.sqrt(wanted * height / width))))
     step = max(1, height // rows)
     row_index = np.arange(step // 2, height, step)
-    block = decode(pixels.data[row_index], pixels)
     stride = max(1, width * len(row_index) // wanted)
     # an odd stride visits both columns of a mosaic cell
     stride += 1 - stride % 2
-    columns = np.arange(stride // 2, width, stride)
-    values = block[:, columns]
-    yy, xx = np.meshgrid(row_index, columns, indexing="ij")
-    usable = np.isfinite(values)
-    if parity >= 0:
-        usable &= (xx + yy) % 2 == parity
-    if exclude is not None and exclude.size:
-        usable &= ~exclude[
-            np.minimum(yy // 4, exclude.shape[0] - 1), np.minimum(xx // 4, exclude.shape[1] - 1)
-        ]
-    if not usable.any():
-        return float("nan"), 0.0
-    residual = values[usable] - sky_at(
-        sky.level, sky.mesh_px, xx[usable].astype(np.float64), yy[usable].astype(np.float64)
+    columns = np.arange((stride // 2) % max(width, 1), width, stride)
+    values = decode(pixels.data[row_index][:, columns], pixels)
+    mask = exclude if exclude is not None else np.zeros((0, 0), np.bool_)
+    out = np.full((REGIONS, REGIONS), np.nan)
+    _region_noise(
+        values, row_index, columns, sky.level, sky.mesh_px, parity, mask, height, width, out
     )
-    return _clipped_spread(residual)
+    good = np.isfinite(out)
+    return float(np.median(out[good])) if good.any() else float("nan")
 
 
-def _clipped_spread(residual: np.ndarray) -> tuple[float, float]:
-    centre = float(np.median(residual))
-    deviation = np.abs(residual - centre)
-    spread = MAD_TO_SIGMA * float(np.median(deviation))
+@kernel
+def _region_noise(values, rows, columns, level, mesh, parity, mask, height, width, out):
+    regions = out.shape[0]
+    room = (len(rows) // regions + 2) * (len(columns) // regions + 2)
+    part = np.empty(room, np.float64)
+    work = np.empty(room, np.float64)
+    masked = mask.shape[0] > 0
+    j0 = 0
+    for rj in range(regions):
+        j1 = j0
+        while j1 < len(rows) and rows[j1] * regions < (rj + 1) * height:
+            j1 += 1
+        i0 = 0
+        for ri in range(regions):
+            i1 = i0
+            while i1 < len(columns) and columns[i1] * regions < (ri + 1) * width:
+                i1 += 1
+            n = 0
+            for j in range(j0, j1):
+                y = rows[j]
+                for i in range(i0, i1):
+                    x = columns[i]
+                    value = values[j, i]
+                    if not np.isfinite(value):
+                        continue
+                    if parity >= 0 and ((x + y) & 1) != parity:
+                        continue
+                    if masked and mask[y // 4, x // 4]:
+                        continue
+                    if n < room:
+                        part[n] = value - _sky_at(level, mesh, float(x), float(y))
+                        n += 1
+            out[rj, ri] = _clipped_spread(part, n, work)
+            i0 = i1
+        j0 = j1
+
+
+@kernel
+def _clipped_spread(values, n, work):
+    """Standard deviation of values[:n] clipped at 3 sigma to convergence.
+
+    The clipped variance is divided by 0.97334, that of a Gaussian cut at
+    3 sigma, so that rounding to whole ADU counts as the noise it is.
+    """
+    if n < 16:
+        return np.nan
+    for i in range(n):
+        work[i] = values[i]
+    centre = _select(work, n, n // 2)
+    for i in range(n):
+        work[i] = abs(values[i] - centre)
+    spread = 1.4826022 * _select(work, n, n // 2)
     if spread == 0.0:  # more than half of the pixels alike: whole numbers with little noise
-        spread = float(np.std(residual[deviation <= np.quantile(deviation, 0.99)]))
+        top = _select(work, n, (99 * n) // 100)
+        square = 0.0
+        kept = 0
+        for i in range(n):
+            d = abs(values[i] - centre)
+            if d <= top:
+                square += d * d
+                kept += 1
+        return np.sqrt(square / kept)
     for _ in range(12):
-        kept = residual[np.abs(residual - centre) <= max(3.0 * spread, 1.01)]
-        if len(kept) < 8:
+        total = 0.0
+        square = 0.0
+        kept = 0
+        for i in range(n):
+            d = values[i] - centre
+            if abs(d) <= 3.0 * spread:
+                total += d
+                square += d * d
+                kept += 1
+        if kept < 8:
             break
-        cut = 0.97334 if spread > 0.5 else 1.0
-        new = float(np.sqrt(np.var(kept) / cut))
-        centre = float(np.mean(kept))
-        if abs(new - spread) < 1e-4 * max(spread, 1e-12):
-            spread = new
-            break
+        mean = total / kept
+        new = np.sqrt(max(square / kept - mean * mean, 0.0) / 0.97334)
+        centre += mean
+        settled = abs(new - spread) < 1e-4 * spread
         spread = new
-    return spread, centre
+        if settled or spread == 0.0:
+            break
+    return spread

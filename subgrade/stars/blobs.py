@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import _sky_at
 
 
@@ -54,7 +54,7 @@ class Bright:
     blobs: Blobs
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _threshold_line(level, cell, y, out):
     """One row of a mesh map, interpolated."""
     columns = level.shape[1]
@@ -74,7 +74,7 @@ def _threshold_line(level, cell, y, out):
         out[x] = value
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _collect(image, threshold, cell, most):
     height, width = image.shape
     xs = np.empty(most, np.int32)
@@ -107,7 +107,7 @@ def _collect(image, threshold, cell, most):
     return xs[:found].copy(), ys[:found].copy(), found
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _root(parent, i):
     while parent[i] != i:
         parent[i] = parent[parent[i]]
@@ -115,7 +115,7 @@ def _root(parent, i):
     return i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _label(xs, ys):
     """Label 8-connected blocks given in raster order; labels are 0..count-1."""
     n = len(xs)
@@ -162,7 +162,7 @@ def _label(xs, ys):
     return labels, count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _values_and_peaks(image, level, cell, xs, ys):
     height, width = image.shape
     n = len(xs)
@@ -186,7 +186,7 @@ def _values_and_peaks(image, level, cell, xs, ys):
     return values, peaks
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _measure(xs, ys, values, labels, count):
     size = np.zeros(count, np.int32)
     flux = np.zeros(count)

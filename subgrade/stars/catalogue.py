@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from subgrade.stars.detect import Detections, single_pixel
+from subgrade.stars.detect import Detections, lone_pixels
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.model import StarFlag
@@ -16,8 +16,12 @@ from subgrade.stars.photometry import Template, gaussian_template, template_fit
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.view import View
 
+LARGEST_SIGMA_PX = 34.0
+"""Largest size of a star, px (a ring of 100 px across); beyond it is nebula or cloud."""
 LARGEST_HALF_PX = 120
 """Largest half-side of a stamp."""
+SHARP_EXCESS = 0.2
+"""Sharpness above which a detection is left out before the star image is known."""
 STAMP_PIXELS = 3_000_000
 """Stamp pixels held at a time."""
 
@@ -95,11 +99,9 @@ def seed_moments(view: View, found: Detections) -> tuple[float, float, float] | 
     if not len(index):
         return None
     stamps = view.stamps(found.x[index], found.y[index], half)
-    usable = (
-        ~single_pixel(stamps.data, view.noise) if view.parity < 0 else np.ones(len(index), bool)
-    )
+    usable = ~lone_pixels(stamps, found.x[index], found.y[index], found.block_px + 1.0, view.noise)
     top = np.nanmax(np.where(np.isfinite(stamps.data), stamps.data, -np.inf), axis=(1, 2))
-    dim = top < 0.9 * (view.saturation - float(np.median(view.sky_green.level)))
+    dim = top < 0.9 * (view.saturation - view.level)
     if np.count_nonzero(usable & dim) >= 3:
         usable &= dim
     index, stamps = index[usable], stamps[usable]
@@ -118,12 +120,21 @@ def seed_moments(view: View, found: Detections) -> tuple[float, float, float] | 
     return float(xx), float(yy), float(xy)
 
 
-def fit_all(view: View, x, y, template: Template, half: int, moments, recentre: bool):
-    """Centroids and template fits of many detections, a chunk at a time.
+def fit_all(view: View, x, y, template: Template, half: int, moments=None):
+    """Template fits of many detections, a chunk at a time.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        px.
+    half : int
+        Half-side of the stamps, px.
+    moments : tuple of float, optional
+        When given, the detections are first centred under a Gaussian of these moments.
 
     Returns
     -------
-    x, y : ndarray
+    x, y : ndarray, shape (n,)
     fits : ndarray, shape (6, n)
         Rows as the fields of `TemplateFit`.
     alone : ndarray of bool
@@ -137,13 +148,13 @@ def fit_all(view: View, x, y, template: Template, half: int, moments, recentre: 
     for start in range(0, n, chunk):
         part = slice(start, min(start + chunk, n))
         stamps = view.stamps(x[part], y[part], half)
-        if recentre:
-            new_x[part], new_y[part] = weighted_centroids(stamps, x[part], y[part], *moments)
-        fit = template_fit(stamps, new_x[part], new_y[part], template, view.noise, view.lattice)
+        if moments is not None:
+            new_x[part], new_y[part], _ = weighted_centroids(stamps, x[part], y[part], *moments)
+        places = new_x[part], new_y[part]
+        fit = template_fit(stamps, *places, template, view.noise, view.lattice)
         for row, field in enumerate(fields(fit)):
             rows[row, part] = getattr(fit, field.name)
-        if view.parity < 0:
-            alone[part] = single_pixel(stamps.data, view.noise)
+        alone[part] = lone_pixels(stamps, *places, 1.5, view.noise)
     return new_x, new_y, rows, alone
 
 
@@ -195,10 +206,12 @@ def build_catalogue(view: View, found: Detections, settings: MeasureSettings) ->
         return None
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))
     sigma = np.sqrt(a * b)
+    if sigma > LARGEST_SIGMA_PX:
+        return None
     template = gaussian_template(*seed)
     half = half_side(a, 3.2) + (found.block_px + 1) // 2
-    x, y, fits, alone = fit_all(view, found.x, found.y, template, half, seed, True)
-    amplitude, snr, peak, sharpness, misfit, bad = fits
+    x, y, fits, alone = fit_all(view, found.x, found.y, template, half, seed)
+    amplitude, snr, peak, misfit, bad, sharpness = fits
     good = np.isfinite(amplitude) & (amplitude > 0) & (snr > settings.list_snr * 0.8)
     good |= alone & np.isfinite(amplitude)
     if not good.any():
@@ -206,10 +219,7 @@ def build_catalogue(view: View, found: Detections, settings: MeasureSettings) ->
     index = np.flatnonzero(good)
     index = index[_without_copies(x[index], y[index], amplitude[index], 0.8 * b)]
     flags = np.zeros(len(index), np.uint16)
-    with np.errstate(invalid="ignore"):
-        # a pixel's noise lifts the highest pixel of a faint star
-        margin = 0.6 + 4.0 * view.noise / np.maximum(amplitude[index], view.noise)
-        sharp = alone[index] | (sharpness[index] > 1.0 + margin)
+    sharp = alone[index] | (sharpness[index] > SHARP_EXCESS + 2.0 / np.maximum(snr[index], 1.0))
     flags[sharp] |= np.uint16(StarFlag.SHARP)
     catalogue = Catalogue(
         x[index], y[index], amplitude[index], snr[index], peak[index], sharpness[index],
@@ -241,5 +251,5 @@ def _flag_places(view: View, catalogue: Catalogue, bad_share: np.ndarray, sigma_
     edge = (x < reach) | (y < reach) | (x > width - 1 - reach) | (y > height - 1 - reach)
     flags[edge] |= np.uint16(StarFlag.EDGE)
     flags[(bad_share > 0.02) & ~edge] |= np.uint16(StarFlag.BAD_PIXEL)
-    sky = float(np.median(view.sky_green.level))
+    sky = view.level
     flags[catalogue.peak > 0.9 * (view.saturation - sky)] |= np.uint16(StarFlag.SATURATED)

@@ -11,13 +11,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import MAD_TO_SIGMA, Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
 from subgrade.stars.ellipse import ellipse_from_moments
-from subgrade.stars.raster import cut_stamps, halved
+from subgrade.stars.kernel import kernel
+from subgrade.stars.raster import Stamps, cut_stamps, halved
 from subgrade.stars.settings import MeasureSettings
 
 BLOB_WIDTH_BLOCKS = 2.2
@@ -108,8 +108,9 @@ def _level(pixels, image, block, sky, parity, settings) -> _Level:
     white = float(np.median(sky.noise)) * 2.0 / block
     noise = max(noise, white)
     cell = sky.mesh_px // block
-    local = np.maximum(sky.noise * (2.0 / block), 0.5 * noise)
-    threshold = sky.level + settings.detect_sigma * np.where(noise > white, noise, local)
+    # neighbouring pixels that share noise (resampled frames) raise all cells alike
+    local = sky.noise * (2.0 / block) * (noise / white if white > 0 else 1.0)
+    threshold = sky.level + settings.detect_sigma * np.maximum(local, 0.3 * noise)
     bright = find_bright(image, sky.level, threshold, cell)
     return _Level(
         block, image, noise, bright, _typical(pixels, bright.blobs, image, block, noise, sky)
@@ -129,35 +130,67 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     x = (blobs.x[index] + 0.5) * block - 0.5
     y = (blobs.y[index] + 0.5) * block - 0.5
     stamps = cut_stamps(pixels, sky.level, sky.mesh_px, x, y, block + 2)
-    return index[~single_pixel(stamps.data, noise * block)]
+    return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)]
 
 
-def single_pixel(stamps: np.ndarray, noise: float) -> np.ndarray:
-    """True where one pixel stands alone: its eight neighbours hold under a tenth of it each.
+def lone_pixels(stamps: Stamps, x, y, reach: float, noise: float) -> np.ndarray:
+    """True where one pixel stands alone: its neighbours hold under a tenth of it each.
 
-    A star of FWHM 1.5 px (pixel included) leaves a quarter of its peak in the
-    mean neighbour, 0.15 when it sits on a corner of four.
+    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean
+    of the eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's
+    green lattice has.
+
+    Parameters
+    ----------
+    stamps : Stamps
+        n stamps.
+    x, y : ndarray, shape (n,)
+        Where to look, px on the frame.
+    reach : float
+        Only the brightest pixel this near in x and in y is judged, px.
+    noise : float
+        Of one pixel, ADU; fainter than six of it nothing is called lone.
     """
-    n, size = stamps.shape[0], stamps.shape[1]
-    flat = np.nan_to_num(stamps.reshape(n, -1), nan=-np.inf)
-    at = np.argmax(flat, axis=1)
-    j, i = np.clip(at // size, 1, size - 2), np.clip(at % size, 1, size - 2)
-    peak = flat[np.arange(n), at]
-    rows = np.arange(n)
-    total = np.zeros(n)
-    for dj in (-1, 0, 1):
-        for di in (-1, 0, 1):
-            if dj or di:
-                total += np.nan_to_num(stamps[rows, j + dj, i + di])
-    return (peak > 6 * noise) & (total / 8 < 0.10 * peak)
+    out = np.zeros(len(stamps), np.bool_)
+    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, 6 * noise, out)
+    return out
+
+
+@kernel
+def _lone(data, cx, cy, reach, least, out):
+    size = data.shape[1]
+    for k in range(data.shape[0]):
+        top = -np.inf
+        tj = -1
+        ti = -1
+        for j in range(max(1, int(cy[k] - reach + 0.5)), min(size - 1, int(cy[k] + reach + 1.5))):
+            for i in range(
+                max(1, int(cx[k] - reach + 0.5)), min(size - 1, int(cx[k] + reach + 1.5))
+            ):
+                if data[k, j, i] > top:
+                    top = data[k, j, i]
+                    tj = j
+                    ti = i
+        if tj < 0 or not top > least:
+            continue
+        total = 0.0
+        count = 0
+        for j in range(tj - 1, tj + 2):
+            for i in range(ti - 1, ti + 2):
+                value = data[k, j, i]
+                if (j != tj or i != ti) and value == value:
+                    total += value
+                    count += 1
+        out[k] = total < 0.1 * top * max(count, 1)
 
 
 def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
     """The block size that fits the stars, searched from the coarsest down."""
     images = {2: means}
     for block in (4, 8):
-        if min(images[block // 2].shape) >= 24:
-            images[block] = halved(images[block // 2])
+        if min(images[block // 2].shape) < 24:
+            break
+        images[block] = halved(images[block // 2])
     for block in sorted(images, reverse=True):
         level = _level(pixels, images[block], block, sky, parity, settings)
         if block == 2:
@@ -169,7 +202,7 @@ def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: M
     raise AssertionError("unreachable: blocks of two pixels always exist")
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _split(image, level, x, y, value, blob, first, separation, depth, noise, keep):
     """Mark the peaks of each blob that stand apart from every brighter one.
 
@@ -306,3 +339,18 @@ def detect(
         whole,
         bright,
     )
+
+
+def long_blobs(found: Detections, least_px: float) -> np.ndarray:
+    """Blobs that are thin lines far longer than the frame's typical blob.
+
+    Returns
+    -------
+    ndarray of bool, shape (blobs,)
+    """
+    blobs = found.bright.blobs
+    length, width, _ = footprint_axes(blobs, slice(None))
+    typical = np.median(length[np.argsort(-blobs.peak, kind="stable")][:200]) if len(blobs) else 1
+    enough = max(least_px / found.block_px, 4 * typical)
+    box = np.hypot(blobs.x1 - blobs.x0 + 1, blobs.y1 - blobs.y0 + 1)
+    return (box > enough) & (length > 4 * width)

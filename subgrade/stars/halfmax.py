@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.stars.starimage import Samples, StarSpline
+from subgrade.stars.starimage import MODEL_ERROR, Samples, StarSpline
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ def fit_profile(samples: Samples, start_major: float, start_minor: float) -> Pro
 
     if len(samples.d) < 20:
         return None
-    root = np.sqrt(samples.variance + 0.015**2)
+    root = np.sqrt(samples.variance + MODEL_ERROR**2)
 
     def model(p):
         beta = 1.2 + np.exp(p[5])

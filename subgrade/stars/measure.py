@@ -8,8 +8,8 @@ import numpy as np
 
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
-from subgrade.stars.catalogue import build_catalogue
-from subgrade.stars.detect import block_noise, detect
+from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
+from subgrade.stars.detect import Detections, block_noise, detect, long_blobs
 from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.raster import halved
 from subgrade.stars.settings import MeasureSettings
@@ -56,12 +56,14 @@ def measure_stars(
         found = detect(pixels, view.means, view.sky, view.parity, settings)
         sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
         wanted = 14 * sigma * (2.0 if found.whole_blobs else 1.0)
-        if len(found) and wanted > view.sky.mesh_px:
+        if len(found) >= 5 and wanted > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
             view = first_view(pixels, facts, settings, star_px=wanted / 6)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
     except OverflowError as error:
         return empty_result(pixels, str(error), view)
+    if sigma > LARGEST_SIGMA_PX:
+        return empty_result(pixels, "what stands out is too large for a star", view)
     mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
@@ -69,15 +71,17 @@ def measure_stars(
     catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         return empty_result(pixels, "no star stands out of the sky", view)
-    streaks = trails(view, mask, sigma)
+    streaks = trails(view, found, sigma)
     stack = stack_stars(view, catalogue, settings)
     catalogue = measure_again(view, catalogue, stack, streaks, settings)
     return result(view, catalogue, stack, streaks, settings)
 
 
-def trails(view: View, mask: np.ndarray, sigma: float) -> tuple[Streak, ...]:
-    """Satellite trails, on blocks of 4 px."""
+def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
+    """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
     image = halved(view.means)
     noise = block_noise(image, view.sky, 4)
     least = max(LEAST_STREAK_PX, 25 * sigma)
+    stars = ~long_blobs(found, least / 3)[found.bright.blob]
+    mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
     return find_streaks(image, view.sky, 4, noise, mask, least)

@@ -38,7 +38,7 @@ class StarFlag(IntFlag):
     """Below the counting limit in S/N."""
 
 
-NOT_A_STAR = StarFlag.SHARP | StarFlag.STREAK | StarFlag.EXTENDED
+NOT_A_STAR = StarFlag.SHARP | StarFlag.STREAK
 """Flags that keep a detection out of the star count."""
 
 

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import Stamps
 
 
@@ -48,7 +48,7 @@ class AdaptiveMoments:
     ok: np.ndarray
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
     size = stamp.shape[0]
@@ -89,7 +89,7 @@ def _sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     return s0, sx, sy, sxx, syy, sxy, ww, s4
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, out):
     reach = 18.0  # weight e^-9: what lies beyond adds under 1e-4 to the moments
     for k in range(stamps.shape[0]):
@@ -196,16 +196,39 @@ def adaptive_moments(
     )
 
 
-@njit(cache=True, nogil=True)
-def _recentre(stamps, cx, cy, ixx, iyy, ixy, steps):
+@kernel
+def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, flux):
     for k in range(stamps.shape[0]):
+        stamp = stamps[k]
+        size = stamp.shape[0]
         x, y = cx[k], cy[k]
-        for _ in range(steps):
-            s0, sx, sy, sxx, syy, sxy, ww, s4 = _sums(stamps[k], x, y, ixx, iyy, ixy, 12.0)
+        s0 = 0.0
+        for _step in range(steps):
+            s0 = 0.0
+            sx = 0.0
+            sy = 0.0
+            for j in range(size):
+                dy = j - y
+                root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
+                if root <= 0.0:
+                    continue
+                root = np.sqrt(root) / ixx
+                middle = x - ixy * dy / ixx
+                first = max(0, int(np.ceil(middle - root)))
+                last = min(size - 1, int(np.floor(middle + root)))
+                for i in range(first, last + 1):
+                    v = stamp[j, i]
+                    if v == v:
+                        dx = i - x
+                        r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
+                        wv = np.exp(-0.5 * r2) * v
+                        s0 += wv
+                        sx += wv * dx
+                        sy += wv * dy
             if not s0 > 0.0:
                 break
-            ox = min(max(2.0 * sx / s0, -1.5), 1.5)
-            oy = min(max(2.0 * sy / s0, -1.5), 1.5)
+            ox = min(max(gain * sx / s0, -1.5), 1.5)
+            oy = min(max(gain * sy / s0, -1.5), 1.5)
             if abs(x + ox - cx[k]) > 4.0 or abs(y + oy - cy[k]) > 4.0:
                 break
             x += ox
@@ -214,10 +237,16 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, steps):
                 break
         cx[k] = x
         cy[k] = y
+        flux[k] = s0
 
 
-def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, steps: int = 4):
-    """Centroids under one common elliptical Gaussian weight, px on the frame.
+def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, steps: int = 4):
+    """Centroids and brightness under one common elliptical Gaussian weight.
+
+    A weight as wide as the star gives the least noise.  On a star narrower than about
+    2.3 pixels such a weight reads differently with the star's place in the pixel;
+    at twice the width that error falls from e^(-pi^2 s^2) to e^(-1.6 pi^2 s^2)
+    (Poisson summation, s the star's sigma in sampled pixels) at a fifth less S/N.
 
     Parameters
     ----------
@@ -226,14 +255,24 @@ def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, steps: int = 4):
     x, y : ndarray, shape (n,)
         First guess, px on the frame.
     xx, yy, xy : float
-        Moments of the weight, px^2.
+        Moments of the stars, px^2.
+    wide : float
+        Width of the weight over that of the stars.
+    steps : int
+        Most iterations.
 
     Returns
     -------
     x, y : ndarray, shape (n,)
+    flux : ndarray, shape (n,)
+        Weighted sum, ADU, in proportion to the star's light.
     """
-    det = xx * yy - xy * xy
+    det = (xx * yy - xy * xy) * wide**2
     cx = np.asarray(x, np.float64) - stamps.x0
     cy = np.asarray(y, np.float64) - stamps.y0
-    _recentre(stamps.data, cx, cy, yy / det, xx / det, -xy / det, steps)
-    return cx + stamps.x0, cy + stamps.y0
+    flux = np.empty(len(cx))
+    # under weight W a star S off by d has its weighted mean at W / (W + S) d
+    gain = 1.0 + 1.0 / wide**2
+    reach = 12.0 if wide == 1.0 else 9.0
+    _recentre(stamps.data, cx, cy, yy / det, xx / det, -xy / det, gain, steps, reach, flux)
+    return cx + stamps.x0, cy + stamps.y0, flux

@@ -9,15 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from subgrade.lights.model import Pixels
+from subgrade.stars.kernel import kernel
 
 HIGH_BITS = np.uint32(0x80008000)
 LOW_BITS = np.uint32(0x00800080)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _pair_means(words, swapped, flip, zero, quarter_scale, out):
     """2x2 means from rows seen as 32-bit words that hold two 16-bit pixels each."""
     mask = np.uint32(0x00FF00FF)
@@ -48,7 +48,7 @@ def _pair_means(words, swapped, flip, zero, quarter_scale, out):
                 line[i] = np.float32(np.int32(total)) * s + z
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def halve(image, out):
     """Means of 2x2 blocks of a float32 image; a NaN makes its block NaN."""
     quarter = np.float32(0.25)
@@ -111,7 +111,7 @@ def halved(image: np.ndarray) -> np.ndarray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs, ys, out):
     height, width = data.shape
     half = out.shape[1] // 2
@@ -151,7 +151,7 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
                 )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sky_at(sky, mesh, x, y):
     """Bilinear value of a mesh map at a pixel, held constant beyond the outer cell centres."""
     rows, columns = sky.shape
@@ -170,7 +170,7 @@ def _sky_at(sky, mesh, x, y):
     ) * fv
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sky_at(sky, mesh, xs, ys):
     """Bilinear values of a mesh map at many pixels."""
     out = np.empty(len(xs), np.float64)

@@ -13,6 +13,9 @@ import numpy as np
 from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
 
+STAR_SPREAD = 0.01
+"""Relative difference of star moments beside noise; common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class CommonShape:
@@ -43,7 +46,7 @@ def common_shape(xx, yy, xy, snr) -> CommonShape | None:
 
     Weights follow the noise of adaptive moments, whose relative error is
     about 2 / (S/N) (Bernstein & Jarvis 2002, sect. 3, Gaussian star), with a
-    star-to-star spread of 3 % beside it.
+    star-to-star spread of 1 % beside it.
 
     Parameters
     ----------
@@ -60,7 +63,7 @@ def common_shape(xx, yy, xy, snr) -> CommonShape | None:
     kept = np.all(np.isfinite(parts), axis=0)
     if not kept.any():
         return None
-    relative = np.hypot(2.0 / np.maximum(snr, 1.0), 0.03)
+    relative = np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
     weight = 1.0 / relative**2
     centre = np.array([_weighted_median(p[kept], weight[kept]) for p in parts])
     for _ in range(8):
@@ -134,7 +137,7 @@ def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | 
     x0, y0 = 0.5 * (width - 1), 0.5 * (height - 1)
     half = 0.5 * float(np.hypot(width, height))
     terms = field_terms((x - x0) / half, (y - y0) / half, count)
-    weight = 1.0 / np.hypot(2.0 / np.maximum(snr, 1.0), 0.03)
+    weight = 1.0 / np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
     values = np.stack([xx, yy, xy])
     kept = np.ones(n, bool)
     coefficients = np.zeros((3, count))

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.stars.catalogue import STAMP_PIXELS, Catalogue, half_side
+from subgrade.stars.catalogue import LARGEST_SIGMA_PX, STAMP_PIXELS, Catalogue, half_side
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
-from subgrade.stars.halfmax import HalfWidths, fit_profile, half_widths
+from subgrade.stars.halfmax import HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.model import NAN, StarFlag
-from subgrade.stars.moments import adaptive_moments
-from subgrade.stars.photometry import Template, gaussian_template, template_fit
+from subgrade.stars.moments import adaptive_moments, weighted_centroids
+from subgrade.stars.photometry import Template, gaussian_template, moffat_template
+from subgrade.stars.raster import Stamps
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import CommonShape, common_shape
 from subgrade.stars.starimage import Samples, StarSpline, fit_spline, gather_samples
 from subgrade.stars.view import View
+
+LEAST_IMAGE_STARS = 6
+"""Fewer stars are fitted with a profile instead of stacked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,7 @@ class Stack:
     method : str
         As ``FrameStars.fwhm_method``.
     widths : HalfWidths or None
+    profile : ProfileFit or None
     """
 
     ident: np.ndarray
@@ -47,6 +52,15 @@ class Stack:
     error: float
     method: str
     widths: HalfWidths | None
+    profile: ProfileFit | None = None
+
+    @property
+    def stars_used(self) -> int:
+        """Stars that the shape rests on."""
+        if self.shape is None:
+            return 0
+        kept = int(self.shape.kept.sum())
+        return max(kept, self.spline.stars_used) if self.spline is not None else kept
 
 
 SPOILT = (
@@ -76,7 +90,12 @@ def shape_stars(catalogue: Catalogue, settings: MeasureSettings) -> np.ndarray:
 
 
 def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> Stack:
-    """Common shape, stacked star image and half-maximum widths of a frame."""
+    """Common shape, stacked star image and half-maximum widths of a frame.
+
+    Where the pixels are too coarse for single stars (see `coarse`) the shape is that of the star
+    image, which hundreds of stars sample far finer than the pixel; else it
+    is the mean of the stars' own moments.
+    """
     index = shape_stars(catalogue, settings)
     major = float(ellipse_from_moments(*catalogue.moments)[0])
     half = half_side(major, 4.3)
@@ -90,41 +109,100 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     m = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
     moments = np.stack((m.xx, m.yy, m.xy))
     shape = common_shape(*moments, catalogue.snr[index])
-    if shape is None:
+    if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
-    ident = catalogue.ident[index]
-    kept = np.flatnonzero(shape.kept)[: settings.image_stars]
-    star_x, star_y = m.x[kept], m.y[kept]
+    if coarse(view, shape):
+        kept = np.arange(len(index))[: settings.image_stars]
+        wide = 2.0
+    else:
+        kept = np.flatnonzero(shape.kept)[: settings.image_stars]
+        wide = 1.0
     rows = index[kept]
-    samples, spline, widths = _image(view, catalogue, rows, star_x, star_y, shape, settings)
+    x = np.where(m.ok[kept], m.x[kept], catalogue.x[rows])
+    y = np.where(m.ok[kept], m.y[kept], catalogue.y[rows])
+    image = _image(view, catalogue, (x, y), shape, wide, settings)
+    if wide > 1.0 and image.spline is not None:
+        shape = _shape_of_image(image.spline, shape)
+    return _with_widths(
+        Stack(
+            catalogue.ident[index],
+            moments,
+            shape,
+            image.spline,
+            NAN,
+            NAN,
+            NAN,
+            "none",
+            image.widths,
+        ),
+        image.samples,
+        catalogue.snr[rows],
+    )
+
+
+def coarse(view: View, shape: CommonShape) -> bool:
+    """Whether a star's FWHM is under 2.3 sampled pixels, near the Nyquist limit of a Gaussian."""
+    minor = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[1])
+    return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
+
+
+def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray) -> Stack:
+    """The stack with its half-maximum widths by the best method at hand."""
+    shape, widths = stack.shape, stack.widths
     a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
-    size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(catalogue.snr[rows] ** 2)))
-    if spline is not None and widths is not None and len(rows) >= 6:
-        if np.isfinite(widths.major) and np.isfinite(widths.minor):
-            error = size_error * np.sqrt(widths.major * widths.minor)
-            return Stack(
-                ident, moments, shape, spline, widths.major, widths.minor, float(error),
-                "image", widths,
-            )  # fmt: skip
+    size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
+    whole = widths is not None and np.isfinite(widths.major) and np.isfinite(widths.minor)
+    if whole and len(snr) >= LEAST_IMAGE_STARS:
+        error = size_error * np.sqrt(widths.major * widths.minor)
+        return replace(
+            stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
+        )
     fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
     if fit is not None:
         error = max(fit.error, size_error * np.sqrt(fit.major * fit.minor))
-        return Stack(
-            ident, moments, shape, spline, fit.major, fit.minor, float(error), "profile", widths
-        )
+        return replace(
+            stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
+            profile=fit,
+        )  # fmt: skip
     # a Gaussian weight over-reads the width of winged stars by about a tenth
-    # (published_checks, Moffat beta 3: 13 %), so this last resort says so by its error
+    # (13 % for Moffat beta 3), so this last resort says so by its error
     gauss = FWHM_PER_SIGMA * np.array([a, b]) / 1.1
-    return Stack(
-        ident, moments, shape, spline, float(gauss[0]), float(gauss[1]),
-        float(0.1 * np.sqrt(gauss[0] * gauss[1])), "moments", widths,
+    error = 0.1 * float(np.sqrt(gauss[0] * gauss[1]))
+    return replace(
+        stack, major=float(gauss[0]), minor=float(gauss[1]), error=error, method="moments"
+    )
+
+
+def _shape_of_image(spline: StarSpline, shape: CommonShape) -> CommonShape:
+    """Adaptive moments of the star image in place of the mean of the stars' own."""
+    reach = max(spline.reach)
+    step = min(spline.step_u, spline.step_v) / 4
+    n = int(np.ceil(reach / step))
+    axis = np.arange(-n, n + 1) * step
+    image = spline.at(*np.meshgrid(axis, axis)).astype(np.float32)
+    stamp = Stamps(image[None], np.array([-float(n)]), np.array([-float(n)]))
+    start = (shape.xx / step**2, shape.yy / step**2, shape.xy / step**2)
+    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), *start)
+    if not m.ok[0]:
+        return shape
+    return replace(
+        shape, xx=float(m.xx[0]) * step**2, yy=float(m.yy[0]) * step**2,
+        xy=float(m.xy[0]) * step**2,
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class _Image:
+    samples: Samples
+    spline: StarSpline | None
+    widths: HalfWidths | None
+
+
 def _image(
-    view: View, catalogue: Catalogue, rows, x, y, shape: CommonShape, settings: MeasureSettings
-) -> tuple[Samples, StarSpline | None, HalfWidths | None]:
-    """Samples, spline of peak 1 and widths; the rectangle grows until the star fits in."""
+    view: View, catalogue: Catalogue, places, shape: CommonShape, wide: float,
+    settings: MeasureSettings,
+) -> _Image:  # fmt: skip
+    """Samples, spline and widths; the rectangle grows until the star fits in."""
     a, b, theta = (float(v) for v in ellipse_from_moments(shape.xx, shape.yy, shape.xy))
     b = max(b, 0.35)
     reach_u, reach_v = 2.0 * FWHM_PER_SIGMA * a / 1.1, 2.0 * FWHM_PER_SIGMA * b / 1.1
@@ -133,48 +211,57 @@ def _image(
         theta = float(np.degrees(np.arctan2(d.dy, d.dx)) % 180.0)
         reach_v = max(reach_u, reach_v)
         reach_u = float(np.hypot(d.dx, d.dy)) + reach_v
-    spline = widths = None
-    samples = None
+    image = None
     for _ in range(3):
-        samples, spline = _fit_rectangle(
-            view, catalogue, rows, x, y, (reach_u, reach_v, b, theta), settings
+        samples = _samples(
+            view, places, (shape.xx, shape.yy, shape.xy), wide, (reach_u, reach_v, theta), settings
         )
+        step_v = max(FWHM_PER_SIGMA * b / 1.1 / 4.0, 0.3)
+        step_u = max(step_v, reach_u / 60)
+        count = int(samples.star.max(initial=-1)) + 1
+        spline = fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
         if spline is None:
-            return samples, None, None
-        widths = half_widths(spline)
-        if np.isfinite(widths.major) and np.isfinite(widths.minor):
+            return _Image(samples, None, None)
+        image = _Image(samples, spline, half_widths(spline))
+        if np.isfinite(image.widths.major) and np.isfinite(image.widths.minor):
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
-    return samples, spline, widths
+    return image
 
 
-def _fit_rectangle(view, catalogue, rows, x, y, frame, settings):
-    reach_u, reach_v, b, theta = frame
-    step_v = max(FWHM_PER_SIGMA * b / 1.1 / 4.5, 0.3)
-    step_u = max(step_v, reach_u / 60)
+def _samples(view, places, moments, wide, frame, settings) -> Samples:
+    """Pixels of the stars inside a rectangle along their long axis, each scaled alike."""
+    reach_u, reach_v, theta = frame
+    x, y = places
     t = np.radians(theta)
     extent = max(
         reach_u * abs(np.cos(t)) + reach_v * abs(np.sin(t)),
         reach_u * abs(np.sin(t)) + reach_v * abs(np.cos(t)),
     )
     half = int(np.ceil(extent)) + 1
-    count = max(12, min(len(rows), STAMP_PIXELS // (2 * half + 1) ** 2))
-    rows, x, y = rows[:count], x[:count], y[:count]
+    count = max(12, min(len(x), STAMP_PIXELS // (2 * half + 1) ** 2))
+    x, y = x[:count], y[:count]
     stamps = view.stamps(x, y, half)
-    template = gaussian_template(*catalogue.moments)
-    amplitude = template_fit(stamps, x, y, template, view.noise).amplitude
-    sky = max(float(np.median(view.sky_green.level)), view.noise)
-    good = np.isfinite(amplitude) & (amplitude > 0)
-    samples = gather_samples(
-        stamps[good], x[good], y[good], amplitude[good], view.noise, view.noise**2 / sky,
-        theta, reach_u, reach_v, settings.image_samples,
+    # one wide-weighted sum scales every star: a fitted peak would depend on the
+    # star's place in the pixel and bend the image with it
+    new_x, new_y, flux = weighted_centroids(stamps, x, y, *moments, wide=2.0)
+    if wide > 1.0:
+        x, y = new_x, new_y
+    good = np.isfinite(flux) & (flux > 0)
+    # the sum of a unit-peak Gaussian star under twice its width is 8/5 pi sqrt(det)
+    unit = 1.6 * np.pi * np.sqrt(moments[0] * moments[1] - moments[2] ** 2) / view.lattice
+    return gather_samples(
+        stamps[good], x[good], y[good], flux[good] / unit, view.noise, theta, reach_u, reach_v,
+        settings.image_samples,
     )  # fmt: skip
-    spline = fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, int(good.sum()))
-    return samples, spline
 
 
 def image_template(stack: Stack, moments) -> Template:
     """The stacked star as a photometric template, or the Gaussian where there is none."""
+    if stack.profile is not None and stack.shape is not None:
+        fit, shape = stack.profile, stack.shape
+        theta = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[2])
+        return moffat_template(fit.major, fit.minor, fit.beta, theta)
     if stack.spline is None or stack.method != "image":
         return gaussian_template(*moments)
     reach_u, reach_v = stack.spline.reach

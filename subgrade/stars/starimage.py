@@ -14,13 +14,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from scipy.linalg import LinAlgError, solveh_banded
 
+from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import Stamps
 
+MODEL_ERROR = 0.01
+"""Share of the peak by which stars differ from their common image."""
 
-@njit(cache=True, nogil=True)
+
+@kernel
 def _basis(t, b):
     """The four cubic B-splines that are not zero at fraction t of a knot interval."""
     s = 1.0 - t
@@ -30,7 +33,7 @@ def _basis(t, b):
     b[3] = t * t * t / 6.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
     """Add samples to the banded normal equations (v runs fastest)."""
     bu = np.empty(4)
@@ -59,7 +62,7 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
                         band[column - row, row] += value * bu[e] * bv[f]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def evaluate(coefficients, hu, hv, u, v, out):
     """Spline values at offsets u, v (px); 0 outside its square."""
     nu, nv = coefficients.shape
@@ -82,14 +85,13 @@ def evaluate(coefficients, hu, hv, u, v, out):
         out[k] = total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _gather(
     stamps,
     cx,
     cy,
     amplitude,
     sky_variance,
-    inverse_gain,
     cos,
     sin,
     ru,
@@ -122,7 +124,7 @@ def _gather(
                 u[n] = uu
                 v[n] = vv
                 d[n] = value * scale
-                var[n] = (sky_variance + max(value, 0.0) * inverse_gain) * scale * scale
+                var[n] = sky_variance * scale * scale
                 star[n] = k
                 n += 1
     return n
@@ -188,7 +190,7 @@ class Samples:
 
 
 def gather_samples(
-    stamps: Stamps, x, y, amplitude, noise, inverse_gain, angle_deg, reach_u, reach_v, most
+    stamps: Stamps, x, y, amplitude, noise, angle_deg, reach_u, reach_v, most
 ) -> Samples:
     """Collect the pixels of stars as samples of one star image.
 
@@ -202,8 +204,6 @@ def gather_samples(
         Brightness each star is divided by, ADU.
     noise : float
         Sky noise of a pixel, ADU.
-    inverse_gain : float
-        ADU^2 of shot noise per ADU of starlight.
     angle_deg : float
         Direction of u.
     reach_u, reach_v : float
@@ -224,7 +224,7 @@ def gather_samples(
     star = np.empty(count, np.int32)
     t = np.radians(angle_deg)
     n = _gather(
-        stamps.data, x - stamps.x0, y - stamps.y0, np.asarray(amplitude, np.float64), noise**2, inverse_gain,
+        stamps.data, x - stamps.x0, y - stamps.y0, np.asarray(amplitude, np.float64), noise**2,
         np.cos(t), np.sin(t), reach_u, reach_v, stride, u, v, d, var, star,
     )  # fmt: skip
     return Samples(u[:n], v[:n], d[:n], var[:n], star[:n])
@@ -236,8 +236,8 @@ def fit_spline(
 ) -> StarSpline | None:  # fmt: skip
     """Weighted least-squares bicubic B-spline through samples, outliers left out.
 
-    The weights allow for a star-to-star difference of 1.5 % of the peak beside
-    the noise, so that one bright star does not decide alone.
+    The weights allow for 1 % of the peak beside the sky noise: shot noise, and
+    star-to-star differences, so that one bright star does not decide alone.
 
     Returns
     -------
@@ -248,7 +248,7 @@ def fit_spline(
     nv = 2 * int(np.ceil(reach_v / step_v)) + 3
     if len(samples.d) < 2 * nu * nv:
         return None
-    weight = 1.0 / (samples.variance + 0.015**2)
+    weight = 1.0 / (samples.variance + MODEL_ERROR**2)
     out = np.empty(len(samples.d))
     coefficients = None
     residual = np.nan
@@ -265,10 +265,10 @@ def fit_spline(
             return None
         coefficients = flat.reshape(nu, nv)
         evaluate(coefficients, step_u, step_v, samples.u, samples.v, out)
-        scaled = (samples.d - out) / np.sqrt(samples.variance + 0.015**2)
+        scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
         residual = 1.4826 * float(np.median(np.abs(scaled)))
         if step < rounds - 1:
             limit = 4.0 * max(residual, 1.0)
-            variance = samples.variance + 0.015**2
+            variance = samples.variance + MODEL_ERROR**2
             weight = np.where(np.abs(scaled) < limit, 1.0 / variance, 0.0)
     return StarSpline(coefficients, step_u, step_v, angle_deg, stars_used, residual)

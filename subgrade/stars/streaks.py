@@ -8,9 +8,9 @@ than chance is kept when its blocks lie along it without large gaps.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from subgrade.stars.background import Sky
+from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Streak
 from subgrade.stars.raster import sky_at
 
@@ -18,7 +18,7 @@ ANGLES = 360
 """Directions tried, half a degree apart."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _loose(image, level, cell, limit, mask, mask_shift, most):
     """Blocks above ``level + limit`` outside the mask; -1 when there are too many."""
     height, width = image.shape
@@ -30,7 +30,7 @@ def _loose(image, level, cell, limit, mask, mask_shift, most):
         j = min(y // cell, rows - 1)
         for x in range(1, width - 1):
             i = min(x // cell, columns - 1)
-            if image[y, x] > level[j, i] + limit:
+            if image[y, x] > level[j, i] + limit[j, i]:
                 if mask[
                     min((y << mask_shift), mask.shape[0] - 1),
                     min((x << mask_shift), mask.shape[1] - 1),
@@ -44,7 +44,7 @@ def _loose(image, level, cell, limit, mask, mask_shift, most):
     return xs, ys, n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _vote(xs, ys, angles, reach):
     votes = np.zeros((angles, 2 * reach + 2), np.int32)
     for a in range(angles):
@@ -56,18 +56,16 @@ def _vote(xs, ys, angles, reach):
     return votes
 
 
-def _chord(height: int, width: int, angles: int, reach: int) -> np.ndarray:
-    """Length of each voting line inside the frame, blocks."""
-    t = np.pi * np.arange(angles) / angles
-    c, s = np.cos(t)[:, None], np.sin(t)[:, None]
-    rho = np.arange(-reach, reach + 2)[None, :]
-    low = np.full((angles, 2 * reach + 2), -np.inf)
-    high = np.full((angles, 2 * reach + 2), np.inf)
+def _chord(height: int, width: int, angle: np.ndarray, rho: np.ndarray) -> np.ndarray:
+    """Length inside the frame of lines x cos + y sin = rho, blocks."""
+    c, s = np.cos(angle), np.sin(angle)
+    low = np.full(rho.shape, -np.inf)
+    high = np.full(rho.shape, np.inf)
     # along the line: x = rho c - t s, y = rho s + t c
     for coefficient, offset, limit in ((-s, rho * c, width), (c, rho * s, height)):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            one, two = (0 - offset) / coefficient, (limit - offset) / coefficient
         parallel = np.abs(coefficient) < 1e-9
+        slope = np.where(parallel, 1.0, coefficient)
+        one, two = (0 - offset) / slope, (limit - offset) / slope
         inside = (offset >= 0) & (offset <= limit)
         one = np.where(parallel, np.where(inside, -np.inf, np.inf), one)
         two = np.where(parallel, np.where(inside, np.inf, -np.inf), two)
@@ -102,23 +100,28 @@ def find_streaks(
     """
     shift = int(np.log2(block)) - 2
     cell = sky.mesh_px // block
-    xs, ys, n = _loose(image, sky.level, cell, 2.5 * noise, mask, shift, 60_000)
+    limit = 2.5 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
+    xs, ys, n = _loose(image, sky.level, cell, limit, mask, shift, 60_000)
     if n < 0 or n < 12 or noise <= 0:
         return ()
     xs, ys = xs[:n].copy(), ys[:n].copy()
     height, width = image.shape
     reach = int(np.ceil(np.hypot(height, width)))
-    chord = _chord(height, width, ANGLES, reach)
     found: list[Streak] = []
     for _ in range(4):
         votes = _vote(xs, ys, ANGLES, reach)
+        a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
+        if not len(a):
+            break
+        chord = _chord(height, width, np.pi * a / ANGLES, (r - reach).astype(float))
         expected = len(xs) * chord / (height * width)
         # significance of a Poisson excess, finite for empty lines
-        excess = (votes - expected) / np.sqrt(expected + 4.0)
+        excess = (votes[a, r] - expected) / np.sqrt(expected + 4.0)
         excess[chord < least_px / block] = 0.0
-        a, r = np.unravel_index(np.argmax(excess), excess.shape)
-        if excess[a, r] < 7.0:
+        best = int(np.argmax(excess))
+        if excess[best] < 7.0:
             break
+        a, r = int(a[best]), int(r[best])
         streak, members = _follow(
             xs, ys, np.pi * a / ANGLES, r - reach, image, sky, block, noise, least_px
         )
@@ -142,9 +145,12 @@ def _follow(xs, ys, angle, rho, image, sky, block, noise, least_px):
             return None, members
         along = -xs[members] * s + ys[members] * c
         across = offset[members]
-        slope, shift = np.polyfit(along - along.mean(), across, 1)
-        # rotating the normal by -slope takes the tilt out
-        new = angle - np.arctan(slope)
+        from_middle = along - along.mean()
+        spread = np.sum(from_middle**2)
+        if spread <= 0:
+            return None, members
+        # turning the normal by the slope of what is left takes the tilt out
+        new = angle - np.arctan(np.sum(from_middle * across) / spread)
         mid_x, mid_y = xs[members].mean(), ys[members].mean()
         rho = mid_x * np.cos(new) + mid_y * np.sin(new)
         angle = new
@@ -155,10 +161,13 @@ def _follow(xs, ys, angle, rho, image, sky, block, noise, least_px):
     start, stop = _longest_run(along)
     length = (stop - start) * block
     inside = along[(along >= start) & (along <= stop)]
-    if length < least_px or len(inside) < max(8, 0.08 * (stop - start)):
+    if length <= 0 or length < least_px or len(inside) < max(8, 0.08 * (stop - start)):
         return None, members
     x1, y1 = rho * c - start * s, rho * s + start * c
     x2, y2 = rho * c - stop * s, rho * s + stop * c
+    beside = ((np.abs(offset) > 5) & (np.abs(offset) < 9)).sum() / 4.0
+    if len(inside) < 3 * beside:  # a ridge of nebula has bright flanks, a trail has none
+        return None, members
     level, width = _cross_section(x1, y1, x2, y2, image, sky, block)
     if level < 0.25 * noise:
         return None, members

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 
 from subgrade.lights.model import HeaderFacts, Pixels
-from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map
+from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map, typical_level
 from subgrade.stars.blobs import Bright
+from subgrade.stars.kernel import kernel
 from subgrade.stars.mosaic import green_lattice, green_means
 from subgrade.stars.raster import Stamps, block_means, cut_stamps
 from subgrade.stars.settings import MeasureSettings
@@ -53,6 +53,11 @@ class View:
         """Sensor pixels per measured pixel."""
         return 2.0 if self.parity >= 0 else 1.0
 
+    @property
+    def level(self) -> float:
+        """Median sky over the frame, ADU."""
+        return typical_level(self.sky_green, *self.pixels.shape)
+
     def stamps(self, x, y, half: int) -> Stamps:
         """Cut-outs of the measured pixels, sky removed."""
         return cut_stamps(
@@ -69,7 +74,7 @@ def first_view(
     green = green_means(pixels, parity) if parity >= 0 else means
     mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
     sky = sky_map(means, mesh, settings.mesh_samples // 3)
-    noise, _ = pixel_noise(
+    noise = pixel_noise(
         pixels, sky_map(green, mesh, settings.mesh_samples // 3) if parity >= 0 else sky,
         parity, None, 40_000,
     )  # fmt: skip
@@ -79,7 +84,7 @@ def first_view(
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _paint(mask, xs, ys, scale, grow):
     rows, columns = mask.shape
     for k in range(len(xs)):
@@ -92,15 +97,21 @@ def _paint(mask, xs, ys, scale, grow):
                 mask[j, i] = True
 
 
-def star_mask(shape: tuple[int, int], bright: Bright, block: int, grow_px: float) -> np.ndarray:
-    """Blocks of 4 px within ``grow_px`` of anything bright.
+def star_mask(
+    shape: tuple[int, int],
+    bright: Bright,
+    block: int,
+    grow_px: float,
+    which: np.ndarray | slice = slice(None),
+) -> np.ndarray:
+    """Blocks of 4 px within ``grow_px`` of anything bright (or of the ``which`` of it).
 
     Returns
     -------
     ndarray of bool, shape (height // 4 + 1, width // 4 + 1)
     """
     mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
-    _paint(mask, bright.x, bright.y, block / 4.0, max(1, int(np.ceil(grow_px / 4.0))))
+    _paint(mask, bright.x[which], bright.y[which], block / 4.0, max(1, int(np.ceil(grow_px / 4.0))))
     return mask
 
 
@@ -110,7 +121,7 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
     if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
         return view
     sky = sky_map(view.green, mesh, settings.mesh_samples, mask)
-    noise, _ = pixel_noise(view.pixels, sky, view.parity, mask, 150_000)
+    noise = pixel_noise(view.pixels, sky, view.parity, mask, 150_000)
     if not np.isfinite(noise):
         return view
     return replace(view, sky_green=sky, noise=noise)
@@ -144,7 +155,7 @@ def saturation_level(view: View, x, y, stated: float | None) -> float:
     top = flat.max()
     if not np.isfinite(top) or top <= 0:
         return level
-    sky = float(np.median(view.sky_green.level))
+    sky = view.level
     close = flat > top - 0.002 * (top - sky)
     if np.max(np.count_nonzero(close, axis=1)) >= 3 and top - sky > 50 * view.noise:
         level = min(level, 0.995 * float(top))
