@@ -190,3 +190,23 @@ def test_arbitrary_bytes(tmp_path, content, magic):
     path.write_bytes(magic + content)
     with pytest.raises(UnreadableFile):
         read_light(path)
+
+
+def test_codec_that_would_write_past_its_memory_is_not_called(tmp_path):
+    """Each H-compressed tile states its own size, and the codec believes it."""
+    content = SAMPLES["HCOMPRESS_1"]
+    at = content.index(b"\xdd\x99")
+    sides = np.frombuffer(content, ">i4", 2, at + 2)
+    assert sides.prod() == 16 * 16
+    path = tmp_path / "a.fits"
+    for offset, value in ((2, 1 << 14), (6, -1), (2, 0)):
+        changed = bytearray(content)
+        changed[at + offset : at + offset + 4] = value.to_bytes(4, "big", signed=True)
+        path.write_bytes(bytes(changed))
+        with pytest.raises(UnreadableFile, match="a tile of 256 pixels states"):
+            read_light(path)
+    planes = bytearray(content)
+    planes[at + 22] = 200
+    path.write_bytes(bytes(planes))
+    with pytest.raises(UnreadableFile, match="200 bit planes"):
+        read_light(path)

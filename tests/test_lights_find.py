@@ -166,3 +166,18 @@ def test_capitals_are_kept_apart_where_the_file_system_does(tmp_path):
     put(tmp_path, "a.fits", "A.fits")
     there = sorted(os.listdir(tmp_path))
     assert sorted(names(find_lights([tmp_path]))) == there
+
+
+def test_one_path_alone_needs_no_list(tmp_path):
+    put(tmp_path, "a.fits")
+    assert names(find_lights(tmp_path)) == names(find_lights(str(tmp_path))) == ["a.fits"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_named_pipe_does_not_stop_the_run(tmp_path):
+    put(tmp_path, "a.fits")
+    os.mkfifo(tmp_path / "b.fits")
+    assert names(find_lights([tmp_path])) == ["a.fits"]
+    (path,) = find_lights([tmp_path / "b.fits"]).files
+    with pytest.raises(UnreadableFile, match="not a regular file"):
+        read_light(path)

@@ -58,7 +58,7 @@ def find_lights(paths, *, exclude=()) -> Found:
 
     Parameters
     ----------
-    paths : iterable of path-like
+    paths : path-like or iterable of path-like
         Folders, files, patterns.
     exclude : iterable of path-like
         Files and folders to leave out.
@@ -74,6 +74,8 @@ def find_lights(paths, *, exclude=()) -> Found:
         A path does not exist or a pattern matches nothing.
     """
     search = _Search(exclude)
+    if isinstance(paths, (str, os.PathLike)):
+        paths = [paths]
     for given in paths:
         text = os.path.expanduser(os.fspath(given))
         if os.path.exists(text):

@@ -7,11 +7,9 @@ frame's size.  Only tile-compressed images go through astropy's file reader.
 from __future__ import annotations
 
 import gzip
-import io
 import math
 import mmap
 import os
-import warnings
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +20,7 @@ from subgrade.errors import UnreadableFile
 from subgrade.lights.cards import BLOCK, Cards, header_length
 from subgrade.lights.model import Pixels
 from subgrade.lights.planes import big_endian, plane_of, to_pixels
+from subgrade.lights.tiles import decompressed
 
 GZIP_MAGIC = b"\x1f\x8b"
 _BITPIX = (8, 16, 32, 64, -32, -64)
@@ -156,10 +155,11 @@ def _read_contents(path: Path, data, with_pixels: bool) -> Stored:
     if not with_pixels:
         return Stored(cards, shape, colour, None, tuple(notes))
     if hdu.kind == "compressed":
-        array = _decompress(path, data, hdu)
+        _check_length(path, data, hdu, hdu.nbytes, "compressed pixels")
+        array = decompressed(path, data, hdu.index, hdu.cards, hdu.axes)
         blank = hdu.cards.whole("ZBLANK") if "ZBLANK" in hdu.cards else hdu.cards.whole("BLANK")
     else:
-        array = _view(path, data, hdu, notes)
+        array = _view(path, data, hdu)
         blank = hdu.cards.whole("BLANK")
     planes, cause = plane_of(array)
     if planes is None:
@@ -275,18 +275,22 @@ def _plane_shape(path: Path, hdu: _Hdu) -> tuple[tuple[int, int], bool]:
     return tuple(planes.shape[-2:]), planes.ndim == 3
 
 
-def _view(path: Path, data, hdu: _Hdu, notes: list[str]) -> np.ndarray:
+def _view(path: Path, data, hdu: _Hdu) -> np.ndarray:
     """The stored numbers of a plain image, without a copy."""
     dtype = big_endian(hdu.bitpix)
     count = math.prod(hdu.axes)
-    wanted, there = count * dtype.itemsize, max(0, len(data) - hdu.start)
+    _check_length(path, data, hdu, count * dtype.itemsize, "pixels")
+    return np.frombuffer(data, dtype, count, hdu.start).reshape(hdu.axes[::-1])
+
+
+def _check_length(path: Path, data, hdu: _Hdu, wanted: int, what: str) -> None:
+    there = max(0, len(data) - hdu.start)
     if there < wanted:
         raise UnreadableFile(
             path,
-            f"truncated: the header promises {wanted} bytes of pixels, "
+            f"truncated: the header promises {wanted} bytes of {what}, "
             f"the file holds {there} ({100.0 * there / wanted:.1f} %)",
         )
-    return np.frombuffer(data, dtype, count, hdu.start).reshape(hdu.axes[::-1])
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
@@ -294,48 +298,3 @@ def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
     if scale == 0.0:
         raise UnreadableFile(path, "BSCALE is 0: every pixel would be the same")
     return (0.0 if zero is None else zero), (1.0 if scale is None else scale)
-
-
-def _decompress(path: Path, data, hdu: _Hdu) -> np.ndarray:
-    """The numbers of a tile-compressed image, before BZERO and BSCALE."""
-    there = max(0, len(data) - hdu.start)
-    if there < hdu.nbytes:
-        raise UnreadableFile(
-            path,
-            f"truncated: the header promises {hdu.nbytes} bytes of compressed pixels, "
-            f"the file holds {there} ({100.0 * there / hdu.nbytes:.1f} %)",
-        )
-    _check_tiles(path, hdu)
-    from astropy.io import fits
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with (
-                io.BytesIO(data) as file,
-                fits.open(file, memmap=False, do_not_scale_image_data=True) as hdus,
-            ):
-                array = hdus[hdu.index].data
-    except Exception as error:  # astropy and its codecs raise any type on damaged input
-        cause = f"the compressed image is damaged ({type(error).__name__}: {error})"
-        raise UnreadableFile(path, cause) from None
-    if array is None or array.shape != hdu.axes[::-1]:
-        raise UnreadableFile(path, "the compressed image has not the size its header states")
-    return array
-
-
-def _check_tiles(path: Path, hdu: _Hdu) -> None:
-    """Compare the number of tiles stored with the one the image size asks for."""
-    tiles = 1
-    for i, length in enumerate(hdu.axes, 1):
-        tile = hdu.cards.whole(f"ZTILE{i}")
-        if tile is None:
-            tile = length if i == 1 else 1
-        if tile < 1:
-            raise UnreadableFile(path, f"ZTILE{i} = {tile} is not a tile size")
-        tiles *= -(-length // tile)
-    rows = hdu.cards.whole("NAXIS2")
-    if rows != tiles:
-        raise UnreadableFile(
-            path, f"the compressed image needs {tiles} tiles, the table holds {rows}"
-        )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import os
+import stat
 import zlib
 from pathlib import Path
 
@@ -36,6 +38,9 @@ def kind_of(path) -> str | None:
     OSError
         The file cannot be opened.
     """
+    mode = os.stat(path).st_mode
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise OSError(0, "not a regular file")  # opening a pipe would wait for ever
     with open(path, "rb") as file:
         start = file.read(32)
         if start.startswith(GZIP_MAGIC):
