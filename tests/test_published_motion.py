@@ -1,7 +1,6 @@
-"""Motion added to a star image: closed-form variances and kurtoses, and GalSim's images of them.
+"""Motion added to a star image: closed-form variances, and GalSim's images of them.
 
-Independent motion adds its cumulants to the star's (textbook statistics).  Variances and
-kurtoses of the box, arcsine and two-spike distributions are textbook; the widths of the
+Variances of the box, arcsine and two-spike distributions are textbook; the widths of the
 moved star were integrated numerically, the weighted ratios by GalSim's hsm.
 """
 
@@ -13,7 +12,7 @@ import pytest
 from subgrade.practice.kernel import path_moments, transfer
 from subgrade.practice.optics import Blur, blur_spectrum
 from subgrade.practice.profile import star_truth
-from subgrade.stars.model import StarImage
+from subgrade.stars.model import FrameStars, StarImage
 from tests.render import Motion, StarShape, template
 
 FWHM_PER_SIGMA = 2.3548200450309493
@@ -97,8 +96,9 @@ def test_practice_stars_are_galsims(path, motion, beta):
     spectrum = blur_spectrum(Blur(FWHM_PX, beta), k, k) * transfer(path, k, k)
     ours = star_truth(spectrum, k, k)
     theirs = template(StarShape("moffat", FWHM_PX, beta, motion=motion)).truth
-    assert ours.fwhm_major == pytest.approx(theirs.fwhm_major_px, rel=3e-3)
-    assert ours.fwhm_minor == pytest.approx(theirs.fwhm_minor_px, rel=3e-3)
+    if motion.kind != "step":  # whose narrow width depends on where between the two it is cut
+        assert ours.fwhm_major == pytest.approx(theirs.fwhm_major_px, rel=3e-3)
+        assert ours.fwhm_minor == pytest.approx(theirs.fwhm_minor_px, rel=3e-3)
     assert ours.eccentricity == pytest.approx(theirs.eccentricity, abs=3e-3)
     assert ours.pixels == pytest.approx(theirs.nea_px, rel=3e-3)
 
@@ -106,9 +106,9 @@ def test_practice_stars_are_galsims(path, motion, beta):
 # What the causes stage reads back from a star image.
 
 
-def star_image(motion: Motion) -> StarImage:
-    """GalSim's moved Gaussian star of FWHM 3 px at the step of a stacked star image."""
-    fine = template(StarShape("gaussian", FWHM_PX, motion=motion))
+def star_image(shape: StarShape) -> StarImage:
+    """GalSim's star at the step of a stacked star image."""
+    fine = template(shape)
     step = fine.oversample // 4
     centre, reach = fine.image.shape[0] // 2, 16 * fine.oversample
     cut = fine.image[centre - reach : centre + reach + 1, centre - reach : centre + reach + 1]
@@ -116,34 +116,55 @@ def star_image(motion: Motion) -> StarImage:
     return StarImage((image / image.max()).astype(np.float32), 0.25, 100)
 
 
+def frame_of(shape: StarShape) -> FrameStars:
+    """A measured frame whose star image and widths are GalSim's."""
+    truth = template(shape).truth
+    return FrameStars(
+        *(2000, 1500, 1000.0, 32.0, np.full((2, 2), 1000.0), 64, 300, 20.0),
+        fwhm_px=truth.fwhm_px,
+        fwhm_major_px=truth.fwhm_major_px,
+        fwhm_minor_px=truth.fwhm_minor_px,
+        eccentricity=truth.eccentricity,
+        angle_deg=truth.angle_deg,
+        shape_status="measured",
+        star_image=star_image(shape),
+    )
+
+
 @pytest.mark.parametrize(
-    ("motion", "variance", "kurtosis"),
+    ("motion", "model", "extent"),
     [
-        (Motion("box", 2.5, 50.0), 2.5**2 / 12, -1.2),
-        (Motion("box", 4.0, 0.0), 4 / 3, -1.2),
-        (Motion("box", 6.0, 50.0), 3.0, -1.2),
-        (Motion("arcsine", 1.2, 110.0), 0.72, -1.5),
-        (Motion("arcsine", 2.0, 110.0), 2.0, -1.5),
-        (Motion("step", 4.0, 20.0, 0.5), 4.0, -2.0),
-        (Motion("step", 3.0, 20.0, 0.3), 1.89, -1.2381),
+        (Motion("box", 4.0, 0.0), "creep", 4.0),
+        (Motion("box", 6.0, 50.0), "creep", 6.0),
+        (Motion("arcsine", 1.5, 110.0), "swing", 3.0),
+        (Motion("arcsine", 2.5, 20.0), "swing", 5.0),
     ],
 )
-def test_cumulants_read_from_a_star_image(motion, variance, kurtosis):
-    """The stated error is the claim under test: three of them."""
-    from subgrade.causes.profile import motion_cumulants
+@pytest.mark.parametrize("kind", ["gaussian", "moffat"])
+def test_motion_is_told_from_the_star_image(kind, motion, model, extent):
+    """Box and arcsine differ in the second decimal of the image; noiseless, so exactly told."""
+    from subgrade.causes.profile import fit_motions
 
-    image = star_image(motion)
-    fwhm = template(StarShape("gaussian", FWHM_PX, motion=motion)).truth.fwhm_px
-    got_variance, got_kurtosis, error, _ = motion_cumulants(image, motion.angle_deg, fwhm)
-    assert got_variance == pytest.approx(variance, rel=0.05)
-    assert error < 1
-    assert got_kurtosis == pytest.approx(kurtosis, abs=3 * error)
+    best = fit_motions(frame_of(StarShape(kind, FWHM_PX, 3.5, motion=motion)))[0]
+    assert best.model == model
+    assert best.extent_px == pytest.approx(extent, rel=0.05)
+
+
+@pytest.mark.parametrize("share", [0.15, 0.3])
+def test_knock_is_told_from_the_star_image(share):
+    from subgrade.causes.profile import fit_motions
+
+    shape = StarShape("moffat", FWHM_PX, 3.5, motion=Motion("step", 4.0, 70.0, share))
+    best = fit_motions(frame_of(shape))[0]
+    assert best.model == "knock"
+    assert abs(best.extent_px) == pytest.approx(4.0, rel=0.1)
+    assert best.share == pytest.approx(share, abs=0.05)
 
 
 def test_wing_ratio_of_a_gaussian():
     """Width at a fifth over width at half: sqrt(ln 5 / ln 2) = 1.5238."""
     from subgrade.causes.profile import wing_ratio
 
-    assert wing_ratio(star_image(Motion())) == pytest.approx(
+    assert wing_ratio(star_image(StarShape("gaussian", FWHM_PX))) == pytest.approx(
         np.sqrt(np.log(5) / np.log(2)), rel=0.01
     )

@@ -161,6 +161,7 @@ def test_each_star_has_galsims_place_and_shape(request, frame, ratio_limit):
         i, distance = nearest(found, *galsim_shape(data, x, y, reach)[1:])
         assert distance < 0.1
         assert found.flags[i] & int(NOT_A_STAR) == 0
+        assert np.isfinite(found.xx[i])
         moments = np.array([[found.xx[i], found.xy[i]], [found.xy[i], found.yy[i]]], dtype=float)
         assert FWHM_PER_SIGMA * np.linalg.det(moments) ** 0.25 == pytest.approx(width, rel=0.10)
         values, vectors = np.linalg.eigh(moments)

@@ -112,7 +112,7 @@ def summary(done) -> str:
     """Medians and worst cases against the targets."""
     every = [error for _, _, error, _ in done]
     oval = [error for frame, _, error, _ in done if frame.truth.eccentricity >= 0.3]
-    round_ = [got.eccentricity for frame, got, _, _ in done if frame.truth.eccentricity < 0.3]
+    round_ = [got.eccentricity for frame, got, _, _ in done if frame.truth.eccentricity < 0.05]
     lines = [
         f"{len(done)} cases, {np.median([s for *_, s in done]):.3f} s a frame in the median",
         f"fwhm         median {100 * median(e.fwhm for e in every):.2f} % (target 0.5), "
