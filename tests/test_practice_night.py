@@ -300,6 +300,10 @@ def test_trail_crosses_the_frame_and_long_trail_is_rendered_in_pieces():
     data = render_frame(streak, 1).data.astype(float)
     assert crossed == pytest.approx(plain, rel=0.05)
     assert np.count_nonzero(data > np.median(data) + 800) > 150
+    slipping = Event("tracking_lost", 2, 2, kind="slipping", size=0.03, at=0.2, duration_s=80.0)
+    drawn = render_frame(build_night(small(frames=2, events=[slipping])), 1).truth
+    length = 15.041069 * 0.03 * 80.0 * np.cos(np.deg2rad(32.0)) / streak.scenario.scale_arcsec
+    assert drawn.motion_extent_px == pytest.approx(length, rel=0.3)
     stalled = build_night(
         small(frames=2, events=[Event("tracking_lost", 2, 2, size=1.0, at=0.4, duration_s=60.0)])
     )

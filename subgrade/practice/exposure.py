@@ -229,6 +229,8 @@ def shape_at(exposure: Exposure, place: np.ndarray) -> StarTruth:
     # Half-pixel steps: the pixel's own transfer is nil at one cycle per px.
     k = 2.0 * np.fft.fftfreq(2 * max(_base_stamp(blur, path), 64))
     shape = star_truth(star_spectrum(blur, path, k, k), k, k)
+    # A line has no half-maximum width worth the name: its brightest knot would decide it.
+    trailed = trailed or shape.eccentricity > 0.97
     nan = float("nan")
     return StarTruth(*(nan,) * 8, pixels=nan) if trailed else shape
 

@@ -210,7 +210,7 @@ def _settings(scenario: Scenario, line: Timeline, index: int, time: float):
             ra = event.size
         elif event.cause == "dec_drift" and time >= line.begin[index] - 1.0:
             dec = 0.0
-        elif event.cause == "tracking_lost" and event.kind == "guide_star":
+        elif event.cause == "tracking_lost" and event.kind in ("guide_star", "slipping"):
             start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
             hidden = hidden or start <= time < start + event.duration_s
     return (ra, dec), hidden

@@ -197,13 +197,15 @@ def _stray(exposure: Exposure, weather: Conditions) -> float:
     return float(np.mean(away > weather.seeing_px))
 
 
-def expected_fwhm_px(scenario: Scenario) -> float:
-    """Star width to expect of the set-up at the seeing stated, motion small, in px."""
+def expected_fwhm_px(plan: NightPlan) -> float:
+    """Star width to expect at the seeing stated and the night's least air mass, at rest, in px."""
     from .optics import Blur, star_spectrum
     from .profile import star_truth
 
     k = 3.0 * np.fft.fftfreq(144)
-    blur = Blur(scenario.air.seeing_arcsec / scenario.scale_arcsec, scenario.air.beta)
+    scenario = plan.scenario
+    seeing = scenario.air.seeing_arcsec * min(c.airmass for c in plan.weather) ** 0.6
+    blur = Blur(seeing / scenario.scale_arcsec, scenario.air.beta)
     return star_truth(star_spectrum(blur, np.zeros((1, 2)), k, k), k, k).fwhm
 
 
@@ -281,7 +283,7 @@ def simulate_night(
         strays.append(frame.stray)
         if progress is not None:
             progress(index + 1, scenario.plan.frames)
-    truths = judge(truths, strays, expected_fwhm_px(scenario))
+    truths = judge(truths, strays, expected_fwhm_px(plan))
     _write_text(directory / "truth.csv", truth_csv(truths))
     if scenario.record.write:
         _write_text(directory / "guiding.csv", record_text(scenario, plan.line, plan.guided))

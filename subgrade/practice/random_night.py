@@ -81,7 +81,8 @@ def random_scenario(
         spans = _spans(rng, frames, causes)
     events = []
     for cause, first, last in spans:
-        event, scenario = _event(rng, scenario, cause, first, last, width_arcsec)
+        strength = float(rng.uniform(0.75 if bad else 0.3, 1.0))
+        event, scenario = _event(rng, scenario, cause, first, last, width_arcsec, strength)
         events.append(event)
     scenario = replace(scenario, events=tuple(events))
     check(scenario, f"random night {seed}")
@@ -121,7 +122,8 @@ def _setup(rng, seed: int, frames: int, width: int, height: int) -> tuple[Scenar
     )
     zero = 21.4 + 5.0 * np.log10(focal / ratio / 250.0)
     sky = Sky(mag_arcsec2=float(rng.uniform(18.8, 21.2)), gradient=float(rng.uniform(0.0, 0.12)))
-    dec = float(rng.uniform(-10.0, 65.0))
+    # Within 35 degrees of the zenith at its highest: nobody plans a night near the horizon.
+    dec = float(np.clip(site.latitude_deg + rng.uniform(-35.0, 20.0), -30.0, 70.0))
     target = Target(name=f"Random Field {seed}", ra_deg=0.0, dec_deg=dec)
     middle = unix_seconds(plan.start_utc) + frames * (exposure + plan.gap_s) / 2
     hour = float(rng.uniform(-40.0, 40.0))
@@ -193,9 +195,9 @@ def _spans(rng, frames: int, causes: tuple[str, ...]) -> list[tuple[str, int, in
     return spans
 
 
-def _event(rng, night: Scenario, cause: str, first: int, last: int, fwhm: float):
-    """One cause with a strength drawn from mild to severe; may ask more of the mount."""
-    plan, strength = night.plan, float(rng.uniform(0.3, 1.0))
+def _event(rng, night: Scenario, cause: str, first: int, last: int, fwhm: float, strength: float):
+    """One cause, mild (0.3) to severe (1.0); may ask more of the mount."""
+    plan = night.plan
     event = Event(cause, first, last, angle_deg=float(rng.uniform(0, 360)))
     mount, dec = night.mount, np.deg2rad(night.target.dec_deg)
     if cause == "wind_trail":
@@ -217,12 +219,14 @@ def _event(rng, night: Scenario, cause: str, first: int, last: int, fwhm: float)
     elif cause == "flexure":
         event = replace(event, size=fwhm * (0.9 + 2.0 * strength))
     elif cause == "tracking_lost":
-        event = replace(event, at=float(rng.uniform(0.0, 0.5)), size=0.04 + 0.4 * strength**2)
-        kind = "stalled" if rng.random() < 0.5 else "guide_star"
-        event = replace(event, kind=kind, duration_s=plan.exposure_s * float(rng.uniform(0.4, 0.9)))
-        if kind == "stalled":
-            # Within the guider's reach a slow mount is simply corrected.
-            event = replace(event, size=0.6 + 0.4 * strength)
+        lasting = plan.exposure_s * float(rng.uniform(0.4, 0.9))
+        event = replace(event, at=float(rng.uniform(0.0, 0.5)), duration_s=lasting)
+        if rng.random() < 0.4:
+            # Within the guider's reach a slow mount is simply corrected: stop it nearly dead.
+            event = replace(event, kind="stalled", size=0.6 + 0.4 * strength)
+        else:
+            reach = fwhm * (3.0 + 15.0 * strength) / (lasting * 15.0 * np.cos(dec))
+            event = replace(event, kind="slipping", size=float(reach))
     elif cause == "bump":
         event = replace(event, size=fwhm * (1.0 + 3.0 * strength), at=float(rng.uniform(0.2, 0.8)))
     elif cause == "dither_overlap":
