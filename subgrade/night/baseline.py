@@ -79,10 +79,14 @@ def shorth_sigma(values: np.ndarray) -> float:
     1988, Statistica Neerlandica 42, 103; from memory.)
     """
     v = np.sort(values)
-    half = len(v) // 2 + 1
-    if len(v) < 2:
+    n = len(v)
+    if n < 12:
         return float("nan")
-    return float((v[half - 1 :] - v[: len(v) - half + 1]).min() / 1.348980)
+    # With an even number, half lies between two counts of values.
+    halves = {(n + 1) // 2, n // 2 + 1}
+    shortest = np.mean([(v[h - 1 :] - v[: n - h + 1]).min() for h in halves])
+    # The shortest of many intervals is short by luck; by Monte Carlo, good to 6 %.
+    return float(shortest / 1.348980 / (1 - 1.8 * n ** (-2 / 3)))
 
 
 def half_sample_mode(values: np.ndarray) -> float:
@@ -119,10 +123,10 @@ def usual_of(values: Sequence[float], low_is_good: bool | None) -> Usual:
     Returns
     -------
     Usual
-        ``centre`` is the biweight location.  ``spread`` is the smaller of the
-        MAD and the shorth estimates of sigma: equal for one crowd of frames,
-        and the scatter *within* the larger crowd when the night has two (a clear
-        and a bad part).  ``best`` is the tenth percentile on the good side, with
+        ``centre`` is the biweight location.  ``spread`` is sigma from the MAD;
+        from twelve frames on, where the shorth says less than half of it, the
+        night has two crowds (a clear and a bad part) and the shorth's scatter
+        *within* the larger one is taken.  ``best`` is the tenth percentile on the good side, with
         a single frame that stands more than five spreads clear of the next left
         out, so that it stays meaningful when nine frames in ten are bad but
         is not set by one lucky one; without a good side it is the half-sample mode.
@@ -133,7 +137,7 @@ def usual_of(values: Sequence[float], low_is_good: bool | None) -> Usual:
         return Usual(float("nan"), float("nan"), float("nan"), 0)
     centre = biweight_centre(v)
     mad, shorth = mad_sigma(v), shorth_sigma(v)
-    spread = min(mad, shorth) if len(v) >= 10 else mad
+    spread = shorth if len(v) >= 12 and shorth < 0.5 * mad else mad
     if low_is_good is None:
         return Usual(centre, spread, half_sample_mode(v), len(v))
     ranked = np.sort(v) if low_is_good else np.sort(-v)

@@ -264,7 +264,7 @@ def sidereal_deg(unix: float) -> float:
     """Mean sidereal time at Greenwich, degrees.
 
     Linear term of the IAU 1982 expression, 280.46061837 + 360.98564736629 d from
-    J2000.0 (from memory; checked against Astropy in the tests to 0.01 deg over 2000-2050).
+    J2000.0 (from memory; checked against Astropy in the tests to 0.01 deg, 2001 to 2026).
     """
     days = unix / 86400 + 2440587.5 - 2451545.0
     return (280.46061837 + 360.98564736629 * days) % 360
