@@ -235,6 +235,29 @@ def test_a_turning_field_is_named_and_its_turn_measured():
     assert "the field turns 26.4′ an exposure between frames" in verdict.explanation
 
 
+def test_a_turn_about_a_far_point_is_named_from_linear_terms_alone():
+    # The turn's own formula, sampled by a plane: few stars hold no more.
+    k, u0, v0 = 4.0, 0.3, -0.9
+    c = np.array(
+        [
+            [1.7 + k * v0**2, 0.0, -2 * k * v0],
+            [1.7 + k * u0**2, -2 * k * u0, 0.0],
+            [-k * u0 * v0, k * v0, k * u0],
+        ]
+    )
+    field = ShapeField(c, np.full((3, 3), 0.1), 600.0, 500.0, 781.0, 30)
+    xx, yy, xy = c[:, 0]
+    half = np.hypot((xx - yy) / 2, xy)
+    eccentricity = np.sqrt(1 - ((xx + yy) / 2 - half) / ((xx + yy) / 2 + half))
+    angle = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) % 180
+    bad = Shot(fwhm=4.0, eccentricity=eccentricity, angle=angle, shape_field=field)
+    (verdict,) = only_bad([bad])
+    assert verdict.verdict == "reject"
+    assert verdict.reasons[0] == "field_rotation"
+    turn = 60 * np.degrees(np.sqrt(12 * k)) / 781
+    assert f"a turn of {turn:.1f}′" in " ".join(e.text for e in verdict.evidence)
+
+
 def test_field_curvature_is_no_turning():
     c = np.zeros((3, 6))
     c[:, 0] = 1.7, 1.7, 0.0

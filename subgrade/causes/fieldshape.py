@@ -26,17 +26,28 @@ _POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """The tangential pattern of one frame: strength, error, its radial rival, the angle."""
+    """How well a turn explains the way a frame's shapes vary over its field.
 
-    tangential: float
-    radial: float
-    error: float
+    Attributes
+    ----------
+    significance : float
+        Sigma by which the tangential pattern improves on the radial one alone.
+    explained : float
+        Share of the variation over the field that it explains, 0 to 1.
+    angle_deg : float
+        The turn during the exposure; NaN where the pattern does not fix it.
+    worst_eccentricity : float
+        Largest over the field.
+    """
+
+    significance: float
+    explained: float
     angle_deg: float
     worst_eccentricity: float
 
 
 def turning(shape: ShapeField | None) -> Turning | None:
-    """Fit the tangential and the radial pattern to a frame's quadratic shape terms.
+    """Fit the tangential pattern, and its radial rival, to how shapes vary over the field.
 
     Parameters
     ----------
@@ -45,27 +56,59 @@ def turning(shape: ShapeField | None) -> Turning | None:
     Returns
     -------
     Turning or None
-        None where the quadratic terms were not measured.
+        None where shapes were not measured over the field.
     """
-    if shape is None or shape.coefficients.shape[1] < 6:
+    if shape is None or shape.coefficients.shape[1] < 3:
         return None
-    # Rows xx, yy, xy; quadratic columns uu, uv, vv.
-    value = shape.coefficients[:, 3:6]
-    sigma = np.maximum(shape.errors[:, 3:6], 1e-6)
-    tangential = np.array([[0, 0, 1.0], [1.0, 0, 0], [0, -1.0, 0]])
-    radial = np.array([[1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
-    design = np.column_stack([(m / sigma).ravel() for m in (tangential, radial)])
-    covariance = np.linalg.inv(design.T @ design)
-    k, r = covariance @ design.T @ (value / sigma).ravel()
-    net = max(float(k - max(r, 0.0)), 0.0)
-    angle = np.degrees(np.sqrt(12 * net)) / shape.half
+    terms = shape.coefficients.shape[1]
+    # Rows xx, yy, xy; columns u, v and, with stars enough, uu, uv, vv.
+    sigma = np.maximum(shape.errors[:, 1:], 1e-6)
+    value = (shape.coefficients[:, 1:] / sigma).ravel()
+    design = [(m[:, : terms - 1] / sigma).ravel() for m in _patterns()]
+    use = [d for d in design if np.any(d)]
+    half = len(use) // 2
+    tangential, radial = np.column_stack(use[:half]), np.column_stack(use[half:])
+    whole = np.column_stack([tangential, radial])
+    left = [float(np.sum((value - m @ _solve(m, value)) ** 2)) for m in (radial, tangential, whole)]
+    solution = _solve(whole, value)[:half]
     return Turning(
-        float(k),
-        float(r),
-        float(np.sqrt(covariance[0, 0])),
-        float(angle),
+        float(np.sqrt(max(left[0] - left[2], 0.0))),
+        1.0 - left[1] / max(float(value @ value), 1e-12),
+        _angle(shape, solution, np.linalg.inv(whole.T @ whole)),
         float(np.nanmax(eccentricity_over_field(shape.coefficients))),
     )
+
+
+def _patterns() -> list[np.ndarray]:
+    """Change of (xx, yy, xy) with (u, v, uu, uv, vv) for k u0, k v0, k; then the radial rival."""
+    a, b, k = (np.zeros((3, 5)) for _ in range(3))
+    b[0, 1], b[2, 0] = -2.0, 1.0
+    a[1, 0], a[2, 1] = -2.0, 1.0
+    k[0, 4], k[1, 2], k[2, 3] = 1.0, 1.0, -1.0
+    tangential = [a, b, k]
+    # xx and yy exchanged, xy of the other sign.
+    return tangential + [m[[1, 0, 2]] * np.array([[1.0], [1.0], [-1.0]]) for m in tangential]
+
+
+def _solve(design: np.ndarray, value: np.ndarray) -> np.ndarray:
+    return np.linalg.lstsq(design, value, rcond=None)[0]
+
+
+def _angle(shape: ShapeField, solution: np.ndarray, covariance: np.ndarray) -> float:
+    """The turn, deg, from k; without quadratic terms from the frame's common shape.
+
+    Off its centre z0 = u0 + i v0 the turn draws the whole frame by
+    (xx - yy) + 2i xy = -k z0^2, so k = -(k z0)^2 over that.
+    """
+    k = float("nan")
+    if len(solution) == 3 and solution[2] > 2 * np.sqrt(covariance[2, 2]):
+        k = solution[2]
+    else:
+        xx, yy, xy = shape.coefficients[:, 0]
+        common = complex(xx - yy, 2 * xy)
+        if common != 0:
+            k = (-(complex(*solution[:2]) ** 2) / common).real
+    return float(np.degrees(np.sqrt(12 * k)) / shape.half) if k > 0 else float("nan")
 
 
 def eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
@@ -89,8 +132,7 @@ def judge_turning(
     seen = turning(stars.shape_field)
     if seen is None:
         return []
-    sure = (seen.tangential - max(seen.radial, 0.0)) / seen.error
-    if sure < limits.field.rotation_sigma:
+    if seen.significance < limits.field.rotation_sigma or seen.explained < 0.6:
         return []
     from_registration = _turned_between_frames(series, position)
     points = points_beyond(
@@ -100,20 +142,23 @@ def judge_turning(
         limits.roundness.softness,
         limits.verdict.points_cap,
     )
+    turn = (
+        f"a turn of {said(60 * seen.angle_deg, '′')}" if np.isfinite(seen.angle_deg) else "a turn"
+    )
     text = (
-        f"elongation runs round the field and grows outwards, as from a turn of "
-        f"{said(60 * seen.angle_deg, '′')} ({said(sure)} sigma); the worst corner's eccentricity "
-        f"is {said(seen.worst_eccentricity)} (limit {said(limits.field.corner_eccentricity)})"
+        f"elongation runs round a point and grows away from it, as from {turn} "
+        f"({said(seen.significance)} sigma); the worst corner's eccentricity is "
+        f"{said(seen.worst_eccentricity)} (limit {said(limits.field.corner_eccentricity)})"
     )
     items = [
         evidence(
             "field_rotation",
             "tangential pattern",
-            min(3.0, 0.5 * sure),
+            min(5.0, 0.5 * seen.significance),
             text,
-            value=seen.tangential,
-            error=seen.error,
-            unit="px^2",
+            value=seen.significance,
+            limit=limits.field.rotation_sigma,
+            unit="sigma",
         ),
         evidence(
             "field_rotation",
@@ -124,7 +169,7 @@ def judge_turning(
             limit=limits.field.corner_eccentricity,
         ),
     ]
-    if np.isfinite(from_registration):
+    if np.isfinite(from_registration) and np.isfinite(seen.angle_deg):
         turn = f"the field turns {said(60 * from_registration, '′')} an exposure between frames"
         items.append(
             evidence(

@@ -23,7 +23,7 @@ CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "fl
 PRIOR = {
     "wind_trail": 0.0,
     "ra_oscillation": 0.0,
-    "periodic_error": -0.3,
+    "periodic_error": -0.5,
     "dec_drift": -0.2,
     "flexure": -0.4,
     "field_rotation": -1.0,
@@ -41,6 +41,23 @@ DRAWS = {
 }
 """The profile of motion that each cause draws; the better of two counts."""
 
+BY_MANNER = {
+    "alone": {
+        "wind_trail": 0.5,
+        "ra_oscillation": -0.3,
+        "periodic_error": -0.3,
+        "dec_drift": -0.5,
+        "flexure": -0.3,
+    },
+    "in turn": {
+        "wind_trail": 0.0,
+        "ra_oscillation": 0.0,
+        "periodic_error": 0.8,
+        "dec_drift": -0.7,
+        "flexure": -0.5,
+    },
+}
+"""Points for a frame that is alone, or one of several with round ones between; no source."""
 DRAWN = {
     "creep": "a steady creep of {}",
     "swing": "a swing of {}",
@@ -225,26 +242,32 @@ def _by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> lis
 
 
 def _by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Is it one frame, some in turn, or all alike?"""
+    """Is it one frame, a run of frames, or some in turn?"""
     near = series.near(position, 5)
     near = near[np.isfinite(motion[near])]
     if len(near) < 3:
         return []
     off = axial_difference(series["angle"][near], series["angle"][position])
     same = (motion[near] > 0.4 * motion[position]) & (off < 25)
-    share = float(np.mean(same))
-    alike = np.sqrt(motion[near[same]])
-    scatter = float(np.std(alike) / np.mean(alike)) if len(alike) >= 3 else float("nan")
-    text = f"{said(100 * share, '%')} of the {len(near)} frames nearby are drawn out likewise"
-    words = {
-        "wind_trail": np.interp(share, [0.2, 0.5, 0.9], [0.5, 0.0, -1.5]),
-        "ra_oscillation": np.interp(share, [0.1, 0.5, 0.9], [-0.3, 0.3, 0.5]),
-        "periodic_error": np.interp(share, [0.0, 0.4, 0.7, 1.0], [-0.7, 0.5, 0.5, -0.5]),
-        "dec_drift": np.interp(share, [0.2, 0.8], [-1.0, 1.0]),
-        "flexure": np.interp(share, [0.2, 0.8], [-0.5, 1.0]),
-    }
+    alike = near[same]
+    lengths = np.sqrt(motion[alike])
+    scatter = float(np.std(lengths) / np.mean(lengths)) if len(alike) >= 3 else float("nan")
+    run = _run(set(alike.tolist()), position)
+    text = (
+        f"it is one of {said(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
+        f"{len(near)} frames nearby are"
+        if len(alike)
+        else f"none of the {len(near)} frames nearby is drawn out likewise"
+    )
+    manner = "alone" if not len(alike) else "in turn" if len(alike) >= 2 * run else "run"
+    if manner == "run":
+        steady = float(np.interp(run, [1, 2, 4], [-0.3, 0.3, 0.8]))
+        words = {"wind_trail": -steady, "ra_oscillation": 0.5 * steady, "periodic_error": -0.3}
+        words |= {"dec_drift": steady, "flexure": steady}
+    else:
+        words = BY_MANNER[manner]
     found = [
-        evidence(w, "share of frames nearby alike", float(p), text, value=share)
+        evidence(w, "frames in a row alike", p, text, value=run, unit="frames")
         for w, p in words.items()
     ]
     if math.isfinite(scatter):
@@ -260,6 +283,16 @@ def _by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
             for w, p in words.items()
         ]
     return found
+
+
+def _run(alike: set[int], position: int) -> int:
+    """Length of the unbroken run of like frames round one."""
+    first = last = position
+    while first - 1 in alike:
+        first -= 1
+    while last + 1 in alike:
+        last += 1
+    return last - first + 1
 
 
 def _by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
