@@ -155,13 +155,22 @@ def template(shape: StarShape) -> Template:
     if shape.motion.kind != "none":
         extent += shape.motion.size_px * (6 if shape.motion.kind == "tail" else 1)
     extent = max(extent + 1.3 * shape.ring_px, 24)
-    oversample = 16 if shape.fwhm_px < 3 and extent < 60 else 8 if shape.fwhm_px < 8 else 4
+    oversample = _oversampling(shape.fwhm_px, extent)
     half = int(np.ceil(extent))
     size = 2 * (half + 1) * oversample + 1
     seen = galsim.Convolve(shape.profile(), galsim.Pixel(1.0))
     fine = seen.drawImage(nx=size, ny=size, scale=1 / oversample, method="no_pixel").array
     fine = np.asarray(fine, dtype=np.float64) * oversample**2
     return Template(shape, fine, oversample, half, _truth(shape, fine, oversample))
+
+
+def _oversampling(fwhm_px: float, extent_px: float) -> int:
+    """As fine as the star is sharp, coarser where the image is large."""
+    if fwhm_px < 3 and extent_px < 60:
+        return 16
+    if fwhm_px < 8 and extent_px < 80:
+        return 8
+    return 4 if fwhm_px < 16 else 2
 
 
 def _truth(shape: StarShape, fine: np.ndarray, oversample: int) -> ShapeTruth:
