@@ -5,7 +5,6 @@ Run from the repository root: ``python -m tests.benchmarks.night``.
 
 from __future__ import annotations
 
-import sys
 import time
 
 import numpy as np
@@ -53,19 +52,6 @@ def inside(z):
 def own(pattern, view):
     found = match_stars(view, np.linspace(2, 1, len(view)), Pattern(pattern), 3.0)
     return None if found is None else found.transform
-
-
-def library(pattern, view):
-    """The asterism matcher on PyPI, if it is installed, for comparison."""
-    import astroalign
-
-    try:
-        found, _ = astroalign.find_transform(
-            np.column_stack([view.real, view.imag]), np.column_stack([pattern.real, pattern.imag])
-        )
-    except (astroalign.MaxIterError, ValueError, TypeError):
-        return None
-    return lambda p: complex(*found([[p.real, p.imag]])[0])
 
 
 def robustness(matcher, trials=20):
@@ -123,6 +109,3 @@ if __name__ == "__main__":
     speed()
     robustness(own)
     false_matches(own)
-    if "--library" in sys.argv:
-        robustness(library, 8)
-        false_matches(library, ((12, 40), (40, 20), (150, 5)))
