@@ -175,7 +175,9 @@ def judge_turning(
             evidence(
                 "field_rotation",
                 "turn between frames",
-                float(np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-2, 2])),
+                float(
+                    np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-0.5, 2])
+                ),
                 turn,
                 value=from_registration,
                 usual=seen.angle_deg,
