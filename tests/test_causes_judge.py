@@ -209,6 +209,23 @@ def test_motion_is_named_by_profile_direction_and_time(
     assert "eccentricity 0.70" in verdict.explanation
 
 
+def test_lines_in_every_frame_alike_are_a_creep_and_short_ones_a_motion():
+    def line(length):
+        return Shot(status="trailed", length=length, angle=90.0, facts={"sky_axes": SKY_AXES})
+
+    verdicts = judged([line(30.0) for _ in range(10)])
+    assert {(v.verdict, v.reasons) for v in verdicts} == {("reject", ("dec_drift",))}
+    assert "100% of the frames nearby" in verdicts[4].explanation
+    (verdict,) = only_bad([line(9.0)])
+    assert verdict.verdict == "reject"
+    assert verdict.reasons[0] not in ("tracking_lost", "cloud")
+    (verdict,) = only_bad([line(30.0)])
+    assert verdict.reasons == ("tracking_lost",)
+    # 15.041 arcsec/s * 120 s = 1805 arcsec for a mount standing still on the equator.
+    (verdict,) = only_bad([line(1805.0)])
+    assert "it did not track at all" in verdict.explanation
+
+
 def test_every_frame_equally_oval_is_told_and_kept():
     verdicts = judged([replace(s, eccentricity=s.eccentricity + 0.48) for s in steady(20)])
     assert all(v.verdict == "keep" for v in verdicts)

@@ -71,6 +71,8 @@ orientation the direction most frames lean to stands in, for most mounts are rou
 right ascension; common practice, no source."""
 FIT_ERROR = 0.003
 """Residual, of the peak, that a true model leaves on rendered stars."""
+NO_FIT = 0.03
+"""Residual above which none of the motions describes the star; no source."""
 FIT_SHARPNESS = 6.0
 """Points for a residual e times larger; no source."""
 
@@ -118,13 +120,16 @@ def _by_profile(stars: FrameStars) -> list[Evidence]:
     if not fits:
         return []
     best = min(fit.residual for fit in fits.values())
+    if best > NO_FIT:
+        return []
     found = _two_images(fits, stars.fwhm_minor_px)
     for word, models in DRAWS.items():
         fit = min((fits[m] for m in models), key=lambda f: f.residual)
         # Two parameters more let the knock follow anything a little better.
         worse = math.hypot(fit.residual, FIT_ERROR) / math.hypot(best, FIT_ERROR)
         points = 1.0 - FIT_SHARPNESS * math.log(worse) - (0.8 if fit.model == "knock" else 0.0)
-        text = f"{DRAWN[fit.model].format(said(fit.extent_px, 'px'))} leaves " + (
+        size = math.hypot(fit.extent_px, fit.spread_px)
+        text = f"{DRAWN[fit.model].format(said(size, 'px'))} leaves " + (
             f"{said(100 * fit.residual, '%')} of the star's peak unexplained, the best kind of "
             f"motion {said(100 * best, '%')}"
         )

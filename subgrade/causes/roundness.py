@@ -103,22 +103,31 @@ def _likeliest(reason, share, runner_up, why) -> str:
 
 def _trailed(series, position, stars, facts, limits) -> Finding:
     length = stars.length_px
+    # With every frame trailed the group has no usual width; 3 px is a usual sampling.
+    widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
+    width = next(w for w in widths if np.isfinite(w))
     text = f"stars are lines {_length(length, facts)} long at {said(stars.angle_deg, '°')}"
-    text += _against_sidereal(length, facts)
-    width = series.usual("fwhm_px").centre
+    lost_from = limits.motion.trail_widths * width
     item = evidence(
         "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
-        value=length, usual=width, limit=limits.motion.trail_widths * width, unit="px",
+        value=length, usual=width, limit=lost_from, unit="px",
     )  # fmt: skip
-    alike = _alike(series, position, length)
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
-    if alike < 0.5 or length > 4 * limits.motion.trail_widths * width:
-        return finding
-    # Every frame drawn out the same way is a creep, however long, not a lost star.
+    alike = _alike(series, position, length)
+    if length > 4 * lost_from or (length > lost_from and alike < 0.5):
+        return replace(finding, sentence=text + _against_sidereal(length, facts))
+    # A short line, or one that every frame shows alike, is a motion and no lost star.
     why = attribute_motion(series, position, limits)
-    creep = next(word for word, _ in ranked(why) if word in ("dec_drift", "flexure"))
-    share = f"{said(100 * alike, '%')} of the frames nearby are drawn out the same way"
-    return replace(finding.named(creep), sentence=f"{text}; {share}", evidence=(item, *why))
+    order = ranked(why)
+    if length > lost_from:
+        order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
+        text += f"; {said(100 * alike, '%')} of the frames nearby are drawn out the same way"
+    else:
+        text += _likeliest(*order[0], order[1], why)
+    reason = order[0][0]
+    return replace(
+        finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why)
+    )
 
 
 def _alike(series: GroupSeries, position: int, length: float) -> float:
@@ -126,7 +135,10 @@ def _alike(series: GroupSeries, position: int, length: float) -> float:
     near = series.near(position, 5)
     if len(near) < 3:
         return 0.0
-    lengths = np.sqrt(12 * motion_variance(series)[near])
+    # A frame of lines has its length measured apart; its moments see the bright part.
+    known = [s.length_px if s.shape_status == "trailed" else np.nan for s in series.stars]
+    moments = np.sqrt(12 * motion_variance(series))
+    lengths = np.where(np.isfinite(known), known, moments)[near]
     same = axial_difference(series["angle"][near], series["angle"][position]) < 20
     return float(np.mean((lengths > 0.5 * length) & same))
 
@@ -140,6 +152,8 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
     if 0.8 <= share <= 1.2:
         return f", {said(share)} of what a mount standing still draws: it did not track at all"
+    if share < 0.05:
+        return f", {said(share)} of what a mount standing still draws: it was off for a moment"
     if share < 0.8:
         return (
             f", {said(share)} of what a mount standing still draws: it stood or slipped for part "
