@@ -173,6 +173,13 @@ def test_one_way_loss_with_swelling_is_dew_and_patchy_loss_is_cloud():
     assert {v.reasons[0] for v in cloudy} == {"cloud"}
 
 
+def test_a_long_loss_without_a_measured_width_is_judged():
+    shots = steady(20)
+    for k in range(10, 20):
+        shots[k] = Shot(status="few", stars=2, transparency=0.9 - 0.05 * (k - 9))
+    assert judged(shots)[19].verdict == "reject"
+
+
 def drawn(angle, places, shares=None, eccentricity=0.7, **facts):
     shares = shares or [1 / len(places)] * len(places)
     image = moffat_image(3.0, places, shares, angle)

@@ -220,17 +220,11 @@ def _dew_evidence(series, position, compared, limits) -> list:
             trend,
         )
     ]
-    swelling = series["fwhm"] / series.usual("fwhm_px").centre
-    change = float(np.nanmedian(swelling[max(first, last - 4) : last + 1]) - 1)
-    found.append(
-        _either(
-            change > 0.06,
-            1.5,
-            "swelling with the loss",
-            f"at its end stars were {said(100 * change, '%')} wider than usual",
-            change,
-        )
-    )
+    swelling = (series["fwhm"] / series.usual("fwhm_px").centre)[max(first, last - 4) : last + 1]
+    if np.isfinite(swelling).any():
+        change = float(np.nanmedian(swelling) - 1)
+        text = f"at its end stars were {said(100 * change, '%')} wider than usual"
+        found.append(_either(change > 0.06, 1.5, "swelling with the loss", text, change))
     after = light[last + 1 : last + 4]
     if np.isfinite(after).any() and np.nanmax(after) > 0.9:
         text = f"starlight came back to {said(np.nanmax(after))} at once"
