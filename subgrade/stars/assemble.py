@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.catalogue import Catalogue, fit_all
+from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
 from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
 from subgrade.stars.model import (
     NAN,
@@ -56,12 +56,14 @@ def measure_again(
     """Brightness and flags of every detection under the frame's own star image."""
     template = image_template(stack, catalogue.moments)
     half = int(np.ceil(template.radius_px)) + 1
-    x, y, fits, alone = fit_all(view, catalogue.x, catalogue.y, template, half)
+    x, y, fits = fit_all(view, catalogue.x, catalogue.y, template, half)
     amplitude, snr, peak, misfit, _, sharpness = fits
-    flags = catalogue.flags & ~np.uint16(StarFlag.SHARP)
+    flags = catalogue.flags.copy()
     saturated = (flags & int(StarFlag.SATURATED)) != 0
     spiky = peak > 1.4 * amplitude + 5.0 * view.noise
-    flags[(_sharp(sharpness, snr, misfit, spiky) & ~saturated) | alone] |= np.uint16(StarFlag.SHARP)
+    if not catalogue.whole_blobs:
+        sharp = _sharp(sharpness, snr, misfit, spiky) & ~saturated
+        flags[sharp] |= np.uint16(StarFlag.SHARP)
     with np.errstate(invalid="ignore"):
         # neither noise nor the star image explains what is left: not one star
         strange = misfit > 0.8 + 4.0 / np.maximum(snr, 1.0)
@@ -165,6 +167,12 @@ def result(
     is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
     counted = is_star & ((catalogue.flags & int(StarFlag.FAINT)) == 0)
     status, note, length = _status(catalogue, stack)
+    huge = np.sqrt(stack.major * stack.minor) > 2.6 * LARGEST_SIGMA_PX
+    if huge or (not counted.any() and status in ("measured", "few", "none")):
+        return replace(
+            empty_result(view.pixels, "nothing bright enough has a star's shape", view),
+            hot_pixels=len(catalogue.junk.x), streaks=streaks, catalogue=_star_list(catalogue, None),
+        )  # fmt: skip
     numbers = _shape_numbers(stack, status)
     saturated = (catalogue.flags & int(StarFlag.SATURATED)) != 0
     full = np.full((3, len(catalogue)), np.nan, np.float32)
@@ -176,7 +184,6 @@ def result(
         field = shape_field(
             catalogue.x[rows], catalogue.y[rows], *moments, catalogue.snr[rows], width, height
         )
-    flux = catalogue.amplitude.astype(np.float32)
     return FrameStars(
         width=width,
         height=height,
@@ -191,17 +198,37 @@ def result(
         shape_status=status,
         shape_note=note,
         saturated_share=float(saturated[counted].mean()) if counted.any() else NAN,
-        hot_pixels=int(np.count_nonzero(catalogue.flags & int(StarFlag.SHARP))),
+        hot_pixels=len(catalogue.junk.x)
+        + int(np.count_nonzero(catalogue.flags & int(StarFlag.SHARP))),
         star_image=_star_image(stack),
         shape_field=field,
         streaks=streaks,
-        catalogue=StarList(
-            catalogue.x, catalogue.y, flux, catalogue.snr.astype(np.float32),
-            catalogue.peak.astype(np.float32), *full, catalogue.flags,
-        ),
+        catalogue=_star_list(catalogue, full),
         notes=view.notes,
         **numbers,
     )  # fmt: skip
+
+
+def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
+    """Stars, brightest first, and after them the hot pixels and cosmic rays."""
+    junk = catalogue.junk
+    extra = len(junk.x)
+    if moments is None:
+        moments = np.full((3, len(catalogue)), np.nan, np.float32)
+
+    def joined(values, more, kind):
+        return np.concatenate((values, more)).astype(kind)
+
+    blank = np.full(extra, np.nan)
+    return StarList(
+        joined(catalogue.x, junk.x, np.float64),
+        joined(catalogue.y, junk.y, np.float64),
+        joined(catalogue.amplitude, junk.peak, np.float32),
+        joined(catalogue.snr, blank, np.float32),
+        joined(catalogue.peak, junk.peak, np.float32),
+        *(joined(m, blank, np.float32) for m in moments),
+        joined(catalogue.flags, np.full(extra, int(StarFlag.SHARP)), np.uint16),
+    )
 
 
 def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import Detections, lone_pixels
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
@@ -20,10 +21,25 @@ LARGEST_SIGMA_PX = 34.0
 """Largest size of a star, px (a ring of 100 px across); beyond it is nebula or cloud."""
 LARGEST_HALF_PX = 120
 """Largest half-side of a stamp."""
+LEAST_VARIANCE = 0.22
+"""Variance across the narrow axis, px^2, below which nothing is a star: that of FWHM 1.1 px.
+A track of single pixels reads 0 to 0.15."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
 STAMP_PIXELS = 3_000_000
 """Stamp pixels held at a time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Junk:
+    """Detections that no telescope could have made: hot pixels and cosmic rays.
+
+    Arrays of one length: place (px) and highest pixel above sky (ADU).
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    peak: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +63,7 @@ class Catalogue:
     moments: tuple[float, float, float]
     whole_blobs: bool
     doubling: Doubling | None
+    junk: Junk
 
     def __len__(self) -> int:
         return len(self.x)
@@ -77,8 +94,10 @@ def _mode(values: np.ndarray) -> float:
     return float(np.median(v))
 
 
-def seed_moments(view: View, found: Detections) -> tuple[float, float, float] | None:
-    """Typical adaptive moments of the bright detections, px^2.
+def seed_moments(
+    view: View, found: Detections, which: np.ndarray
+) -> tuple[float, float, float] | None:
+    """Typical adaptive moments of the bright detections ``which`` may be stars, px^2.
 
     The mode of their sizes is taken, since cosmic rays and blends scatter while
     stars agree.  None where nothing settles.
@@ -91,33 +110,53 @@ def seed_moments(view: View, found: Detections) -> tuple[float, float, float] | 
         (found.x > half) & (found.y > half)
         & (found.x < width - 1 - half) & (found.y < height - 1 - half)
     )  # fmt: skip
-    index = np.flatnonzero(inside)
+    index = np.flatnonzero(inside & which)
     if len(index) < 5:
-        index = np.arange(len(found))
+        index = np.flatnonzero(which)
     room = max(40, STAMP_PIXELS // (2 * half + 1) ** 2)
     index = index[: min(250, room)]
     if not len(index):
         return None
     stamps = view.stamps(found.x[index], found.y[index], half)
-    usable = ~lone_pixels(stamps, found.x[index], found.y[index], found.block_px + 1.0, view.noise)
     top = np.nanmax(np.where(np.isfinite(stamps.data), stamps.data, -np.inf), axis=(1, 2))
     dim = top < 0.9 * (view.saturation - view.level)
-    if np.count_nonzero(usable & dim) >= 3:
-        usable &= dim
+    usable = dim if np.count_nonzero(dim) >= 3 else np.ones(len(index), bool)
     index, stamps = index[usable], stamps[usable]
     if not len(index):
         return None
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
-    good = m.ok & (m.xx * m.yy - m.xy**2 > 0.03)
+    with np.errstate(invalid="ignore"):
+        good = m.ok & (ellipse_from_moments(m.xx, m.yy, m.xy)[1] ** 2 > LEAST_VARIANCE)
+    # several peaks of one track or streak settle on one place: count it once
+    place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
+    first = np.zeros(len(good), bool)
+    first[np.unique(np.where(good, place, np.nan), return_index=True)[1]] = True
+    good &= first
     if not good.any():
         return None
     parts = np.stack((m.xx, m.yy, m.xy))[:, good]
     size = 0.25 * np.log(parts[0] * parts[1] - parts[2] ** 2)
     near = np.abs(size - _mode(size)) < 0.15
+    if near.sum() < 5 and near.sum() < 0.05 * len(index):
+        return None  # a handful alike among hundreds that are no stars is chance
     if near.sum() < 3:
         near[:] = True
-    xx, yy, xy = np.median(parts[:, near], axis=1)
+    parts = parts[:, near]
+    if near.sum() >= 3 and _disagree(*parts):
+        return None
+    xx, yy, xy = np.median(parts, axis=1)
     return float(xx), float(yy), float(xy)
+
+
+def _disagree(xx, yy, xy) -> bool:
+    """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars.
+
+    Stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5.
+    """
+    half_sum = 0.5 * (xx + yy)
+    one, two = 0.5 * (xx - yy) / half_sum, xy / half_sum
+    spread = [MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (one, two)]
+    return bool(max(spread) > 0.35)
 
 
 def fit_all(view: View, x, y, template: Template, half: int, moments=None):
@@ -137,13 +176,10 @@ def fit_all(view: View, x, y, template: Template, half: int, moments=None):
     x, y : ndarray, shape (n,)
     fits : ndarray, shape (6, n)
         Rows as the fields of `TemplateFit`.
-    alone : ndarray of bool
-        Single bright pixels.
     """
     n = len(x)
     new_x, new_y = np.array(x, np.float64), np.array(y, np.float64)
     rows = np.empty((6, n))
-    alone = np.zeros(n, bool)
     chunk = max(64, STAMP_PIXELS // (2 * half + 1) ** 2)
     for start in range(0, n, chunk):
         part = slice(start, min(start + chunk, n))
@@ -154,8 +190,7 @@ def fit_all(view: View, x, y, template: Template, half: int, moments=None):
         fit = template_fit(stamps, *places, template, view.noise, view.lattice)
         for row, field in enumerate(fields(fit)):
             rows[row, part] = getattr(fit, field.name)
-        alone[part] = lone_pixels(stamps, *places, 1.5, view.noise)
-    return new_x, new_y, rows, alone
+    return new_x, new_y, rows
 
 
 def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
@@ -179,67 +214,128 @@ def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
     return spoiled
 
 
-def _without_copies(x, y, amplitude, radius: float) -> np.ndarray:
-    """Indices, brightest first, of detections no brighter one lies within ``radius`` of."""
+def _without_copies(x, y, amplitude, moments, radius: float) -> np.ndarray:
+    """Indices, brightest first, of detections that no brighter one lies near.
+
+    Nearness is counted in sigma of the star, so that the pieces of a long line
+    are one; ``radius`` in the same measure.
+    """
     order = np.argsort(-amplitude, kind="stable")
     keep = np.ones(len(x), bool)
-    pairs = cKDTree(np.column_stack((x, y))).query_pairs(radius, output_type="ndarray")
+    a, b, theta = (float(v) for v in ellipse_from_moments(*moments))
+    t = np.radians(theta)
+    along = (x * np.cos(t) + y * np.sin(t)) / a
+    across = (y * np.cos(t) - x * np.sin(t)) / b
+    tree = cKDTree(np.column_stack((along, across)))
+    pairs = tree.query_pairs(radius, output_type="ndarray")
     rank = np.empty(len(x), int)
     rank[order] = np.arange(len(x))
-    for a, b in pairs:
-        keep[a if rank[a] > rank[b] else b] = False
+    for one, two in pairs:
+        keep[one if rank[one] > rank[two] else two] = False
     return order[keep[order]]
 
 
-def build_catalogue(view: View, found: Detections, settings: MeasureSettings) -> Catalogue | None:
+def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.ndarray]:
+    """The view with single bright pixels left out, those pixels, and the detections they made."""
+    half = found.block_px + 2
+    stamps = view.stamps(found.x, found.y, half)
+    alone, column, row = lone_pixels(
+        stamps, found.x, found.y, 0.5 * found.block_px + 0.5, view.noise
+    )
+    column, row = column[alone], row[alone]
+    inside = stamps.data[alone]
+    peak = inside[
+        np.arange(len(column)),
+        row - stamps.y0[alone].astype(int),
+        column - stamps.x0[alone].astype(int),
+    ]
+    junk = Junk(column.astype(float), row.astype(float), peak.astype(float))
+    return (view.without(column, row) if len(column) else view), junk, alone
+
+
+def _cosmic_rays(view: View, x, y, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Columns and rows of the bright pixels around detections found to be no stars."""
+    half = 4
+    stamps = view.stamps(x[which], y[which], half)
+    k, j, i = np.nonzero(stamps.data > 4.0 * view.noise)
+    return i + stamps.x0[k].astype(int), j + stamps.y0[k].astype(int)
+
+
+def build_catalogue(
+    view: View, found: Detections, settings: MeasureSettings
+) -> tuple[View, Catalogue | None]:
     """First star list, under a Gaussian of the frame's typical moments.
 
     Returns
     -------
+    View
+        With hot pixels and cosmic rays left out of all later stamps.
     Catalogue or None
         None when nothing reaches the listing limit.
     """
     if not len(found):
-        return None
-    seed = seed_moments(view, found)
+        return view, None
+    view, junk, alone = without_hot_pixels(view, found)
+    seed = seed_moments(view, found, ~alone & ~found.on_line)
     if seed is None:
-        return None
+        return view, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))
-    sigma = np.sqrt(a * b)
-    if sigma > LARGEST_SIGMA_PX:
-        return None
+    if np.sqrt(a * b) > LARGEST_SIGMA_PX:
+        return view, None
     template = gaussian_template(*seed)
     half = half_side(a, 3.2) + (found.block_px + 1) // 2
-    x, y, fits, alone = fit_all(view, found.x, found.y, template, half, seed)
+    x, y, fits = fit_all(view, found.x, found.y, template, half, seed)
     amplitude, snr, peak, misfit, bad, sharpness = fits
     good = np.isfinite(amplitude) & (amplitude > 0) & (snr > settings.list_snr * 0.8)
-    good |= alone & np.isfinite(amplitude)
-    if not good.any():
-        return None
     index = np.flatnonzero(good)
-    index = index[_without_copies(x[index], y[index], amplitude[index], 0.8 * b)]
+    apart = 2.2 if found.whole_blobs else 0.8 * b / np.sqrt(a * b)
+    index = index[_without_copies(x[index], y[index], amplitude[index], seed, apart)]
     flags = np.zeros(len(index), np.uint16)
-    sharp = alone[index] | (sharpness[index] > SHARP_EXCESS + 2.0 / np.maximum(snr[index], 1.0))
-    flags[sharp] |= np.uint16(StarFlag.SHARP)
+    flags[found.on_line[index]] |= np.uint16(StarFlag.STREAK)
     catalogue = Catalogue(
         x[index], y[index], amplitude[index], snr[index], peak[index], sharpness[index],
-        misfit[index], flags, np.arange(len(index)), seed, found.whole_blobs, None,
+        misfit[index], flags, np.arange(len(index)), seed, found.whole_blobs, None, junk,
     )  # fmt: skip
     _flag_places(view, catalogue, bad[index], a)
-    stars = np.flatnonzero((catalogue.flags & int(StarFlag.SHARP)) == 0)
-    if not len(stars):
-        return catalogue
+    view, catalogue = _without_junk(view, catalogue)
+    if not len(catalogue):
+        return view, None
+    return view, _paired(catalogue, a, np.sqrt(a * b))
+
+
+def _without_junk(view: View, catalogue: Catalogue) -> tuple[View, Catalogue]:
+    """Take what is plainly sharper than a star out of the list and its pixels out of the view."""
+    faint = 1.0 / np.maximum(catalogue.snr, 1.0)
+    spiky = catalogue.peak > 1.4 * catalogue.amplitude + 5.0 * view.noise
+    track = (catalogue.misfit > 1.2 + 4.0 * faint) & ((catalogue.sharpness > -0.05) | spiky)
+    sharp = (catalogue.sharpness > SHARP_EXCESS + 2.0 * faint) | track
+    sharp &= (catalogue.flags & int(StarFlag.SATURATED)) == 0
+    if not sharp.any() or catalogue.whole_blobs:
+        return view, catalogue
+    x, y = catalogue.x, catalogue.y
+    old = catalogue.junk
+    junk = Junk(
+        np.concatenate((old.x, x[sharp])),
+        np.concatenate((old.y, y[sharp])),
+        np.concatenate((old.peak, catalogue.peak[sharp])),
+    )
+    view = view.without(*_cosmic_rays(view, x, y, sharp))
+    return view, replace(catalogue.take(~sharp), junk=junk)
+
+
+def _paired(catalogue: Catalogue, sigma_major: float, sigma: float) -> Catalogue:
+    """The list with second images taken out and blends flagged."""
+    stars = np.flatnonzero((catalogue.flags & int(StarFlag.STREAK)) == 0)
     doubling = None
-    if not found.whole_blobs:
+    if not catalogue.whole_blobs and len(stars):
         s = catalogue.take(stars)
         doubling = find_doubling(s.x, s.y, s.amplitude, FWHM_PER_SIGMA * sigma)
     if doubling is not None:
         second = np.zeros(len(catalogue), bool)
         second[stars[doubling.second]] = True
         catalogue = replace(catalogue, doubling=doubling).take(~second)
-        stars = np.flatnonzero((catalogue.flags & int(StarFlag.SHARP)) == 0)
-    spoiled = blended(catalogue.x[stars], catalogue.y[stars], catalogue.amplitude[stars], a)
-    catalogue.flags[stars[spoiled]] |= np.uint16(StarFlag.BLENDED)
+    spoiled = blended(catalogue.x, catalogue.y, catalogue.amplitude, sigma_major)
+    catalogue.flags[spoiled] |= np.uint16(StarFlag.BLENDED)
     return catalogue
 
 

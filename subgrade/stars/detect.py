@@ -55,6 +55,8 @@ class Detections:
     block_noise: float
     moments: tuple[float, float, float]
     whole_blobs: bool
+    on_line: np.ndarray
+    """Detections that are part of a line far longer than a star."""
     bright: Bright
 
     def __len__(self) -> int:
@@ -120,7 +122,13 @@ def _level(pixels, image, block, sky, parity, settings) -> _Level:
 def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     """The brightest blobs that are neither at the edge nor a single hot pixel."""
     height, width = image.shape
-    inside = (blobs.x0 > 0) & (blobs.y0 > 0) & (blobs.x1 < width - 1) & (blobs.y1 < height - 1)
+    inside = (
+        np.isfinite(blobs.x)
+        & (blobs.x0 > 0)
+        & (blobs.y0 > 0)
+        & (blobs.x1 < width - 1)
+        & (blobs.y1 < height - 1)
+    )
     index = np.flatnonzero(inside & (blobs.peak > 10 * noise))
     if len(index) < 3:
         index = np.flatnonzero(inside)
@@ -130,11 +138,13 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     x = (blobs.x[index] + 0.5) * block - 0.5
     y = (blobs.y[index] + 0.5) * block - 0.5
     stamps = cut_stamps(pixels, sky.level, sky.mesh_px, x, y, block + 2)
-    return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)]
+    return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)[0]]
 
 
-def lone_pixels(stamps: Stamps, x, y, reach: float, noise: float) -> np.ndarray:
-    """True where one pixel stands alone: its neighbours hold under a tenth of it each.
+def lone_pixels(
+    stamps: Stamps, x, y, reach: float, noise: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 
     A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean
     of the eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's
@@ -150,16 +160,30 @@ def lone_pixels(stamps: Stamps, x, y, reach: float, noise: float) -> np.ndarray:
         Only the brightest pixel this near in x and in y is judged, px.
     noise : float
         Of one pixel, ADU; fainter than six of it nothing is called lone.
+
+    Returns
+    -------
+    alone : ndarray of bool, shape (n,)
+    column, row : ndarray of int64, shape (n,)
+        The brightest pixel near each place, on the frame; -1 where there is none.
     """
-    out = np.zeros(len(stamps), np.bool_)
-    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, 6 * noise, out)
-    return out
+    alone = np.zeros(len(stamps), np.bool_)
+    place = np.empty((2, len(stamps)), np.int64)
+    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, 6 * noise, alone, place)
+    there = place[0] >= 0
+    column = np.where(there, place[0] + stamps.x0.astype(np.int64), -1)
+    row = np.where(there, place[1] + stamps.y0.astype(np.int64), -1)
+    return alone, column, row
 
 
 @kernel
-def _lone(data, cx, cy, reach, least, out):
+def _lone(data, cx, cy, reach, least, out, place):
     size = data.shape[1]
     for k in range(data.shape[0]):
+        place[0, k] = -1
+        place[1, k] = -1
+        if not (abs(cx[k]) < 1e6 and abs(cy[k]) < 1e6):
+            continue
         top = -np.inf
         tj = -1
         ti = -1
@@ -173,6 +197,8 @@ def _lone(data, cx, cy, reach, least, out):
                     ti = i
         if tj < 0 or not top > least:
             continue
+        place[0, k] = ti
+        place[1, k] = tj
         total = 0.0
         count = 0
         for j in range(tj - 1, tj + 2):
@@ -231,7 +257,7 @@ def _split(image, level, x, y, value, blob, first, separation, depth, noise, kee
                     px = int(np.floor(x[k] + dx * s / steps + 0.5))
                     py = int(np.floor(y[k] + dy * s / steps + 0.5))
                     lowest = min(lowest, image[py, px] - sky)
-                if lowest > depth * value[k] - noise:
+                if lowest > depth * value[k] - 1.2 * noise:
                     stands = False
                     break
             keep[k] = stands
@@ -256,7 +282,7 @@ def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np
         blob,
         first,
         separation,
-        0.8,
+        0.88,
         noise,
         keep,
     )
@@ -322,12 +348,14 @@ def detect(
     separation = max(1.9, 1.6 * sigma / level.block)
     peaks = standing_peaks(level.image, bright, separation, level.noise)
     whole = _form(level, peaks)
+    long = long_blobs(blobs, level.block)
     if whole:
         index = np.argsort(-blobs.peak, kind="stable")[: settings.max_detections]
-        x, y, peak = blobs.x[index], blobs.y[index], blobs.peak[index]
+        x, y, peak, on_line = blobs.x[index], blobs.y[index], blobs.peak[index], long[index]
     else:
         index = peaks[: settings.max_detections]
         x, y, peak = bright.x[index], bright.y[index], bright.value[index]
+        on_line = long[bright.blob[index]]
     block = level.block
     return Detections(
         (x + 0.5) * block - 0.5,
@@ -337,20 +365,26 @@ def detect(
         level.noise,
         guess,
         whole,
+        on_line,
         bright,
     )
 
 
-def long_blobs(found: Detections, least_px: float) -> np.ndarray:
+LEAST_LINE_PX = 60.0
+"""Length from which a thin blob is a trail or a bad column and not a star."""
+
+
+def long_blobs(blobs: Blobs, block_px: int) -> np.ndarray:
     """Blobs that are thin lines far longer than the frame's typical blob.
 
     Returns
     -------
     ndarray of bool, shape (blobs,)
     """
-    blobs = found.bright.blobs
+    if not len(blobs):
+        return np.zeros(0, bool)
     length, width, _ = footprint_axes(blobs, slice(None))
-    typical = np.median(length[np.argsort(-blobs.peak, kind="stable")][:200]) if len(blobs) else 1
-    enough = max(least_px / found.block_px, 4 * typical)
+    typical = np.median(length[np.argsort(-blobs.flux, kind="stable")][:50])
+    enough = max(LEAST_LINE_PX / block_px, 4 * typical)
     box = np.hypot(blobs.x1 - blobs.x0 + 1, blobs.y1 - blobs.y0 + 1)
     return (box > enough) & (length > 4 * width)

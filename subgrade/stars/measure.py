@@ -10,6 +10,7 @@ from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
 from subgrade.stars.detect import Detections, block_noise, detect, long_blobs
+from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.raster import halved
 from subgrade.stars.settings import MeasureSettings
@@ -68,7 +69,7 @@ def measure_stars(
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
     view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
-    catalogue = build_catalogue(view, found, settings)
+    view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         return empty_result(pixels, "no star stands out of the sky", view)
     streaks = trails(view, found, sigma)
@@ -82,6 +83,9 @@ def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
     image = halved(view.means)
     noise = block_noise(image, view.sky, 4)
     least = max(LEAST_STREAK_PX, 25 * sigma)
-    stars = ~long_blobs(found, least / 3)[found.bright.blob]
+    if found.whole_blobs:  # the pieces of one star's faint line must not make a trail
+        major = float(ellipse_from_moments(*found.moments)[0])
+        least = max(least, 20 * major)
+    stars = ~long_blobs(found.bright.blobs, found.block_px)[found.bright.blob]
     mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
     return find_streaks(image, view.sky, 4, noise, mask, least)

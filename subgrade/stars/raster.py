@@ -50,13 +50,15 @@ def _pair_means(words, swapped, flip, zero, quarter_scale, out):
 
 @kernel
 def halve(image, out):
-    """Means of 2x2 blocks of a float32 image; a NaN makes its block NaN."""
+    """Means of 2x2 blocks of a float32 image; a NaN or infinity makes its block NaN."""
     quarter = np.float32(0.25)
     for j in range(out.shape[0]):
         top = image[2 * j]
         bottom = image[2 * j + 1]
         for i in range(out.shape[1]):
-            out[j, i] = (top[2 * i] + top[2 * i + 1] + bottom[2 * i] + bottom[2 * i + 1]) * quarter
+            mean = (top[2 * i] + top[2 * i + 1] + bottom[2 * i] + bottom[2 * i + 1]) * quarter
+            # infinity less itself is NaN, so infinite pixels count as bad ones
+            out[j, i] = mean + (mean - mean)
 
 
 def _sealed(data: np.ndarray) -> np.ndarray:
@@ -117,6 +119,9 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
     half = out.shape[1] // 2
     nan = np.float32(np.nan)
     for k in range(len(xs)):
+        if not (abs(xs[k]) < 1e7 and abs(ys[k]) < 1e7):
+            out[k] = nan
+            continue
         x0 = int(np.floor(xs[k] + 0.5))
         y0 = int(np.floor(ys[k] + 0.5))
         level = _sky_at(sky, mesh, xs[k], ys[k])
@@ -146,6 +151,7 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
                     value = word * scale + zero
                 else:
                     value = data[y, x] * scale + zero
+                    value += value - value  # infinite to NaN
                 out[k, j + half, i + half] = np.float32(
                     value - level - slope_x * (x - xs[k]) - slope_y * (y - ys[k])
                 )
@@ -244,3 +250,17 @@ def cut_stamps(
         out,
     )
     return Stamps(out, np.floor(x + 0.5) - half, np.floor(y + 0.5) - half)
+
+
+@kernel
+def blank(data, x0, y0, width, bad):
+    """Set pixels of stamps to NaN whose frame index ``y * width + x`` is in sorted ``bad``."""
+    size = data.shape[1]
+    for k in range(data.shape[0]):
+        left = int(x0[k])
+        for j in range(size):
+            start = (int(y0[k]) + j) * width + left
+            at = np.searchsorted(bad, start)
+            while at < len(bad) and bad[at] < start + size:
+                data[k, j, bad[at] - start] = np.nan
+                at += 1

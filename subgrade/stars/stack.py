@@ -18,8 +18,9 @@ from subgrade.stars.shape import CommonShape, common_shape
 from subgrade.stars.starimage import Samples, StarSpline, fit_spline, gather_samples
 from subgrade.stars.view import View
 
-LEAST_IMAGE_STARS = 6
-"""Fewer stars are fitted with a profile instead of stacked."""
+SAMPLES_PER_KNOT = 5.0
+"""Pixels of equally good stars per knot of the star image, below which a profile is fitted
+instead: one wide star shows its own image, coarse pixels need many stars to fill the gaps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +138,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
         ),
         image.samples,
         catalogue.snr[rows],
+        0.0 if image.spline is None else image.spline.step_u * image.spline.step_v / view.lattice,
     )
 
 
@@ -146,13 +148,15 @@ def coarse(view: View, shape: CommonShape) -> bool:
     return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
 
 
-def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray) -> Stack:
+def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float) -> Stack:
     """The stack with its half-maximum widths by the best method at hand."""
     shape, widths = stack.shape, stack.widths
     a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
     size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
     whole = widths is not None and np.isfinite(widths.major) and np.isfinite(widths.minor)
-    if whole and len(snr) >= LEAST_IMAGE_STARS:
+    alike = 1.0 / ((1.0 / np.maximum(snr, 1.0)) ** 2 + 0.02**2)
+    independent = np.sum(alike) ** 2 / np.sum(alike**2)
+    if whole and independent * density >= SAMPLES_PER_KNOT:
         error = size_error * np.sqrt(widths.major * widths.minor)
         return replace(
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
@@ -212,11 +216,12 @@ def _image(
         reach_v = max(reach_u, reach_v)
         reach_u = float(np.hypot(d.dx, d.dy)) + reach_v
     image = None
-    for _ in range(3):
+    divisions = 4.0
+    for _ in range(4):
         samples = _samples(
             view, places, (shape.xx, shape.yy, shape.xy), wide, (reach_u, reach_v, theta), settings
         )
-        step_v = max(FWHM_PER_SIGMA * b / 1.1 / 4.0, 0.3)
+        step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
         step_u = max(step_v, reach_u / 60)
         count = int(samples.star.max(initial=-1)) + 1
         spline = fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
@@ -224,6 +229,9 @@ def _image(
             return _Image(samples, None, None)
         image = _Image(samples, spline, half_widths(spline))
         if np.isfinite(image.widths.major) and np.isfinite(image.widths.minor):
+            if divisions == 4.0 and image.widths.hollow < 0.95 and b > 2.5 and a < 1.7 * b:
+                divisions = 9.0  # the wall of a ring is far thinner than the ring
+                continue
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
     return image

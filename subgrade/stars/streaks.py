@@ -20,10 +20,11 @@ ANGLES = 360
 
 @kernel
 def _loose(image, level, cell, limit, mask, mask_shift, most):
-    """Blocks above ``level + limit`` outside the mask; -1 when there are too many."""
+    """Blocks above ``level + limit``, and whether a star covers them; -1 when too many."""
     height, width = image.shape
     xs = np.empty(most, np.float64)
     ys = np.empty(most, np.float64)
+    covered = np.empty(most, np.bool_)
     n = 0
     rows, columns = level.shape
     for y in range(1, height - 1):
@@ -31,17 +32,16 @@ def _loose(image, level, cell, limit, mask, mask_shift, most):
         for x in range(1, width - 1):
             i = min(x // cell, columns - 1)
             if image[y, x] > level[j, i] + limit[j, i]:
-                if mask[
-                    min((y << mask_shift), mask.shape[0] - 1),
-                    min((x << mask_shift), mask.shape[1] - 1),
-                ]:
-                    continue
                 if n == most:
-                    return xs, ys, -1
+                    return xs, ys, covered, -1
                 xs[n] = x
                 ys[n] = y
+                covered[n] = mask[
+                    min((y << mask_shift), mask.shape[0] - 1),
+                    min((x << mask_shift), mask.shape[1] - 1),
+                ]
                 n += 1
-    return xs, ys, n
+    return xs, ys, covered, n
 
 
 @kernel
@@ -101,10 +101,12 @@ def find_streaks(
     shift = int(np.log2(block)) - 2
     cell = sky.mesh_px // block
     limit = 2.5 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
-    xs, ys, n = _loose(image, sky.level, cell, limit, mask, shift, 60_000)
-    if n < 0 or n < 12 or noise <= 0:
+    all_x, all_y, covered, n = _loose(image, sky.level, cell, limit, mask, shift, 200_000)
+    if n < 12 or noise <= 0:
         return ()
-    xs, ys = xs[:n].copy(), ys[:n].copy()
+    all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
+    # lines are looked for beside the stars, and followed across them
+    xs, ys = all_x[~covered], all_y[~covered]
     height, width = image.shape
     reach = int(np.ceil(np.hypot(height, width)))
     found: list[Streak] = []
@@ -123,8 +125,9 @@ def find_streaks(
             break
         a, r = int(a[best]), int(r[best])
         streak, members = _follow(
-            xs, ys, np.pi * a / ANGLES, r - reach, image, sky, block, noise, least_px
-        )
+            (xs, ys), (all_x, all_y), np.pi * a / ANGLES, r - reach, image, sky, block, noise,
+            least_px,
+        )  # fmt: skip
         if streak is not None:
             found.append(streak)
         keep = ~members
@@ -134,8 +137,9 @@ def find_streaks(
     return tuple(found)
 
 
-def _follow(xs, ys, angle, rho, image, sky, block, noise, least_px):
+def _follow(free, everything, angle, rho, image, sky, block, noise, least_px):
     """Refine one voted line; (Streak or None, blocks that belong to the line)."""
+    xs, ys = free
     members = np.zeros(len(xs), bool)
     for width in (2.5, 1.8):
         c, s = np.cos(angle), np.sin(angle)
@@ -157,7 +161,8 @@ def _follow(xs, ys, angle, rho, image, sky, block, noise, least_px):
     c, s = np.cos(angle), np.sin(angle)
     offset = xs * c + ys * s - rho
     members = np.abs(offset) < 2.0
-    along = np.sort(-xs[members] * s + ys[members] * c)
+    near = np.abs(everything[0] * c + everything[1] * s - rho) < 2.0
+    along = np.sort(-everything[0][near] * s + everything[1][near] * c)
     start, stop = _longest_run(along)
     length = (stop - start) * block
     inside = along[(along >= start) & (along <= stop)]
@@ -166,10 +171,10 @@ def _follow(xs, ys, angle, rho, image, sky, block, noise, least_px):
     x1, y1 = rho * c - start * s, rho * s + start * c
     x2, y2 = rho * c - stop * s, rho * s + stop * c
     beside = ((np.abs(offset) > 5) & (np.abs(offset) < 9)).sum() / 4.0
-    if len(inside) < 3 * beside:  # a ridge of nebula has bright flanks, a trail has none
+    if members.sum() < 3 * beside:  # a ridge of nebula has bright flanks, a trail has none
         return None, members
     level, width = _cross_section(x1, y1, x2, y2, image, sky, block)
-    if level < 0.25 * noise:
+    if level < 0.6 * noise:
         return None, members
     # a single bad column or row is straight, axis-parallel and one pixel wide
     tilt = min(abs((np.degrees(angle) + 45) % 90 - 45), 90)
@@ -189,7 +194,7 @@ def _longest_run(along: np.ndarray) -> tuple[float, float]:
     gaps = np.diff(along)
     if not len(gaps):
         return float(along[0]), float(along[0])
-    limit = max(12.0, 8.0 * float(np.median(gaps)))
+    limit = max(24.0, 15.0 * float(np.median(gaps)))
     breaks = np.concatenate(([-1], np.flatnonzero(gaps > limit), [len(along) - 1]))
     lengths = along[breaks[1:]] - along[breaks[:-1] + 1]
     k = int(np.argmax(lengths))

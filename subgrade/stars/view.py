@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map, typi
 from subgrade.stars.blobs import Bright
 from subgrade.stars.kernel import kernel
 from subgrade.stars.mosaic import green_lattice, green_means
-from subgrade.stars.raster import Stamps, block_means, cut_stamps
+from subgrade.stars.raster import Stamps, blank, block_means, cut_stamps
 from subgrade.stars.settings import MeasureSettings
 
 
@@ -36,6 +36,8 @@ class View:
     saturation : float
         ADU above which pixels are not believed; infinity where unknown.
     notes : tuple of str
+    bad : ndarray of int64
+        Hot pixels to leave out of stamps, sorted as ``row * width + column``.
     """
 
     pixels: Pixels
@@ -47,6 +49,7 @@ class View:
     parity: int
     saturation: float
     notes: tuple[str, ...]
+    bad: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
     def lattice(self) -> float:
@@ -60,9 +63,17 @@ class View:
 
     def stamps(self, x, y, half: int) -> Stamps:
         """Cut-outs of the measured pixels, sky removed."""
-        return cut_stamps(
+        stamps = cut_stamps(
             self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, half, self.parity
         )
+        if len(self.bad):
+            blank(stamps.data, stamps.x0, stamps.y0, self.pixels.shape[1], self.bad)
+        return stamps
+
+    def without(self, columns: np.ndarray, rows: np.ndarray) -> View:
+        """The view with more pixels left out of every stamp."""
+        index = rows.astype(np.int64) * self.pixels.shape[1] + columns
+        return replace(self, bad=np.union1d(self.bad, index))
 
 
 def first_view(
