@@ -141,3 +141,12 @@ def test_one_frame_and_none_at_all(sky):
     assert night.compared[0].group == 0
     assert np.isnan(night.compared[0].transparency)
     assert "no other frame" in night.compared[0].transparency_note
+
+
+def test_many_skies_of_one_frame_each_are_strays_and_end_in_time(sky):
+    rng = np.random.default_rng(10)
+    frames = make_night(rng, sky, 20)
+    for k in range(1, 20, 3):
+        frames[k] = make_frame(rng, make_sky(rng, 60), frames[k].name, facts=frames[k].facts)
+    night = compare_night(frames)
+    assert [k for k, c in enumerate(night.compared) if c.group < 0] == list(range(1, 20, 3))

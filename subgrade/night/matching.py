@@ -29,6 +29,10 @@ from subgrade.night.similarity import Similarity, fit_similarity
 FALSE_ALARMS = 1e-6
 """Largest expected number of accidental matches as good as an accepted one."""
 MIN_MATCHED = 3
+GLANCE, SHIFTS, FULL = 1, 2, 3
+"""How deep a search goes."""
+SHIFT_TIERS = ((60, 200), (250, 600))
+"""Brightest stars of the frame and of the pattern that vote on shifts."""
 SCALE_RANGE = 0.03
 """Widest change of scale looked for."""
 
@@ -326,7 +330,7 @@ def match_stars(
     pattern: Pattern,
     radius: float,
     turns: tuple[complex, ...] = (1 + 0j, -1 + 0j),
-    thorough: bool = True,
+    depth: int = FULL,
     wary: bool = False,
 ) -> Match | None:
     """Match a frame's stars to a pattern.
@@ -342,8 +346,9 @@ def match_stars(
         How far apart the same star may be found, px.
     turns : tuple of complex
         Rotations (and scales) to expect.
-    thorough : bool
-        Whether to go on to the pair votes when the shift votes fail.
+    depth : int
+        `GLANCE`: the shift vote of the brightest stars only; `SHIFTS`: of more
+        stars if those fail; `FULL`: then the pair votes.
     wary : bool
         Prefer any significant match with motion to one without (hot pixels).
 
@@ -354,7 +359,7 @@ def match_stars(
     """
     if len(z) < MIN_MATCHED or len(pattern) < MIN_MATCHED:
         return None
-    for mine, theirs in ((60, 200), (250, 600)):
+    for mine, theirs in SHIFT_TIERS[:depth]:
         found = []
         for turn in turns:
             shifts = _vote_shifts(z[:mine], pattern.z[:theirs], turn, 2 * radius, keep=6)
@@ -367,7 +372,7 @@ def match_stars(
             return _best(good, flux, wary)
         if len(z) <= mine and len(pattern) <= theirs:
             break
-    if not thorough:
+    if depth < FULL:
         return None
     for stretch, stars, pairs in ((0.003, 60, 900), (SCALE_RANGE, 40, 300)):
         proposals = _vote_pairs(z, pattern, stretch, stars, pairs, keep=12, cell=4 * radius)

@@ -8,12 +8,20 @@ import numpy as np
 
 from subgrade.night.group import is_stray_size
 from subgrade.night.model import Frame
-from subgrade.night.register import Registered, register_frames, usable_stars
+from subgrade.night.register import (
+    Registered,
+    agreeing,
+    reference_scores,
+    register_frames,
+    usable_stars,
+)
 from subgrade.stars.model import FrameStars
 
 STRAY_STARS = 12
 """A frame with fewer bright stars is never called a stray by its pointing."""
 STRAY_SNR = 10.0
+POINTINGS_TRIED = 12
+"""Most further parts of the sky looked for in one setup."""
 
 
 def split_by_pointing(
@@ -39,24 +47,19 @@ def split_by_pointing(
             for i in members
             if i not in main.transforms and _plainly_elsewhere(frames[i].stars, main.masks.get(i))
         ]
-        while left:
-            other = register_frames(frames, left)
-            together = tuple(sorted(other.transforms)) or (other.reference,)
+        scores = dict(zip(left, reference_scores(frames, left), strict=True))
+        for _ in range(POINTINGS_TRIED):
+            if not left:
+                break
+            head = max(left, key=lambda i: scores[i])
+            crowd = agreeing(frames, head, [i for i in left if i != head], main.masks)
+            together = tuple(sorted({head, *crowd}))
             left = [i for i in left if i not in together]
             if len(together) < 3 or is_stray_size(len(together), len(main.transforms)):
                 strays.update({i: _elsewhere_note(frames, i, main) for i in together})
             else:
-                kept = {i: other.registrations[i] for i in together}
-                pointings.append(
-                    Registered(
-                        other.reference,
-                        together,
-                        other.transforms,
-                        kept,
-                        other.defects,
-                        other.masks,
-                    )
-                )
+                pointings.append(register_frames(frames, together))
+        strays.update({i: _elsewhere_note(frames, i, main) for i in left})
     gone = {i for p in pointings for i in p.members} | set(strays)
     stay = tuple(i for i in members if i not in gone)
     main = Registered(

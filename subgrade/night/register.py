@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from subgrade.night.hot import MIN_POINTINGS, SensorDefects, find_defects
-from subgrade.night.matching import Match, Pattern, match_stars
+from subgrade.night.matching import FULL, GLANCE, SHIFTS, Match, Pattern, match_stars
 from subgrade.night.model import Frame, Registration
 from subgrade.night.similarity import Similarity, fit_similarity
 from subgrade.stars.model import FrameStars, StarFlag
@@ -23,7 +23,9 @@ STARS_USED = 800
 """Brightest stars of a frame that take part in matching."""
 REFERENCES_TRIED = 3
 HEAVY_SEARCHES = 15
-"""Most searches over all rotations and scales in one group."""
+"""Most searches over all rotations and scales on one reference ..."""
+FAILED_SEARCHES = 4
+"""... and most of them that may come to nothing: a bound on the time a hopeless night takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +176,7 @@ def _match_all(
     last = 1 + 0j
     for i in members:
         turns = (last, -last) if abs(last.imag) > 1e-2 else (1 + 0j, -1 + 0j)
-        matches[i] = _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False)
+        matches[i] = _match_one(frames[i].stars, masks.get(i), pattern, turns, SHIFTS)
         if matches[i] is not None:
             last = matches[i].transform.a
     left = [i for i in members if matches[i] is None and len(usable_stars(frames[i].stars)) >= 3]
@@ -184,20 +186,19 @@ def _match_all(
     if joined:
         pattern = Pattern(_sky_map(frames, joined, matches, pattern, masks))
     scores = dict(zip(left, reference_scores(frames, left), strict=True))
-    for _ in range(HEAVY_SEARCHES):
-        if not left:
-            break
+    searches = failures = 0
+    while left and searches < HEAVY_SEARCHES and failures < FAILED_SEARCHES:
         head = max(left, key=lambda i: scores[i])
         left.remove(head)
         found = _match_one(frames[head].stars, masks.get(head), pattern, (1 + 0j, -1 + 0j))
-        matches[head] = found
+        matches[head], searches = found, searches + 1
         if found is None:
-            crowd = _agreeing(frames, head, left, masks)
+            failures += 1
+            crowd = agreeing(frames, head, left, masks)
         else:
             turns = (found.transform.a, -found.transform.a)
             tried = {
-                i: _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False)
-                for i in left
+                i: _match_one(frames[i].stars, masks.get(i), pattern, turns, GLANCE) for i in left
             }
             crowd = {i for i, match in tried.items() if match is not None}
             matches.update({i: tried[i] for i in crowd})
@@ -205,7 +206,7 @@ def _match_all(
     return matches
 
 
-def _agreeing(
+def agreeing(
     frames: Sequence[Frame], head: int, others: Sequence[int], masks: dict[int, np.ndarray]
 ) -> set[int]:
     """The frames that match ``head`` by shift votes."""
@@ -215,7 +216,7 @@ def _agreeing(
     return {
         i
         for i in others
-        if _match_one(frames[i].stars, masks.get(i), pattern, turns, thorough=False) is not None
+        if _match_one(frames[i].stars, masks.get(i), pattern, turns, GLANCE) is not None
     }
 
 
@@ -231,13 +232,13 @@ def _match_one(
     mask: np.ndarray | None,
     pattern: Pattern,
     turns: tuple[complex, ...],
-    thorough: bool = True,
+    depth: int = FULL,
 ) -> Match | None:
     chosen = usable_stars(stars, mask)
     z, flux = _list_of(stars, mask)
     # Two images of each star would look like motion to a wary matcher.
     wary = stars.shape_status != "doubled" and mask is None
-    found = match_stars(z, flux, pattern, match_radius(stars), turns, thorough, wary)
+    found = match_stars(z, flux, pattern, match_radius(stars), turns, depth, wary)
     if found is None:
         return None
     mine = chosen[found.frame_index]
