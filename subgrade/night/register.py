@@ -21,7 +21,8 @@ from subgrade.stars.model import FrameStars, StarFlag
 
 STARS_USED = 800
 """Brightest stars of a frame that take part in matching."""
-REFERENCES_TRIED = 3
+CANDIDATES = 12
+"""Frames looked at when the first reference proves the odd one out."""
 HEAVY_SEARCHES = 15
 """Most searches over all rotations and scales on one reference ..."""
 FAILED_SEARCHES = 4
@@ -125,21 +126,35 @@ def register_frames(frames: Sequence[Frame], members: Sequence[int]) -> Register
     Frames that match nothing keep a `Registration` that says why.
     """
     scores = dict(zip(members, reference_scores(frames, members), strict=True))
-    result, open_ = None, list(members)
-    for _ in range(REFERENCES_TRIED):
-        attempt = _with_defects(frames, members, max(open_, key=lambda i: scores[i]))
-        if result is None or len(attempt.transforms) > len(result.transforms):
-            result = attempt
+    result = _with_defects(frames, members, max(members, key=lambda i: scores[i]))
+    if 2 * len(result.transforms) < len(members):
         # A reference that fewer than half of the frames fit may be the odd one out.
-        open_ = [i for i in open_ if i not in attempt.transforms and i != attempt.reference]
-        if 2 * len(result.transforms) >= len(members) or not open_:
-            break
+        rivals = [i for i in members if i not in result.transforms and i != result.reference]
+        second = _best_connected(frames, rivals, scores)
+        attempt = None if second is None else _with_defects(frames, members, second)
+        if attempt is not None and len(attempt.transforms) > len(result.transforms):
+            result = attempt
     better = _more_central(frames, result, scores)
     if better is not None:
         again = _with_defects(frames, members, better)
         if len(again.transforms) >= len(result.transforms):
             result = again
     return result
+
+
+def _best_connected(
+    frames: Sequence[Frame], members: Sequence[int], scores: dict[int, float]
+) -> int | None:
+    """The frame that a sample of the others fits best, by a glance at each."""
+    if len(members) < 2:
+        return None
+    candidates = sorted(members, key=lambda i: -scores[i])[:CANDIDATES]
+    picks = np.linspace(0, len(members) - 1, min(len(members), CANDIDATES)).astype(int)
+    sample = [members[k] for k in picks]
+    return max(
+        candidates,
+        key=lambda i: (len(agreeing(frames, i, [j for j in sample if j != i], {})), scores[i]),
+    )
 
 
 def _with_defects(frames: Sequence[Frame], members: Sequence[int], reference: int) -> Registered:
