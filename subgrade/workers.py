@@ -67,10 +67,16 @@ def measure_each(
     """
     _warm_up(say)
     if workers <= 1:
-        for path in paths:
-            yield path, _guarded(measure, path)
-        return
-    yield from _in_processes(paths, measure, workers)
+        yield from _in_this_process(paths, measure)
+    else:
+        yield from _in_processes(paths, measure, workers)
+
+
+def _in_this_process(paths, measure) -> Iterator[tuple[Path, object]]:
+    for path in paths:
+        with _interrupt_held_back():
+            outcome = _guarded(measure, path)
+        yield path, outcome
 
 
 def _in_processes(paths, measure, workers) -> Iterator[tuple[Path, object]]:
@@ -168,6 +174,31 @@ def _warm_up(say: Callable[[str], None]) -> None:
         warm_up()
     finally:
         done.set()
+
+
+@contextmanager
+def _interrupt_held_back():
+    """Ctrl-C takes effect at the end, a second one at once.
+
+    Raised in the midst of compiled code the interrupt can surface as another error and
+    be taken for the file's fault.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    held = []
+
+    def hold(number, frame):
+        held.append(number)
+        signal.signal(signal.SIGINT, before)
+
+    before = signal.signal(signal.SIGINT, hold)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if held:
+        raise KeyboardInterrupt
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 """Measuring in processes: crashes, odd errors, and how many to start."""
 
 import os
+import signal
 import threading
 import time
 from pathlib import Path
@@ -50,6 +51,25 @@ def test_a_process_that_dies_costs_only_its_own_file(tmp_path):
     assert "died on this file, twice" in found.pop("crash").cause
     assert found.pop("once") == "second time"
     assert all(name == result for name, result in found.items())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGINT cannot be sent to one process there")
+def test_an_interrupt_waits_for_the_file_and_is_never_its_fault():
+    begun = []
+
+    def interrupted(path):
+        begun.append(path)
+        try:
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.05)
+        except BaseException as error:  # what compiled code makes of it
+            raise SystemError("returned a result with an exception set") from error
+        return "whole"
+
+    with pytest.raises(KeyboardInterrupt):
+        list(measure_each([Path("a"), Path("b")], interrupted, 1))
+    assert begun == [Path("a")]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def test_compiling_is_said_only_when_it_is_slow(monkeypatch):
