@@ -419,4 +419,4 @@ def test_numbers_are_said_as_a_person_writes_them():
     assert [said(v) for v in (0, 0.04, 0.555, 3.14159, 45.67, 1234.5, float("nan"))] == [
         "0", "0.04", "0.56", "3.14", "45.7", "1234", "unknown",
     ]  # fmt: skip
-    assert said(12.0, "frames") == "12 frames"
+    assert (said(12.0, "frames"), said(1, "frames")) == ("12 frames", "1 frame")

@@ -103,7 +103,7 @@ def said(value: float, unit: str = "", digits: int = 3) -> str:
     if value == 0:
         text = "0"
     elif unit in COUNTED:
-        text = f"{value:.0f}"
+        text, unit = f"{value:.0f}", unit[:-1] if value == 1 else unit
     else:
         decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
         text = f"{value:.{min(decimals, 2)}f}"

@@ -71,6 +71,8 @@ orientation the direction most frames lean to stands in, for most mounts are rou
 right ascension; common practice, no source."""
 FIT_ERROR = 0.003
 """Residual, of the peak, that a true model leaves on rendered stars."""
+MOST_KNOCKED = 0.4
+"""A larger displaced share is uneven motion and no knock that settled; no source."""
 NO_FIT = 0.03
 """Residual above which none of the motions describes the star; no source."""
 FIT_SHARPNESS = 6.0
@@ -119,12 +121,14 @@ def _by_profile(stars: FrameStars) -> list[Evidence]:
     fits = {fit.model: fit for fit in fit_motions(stars)}
     if not fits:
         return []
+    found = _two_images(fits, stars.fwhm_minor_px)
+    if fits["knock"].share > MOST_KNOCKED:
+        del fits["knock"]
     best = min(fit.residual for fit in fits.values())
     if best > NO_FIT:
-        return []
-    found = _two_images(fits, stars.fwhm_minor_px)
+        return found
     for word, models in DRAWS.items():
-        fit = min((fits[m] for m in models), key=lambda f: f.residual)
+        fit = min((fits[m] for m in models if m in fits), key=lambda f: f.residual)
         # Two parameters more let the knock follow anything a little better.
         worse = math.hypot(fit.residual, FIT_ERROR) / math.hypot(best, FIT_ERROR)
         points = 1.0 - FIT_SHARPNESS * math.log(worse) - (0.8 if fit.model == "knock" else 0.0)
