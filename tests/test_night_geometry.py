@@ -50,6 +50,17 @@ def test_drift_between_dithers(sky):
     assert got.handedness == 1
 
 
+def test_drift_with_a_dither_every_second_frame_or_every_frame(sky):
+    rng = np.random.default_rng(7)
+    jumps = np.cumsum(rng.normal(0, 6, 20) + 1j * rng.normal(0, 6, 20))
+    pairs = [0.3 * (k * 130 / 60) + jumps[k // 2] for k in range(20)]
+    got = geometry(make_night(rng, sky, 20, shift=pairs))
+    assert got.drift_px_per_min == pytest.approx(0.3, abs=0.02)
+    assert all(len(s.frames) <= 4 for s in got.segments)
+    singles = [0.3 * (k * 130 / 60) + jumps[k] for k in range(20)]
+    assert len(geometry(make_night(rng, sky, 20, shift=singles)).segments) == 0
+
+
 def test_flip_and_rotation_rate(sky):
     rng = np.random.default_rng(2)
     per_hour = 0.4

@@ -6,13 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from subgrade.night.baseline import half_sample_mode
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
 
 SIDEREAL_RATE = 15.041069
 """Arcseconds per second of time (1296000 / 86164.0905)."""
 DITHER_PX = 1.0
-"""A jump of this much more than the run of the drift between frames is a dither."""
+"""A step that differs by more than this from the commonest one is a dither."""
 
 
 def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeometry:
@@ -43,14 +44,13 @@ def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeom
     rate, rate_error = common_slope(hours, turn, side)
     scales = 1e6 * (np.array([1 / t.scale for t in fits]) - 1)
     breathing, breathing_error = common_slope(hours, scales, side)
-    segments = _segments(frames, registered, members, time, side)
-    speeds = np.array([np.hypot(s.drift_x, s.drift_y) for s in segments])
-    on_sky = np.array([s.drift_arcsec for s in segments])
+    segments, speed = _segments(frames, registered, members, time, side)
+    scale = frames[registered.reference].facts.scale_arcsec or np.nan
     polar = polar_misalignment(frames, registered, members, hours, turn, side, rate, rate_error)
     return GroupGeometry(
         segments=segments,
-        drift_px_per_min=float(np.median(speeds)) if len(speeds) else np.nan,
-        drift_arcsec_per_min=float(np.median(on_sky)) if len(on_sky) else np.nan,
+        drift_px_per_min=speed,
+        drift_arcsec_per_min=speed * scale,
         rotation_deg_per_hour=rate,
         rotation_error=rate_error,
         scale_ppm_per_hour=breathing,
@@ -128,18 +128,21 @@ def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return solution, variance * np.linalg.inv(design.T @ (design * weight[:, None]))
 
 
-def _segments(frames, registered, members, time, side) -> tuple[DriftSegment, ...]:
-    """Runs of at least three frames without a dither, with the drift in each."""
+def _segments(frames, registered, members, time, side) -> tuple[tuple[DriftSegment, ...], float]:
+    """Runs of at least three frames without a dither, and the speed over all steps in runs."""
     centre = frame_centre(frames[registered.reference].stars)
     # Where the star at the middle of the reference lies on each frame.
     spot = np.array([registered.transforms[i].inverse()(centre) for i in members])
     minutes = (time - time[0]) / 60
-    step = np.diff(spot)
-    usual_gap = np.median(np.diff(minutes))
-    typical = np.median(np.abs(step))
-    jump = np.abs(step - _local_median(step)) > max(DITHER_PX, 4 * min(typical, DITHER_PX))
-    pause = np.diff(minutes) > 3 * usual_gap
-    cut = jump | pause | (np.diff(side) != 0)
+    step, wait = np.diff(spot), np.diff(minutes)
+    drift = np.zeros(len(step), complex)
+    for p in np.unique(side):  # the same drift shows the other way after a flip
+        mine = side[1:] == p
+        if mine.any():
+            mode = complex(half_sample_mode(step[mine].real), half_sample_mode(step[mine].imag))
+            drift[mine] = mode
+    jump = np.abs(step - drift) > DITHER_PX
+    cut = jump | (wait > 3 * np.median(wait)) | (np.diff(side) != 0)
     label = np.r_[0, np.cumsum(cut)]
     out = []
     for run in range(label[-1] + 1):
@@ -150,19 +153,23 @@ def _segments(frames, registered, members, time, side) -> tuple[DriftSegment, ..
         sx, cx = robust_line(design, spot[rows].real)
         sy, cy = robust_line(design, spot[rows].imag)
         facts = frames[members[rows[0]]].facts
-        out.append(
-            _segment(tuple(members[r] for r in rows), sx[0], sy[0], cx[0, 0], cy[0, 0], facts)
-        )
-    return tuple(out)
+        run = tuple(members[r] for r in rows)
+        out.append(_segment(run, sx[0], sy[0], cx[0, 0], cy[0, 0], facts))
+    return tuple(out), _usual_speed(step, wait, cut, side[1:])
 
 
-def _local_median(step: np.ndarray) -> np.ndarray:
-    """Typical step around each one: the drift, which a dither stands out of."""
-    out = np.empty_like(step)
-    for k in range(len(step)):
-        near = step[max(0, k - 3) : k + 4]
-        out[k] = complex(np.median(near.real), np.median(near.imag))
-    return out
+def _usual_speed(step, wait, cut, side) -> float:
+    """Speed of the median step between frames that no dither parts, px per minute.
+
+    Of the pier side with more such steps; NaN for fewer than three.
+    """
+    speed, most = np.nan, 2
+    for p in np.unique(side):
+        rate = step[~cut & (side == p)] / wait[~cut & (side == p)]
+        if len(rate) > most:
+            most = len(rate)
+            speed = float(np.hypot(np.median(rate.real), np.median(rate.imag)))
+    return speed
 
 
 def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:

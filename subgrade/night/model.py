@@ -128,8 +128,9 @@ class GroupGeometry:
     Attributes
     ----------
     segments : tuple of DriftSegment
-    drift_arcsec_per_min : float
-        Median speed of the segments (px per minute in ``drift_px_per_min``).
+    drift_px_per_min, drift_arcsec_per_min : float
+        Speed of the median step between frames that no dither parts; unlike the
+        segments it needs only two frames between dithers.
     rotation_deg_per_hour, rotation_error : float
         Steady field rotation of the stars on the sensor between frames,
         counter-clockwise positive, flips taken out; one sigma.
