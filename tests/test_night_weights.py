@@ -71,7 +71,7 @@ def test_no_rule_beats_the_exact_optimum_and_bad_frames_can_hurt():
 
 def test_noise_equivalent_area():
     # King 1983: 4 pi sigma^2 = 2.266180 FWHM^2; sigma 1.5 gives 28.274334.
-    assert GAUSSIAN_NEA * (1.5 * 2.3548200450) ** 2 == pytest.approx(28.274334, rel=1e-6)
+    assert pytest.approx(28.274334, rel=1e-6) == GAUSSIAN_NEA * (1.5 * 2.3548200450) ** 2
     assert matched_snr2(1, 2, 2.3548200450) == pytest.approx(1 / (4 * 12.566371), rel=1e-6)
 
 
