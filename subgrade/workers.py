@@ -69,7 +69,7 @@ def measure_each(
     if workers <= 1:
         yield from _in_this_process(paths, measure)
     else:
-        yield from _in_processes(paths, measure, workers)
+        yield from _in_processes(paths, measure, workers, say)
 
 
 def _in_this_process(paths, measure) -> Iterator[tuple[Path, object]]:
@@ -79,11 +79,20 @@ def _in_this_process(paths, measure) -> Iterator[tuple[Path, object]]:
         yield path, outcome
 
 
-def _in_processes(paths, measure, workers) -> Iterator[tuple[Path, object]]:
+class _NoProcesses(Exception):
+    """Not even an empty task ran: the processes die at their start."""
+
+
+def _in_processes(paths, measure, workers, say) -> Iterator[tuple[Path, object]]:
     waiting = deque(paths)
     while waiting:
         suspects: list[Path] = []
-        yield from _until_crash(waiting, suspects, measure, workers)
+        try:
+            yield from _until_crash(waiting, suspects, measure, workers)
+        except _NoProcesses:
+            say("processes cannot be started here; measuring one file at a time")
+            yield from _in_this_process([*suspects, *waiting], measure)
+            return
         # Whichever was being measured when a process died may have killed it: each is
         # tried once more, alone.
         for path in suspects:
@@ -93,6 +102,8 @@ def _in_processes(paths, measure, workers) -> Iterator[tuple[Path, object]]:
 def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, object]]:
     pool = _pool(workers)
     running = {}
+    with _interrupts_ignored():
+        started = pool.submit(_nothing)
     try:
         while waiting or running:
             while waiting and len(running) < workers:
@@ -110,11 +121,17 @@ def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, ob
                 yield path, outcome
             if suspects:
                 suspects.extend(running.values())
-                return
+                break
     except BrokenProcessPool:  # raised by submit
         suspects.extend(running.values())
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+    if suspects and not (started.done() and started.exception() is None):
+        raise _NoProcesses
+
+
+def _nothing() -> None:
+    """A task that runs if any does."""
 
 
 def _alone(path: Path, measure) -> object:

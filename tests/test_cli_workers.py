@@ -32,6 +32,10 @@ def pretend(path: Path) -> str:
     return name
 
 
+def _dies() -> None:
+    os._exit(3)
+
+
 def outcomes(names, count, folder=Path("/x")) -> dict:
     return {p.name: r for p, r in measure_each([folder / n for n in names], pretend, count)}
 
@@ -51,6 +55,16 @@ def test_a_process_that_dies_costs_only_its_own_file(tmp_path):
     assert "died on this file, twice" in found.pop("crash").cause
     assert found.pop("once") == "second time"
     assert all(name == result for name, result in found.items())
+
+
+def test_where_no_process_starts_files_are_measured_all_the_same(monkeypatch):
+    monkeypatch.setattr(workers, "_start_worker", _dies)
+    said = []
+    paths = [Path("a"), Path("b"), Path("c"), Path("bad")]
+    found = {p.name: r for p, r in measure_each(paths, pretend, 2, said.append)}
+    assert said[-1] == "processes cannot be started here; measuring one file at a time"
+    assert [found[n] for n in "abc"] == ["a", "b", "c"]
+    assert found["bad"].cause == "cut short"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="SIGINT cannot be sent to one process there")
