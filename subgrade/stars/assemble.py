@@ -125,7 +125,8 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
         if widths.hollow < HOLLOW_SHARE and ratio < TRAILED_RATIO:
             return (
                 "hollow",
-                f"the middle of the star holds {100 * widths.hollow:.0f} % of the ring's brightness",
+                f"the middle of the star holds {100 * widths.hollow:.0f} % of the brightness "
+                "of its ring",
                 NAN,
             )
         if (widths.dip > DOUBLE_DIP and catalogue.whole_blobs is False) or (
@@ -232,27 +233,27 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
 
 
 def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
-    """Moments of the shape stars, put back beside the re-sorted catalogue."""
-    kept = stack.shape.kept
-    moments = stack.moments[:, kept]
-    row_of = np.full(int(catalogue.ident.max(initial=-1)) + 1, -1)
+    """Put the measured moments back beside the re-sorted catalogue.
+
+    Returns the rows and moments of the stars that the common shape rests on.
+    """
+    row_of = np.full(int(max(catalogue.ident.max(initial=-1), stack.ident.max(initial=-1))) + 1, -1)
     row_of[catalogue.ident] = np.arange(len(catalogue))
-    ident = stack.ident[kept]
-    rows = np.where(ident < len(row_of), row_of[np.minimum(ident, len(row_of) - 1)], -1)
-    known = rows >= 0
-    full[:, rows[known]] = moments[:, known]
-    return rows[known], moments[:, known]
+    rows = row_of[stack.ident]
+    listed = rows >= 0
+    full[:, rows[listed]] = stack.moments[:, listed]
+    used = listed & stack.shape.kept
+    return rows[used], stack.moments[:, used]
 
 
 def _shape_numbers(stack: Stack, status: str) -> dict:
     shape = stack.shape
     if shape is None or status == "none":
         return {"fwhm_method": "none"}
-    a, b, theta = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
     xx, yy, xy = shape.xx, shape.yy, shape.xy
     if status == "doubled" and stack.spline is not None:
         xx, yy, xy = _image_moments(stack)
-        a, b, theta = ellipse_from_moments(xx, yy, xy)
+    _, _, theta = ellipse_from_moments(xx, yy, xy)
     half_sum = 0.5 * (xx + yy)
     eccentricity = float(eccentricity_from_moments(xx, yy, xy, shape.error))
     chi_error = shape.error / half_sum

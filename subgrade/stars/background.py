@@ -81,38 +81,49 @@ def _clipped_level(values, n, work):
     """(mode, sigma) of values[:n] after clipping; (NaN, NaN) for fewer than 8 values."""
     if n < 8:
         return np.nan, np.nan
-    median = _select(values, n, n // 2)
+    centre = float(_select(values, n, n // 2))
     for i in range(n):
-        work[i] = abs(values[i] - median)
+        work[i] = abs(values[i] - centre)
     sigma = 1.4826022 * _select(work, n, n // 2)
-    mean = float(median)
-    for _ in range(6):
-        low = median - 3.0 * sigma
-        high = median + 2.5 * sigma
-        kept = 0
+    kept = n
+    for _step in range(5):
+        low = centre - 3.0 * sigma
+        high = centre + 2.5 * sigma
+        count = 0
         total = 0.0
+        square = 0.0
         for i in range(n):
             if low <= values[i] <= high:
-                work[kept] = values[i]
-                kept += 1
-                total += values[i]
-        if kept < 8:
+                shift = values[i] - centre
+                count += 1
+                total += shift
+                square += shift * shift
+        if count < 8:
             break
-        new_median = _select(work, kept, kept // 2)
-        mean = total / kept
-        square = 0.0
-        for i in range(kept):
-            square += (work[i] - mean) ** 2
+        mean = total / count
         # variance of a Gaussian cut at -3 and +2.5 sigma is 0.9415 of the whole
-        new_sigma = np.sqrt(square / kept / 0.9415)
-        settled = abs(new_median - median) < 1e-3 * sigma and kept == n
-        median = new_median
-        if settled or (new_sigma >= 0.999 * sigma and _ > 1):
-            sigma = min(sigma, new_sigma)
+        spread = np.sqrt(max(square / count - mean * mean, 0.0) / 0.9415)
+        settled = count == kept
+        kept = count
+        # the mean, unlike the median, needs no sorting to find where clipping ends
+        centre += min(max(mean, -0.5 * sigma), 0.5 * sigma)
+        sigma = min(sigma, spread) if spread > 0 else sigma
+        if settled:
             break
-        sigma = new_sigma
+    low = centre - 3.0 * sigma
+    high = centre + 2.5 * sigma
+    kept = 0
+    total = 0.0
+    for i in range(n):
+        if low <= values[i] <= high:
+            work[kept] = values[i]
+            kept += 1
+            total += values[i] - centre
+    if kept < 8:
+        return centre, sigma
+    median = _select(work, kept, kept // 2)
     # the cut at +2.5 and -3 sigma shifts the mean of clean sky by -0.0131 sigma
-    mean += 0.0131 * sigma
+    mean = centre + total / kept + 0.0131 * sigma
     if abs(mean - median) < 0.3 * sigma:
         return 2.5 * median - 1.5 * mean, sigma
     return median, sigma

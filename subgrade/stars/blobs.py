@@ -83,7 +83,8 @@ def _collect(image, threshold, cell, most):
     found = 0
     group = 16
     for y in range(height):
-        _threshold_line(threshold, cell, float(y), line)
+        if y % 4 == 0:  # a cell spans 16 rows and more: four rows share one threshold
+            _threshold_line(threshold, cell, min(y + 1.5, height - 1.0), line)
         row = image[y]
         for start in range(0, width - group + 1, group):
             hits = 0

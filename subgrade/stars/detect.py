@@ -92,7 +92,7 @@ def block_noise(image: np.ndarray, sky: Sky, block: int) -> float:
     picks = []
     for offset in (cell // 4, (3 * cell) // 4):
         part = image[offset::cell, :][:rows]
-        for shift in range(0, cell, max(1, cell // 16)):
+        for shift in range(0, cell, max(1, cell // 6)):
             values = part[:, shift::cell][:, :columns]
             picks.append((values - sky.level[: values.shape[0], : values.shape[1]]).ravel())
     values = np.concatenate(picks)

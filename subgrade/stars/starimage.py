@@ -35,9 +35,18 @@ def _basis(t, b):
 
 @kernel
 def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
-    """Add samples to the banded normal equations (v runs fastest)."""
+    """Add samples to the banded normal equations (v runs fastest).
+
+    ``band[row, k]`` couples coefficients row and row + k: one sample then
+    writes to sixteen short rows, which stay in the cache.
+    """
     bu = np.empty(4)
     bv = np.empty(4)
+    both = np.empty(16)
+    place = np.empty(16, np.int64)
+    for a in range(4):
+        for c in range(4):
+            place[4 * a + c] = a * nv + c
     for k in range(len(u)):
         weight = w[k]
         if weight <= 0.0:
@@ -52,14 +61,15 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
         _basis(sv - iv, bv)
         for a in range(4):
             for c in range(4):
-                row = (iu + a) * nv + iv + c
-                value = weight * bu[a] * bv[c]
-                rhs[row] += value * d[k]
-                for e in range(a, 4):
-                    start = c if e == a else 0
-                    for f in range(start, 4):
-                        column = (iu + e) * nv + iv + f
-                        band[column - row, row] += value * bu[e] * bv[f]
+                both[4 * a + c] = bu[a] * bv[c]
+        origin = iu * nv + iv
+        for p in range(16):
+            value = weight * both[p]
+            row = origin + place[p]
+            rhs[row] += value * d[k]
+            line = band[row]
+            for q in range(p, 16):
+                line[place[q] - place[p]] += value * both[q]
 
 
 @kernel
@@ -232,7 +242,7 @@ def gather_samples(
 
 def fit_spline(
     samples: Samples, step_u: float, step_v: float, reach_u: float, reach_v: float,
-    angle_deg: float, stars_used: int, rounds: int = 3,
+    angle_deg: float, stars_used: int, rounds: int = 2,
 ) -> StarSpline | None:  # fmt: skip
     """Weighted least-squares bicubic B-spline through samples, outliers left out.
 
@@ -253,14 +263,14 @@ def fit_spline(
     coefficients = None
     residual = np.nan
     for step in range(rounds):
-        band = np.zeros((3 * nv + 4, nu * nv))
+        band = np.zeros((nu * nv, 3 * nv + 4))
         rhs = np.zeros(nu * nv)
         _accumulate(samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band, rhs)
         # corners of the rectangle may hold no sample: a faint pull to zero keeps
         # the system definite without a measurable effect elsewhere
-        band[0] += 1e-6 * np.max(band[0])
+        band[:, 0] += 1e-6 * np.max(band[:, 0])
         try:
-            flat = solveh_banded(band, rhs, lower=True, check_finite=False, overwrite_ab=True)
+            flat = solveh_banded(band.T, rhs, lower=True, check_finite=False)
         except LinAlgError:
             return None
         coefficients = flat.reshape(nu, nv)

@@ -100,8 +100,8 @@ def find_streaks(
     """
     shift = int(np.log2(block)) - 2
     cell = sky.mesh_px // block
-    limit = 2.5 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
-    all_x, all_y, covered, n = _loose(image, sky.level, cell, limit, mask, shift, 200_000)
+    limit = 3.0 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
+    all_x, all_y, covered, n = _loose(image, sky.level, cell, limit, mask, shift, 100_000)
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]

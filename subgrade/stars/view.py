@@ -84,15 +84,22 @@ def first_view(
     means = block_means(pixels)
     green = green_means(pixels, parity) if parity >= 0 else means
     mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
-    sky = sky_map(means, mesh, settings.mesh_samples // 3)
+    samples = _samples(pixels, mesh, settings)
+    sky = sky_map(means, mesh, samples // 3)
     noise = pixel_noise(
-        pixels, sky_map(green, mesh, settings.mesh_samples // 3) if parity >= 0 else sky,
+        pixels, sky_map(green, mesh, samples // 3) if parity >= 0 else sky,
         parity, None, 40_000,
     )  # fmt: skip
-    sky_green = sky_map(green, mesh, settings.mesh_samples) if parity >= 0 else sky
+    sky_green = sky_map(green, mesh, samples) if parity >= 0 else sky
     return View(
         pixels, means, green, sky, sky_green, noise, parity, np.inf, (note,) if note else ()
     )
+
+
+def _samples(pixels: Pixels, mesh: int, settings: MeasureSettings) -> int:
+    """Sky samples a cell: more on small frames, which have few cells."""
+    cells = max(1, pixels.data.size // mesh**2)
+    return int(max(settings.mesh_samples, settings.sky_samples / cells))
 
 
 @kernel
@@ -131,7 +138,7 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
     mesh = view.sky.mesh_px
     if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
         return view
-    sky = sky_map(view.green, mesh, settings.mesh_samples, mask)
+    sky = sky_map(view.green, mesh, _samples(view.pixels, mesh, settings), mask)
     noise = pixel_noise(view.pixels, sky, view.parity, mask, 150_000)
     if not np.isfinite(noise):
         return view
