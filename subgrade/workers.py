@@ -106,7 +106,8 @@ def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, ob
         started = pool.submit(_nothing)
     try:
         while waiting or running:
-            while waiting and len(running) < workers:
+            # one file waits behind each, so that no process idles while results travel
+            while waiting and len(running) < 2 * workers:
                 with _interrupts_ignored():
                     future = pool.submit(_guarded, measure, waiting[0])
                 running[future] = waiting.popleft()

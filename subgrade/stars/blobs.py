@@ -55,7 +55,7 @@ class Bright:
 
 
 @kernel
-def _threshold_line(level, cell, y, out):
+def threshold_line(level, cell, y, out):
     """One row of a mesh map, interpolated."""
     columns = level.shape[1]
     width = len(out)
@@ -84,7 +84,7 @@ def _collect(image, threshold, cell, most):
     group = 16
     for y in range(height):
         if y % 4 == 0:  # a cell spans 16 rows and more: four rows share one threshold
-            _threshold_line(threshold, cell, min(y + 1.5, height - 1.0), line)
+            threshold_line(threshold, cell, min(y + 1.5, height - 1.0), line)
         row = image[y]
         for start in range(0, width - group + 1, group):
             hits = 0

@@ -283,7 +283,7 @@ def build_catalogue(
     if np.sqrt(a * b) > LARGEST_SIGMA_PX:
         return view, None
     template = gaussian_template(*seed)
-    half = half_side(a, 3.2) + (found.block_px + 1) // 2
+    half = half_side(a, 3.0) + found.block_px // 2
     x, y, fits = fit_all(view, found.x, found.y, template, half, seed)
     amplitude, snr, peak, misfit, bad, sharpness = fits
     good = np.isfinite(amplitude) & (amplitude > 0) & (snr > settings.list_snr * 0.8)

@@ -58,6 +58,8 @@ class Detections:
     on_line: np.ndarray
     """Detections that are part of a line far longer than a star."""
     bright: Bright
+    quarter: np.ndarray | None
+    """Means of blocks of 4 px, None on a tiny frame."""
 
     def __len__(self) -> int:
         return len(self.x)
@@ -211,7 +213,10 @@ def _lone(data, cx, cy, reach, least, out, place):
 
 
 def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
-    """The block size that fits the stars, searched from the coarsest down."""
+    """The block size that fits the stars, searched from the coarsest down.
+
+    Returns the level and the image of blocks of 4 px (None on a tiny frame).
+    """
     images = {2: means}
     for block in (4, 8):
         if min(images[block // 2].shape) < 24:
@@ -220,11 +225,11 @@ def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: M
     for block in sorted(images, reverse=True):
         level = _level(pixels, images[block], block, sky, parity, settings)
         if block == 2:
-            return level
+            return level, images.get(4)
         if len(level.typical) >= 3:
             _, width, _ = footprint_axes(level.bright.blobs, level.typical)
             if np.median(width) >= BLOB_WIDTH_BLOCKS:
-                return level
+                return level, images.get(4)
     raise AssertionError("unreachable: blocks of two pixels always exist")
 
 
@@ -341,7 +346,7 @@ def detect(
     OverflowError
         The frame holds no sky darker than its surroundings.
     """
-    level = levels(pixels, means, sky, parity, settings)
+    level, quarter = levels(pixels, means, sky, parity, settings)
     blobs, bright = level.bright.blobs, level.bright
     guess = _guess(level)
     sigma = (guess[0] * guess[1] - guess[2] ** 2) ** 0.25
@@ -367,6 +372,7 @@ def detect(
         whole,
         on_line,
         bright,
+        quarter,
     )
 
 

@@ -12,7 +12,6 @@ from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
 from subgrade.stars.detect import Detections, block_noise, detect, long_blobs
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.model import FrameStars, Streak
-from subgrade.stars.raster import halved
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
@@ -80,12 +79,13 @@ def measure_stars(
 
 def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
     """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
-    image = halved(view.means)
-    noise = block_noise(image, view.sky, 4)
+    if found.quarter is None:
+        return ()
+    noise = block_noise(found.quarter, view.sky, 4)
     least = max(LEAST_STREAK_PX, 25 * sigma)
     if found.whole_blobs:  # the pieces of one star's faint line must not make a trail
         major = float(ellipse_from_moments(*found.moments)[0])
         least = max(least, 20 * major)
     stars = ~long_blobs(found.bright.blobs, found.block_px)[found.bright.blob]
     mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
-    return find_streaks(image, view.sky, 4, noise, mask, least)
+    return find_streaks(found.quarter, view.sky, 4, noise, mask, least)

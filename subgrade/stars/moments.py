@@ -245,7 +245,7 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, flux):
                 break
             x += ox
             y += oy
-            if abs(ox) + abs(oy) < 0.01:
+            if abs(ox) + abs(oy) < 0.02:
                 break
         cx[k] = x
         cy[k] = y

@@ -18,7 +18,7 @@ GREEN_PARITY = {"RGGB": 1, "BGGR": 1, "GRBG": 0, "GBRG": 0}
 def _cell_levels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
     """Median and its error for each place of the 2x2 cell, shape (2, 2), from mid-frame."""
     height, width = pixels.shape
-    side = min(height, width, 512) // 2 * 2
+    side = min(height, width, 240) // 2 * 2
     y = (height - side) // 4 * 2
     x = (width - side) // 4 * 2
     part = decode(pixels.data[y : y + side, x : x + side], pixels)

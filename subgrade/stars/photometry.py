@@ -95,6 +95,10 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
         ni = 0.0
         nn = 0.0
         pn = 0.0
+        core_vv = 0.0
+        core_pv = 0.0
+        core_pp = 0.0
+        inner = 0
         used = 0
         expected = 0
         peak = -np.inf
@@ -113,7 +117,13 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
                 p = _lookup(image, inverse, middle, i - cx[k], dy)
                 pi += p * value
                 pp += p * p
-                if 4.0 * (dy * dy + (i - cx[k]) ** 2) < r2:
+                distance2 = dy * dy + (i - cx[k]) ** 2
+                if distance2 < 0.36 * r2:  # wings touch neighbours
+                    core_vv += value * value
+                    core_pv += p * value
+                    core_pp += p * p
+                    inner += 1
+                if 4.0 * distance2 < r2:
                     # the same image at half its size
                     q = _lookup(image, 2.0 * inverse, middle, i - cx[k], dy)
                     ni += q * value
@@ -130,23 +140,8 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
             out[k, 5] = np.nan
             continue
         amplitude = pi / pp
-        misfit = 0.0
-        inner = 0
-        core = 0.36 * r2  # wings touch neighbours
-        for j in range(j0, j1 + 1):
-            dy = j - cy[k]
-            if dy * dy > core:
-                continue
-            span = np.sqrt(core - dy * dy)
-            i0 = max(0, int(np.ceil(cx[k] - span)))
-            i1 = min(size - 1, int(np.floor(cx[k] + span)))
-            for i in range(i0, i1 + 1):
-                value = stamps[k, j, i]
-                if value == value:
-                    d = value - amplitude * _lookup(image, inverse, middle, i - cx[k], dy)
-                    misfit += d * d
-                    inner += 1
-        misfit = misfit - inner * noise * noise
+        misfit = core_vv - 2.0 * amplitude * core_pv + amplitude**2 * core_pp
+        misfit -= inner * noise * noise
         out[k, 0] = amplitude
         out[k, 1] = pi / (noise * np.sqrt(pp / lattice)) if noise > 0 else np.inf
         out[k, 2] = peak

@@ -135,18 +135,20 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
         whole = x0 >= half and y0 >= half and x0 + half < width and y0 + half < height
         if integer_words and parity < 0 and whole:
             base = zero - level - slope_x * (x0 - half - xs[k])
+            gain = np.float32(scale)
+            tilt = np.float32(slope_x)
             for j in range(2 * half + 1):
                 y = y0 - half + j
                 source = data[y, x0 - half : x0 + half + 1]
                 line = out[k, j]
-                offset = base - slope_y * (y - ys[k])
+                offset = np.float32(base - slope_y * (y - ys[k]))
                 for i in range(2 * half + 1):
                     word = np.int32(source[i])
                     if swapped:
                         word = ((word & 255) << 8) | (word >> 8)
                     if flip:
                         word ^= 0x8000
-                    line[i] = np.float32(word * scale + (offset - slope_x * i))
+                    line[i] = np.float32(word) * gain + (offset - tilt * np.float32(i))
             continue
         for j in range(-half, half + 1):
             y = y0 + j

@@ -12,11 +12,11 @@ MEASURE_VERSION = 2
 class MeasureSettings:
     """Knobs of `measure_stars`; the defaults are what the accuracy report states."""
 
-    mesh_px: int = 128
+    mesh_px: int = 160
     """Largest side of a background cell; smaller on small frames, larger for large stars."""
-    mesh_samples: int = 220
+    mesh_samples: int = 180
     """Least sky samples taken in one cell (2x2 block means)."""
-    sky_samples: int = 400_000
+    sky_samples: int = 300_000
     """Sky samples taken in the whole frame, where the cells would need fewer."""
     detect_sigma: float = 4.5
     """Threshold on block means, in their own noise.  On the blocks chosen for the
@@ -32,8 +32,8 @@ class MeasureSettings:
     """Most stars used for the common shape."""
     image_stars: int = 300
     """Most stars stacked in the star image."""
-    image_samples: int = 36_000
-    """Most pixel samples used for the star image."""
+    image_samples: int = 30_000
+    """Most pixel samples used for the star image, unless 100 stars need more."""
     max_detections: int = 60_000
     """Detections followed up; beyond it the faintest are dropped."""
     linear_share: float = 0.9

@@ -127,7 +127,7 @@ def _gather(
                 dx = i - cx[k]
                 uu = dx * cos + dy * sin
                 vv = -dx * sin + dy * cos
-                if abs(uu) >= ru or abs(vv) >= rv:
+                if (uu / ru) ** 2 + (vv / rv) ** 2 >= 1.0:
                     continue
                 if n == len(u):
                     return n
@@ -155,6 +155,8 @@ class StarSpline:
     stars_used : int
     residual : float
         Robust rms of (sample - spline) in units of the expected error.
+    fitted : tuple of float
+        Half-axes of the ellipse that holds samples, px; beyond it the image is 0.
     """
 
     coefficients: np.ndarray
@@ -163,6 +165,7 @@ class StarSpline:
     angle_deg: float
     stars_used: int
     residual: float
+    fitted: tuple[float, float]
 
     @property
     def reach(self) -> tuple[float, float]:
@@ -175,7 +178,9 @@ class StarSpline:
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)
         evaluate(self.coefficients, self.step_u, self.step_v, u.ravel(), v.ravel(), out)
-        return out.reshape(u.shape)
+        reach_u, reach_v = self.fitted
+        outside = (u / reach_u) ** 2 + (v / reach_v) ** 2 >= 1.0
+        return np.where(outside, 0.0, out.reshape(u.shape))
 
     def at(self, dx, dy) -> np.ndarray:
         """Values at offsets in frame axes, px."""
@@ -217,7 +222,7 @@ def gather_samples(
     angle_deg : float
         Direction of u.
     reach_u, reach_v : float
-        Half-lengths of the rectangle to fill, px.
+        Half-axes of the ellipse to fill, px.
     most : int
         About the most samples to take; large stars are sampled on a coarser,
         star-by-star shifted lattice.
@@ -227,7 +232,7 @@ def gather_samples(
     Samples
     """
     size = stamps.data.shape[1]
-    available = len(stamps) * min(4 * reach_u * reach_v, float(size) ** 2)
+    available = len(stamps) * min(np.pi * reach_u * reach_v, float(size) ** 2)
     stride = max(1, int(np.sqrt(available / most)))
     count = int(len(stamps) * (size // stride + 2) ** 2)
     u, v, d, var = (np.empty(count) for _ in range(4))
@@ -281,4 +286,6 @@ def fit_spline(
             limit = 4.0 * max(residual, 1.0)
             variance = samples.variance + MODEL_ERROR**2
             weight = np.where(np.abs(scaled) < limit, 1.0 / variance, 0.0)
-    return StarSpline(coefficients, step_u, step_v, angle_deg, stars_used, residual)
+    return StarSpline(
+        coefficients, step_u, step_v, angle_deg, stars_used, residual, (reach_u, reach_v)
+    )

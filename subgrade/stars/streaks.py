@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.stars.background import Sky
+from subgrade.stars.blobs import threshold_line
 from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Streak
 from subgrade.stars.raster import sky_at
@@ -19,19 +20,20 @@ ANGLES = 360
 
 
 @kernel
-def _loose(image, level, cell, limit, mask, mask_shift, most):
-    """Blocks above ``level + limit``, and whether a star covers them; -1 when too many."""
+def _loose(image, threshold, cell, mask, mask_shift, most):
+    """Blocks above a threshold map, and whether a star covers them; -1 when too many."""
     height, width = image.shape
     xs = np.empty(most, np.float64)
     ys = np.empty(most, np.float64)
     covered = np.empty(most, np.bool_)
     n = 0
-    rows, columns = level.shape
+    line = np.empty(width, np.float32)
     for y in range(1, height - 1):
-        j = min(y // cell, rows - 1)
+        if y % 4 == 1:
+            threshold_line(threshold, cell, float(min(y + 1.5, height - 1.0)), line)
+        row = image[y]
         for x in range(1, width - 1):
-            i = min(x // cell, columns - 1)
-            if image[y, x] > level[j, i] + limit[j, i]:
+            if row[x] > line[x]:
                 if n == most:
                     return xs, ys, covered, -1
                 xs[n] = x
@@ -101,7 +103,9 @@ def find_streaks(
     shift = int(np.log2(block)) - 2
     cell = sky.mesh_px // block
     limit = 3.0 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
-    all_x, all_y, covered, n = _loose(image, sky.level, cell, limit, mask, shift, 100_000)
+    all_x, all_y, covered, n = _loose(
+        image, (sky.level + limit).astype(np.float32), cell, mask, shift, 100_000
+    )
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]

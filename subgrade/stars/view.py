@@ -85,10 +85,10 @@ def first_view(
     green = green_means(pixels, parity) if parity >= 0 else means
     mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
     samples = _samples(pixels, mesh, settings)
-    sky = sky_map(means, mesh, samples // 3)
+    sky = sky_map(means, mesh, samples // 2)
     noise = pixel_noise(
-        pixels, sky_map(green, mesh, samples // 3) if parity >= 0 else sky,
-        parity, None, 40_000,
+        pixels, sky_map(green, mesh, samples // 2) if parity >= 0 else sky,
+        parity, None, 25_000,
     )  # fmt: skip
     sky_green = sky_map(green, mesh, samples) if parity >= 0 else sky
     return View(
@@ -138,11 +138,13 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
     mesh = view.sky.mesh_px
     if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
         return view
-    sky = sky_map(view.green, mesh, _samples(view.pixels, mesh, settings), mask)
-    noise = pixel_noise(view.pixels, sky, view.parity, mask, 150_000)
+    samples = _samples(view.pixels, mesh, settings)
+    sky = sky_map(view.green, mesh, samples, mask)
+    noise = pixel_noise(view.pixels, sky, view.parity, mask, 100_000)
     if not np.isfinite(noise):
         return view
-    return replace(view, sky_green=sky, noise=noise)
+    under_all = sky if view.parity < 0 else sky_map(view.means, mesh, samples, mask)
+    return replace(view, sky=under_all, sky_green=sky, noise=noise)
 
 
 def saturation_level(view: View, x, y, stated: float | None) -> float:
