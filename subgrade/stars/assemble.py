@@ -172,8 +172,10 @@ def result(
     if huge or (not counted.any() and status in ("measured", "few", "none")):
         return replace(
             empty_result(view.pixels, "nothing bright enough has a star's shape", view),
-            hot_pixels=len(catalogue.junk.x), streaks=streaks, catalogue=_star_list(catalogue, None),
-        )  # fmt: skip
+            hot_pixels=len(catalogue.junk.x),
+            streaks=streaks,
+            catalogue=_star_list(catalogue, None),
+        )
     numbers = _shape_numbers(stack, status)
     saturated = (catalogue.flags & int(StarFlag.SATURATED)) != 0
     full = np.full((3, len(catalogue)), np.nan, np.float32)
