@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
 from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
+from subgrade.stars.halfmax import HalfWidths
 from subgrade.stars.model import (
     NAN,
     NOT_A_STAR,
@@ -121,31 +122,37 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
             length,
         )
     if widths is not None and stack.method == "image":
-        ratio = widths.major / widths.minor
-        if widths.hollow < HOLLOW_SHARE and ratio < TRAILED_RATIO:
-            return (
-                "hollow",
-                f"the middle of the star holds {100 * widths.hollow:.0f} % of the brightness "
-                "of its ring",
-                NAN,
-            )
-        if (widths.dip > DOUBLE_DIP and catalogue.whole_blobs is False) or (
-            widths.dip > 0.35 and widths.separation > 0.5 * widths.minor
-        ):
-            return (
-                "doubled",
-                f"the star image has two maxima {widths.separation:.1f} px apart",
-                widths.separation,
-            )
-        if ratio >= TRAILED_RATIO:
-            return (
-                "trailed",
-                f"stars are lines {widths.major:.1f} px long and {widths.minor:.1f} px wide",
-                widths.major,
-            )
+        odd = _odd_form(catalogue, stack, widths)
+        if odd is not None:
+            return odd
     if used < 3:
         return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
     return "measured", "", NAN
+
+
+def _odd_form(
+    catalogue: Catalogue, stack: Stack, widths: HalfWidths
+) -> tuple[str, str, float] | None:
+    """Status of a star image that is a ring, a pair or a line; None for a plain star."""
+    a, b, _ = ellipse_from_moments(stack.shape.xx, stack.shape.yy, stack.shape.xy)
+    if widths.hollow < HOLLOW_SHARE and a < 1.8 * b:
+        share = f"{100 * max(widths.hollow, 0.0):.0f} %"
+        note = f"the middle of the star holds {share} of the brightness of its ring"
+        return "hollow", note, NAN
+    apart = widths.dip > 0.35 and widths.separation > 0.5 * widths.minor
+    if apart or (widths.dip > DOUBLE_DIP and not catalogue.whole_blobs):
+        note = f"the star image has two maxima {widths.separation:.1f} px apart"
+        return "doubled", note, widths.separation
+    if widths.major < TRAILED_RATIO * widths.minor and a < 3.0 * b:
+        return None
+    length, text = widths.major, f"{widths.major:.1f} px long"
+    xx, yy, xy = _image_moments(stack)
+    # an unevenly lit line is bright at half maximum over a part of its length only;
+    # a line of length L has variance L^2 / 12
+    whole = float(np.sqrt(24.0 * np.hypot(0.5 * (xx - yy), xy)))
+    if widths.major < 0.7 * whole:
+        length, text = whole, f"{whole:.0f} px long, brightest over {widths.major:.1f} px"
+    return "trailed", f"stars are lines {text} and {widths.minor:.1f} px wide", length
 
 
 def _star_image(stack: Stack) -> StarImage | None:

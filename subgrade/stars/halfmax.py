@@ -71,8 +71,11 @@ def half_widths(spline: StarSpline) -> HalfWidths:
     across = spline.along(top_u, tv)
     centre = float(spline.along(0.0, 0.0))
     hollow = centre / peak
-    if hollow < 0.8:  # a ring: measure through the middle, not through one side
-        along, across = spline.along(tu, 0.0), spline.along(0.0, tv)
+    if hollow < 0.8:
+        # a ring, a pair or an uneven line has no one centre: its outline counts, which is
+        # the brightest of each cut
+        along = spline.along(tu[:, None], v[None, :]).max(axis=1)
+        across = spline.along(u[:, None], tv[None, :]).max(axis=0)
     dip, separation = _valley(tu, along)
     return HalfWidths(
         _outer_width(tu, along, 0.5 * peak),
