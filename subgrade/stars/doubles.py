@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
     distinct = len(
         {(min(a, b), max(a, b)) for a, b in zip(first[members], second[members], strict=True)}
     )
-    if share < 0.5 or poisson.sf(distinct - 1, chance) > 1e-6:
+    if share < 0.5 or pdtrc(distinct - 1, chance) > 1e-6:
         return None
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
