@@ -7,9 +7,9 @@ import sys
 import click
 
 EPILOG = """\b
-Example: a small night of twelve frames, then grade it with its guiding record
+Example: a small night of twelve frames, then grade it
   subgrade simulate practice_night --frames 12 --seed 4
-  subgrade grade practice_night --guide practice_night/guiding.csv
+  subgrade grade practice_night
 """
 
 
