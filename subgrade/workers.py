@@ -94,7 +94,7 @@ def _in_processes(paths, measure, workers, say) -> Iterator[tuple[Path, object]]
             yield from _in_this_process([*suspects, *waiting], measure)
             return
         # Whichever was being measured when a process died may have killed it: each is
-        # tried once more, alone.
+        # tried again, alone.
         for path in suspects:
             yield path, _alone(path, measure)
 
@@ -136,15 +136,22 @@ def _nothing() -> None:
 
 
 def _alone(path: Path, measure) -> object:
-    pool = _pool(1)
-    try:
-        with _interrupts_ignored():
-            future = pool.submit(_guarded, measure, path)
-        return future.result()
-    except BrokenProcessPool:
-        return Failure(path, "the measuring process died on this file, twice")
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    """Measure one file in a process of its own, in a second one if the first dies.
+
+    A suspect may only have waited behind the file that killed its process, so a first
+    death here can be its first ever.
+    """
+    for _ in range(2):
+        pool = _pool(1)
+        try:
+            with _interrupts_ignored():
+                future = pool.submit(_guarded, measure, path)
+            return future.result()
+        except BrokenProcessPool:
+            continue
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+    return Failure(path, "the measuring process died on this file, twice")
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:

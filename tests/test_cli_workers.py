@@ -57,6 +57,10 @@ def test_a_process_that_dies_costs_only_its_own_file(tmp_path):
     assert all(name == result for name, result in found.items())
 
 
+def test_a_file_that_only_waited_when_a_process_died_has_its_two_tries(tmp_path):
+    assert workers._alone(tmp_path / "once", pretend) == "second time"
+
+
 def test_where_no_process_starts_files_are_measured_all_the_same(monkeypatch):
     monkeypatch.setattr(workers, "_start_worker", _dies)
     said = []
