@@ -125,22 +125,34 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
         odd = _odd_form(catalogue, stack, widths)
         if odd is not None:
             return odd
+    if stack.method != "image" and stack.major >= TRAILED_RATIO * stack.minor:
+        # the adaptive weight reads a line of length L as sigma L / 2.8
+        length = 2.8 * float(ellipse_from_moments(*shape_moments(stack))[0])
+        note = f"stars are lines about {length:.0f} px long and {stack.minor:.1f} px wide"
+        return "trailed", note, length
     if used < 3:
         return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
     return "measured", "", NAN
+
+
+def shape_moments(stack: Stack) -> tuple[float, float, float]:
+    """The common (xx, yy, xy), px^2."""
+    return stack.shape.xx, stack.shape.yy, stack.shape.xy
 
 
 def _odd_form(
     catalogue: Catalogue, stack: Stack, widths: HalfWidths
 ) -> tuple[str, str, float] | None:
     """Status of a star image that is a ring, a pair or a line; None for a plain star."""
-    a, b, _ = ellipse_from_moments(stack.shape.xx, stack.shape.yy, stack.shape.xy)
+    a, b, _ = ellipse_from_moments(*shape_moments(stack))
     if widths.hollow < HOLLOW_SHARE and a < 1.8 * b:
         share = f"{100 * max(widths.hollow, 0.0):.0f} %"
         note = f"the middle of the star holds {share} of the brightness of its ring"
         return "hollow", note, NAN
-    apart = widths.dip > 0.35 and widths.separation > 0.5 * widths.minor
-    if apart or (widths.dip > DOUBLE_DIP and not catalogue.whole_blobs):
+    # between two images far apart nothing is left; an uneven line only dips
+    far = widths.separation > 2.5 * widths.minor
+    apart = widths.dip > (0.75 if far else 0.35) and widths.separation > 0.5 * widths.minor
+    if apart or (widths.dip > DOUBLE_DIP and not far and not catalogue.whole_blobs):
         note = f"the star image has two maxima {widths.separation:.1f} px apart"
         return "doubled", note, widths.separation
     if widths.major < TRAILED_RATIO * widths.minor and a < 3.0 * b:
@@ -174,11 +186,14 @@ def result(
     height, width = view.pixels.shape
     is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
     counted = is_star & ((catalogue.flags & int(StarFlag.FAINT)) == 0)
+    if stack.shape is None:  # nothing tells a star from anything else but its brightness
+        counted &= (catalogue.flags & int(StarFlag.SATURATED)) != 0
     status, note, length = _status(catalogue, stack)
     huge = np.sqrt(stack.major * stack.minor) > 2.6 * LARGEST_SIGMA_PX
-    if huge or (not counted.any() and status in ("measured", "few", "none")):
+    if huge or (not counted.any() and stack.method != "image"):
+        cause = f"{len(catalogue)} bright places, but none that counts has a star's shape"
         return replace(
-            empty_result(view.pixels, "nothing bright enough has a star's shape", view),
+            empty_result(view.pixels, cause, view),
             hot_pixels=len(catalogue.junk.x),
             streaks=streaks,
             catalogue=_star_list(catalogue, None),

@@ -274,14 +274,24 @@ def pixel_noise(
     mask = exclude if exclude is not None else np.zeros((0, 0), np.bool_)
     out = np.full((REGIONS, REGIONS), np.nan)
     _region_noise(
-        values, row_index, columns, sky.level, sky.mesh_px, parity, mask, height, width, out
-    )
+        values, row_index, columns, sky.level, sky.mesh_px, parity, mask, height, width,
+        grey_step(values), out,
+    )  # fmt: skip
     good = np.isfinite(out)
     return float(np.median(out[good])) if good.any() else float("nan")
 
 
+def grey_step(values: np.ndarray) -> float:
+    """Smallest difference between values of a sample, ADU; 0 for what is as good as continuous."""
+    some = values.ravel()[: 4 * 4096 : 4]
+    levels = np.unique(some[np.isfinite(some)])
+    if len(levels) < 2 or len(levels) > 2000:
+        return 0.0
+    return float(np.min(np.diff(levels)))
+
+
 @kernel
-def _region_noise(values, rows, columns, level, mesh, parity, mask, height, width, out):
+def _region_noise(values, rows, columns, level, mesh, parity, mask, height, width, grey, out):
     regions = out.shape[0]
     room = (len(rows) // regions + 2) * (len(columns) // regions + 2)
     part = np.empty(room, np.float64)
@@ -312,14 +322,17 @@ def _region_noise(values, rows, columns, level, mesh, parity, mask, height, widt
                     if n < room:
                         part[n] = value - _sky_at(level, mesh, float(x), float(y))
                         n += 1
-            out[rj, ri] = _clipped_spread(part, n, work)
+            out[rj, ri] = _clipped_spread(part, n, work, grey)
             i0 = i1
         j0 = j1
 
 
 @kernel
-def _clipped_spread(values, n, work):
+def _clipped_spread(values, n, work, grey):
     """Standard deviation of values[:n] clipped at 3 sigma to convergence.
+
+    Values in steps of ``grey`` are never clipped closer than two steps: with noise under a
+    step most of them are alike and the rest is all there is to see of the noise.
 
     The clipped variance is divided by 0.97334, that of a Gaussian cut at
     3 sigma, so that rounding to whole ADU counts as the noise it is.
@@ -332,30 +345,21 @@ def _clipped_spread(values, n, work):
     for i in range(n):
         work[i] = abs(values[i] - centre)
     spread = 1.4826022 * _select(work, n, n // 2)
-    if spread == 0.0:  # more than half of the pixels alike: whole numbers with little noise
-        top = _select(work, n, (99 * n) // 100)
-        square = 0.0
-        kept = 0
-        for i in range(n):
-            d = abs(values[i] - centre)
-            if d <= top:
-                square += d * d
-                kept += 1
-        return np.sqrt(square / kept)
     for _ in range(12):
         total = 0.0
         square = 0.0
         kept = 0
         for i in range(n):
             d = values[i] - centre
-            if abs(d) <= 3.0 * spread:
+            if abs(d) <= max(3.0 * spread, 2.2 * grey):
                 total += d
                 square += d * d
                 kept += 1
         if kept < 8:
             break
         mean = total / kept
-        new = np.sqrt(max(square / kept - mean * mean, 0.0) / 0.97334)
+        whole = 0.97334 if 3.0 * spread > 2.2 * grey else 1.0
+        new = np.sqrt(max(square / kept - mean * mean, 0.0) / whole)
         centre += mean
         settled = abs(new - spread) < 5e-4 * spread
         spread = new

@@ -56,13 +56,14 @@ class Bright:
 
 @kernel
 def threshold_line(level, cell, y, out):
-    """One row of a mesh map, interpolated."""
+    """One row of a mesh map, interpolated between cell centres and continued beyond."""
     columns = level.shape[1]
     width = len(out)
     left = 0
     value = np.float32(_sky_at(level, cell, 0.0, y))
-    for i in range(columns):
-        right = min(width - 1, int((i + 0.5) * cell - 0.5)) if i < columns else width - 1
+    for i in range(columns + 1):
+        right = int((i + 0.5) * cell - 0.5) if i < columns else width - 1
+        right = min(width - 1, right)
         right_value = np.float32(_sky_at(level, cell, float(right), y))
         if right > left:
             slope = (right_value - value) / np.float32(right - left)
@@ -70,8 +71,7 @@ def threshold_line(level, cell, y, out):
                 out[x] = value + slope * np.float32(x - left)
         left = right
         value = right_value
-    for x in range(left, width):
-        out[x] = value
+    out[width - 1] = value
 
 
 @kernel

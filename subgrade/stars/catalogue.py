@@ -144,8 +144,13 @@ def seed_moments(
     parts = parts[:, near]
     if near.sum() >= 3 and _disagree(*parts):
         return None
-    xx, yy, xy = np.median(parts, axis=1)
-    return float(xx), float(yy), float(xy)
+    middle = np.median(parts, axis=1)
+    # medians of the components taken one by one need not belong to any star
+    scale = middle[0] + middle[1]
+    nearest = np.argmin(np.sum(((parts - middle[:, None]) / scale) ** 2, axis=0))
+    if middle[0] * middle[1] - middle[2] ** 2 < 0.05 * middle[0] * middle[1]:
+        middle = parts[:, nearest]
+    return float(middle[0]), float(middle[1]), float(middle[2])
 
 
 def _disagree(xx, yy, xy) -> bool:
@@ -153,6 +158,8 @@ def _disagree(xx, yy, xy) -> bool:
 
     Stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5.
     """
+    if np.median(ellipse_from_moments(xx, yy, xy)[1]) ** 2 > 0.6:
+        return False  # wider than any track: stars may differ over the field
     half_sum = 0.5 * (xx + yy)
     one, two = 0.5 * (xx - yy) / half_sum, xy / half_sum
     spread = [MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (one, two)]
@@ -239,9 +246,10 @@ def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.nd
     """The view with single bright pixels left out, those pixels, and the detections they made."""
     half = found.block_px + 2
     stamps = view.stamps(found.x, found.y, half)
-    alone, column, row = lone_pixels(
-        stamps, found.x, found.y, 0.5 * found.block_px + 0.5, view.noise
-    )
+    # the four diagonal neighbours of a mosaic hold less of a sharp star than all eight
+    share = 0.1 if view.parity < 0 else 0.03
+    reach = 0.5 * found.block_px + 0.5
+    alone, column, row = lone_pixels(stamps, found.x, found.y, reach, view.noise, share)
     column, row = column[alone], row[alone]
     inside = stamps.data[alone]
     peak = inside[
@@ -327,7 +335,9 @@ def _paired(catalogue: Catalogue, sigma_major: float, sigma: float) -> Catalogue
     """The list with second images taken out and blends flagged."""
     stars = np.flatnonzero((catalogue.flags & int(StarFlag.STREAK)) == 0)
     doubling = None
-    if not catalogue.whole_blobs and len(stars):
+    a, b, _ = ellipse_from_moments(*catalogue.moments)
+    # the pieces of a line lie one behind the other like images of a star
+    if not catalogue.whole_blobs and len(stars) and a < 2.0 * b:
         s = catalogue.take(stars)
         doubling = find_doubling(s.x, s.y, s.amplitude, FWHM_PER_SIGMA * sigma)
     if doubling is not None:

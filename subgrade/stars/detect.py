@@ -144,7 +144,7 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
 
 
 def lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float
+    stamps: Stamps, x, y, reach: float, noise: float, share: float = 0.1
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 
@@ -162,6 +162,8 @@ def lone_pixels(
         Only the brightest pixel this near in x and in y is judged, px.
     noise : float
         Of one pixel, ADU; fainter than six of it nothing is called lone.
+    share : float
+        Of the brightest pixel, below which its neighbours must lie in the mean.
 
     Returns
     -------
@@ -171,7 +173,9 @@ def lone_pixels(
     """
     alone = np.zeros(len(stamps), np.bool_)
     place = np.empty((2, len(stamps)), np.int64)
-    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, 6 * noise, alone, place)
+    # the neighbours' own noise must not pass for a missing star
+    least = max(6.0, 1.0 / share if share < 0.1 else 0.0) * noise
+    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, least, share, alone, place)
     there = place[0] >= 0
     column = np.where(there, place[0] + stamps.x0.astype(np.int64), -1)
     row = np.where(there, place[1] + stamps.y0.astype(np.int64), -1)
@@ -179,7 +183,7 @@ def lone_pixels(
 
 
 @kernel
-def _lone(data, cx, cy, reach, least, out, place):
+def _lone(data, cx, cy, reach, least, share, out, place):
     size = data.shape[1]
     for k in range(data.shape[0]):
         place[0, k] = -1
@@ -209,7 +213,7 @@ def _lone(data, cx, cy, reach, least, out, place):
                 if (j != tj or i != ti) and value == value:
                     total += value
                     count += 1
-        out[k] = total < 0.1 * top * max(count, 1)
+        out[k] = total < share * top * max(count, 1)
 
 
 def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
@@ -222,15 +226,26 @@ def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: M
         if min(images[block // 2].shape) < 24:
             break
         images[block] = halved(images[block // 2])
-    for block in sorted(images, reverse=True):
-        level = _level(pixels, images[block], block, sky, parity, settings)
-        if block == 2:
-            return level, images.get(4)
-        if len(level.typical) >= 3:
-            _, width, _ = footprint_axes(level.bright.blobs, level.typical)
-            if np.median(width) >= BLOB_WIDTH_BLOCKS:
-                return level, images.get(4)
-    raise AssertionError("unreachable: blocks of two pixels always exist")
+    found = [_level(pixels, images[b], b, sky, parity, settings) for b in sorted(images)]
+    chosen = found[0]
+    for level in found[1:]:
+        width = _typical_width_px(level, 0.0)
+        if not width >= BLOB_WIDTH_BLOCKS * level.block:
+            break
+        # sharp, bright stars so close that coarse blocks merge them are not wide stars
+        if any(_typical_width_px(f, 10.0) < 0.5 * width for f in found if f.block < level.block):
+            break
+        chosen = level
+    return chosen, images.get(4)
+
+
+def _typical_width_px(level: _Level, least_sigma: float) -> float:
+    """Median footprint width of the typical blobs, px; NaN when fewer than three stand out."""
+    blobs = level.bright.blobs
+    index = level.typical[blobs.peak[level.typical] > least_sigma * level.noise]
+    if len(index) < (10 if least_sigma else 3):
+        return float("nan")
+    return float(np.median(footprint_axes(blobs, index)[1])) * level.block
 
 
 @kernel
@@ -393,4 +408,8 @@ def long_blobs(blobs: Blobs, block_px: int) -> np.ndarray:
     typical = np.median(length[np.argsort(-blobs.flux, kind="stable")][:50])
     enough = max(LEAST_LINE_PX / block_px, 4 * typical)
     box = np.hypot(blobs.x1 - blobs.x0 + 1, blobs.y1 - blobs.y0 + 1)
-    return (box > enough) & (length > 4 * width)
+    thin = length > 4 * width
+    # crossing trails fill little of the box around them
+    area = (blobs.x1 - blobs.x0 + 1) * (blobs.y1 - blobs.y0 + 1)
+    lattice = (box > 3 * enough) & (blobs.size < 0.15 * area)
+    return (box > enough) & (thin | lattice)

@@ -88,7 +88,7 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
     distinct = len(
         {(min(a, b), max(a, b)) for a, b in zip(first[members], second[members], strict=True)}
     )
-    if share < 0.5 or pdtrc(distinct - 1, chance) > 1e-6:
+    if share < 0.5 or _in_a_row(points[first[members]]) or pdtrc(distinct - 1, chance) > 1e-6:
         return None
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
@@ -97,6 +97,14 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
         float(dx), float(dy), float(np.exp(middle)), float(share),
         _second_images(points, brightness, dx, dy, np.exp(middle), tolerance),
     )  # fmt: skip
+
+
+def _in_a_row(places: np.ndarray) -> bool:
+    """Whether the pairs lie on one line: the dashes of one trail, not the stars of a field."""
+    if len(places) < 3:
+        return True
+    narrow, wide = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)[::-1]
+    return bool(narrow < 0.05 * wide)
 
 
 def _second_images(points, brightness, dx, dy, ratio, tolerance) -> np.ndarray:

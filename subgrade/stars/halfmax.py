@@ -100,12 +100,16 @@ def _valley(t: np.ndarray, profile: np.ndarray) -> tuple[float, float]:
             continue
         low, high = sorted((first, other))
         lower = min(profile[first], profile[other])
-        depth = 1.0 - profile[low : high + 1].min() / lower
+        quarter = (high - low) // 4
+        # the middle half's mean: noise dents a long line deeply, but not widely
+        depth = 1.0 - profile[low + quarter : high - quarter + 1].mean() / lower
         if depth > best[0]:
             best = (float(depth), float(t[high] - t[low]))
     return best
 
 
+LEAST_WIDTH_PX = 0.9
+"""Narrowest width believed, px: that of the pixel itself is 1."""
 LEAST_BETA = 2.2
 """Least Moffat exponent fitted.  Seeing gives 2.5 to 4.8; a fit to a few undersampled
 stars would trade the width for wings below it.  Common practice, no source."""
@@ -169,6 +173,8 @@ def fit_profile(samples: Samples, start_major: float, start_minor: float) -> Pro
     error = float(relative * np.sqrt(major * minor))
     if not np.isfinite(error) or error > 0.3 * np.sqrt(major * minor):
         return None
+    if max(major, minor) > 390 or min(major, minor) < LEAST_WIDTH_PX:
+        return None  # at a bound of the fit
     return ProfileFit(
         max(major, minor), min(major, minor), float(LEAST_BETA + np.exp(fit.x[5])), error
     )

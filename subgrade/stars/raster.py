@@ -177,18 +177,26 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
 
 @kernel
 def _sky_at(sky, mesh, x, y):
-    """Bilinear value of a mesh map at a pixel, held constant beyond the outer cell centres."""
+    """Bilinear value of a mesh map at a pixel, continued linearly beyond the outer centres."""
     rows, columns = sky.shape
     v = (y + 0.5) / mesh - 0.5
     u = (x + 0.5) / mesh - 0.5
-    v = min(max(v, 0.0), rows - 1.0)
-    u = min(max(u, 0.0), columns - 1.0)
-    j = min(int(v), rows - 2) if rows > 1 else 0
-    i = min(int(u), columns - 2) if columns > 1 else 0
+    j = 0
+    i = 0
+    if rows > 1:
+        v = min(max(v, -0.5), rows - 0.5)
+        j = min(max(int(np.floor(v)), 0), rows - 2)
+    else:
+        v = 0.0
+    if columns > 1:
+        u = min(max(u, -0.5), columns - 0.5)
+        i = min(max(int(np.floor(u)), 0), columns - 2)
+    else:
+        u = 0.0
     fv = v - j
     fu = u - i
-    j1 = j + 1 if rows > 1 else 0
     i1 = i + 1 if columns > 1 else 0
+    j1 = j + 1 if rows > 1 else 0
     return (sky[j, i] * (1 - fu) + sky[j, i1] * fu) * (1 - fv) + (
         sky[j1, i] * (1 - fu) + sky[j1, i1] * fu
     ) * fv

@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, STAMP_PIXELS, Catalogue, half_side
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
-from subgrade.stars.halfmax import HalfWidths, ProfileFit, fit_profile, half_widths
+from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.model import NAN, StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, moffat_template
@@ -74,7 +74,6 @@ SPOILT = (
     | StarFlag.BAD_PIXEL
 )
 """Flags that keep a star out of the shape."""
-
 
 WING_SHARE = 0.025
 """Light beyond 1.95 widths over that within: 0.015 to 0.038 for Moffat beta 4 to 3 (GalSim).
@@ -158,7 +157,7 @@ def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float
     shape, widths = stack.shape, stack.widths
     a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
     size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
-    whole = widths is not None and np.isfinite(widths.major) and np.isfinite(widths.minor)
+    whole = widths is not None and _sound(widths.major, widths.minor, a, b)
     alike = 1.0 / ((1.0 / np.maximum(snr, 1.0)) ** 2 + 0.02**2)
     independent = np.sum(alike) ** 2 / np.sum(alike**2)
     if whole and independent * density >= SAMPLES_PER_KNOT:
@@ -167,12 +166,14 @@ def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
         )
     fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
-    if fit is not None:
+    if fit is not None and _sound(fit.major, fit.minor, a, b):
         error = max(fit.error, size_error * np.sqrt(fit.major * fit.minor))
         return replace(
             stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
             profile=fit,
         )  # fmt: skip
+    if np.sqrt(a * b) > 12.0:
+        return replace(stack, shape=None, spline=None, widths=None)  # a nebula's knots, not stars
     # a Gaussian weight over-reads the width of winged stars by about a tenth
     # (13 % for Moffat beta 3), so this last resort says so by its error
     gauss = FWHM_PER_SIGMA * np.array([a, b]) / 1.1
@@ -180,6 +181,19 @@ def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float
     return replace(
         stack, major=float(gauss[0]), minor=float(gauss[1]), error=error, method="moments"
     )
+
+
+def _sound(major: float, minor: float, a: float, b: float) -> bool:
+    """Whether half-maximum widths go with the adaptive moments of the same stars.
+
+    The ratio of width to 2.355 sigma is 1 for a Gaussian, 0.85 for winged stars,
+    1.2 for lines and rings and down to 0.3 for a spot on a faint trail; far outside it one of
+    the two has measured something else.
+    """
+    if not (np.isfinite(major) and np.isfinite(minor) and minor >= LEAST_WIDTH_PX):
+        return False
+    along, across = major / (FWHM_PER_SIGMA * a), minor / (FWHM_PER_SIGMA * b)
+    return 0.15 < along < 1.7 and 0.5 < across < 1.9
 
 
 def _shape_of_image(spline: StarSpline, shape: CommonShape) -> CommonShape:
@@ -214,7 +228,9 @@ def _image(
     """Samples, spline and widths; the rectangle grows until the star fits in."""
     a, b, theta = (float(v) for v in ellipse_from_moments(shape.xx, shape.yy, shape.xy))
     b = max(b, 0.35)
-    reach_u, reach_v = 2.0 * FWHM_PER_SIGMA * a / 1.1, 2.0 * FWHM_PER_SIGMA * b / 1.1
+    # a line of length L has a = L / 2.8 under its adaptive weight, and must not reach
+    # farther into its neighbours than it has to
+    reach_u, reach_v = 2.2 * a + 2.1 * b, 4.3 * b
     if catalogue.doubling is not None:
         d = catalogue.doubling
         theta = float(np.degrees(np.arctan2(d.dy, d.dx)) % 180.0)

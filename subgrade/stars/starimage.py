@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, solveh_banded
 
 from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import Stamps
@@ -70,6 +69,42 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
             line = band[row]
             for q in range(p, 16):
                 line[place[q] - place[p]] += value * both[q]
+
+
+@kernel
+def _solve_banded(band, rhs):
+    """Solve the banded system in place by Cholesky's method; False if it is not definite.
+
+    A library's banded solver shares this small a system among threads, which costs far
+    more than the arithmetic and starves other workers.
+    """
+    n, width = band.shape
+    for j in range(n):
+        pivot = band[j, 0]
+        if not pivot > 0.0:
+            return False
+        pivot = np.sqrt(pivot)
+        line = band[j]
+        line[0] = pivot
+        last = min(width, n - j)
+        for k in range(1, last):
+            line[k] /= pivot
+        for k in range(1, last):
+            factor = line[k]
+            if factor != 0.0:
+                target = band[j + k]
+                for m in range(k, last):
+                    target[m - k] -= factor * line[m]
+    for j in range(n):
+        rhs[j] /= band[j, 0]
+        for k in range(1, min(width, n - j)):
+            rhs[j + k] -= band[j, k] * rhs[j]
+    for j in range(n - 1, -1, -1):
+        total = rhs[j]
+        for k in range(1, min(width, n - j)):
+            total -= band[j, k] * rhs[j + k]
+        rhs[j] = total / band[j, 0]
+    return True
 
 
 @kernel
@@ -271,13 +306,14 @@ def fit_spline(
         band = np.zeros((nu * nv, 3 * nv + 4))
         rhs = np.zeros(nu * nv)
         _accumulate(samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band, rhs)
+        if step == 0 and _has_holes(band[:, 0].reshape(nu, nv)):
+            return None
         # corners of the rectangle may hold no sample: a faint pull to zero keeps
         # the system definite without a measurable effect elsewhere
         band[:, 0] += 1e-6 * np.max(band[:, 0])
-        try:
-            flat = solveh_banded(band.T, rhs, lower=True, check_finite=False)
-        except LinAlgError:
+        if not _solve_banded(band, rhs):
             return None
+        flat = rhs
         coefficients = flat.reshape(nu, nv)
         evaluate(coefficients, step_u, step_v, samples.u, samples.v, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
@@ -289,3 +325,18 @@ def fit_spline(
     return StarSpline(
         coefficients, step_u, step_v, angle_deg, stars_used, residual, (reach_u, reach_v)
     )
+
+
+def _has_holes(coverage: np.ndarray) -> bool:
+    """Whether places inside the fitted ellipse were hardly sampled.
+
+    Parameters
+    ----------
+    coverage : ndarray, shape (nu, nv)
+        Summed weight of the samples under each spline coefficient.
+    """
+    nu, nv = coverage.shape
+    u = (np.arange(nu) - 0.5 * (nu - 1)) / (0.5 * (nu - 3))
+    v = (np.arange(nv) - 0.5 * (nv - 1)) / (0.5 * (nv - 3))
+    inside = coverage[u[:, None] ** 2 + v[None, :] ** 2 < 0.8]
+    return bool(np.mean(inside < 0.04 * np.median(inside)) > 0.02)
