@@ -70,7 +70,10 @@ def measure_stars(
     view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
-        return empty_result(pixels, "no star stands out of the sky", view)
+        cause = "no star stands out of the sky"
+        if len(found) > 2:
+            cause = f"{len(found)} places stand out of the sky, but they share no star's shape"
+        return empty_result(pixels, cause, view)
     streaks = trails(view, found, sigma)
     stack = stack_stars(view, catalogue, settings)
     catalogue = measure_again(view, catalogue, stack, streaks, settings)

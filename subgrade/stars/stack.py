@@ -172,8 +172,9 @@ def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float
             stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
             profile=fit,
         )  # fmt: skip
-    if np.sqrt(a * b) > 12.0:
-        return replace(stack, shape=None, spline=None, widths=None)  # a nebula's knots, not stars
+    if fit is not None or widths is not None or np.sqrt(a * b) > 12.0:
+        # the pixels contradict the moments: junk or a nebula's knots, not stars of one shape
+        return replace(stack, shape=None, spline=None, widths=None)
     # a Gaussian weight over-reads the width of winged stars by about a tenth
     # (13 % for Moffat beta 3), so this last resort says so by its error
     gauss = FWHM_PER_SIGMA * np.array([a, b]) / 1.1
