@@ -13,6 +13,7 @@ import pytest
 from astropy.io import fits
 
 from subgrade.cli import main
+from subgrade.cli.explain import in_reading_order
 from tests.cli_frames import write_light, write_night
 
 COMMAND = [sys.executable, "-m", "subgrade"]
@@ -175,6 +176,17 @@ def test_explain_prints_the_evidence_and_json(results, capfd):
     code, _, err = run(capfd, "explain", results, "light_0")
     assert code == 2
     assert "8 frames answer to this" in err
+
+
+def test_explain_begins_with_what_decided():
+    def item(reason, limit, points):
+        return {"reason": reason, "limit": limit, "points": points}
+
+    near, other, far = item("focus", 4.4, 0.1), item("focus", None, 3.0), item("cloud", 0.5, -7.0)
+    record = {"values": {"reasons": "focus;cloud"}, "evidence": [far, other, near]}
+    assert in_reading_order(record) == [near, far, other]
+    record["values"]["reasons"] = None
+    assert in_reading_order(record) == [far, other, near]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")

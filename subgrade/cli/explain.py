@@ -48,7 +48,11 @@ def _print(record: dict) -> None:
 
     screen = console()
     values = record["values"]
-    say = lambda text: screen.print(text, markup=False, highlight=False, soft_wrap=True)  # noqa: E731
+
+    def say(text: str) -> None:
+        # a terminal would break long lines within words; elsewhere they stay whole
+        screen.print(text, markup=False, highlight=False, soft_wrap=not screen.is_terminal)
+
     reasons = f" ({values['reasons'].replace(';', ', ')})" if values["reasons"] else ""
     say(f"{one_line(values['frame'])}: {values['verdict']}{reasons}")
     say(one_line(values["explanation"]))
@@ -57,7 +61,7 @@ def _print(record: dict) -> None:
         ("speaks of", "left"), ("quantity", "left"), ("value", "right"), ("usual", "right"),
         ("limit", "right"), ("points", "right"),
     )  # fmt: skip
-    for item in sorted(record["evidence"], key=lambda e: -abs(e["points"])):
+    for item in in_reading_order(record):
         table.add_row(
             item["reason"],
             escape(item["quantity"]),
@@ -69,6 +73,21 @@ def _print(record: dict) -> None:
         screen.print(table)
     for note in record["notes"]:
         say(f"note: {one_line(note)}")
+
+
+def in_reading_order(record: dict) -> list[dict]:
+    """The evidence with the numbers that decided first, then by how much each says.
+
+    A frame just past its limit is decided by a number of few points, which would stand
+    far down the table.
+    """
+    reasons = (record["values"]["reasons"] or "").split(";")
+
+    def place(item):
+        decided = item["limit"] is not None and item["points"] > 0 and item["reason"] in reasons
+        return not decided, -abs(item["points"])
+
+    return sorted(record["evidence"], key=place)
 
 
 def number(value: float | None, unit: str) -> str:
