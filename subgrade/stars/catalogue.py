@@ -14,6 +14,7 @@ from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, template_fit
+from subgrade.stars.pooled import pooled_moments
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.view import View
 
@@ -124,6 +125,10 @@ def seed_moments(
     index, stamps = index[usable], stamps[usable]
     if not len(index):
         return None
+    if view.parity >= 0:
+        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        if together is not None and coarse(view, together.moments):
+            return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
     with np.errstate(invalid="ignore"):
         good = m.ok & (ellipse_from_moments(m.xx, m.yy, m.xy)[1] ** 2 > LEAST_VARIANCE)
@@ -151,6 +156,12 @@ def seed_moments(
     if middle[0] * middle[1] - middle[2] ** 2 < 0.05 * middle[0] * middle[1]:
         middle = parts[:, nearest]
     return float(middle[0]), float(middle[1]), float(middle[2])
+
+
+def coarse(view: View, moments: tuple[float, float, float]) -> bool:
+    """Whether a star's FWHM is under 2.3 sampled pixels, near the Nyquist limit of a Gaussian."""
+    minor = float(ellipse_from_moments(*moments)[1])
+    return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
 
 
 def _disagree(xx, yy, xy) -> bool:

@@ -61,7 +61,7 @@ class AdaptiveMoments:
 
 
 @kernel
-def _sums(stamp, cx, cy, ixx, iyy, ixy, reach):
+def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
     size = stamp.shape[0]
     s0 = 0.0
@@ -119,7 +119,7 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, out):
             if not (det > 1e-4 and a > 0.01 and b > 0.01 and a < largest and b < largest):
                 break
             ixx, iyy, ixy = b / det, a / det, -c / det
-            s0, sx, sy, sxx, syy, sxy, ww, s4 = _sums(stamp, x, y, ixx, iyy, ixy, reach)
+            s0, sx, sy, sxx, syy, sxy, ww, s4 = weighted_sums(stamp, x, y, ixx, iyy, ixy, reach)
             if not s0 > 0.0:
                 break
             ox, oy = sx / s0, sy / s0

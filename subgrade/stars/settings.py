@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MEASURE_VERSION = 4
+MEASURE_VERSION = 5
 """Raised whenever measured numbers change, so that cached measurements are redone."""
 
 

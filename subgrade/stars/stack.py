@@ -6,12 +6,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.stars.catalogue import LARGEST_SIGMA_PX, STAMP_PIXELS, Catalogue, half_side
+from subgrade.stars.catalogue import (
+    LARGEST_SIGMA_PX,
+    STAMP_PIXELS,
+    Catalogue,
+    coarse,
+    half_side,
+)
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.model import NAN, StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, moffat_template
+from subgrade.stars.pooled import pooled_moments
 from subgrade.stars.raster import Stamps
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import CommonShape, common_shape
@@ -114,9 +121,11 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     m = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
     moments = np.stack((m.xx, m.yy, m.xy))
     shape = common_shape(*moments, catalogue.snr[index])
+    if view.parity >= 0 and coarse(view, catalogue.moments):
+        shape = _taken_together(stamps, catalogue, index)
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
-    if coarse(view, shape):
+    if coarse(view, (shape.xx, shape.yy, shape.xy)):
         kept = np.arange(len(index))[: settings.image_stars]
         wide = 2.0
     else:
@@ -146,10 +155,14 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     )
 
 
-def coarse(view: View, shape: CommonShape) -> bool:
-    """Whether a star's FWHM is under 2.3 sampled pixels, near the Nyquist limit of a Gaussian."""
-    minor = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[1])
-    return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
+def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape | None:
+    """Shape of all stars at once, where the lattice is too coarse for single ones."""
+    together = pooled_moments(stamps, catalogue.x[index], catalogue.y[index], catalogue.moments)
+    if together is None:
+        return None
+    xx, yy, xy = together.moments
+    relative = together.error / (xx + yy)
+    return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
 
 
 def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float) -> Stack:
@@ -320,7 +333,7 @@ def _counted(stack: Stack, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     GalSim stars (Moffat beta 2.5 to 4, steady motion and swings, eccentricity to
     0.7) this circle holds the same share to 0.3 %.  Lines, pairs and rings are taken whole.
     """
-    reach_u, reach_v = stack.spline.reach
+    reach_u, _ = stack.spline.reach
     odd = stack.widths is not None and (stack.widths.dip > 0.1 or stack.widths.hollow < 0.9)
     if odd or stack.major > 2.0 * stack.minor:
         return np.ones(x.shape, bool)
