@@ -18,7 +18,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     Frames are put in the order taken and sorted into groups of one setup and
     pointing; each group is registered on its best frame, freed of defects that
     stay on the sensor, compared star by star for transparency, and given its
-    usual values.
+    usual values and the trends of width and sky.
 
     Parameters
     ----------
@@ -35,6 +35,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     from subgrade.night.group import in_order, label, sort_frames
     from subgrade.night.pointing import split_by_pointing
     from subgrade.night.transparency import group_transparency
+    from subgrade.night.trends import group_trends
 
     ordered = in_order(frames)
     sorting = sort_frames(ordered)
@@ -46,11 +47,13 @@ def compare_night(frames: Sequence[Frame]) -> Night:
         strays.update(elsewhere)
         for pointing in pointings:
             through, extinction = group_transparency(ordered, pointing)
-            for i in pointing.members:
-                compared[i] = _compared(len(groups), pointing, through[i], i)
-            usual = usual_values(
-                ordered, pointing.members, [through[i].value for i in pointing.members]
-            )
+            light = [through[i].value for i in pointing.members]
+            turns = [pointing.registrations[i] for i in pointing.members]
+            trends, width, sky = group_trends(ordered, pointing.members, turns, light)
+            for k, i in enumerate(pointing.members):
+                expected = float(width[k]), float(sky[k])
+                compared[i] = _compared(len(groups), pointing, through[i], i, expected)
+            usual = usual_values(ordered, pointing.members, light)
             groups.append(
                 Group(
                     label=label(setup, names),
@@ -65,6 +68,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
                     extinction_mag=extinction.k if extinction.source != "none" else np.nan,
                     extinction_source=extinction.source,
                     hot_pixels=pointing.hot_pixels,
+                    trends=trends,
                 )
             )
             geometries.append(group_geometry(ordered, pointing))
@@ -78,7 +82,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     )
 
 
-def _compared(group: int, pointing, through, index: int) -> FrameCompared:
+def _compared(group: int, pointing, through, index: int, expected) -> FrameCompared:
     return FrameCompared(
         group=group,
         registration=pointing.registrations[index],
@@ -88,4 +92,6 @@ def _compared(group: int, pointing, through, index: int) -> FrameCompared:
         matched_stars=through.stars,
         transparency_note=through.note,
         hot_mask=pointing.masks.get(index),
+        fwhm_expected_px=expected[0],
+        background_expected_adu=expected[1],
     )

@@ -64,6 +64,10 @@ class FrameCompared:
     """Says when the transparency is only an upper limit, or why there is none."""
     hot_mask: np.ndarray | None = None
     """True at the catalogue's detections that stay put on the sensor while the sky moves."""
+    fwhm_expected_px: float = NAN
+    """Width that the group's `Trends` give at this hour, altitude and side of the pier, px."""
+    background_expected_adu: float = NAN
+    """Sky that the group's slow trend gives at this hour, ADU."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,40 @@ class Usual:
     spread: float
     best: float
     count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trends:
+    """What orders a group's widths and sky, apart from spoilt frames; NaN where nothing does.
+
+    ``ln FWHM = level(side) + airmass_exponent ln X + focus_slope u``.
+
+    Attributes
+    ----------
+    frames_used : int
+        Frames that lie on the width model; the others are wider (or narrower).
+    scatter : float
+        Robust scatter of ln FWHM about the model.
+    airmass_exponent : float
+        0.6; NaN where airmass is unknown or does not order the widths.
+    focus_slope, focus_error : float
+        Change of ln FWHM per unit of the slow quantity, and one sigma; NaN unless significant.
+    focus_unit : str
+        ``°C`` (ambient temperature), ``step`` (focuser), ``h`` (time); empty without a slope.
+    side_offset : float
+        ln FWHM on the side of the pier taken second, less that on the first.
+    sky_per_hour : float
+        Mean change of ln sky an hour.
+    """
+
+    frames_used: int = 0
+    scatter: float = NAN
+    airmass_exponent: float = NAN
+    focus_slope: float = NAN
+    focus_error: float = NAN
+    focus_unit: str = ""
+    side_offset: float = NAN
+    sky_per_hour: float = NAN
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +137,8 @@ class Group:
     """``fitted`` to the night, ``default`` (assumed), or ``none`` (airmass unknown)."""
     hot_pixels: np.ndarray | None = None
     """Places (x, y) that stay put on the sensor, px, shape (n, 2); None without dither."""
+    trends: Trends | None = None
+    """What airmass, focus, side of the pier and the hour explain of width and sky."""
 
 
 @dataclass(frozen=True, slots=True)
