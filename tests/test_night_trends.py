@@ -5,7 +5,8 @@ import pytest
 
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import compare_night
-from subgrade.night.trends import fit_sky, fit_width, low_crowd
+from subgrade.night.trends import fit_sky
+from subgrade.night.widths import fit_width, low_crowd
 from tests.night_fields import make_frame, make_sky
 
 
