@@ -1,12 +1,16 @@
 """Expected width and sky: injected trends come back, spoilt frames do not set them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from subgrade.causes import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import compare_night
-from subgrade.night.trends import fit_sky
+from subgrade.night.trends import fit_sky, group_trends
 from subgrade.night.widths import fit_width, low_crowd
+from tests.causes_nights import Shot, night_of
 from tests.night_fields import make_frame, make_sky
 
 
@@ -214,3 +218,46 @@ def test_a_flip_is_known_from_the_picture_where_no_header_tells():
         )
     trends = compare_night(frames).groups[0].trends
     assert trends.side_offset == pytest.approx(np.log(1.15), abs=0.02)
+
+
+def judged(widths, **facts):
+    """Verdicts on a round, clear night of the given widths and header facts (lists)."""
+    shots = [
+        Shot(fwhm=float(w), facts={name: float(v[k]) for name, v in facts.items()})
+        for k, w in enumerate(widths)
+    ]
+    plain = night_of(shots)
+    members = plain.groups[0].members
+    trends, width, sky = group_trends(
+        plain.frames, members, [c.registration for c in plain.compared], np.ones(len(shots))
+    )
+    compared = tuple(
+        replace(c, fwhm_expected_px=float(w), background_expected_adu=float(s))
+        for c, w, s in zip(plain.compared, width, sky, strict=True)
+    )
+    night = replace(plain, compared=compared, groups=(replace(plain.groups[0], trends=trends),))
+    return judge_night(night, load_limits())
+
+
+def test_a_setting_target_is_called_seeing_and_not_focus():
+    rng = np.random.default_rng(8)
+    airmass = 1 / np.cos(np.radians(np.linspace(10, 72, 50)))
+    widths = 2.6 * airmass**0.6 * (1 + 0.01 * rng.standard_normal(50))
+    last = judged(widths, airmass=airmass)[-1]
+    assert last.verdict == "reject"
+    assert last.reasons == ("seeing",)
+    assert "airmass 3.24 alone widens stars by" in last.explanation
+    expected = next(e for e in last.evidence if e.quantity == "fwhm_px expected")
+    assert expected.value == pytest.approx(2.6 * 3.236**0.6, rel=0.03)
+
+
+def test_widths_that_follow_the_temperature_are_called_focus():
+    rng = np.random.default_rng(9)
+    celsius = np.linspace(14, 2, 50)
+    widths = 2.6 * np.exp(-0.06 * (celsius - 14) + 0.03 * rng.standard_normal(50))
+    last = judged(widths, ambient_c=celsius, airmass=np.full(50, 1.1))[-1]
+    assert last.verdict == "reject"
+    assert last.reasons == ("focus",)
+    said = next(e for e in last.evidence if e.quantity == "slow trend of widths")
+    assert said.value == pytest.approx(-0.06, abs=0.01)
+    assert "per °C" in said.text

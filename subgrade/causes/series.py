@@ -45,7 +45,8 @@ class GroupSeries:
         Indices into ``Night.frames``, in time order.
     columns : dict of str to ndarray of float64
         ``time`` (s; NaN-free, by running number where no clock is known), ``wings``
-        (see `wing_ratio`), the measured quantities, header quantities, and ``dx``,
+        (see `wing_ratio`), the measured quantities, what the trends expect of width and
+        sky, header quantities, and ``dx``,
         ``dy``: where the frame's middle lies on the reference frame, px.  NaN where
         unknown.
     axis_angle : ndarray
@@ -89,6 +90,8 @@ def group_series(night: Night, group: Group) -> GroupSeries:
     columns["time"] = _times(frames, group.exposure_s)
     compared = [night.compared[i] for i in members]
     columns["transparency"] = np.array([c.transparency for c in compared], dtype=float)
+    columns["fwhm_expected"] = np.array([c.fwhm_expected_px for c in compared], dtype=float)
+    columns["sky_expected"] = np.array([c.background_expected_adu for c in compared], dtype=float)
     registrations = [c.registration for c in compared]
     columns["rotation_deg"] = np.array(
         [_number(getattr(r, "rotation_deg", None)) for r in registrations]

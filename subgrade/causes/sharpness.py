@@ -8,6 +8,8 @@ from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries
 
+AIRMASS_EXPONENT = 0.6
+"""Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
 EPISODE_SHARE = 0.4
 """Neighbours swollen by this share of a frame's own swelling belong to its episode."""
 
@@ -106,8 +108,32 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         sentence = f"stars are swollen: {measured}"
         if strongest is not None and strongest.reason == reason:
             sentence += f"; {strongest.text}"
-    items = (main, *(why if swollen else ()))
+    items = (main, *_expected(series, position, usual.centre, scale), *(why if swollen else ()))
     return [Finding(reason, points, bool(remark), sentence, items, brief=measured)]
+
+
+def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
+    """The width that hour, altitude and side of the pier account for; carries no points."""
+    expected = series["fwhm_expected"][position]
+    if not np.isfinite(expected):
+        return []
+    text = f"{_both(expected, scale)} was to be expected of a frame that nothing spoilt"
+    air = _airmass_excess(series)[position]
+    if air:
+        more = f"{said(100 * abs(np.expm1(air)), '%')} {'wider' if air > 0 else 'narrower'}"
+        text += f"; its airmass of {said(series['airmass'][position])} alone makes stars {more}"
+    return [
+        evidence("seeing", "fwhm_px expected", 0.0, text, value=expected, usual=usual, unit="px")
+    ]
+
+
+def _airmass_excess(series: GroupSeries) -> np.ndarray:
+    """ln of the widening by airmass against the group's middle one; 0 where it has no say."""
+    airmass, trends = series["airmass"], series.group.trends
+    ordered = trends is None or np.isfinite(trends.airmass_exponent)
+    if not ordered or np.isfinite(airmass).sum() < 4:
+        return np.zeros(len(series))
+    return np.nan_to_num(AIRMASS_EXPONENT * np.log(airmass / np.nanmedian(airmass)))
 
 
 def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual: float) -> list:
@@ -115,11 +141,12 @@ def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual
     excess = np.log(fwhm / usual)
     if not excess[position] > 0:
         return []
-    found = [
-        *_by_profile(series, position),
-        *_by_time(series, excess, position),
-        *_by_airmass(series, excess, position),
-    ]
+    air = _airmass_excess(series)
+    found = [*_by_profile(series, position), *_by_airmass(series, excess, air, position)]
+    if air[position] < 0.5 * excess[position]:
+        # A rising or setting target swells slowly too; only what is left can be the focus.
+        found += _by_time(series, excess - air, position)
+        found += _by_trend(series, excess, air, position)
     return [item for item in found if item.points > 0.05]
 
 
@@ -177,15 +204,14 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
     return found
 
 
-def _by_airmass(series: GroupSeries, excess: np.ndarray, position: int) -> list:
-    """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, from memory)."""
+def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position: int) -> list:
+    if air[position] < 0.5 * excess[position]:
+        return []
     airmass = series["airmass"]
-    if not np.isfinite(airmass[position]) or np.isfinite(airmass).sum() < 4:
-        return []
-    expected = 0.6 * np.log(airmass[position] / np.nanmedian(airmass))
-    if expected < 0.5 * excess[position]:
-        return []
-    text = f"airmass {said(airmass[position])} alone widens stars by {said(100 * expected, '%')}"
+    text = (
+        f"airmass {said(airmass[position])} alone widens stars by "
+        f"{said(100 * np.expm1(air[position]), '%')}"
+    )
     return [
         evidence(
             "seeing",
@@ -196,6 +222,24 @@ def _by_airmass(series: GroupSeries, excess: np.ndarray, position: int) -> list:
             usual=float(np.nanmedian(airmass)),
         )
     ]
+
+
+def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position: int) -> list:
+    """A width that follows temperature, focuser or time all night is a creeping focus."""
+    trends = series.group.trends
+    if trends is None or not np.isfinite(trends.focus_slope):
+        return []
+    crept = np.log(series["fwhm_expected"]) - air
+    share = crept[position] - np.nanmedian(crept)
+    if not share > 0.5 * (excess - air)[position]:
+        return []
+    per = {"h": "hour", "step": "focuser step"}.get(trends.focus_unit, trends.focus_unit)
+    slope = f"{100 * trends.focus_slope:+.2g}%"
+    text = (
+        f"widths change by {slope} per {per} all night, which makes "
+        f"{said(100 * np.expm1(share), '%')} of the swelling"
+    )
+    return [evidence("focus", "slow trend of widths", 1.5, text, value=trends.focus_slope)]
 
 
 def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
