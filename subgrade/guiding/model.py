@@ -128,6 +128,8 @@ class ClockFit:
     decided: bool
     how: str
     rivals: tuple[tuple[float, float], ...] = ()
+    skew_error_s: float = NAN
+    """One sigma of the seconds; large where no dither tells."""
 
 
 @dataclass(frozen=True, slots=True)
