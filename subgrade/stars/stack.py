@@ -152,6 +152,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
         image.samples,
         catalogue.snr[rows],
         0.0 if image.spline is None else image.spline.step_u * image.spline.step_v / view.lattice,
+        catalogue.doubling is not None,
     )
 
 
@@ -165,12 +166,18 @@ def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape 
     return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
 
 
-def _with_widths(stack: Stack, samples: Samples, snr: np.ndarray, density: float) -> Stack:
+def _with_widths(
+    stack: Stack, samples: Samples, snr: np.ndarray, density: float, paired: bool
+) -> Stack:
     """The stack with its half-maximum widths by the best method at hand."""
     shape, widths = stack.shape, stack.widths
     a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
     size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
-    whole = widths is not None and _sound(widths.major, widths.minor, a, b)
+    # the moments of a pair are those of one image, its outline holds both
+    whole = widths is not None and (
+        _sound(widths.major, widths.minor, a, b)
+        or (paired and np.isfinite(widths.major * widths.minor))
+    )
     alike = 1.0 / ((1.0 / np.maximum(snr, 1.0)) ** 2 + 0.02**2)
     independent = np.sum(alike) ** 2 / np.sum(alike**2)
     if whole and independent * density >= SAMPLES_PER_KNOT:
