@@ -1,4 +1,4 @@
-"""The one orchestrator: find, measure, compare, judge, write."""
+"""The one orchestrator: find, measure, compare, join, judge, write."""
 
 from __future__ import annotations
 
@@ -34,6 +34,14 @@ class Settings:
         Master frames.
     remeasure : bool
         Measure again what an earlier run measured.
+    guide : tuple of str
+        Guiding records.
+    guide_utc_offset : float or None
+        Hours that the records' clock is ahead of UTC, over what the night would say.
+    guide_map : str or None
+        File that says which column is which, over what the titles say.
+    guide_scale : float or None
+        Arcseconds per pixel of the guide camera.
     """
 
     paths: tuple[str, ...]
@@ -45,6 +53,10 @@ class Settings:
     bias: str | None = None
     flat: str | None = None
     remeasure: bool = False
+    guide: tuple[str, ...] = ()
+    guide_utc_offset: float | None = None
+    guide_map: str | None = None
+    guide_scale: float | None = None
 
 
 class Progress:
@@ -52,6 +64,9 @@ class Progress:
 
     def say(self, text: str) -> None:
         """A line for the user."""
+
+    def warn(self, text: str) -> None:
+        """A line that the user must see: something was left out."""
 
     def start(self, total: int, cached: int) -> None:
         """Measuring begins: so many files, some of them measured earlier."""
@@ -94,9 +109,11 @@ def grade(settings: Settings, progress: Progress | None = None):
     open_folder(settings.out)
     for note in found.notes:
         progress.say(note)
+    records = read_records(settings, progress)
     measured = measure(found, settings, progress)
     night = compare(measured, found)
-    graded = judge(night, measured, found, limits, settings)
+    guiding = join(night, records, settings, progress)
+    graded = judge(night, measured, found, limits, settings, guiding)
     write_results(graded, settings.out)
     return graded
 
@@ -172,18 +189,88 @@ def compare(measured: dict[Path, Measured | Failure], found):
     )
 
 
-def judge(night, measured, found, limits, settings: Settings):
+@dataclass(frozen=True, slots=True)
+class Records:
+    """The guiding records that could be read, and (path, cause) of the others."""
+
+    read: tuple = ()
+    unread: tuple[tuple[str, str], ...] = ()
+
+
+def read_records(settings: Settings, progress: Progress) -> Records:
+    """Read the guiding records; one that cannot be read is left out and told."""
+    if not settings.guide:
+        return Records()
+    from subgrade.guiding import read_guide
+
+    read, unread = [], []
+    for path in settings.guide:
+        try:
+            read.append(
+                read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
+            )
+        except UnreadableFile as error:
+            unread.append((str(path), error.cause))
+            progress.warn(f"guiding record not used: {path}: {error.cause}")
+    return Records(tuple(read), tuple(unread))
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """The record over the night, whether it may speak, and the records that cannot."""
+
+    night: object | None = None
+    unread: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def usable(self):
+        """The `GuideNight` where its clock is settled, else None."""
+        return self.night if self.night is not None and self.night.clock.decided else None
+
+
+def join(night, records: Records, settings: Settings, progress: Progress) -> Joined:
+    """Set the records' clock by the night and cut them into exposures."""
+    if not records.read:
+        return Joined(None, records.unread)
+    from subgrade.guiding import guide_night
+
+    joined = Joined(
+        guide_night(night, records.read, utc_offset_hours=settings.guide_utc_offset),
+        records.unread,
+    )
+    if joined.usable is None:
+        progress.warn(undecided(joined.night.clock))
+    return joined
+
+
+def undecided(clock) -> str:
+    """Why the record is not used, and what the user can do."""
+    zones = dict.fromkeys([clock.zone_hours, *(hours for hours, _ in clock.rivals)])
+    rivals = " and ".join(f"UTC{hours:+g} h" for hours in zones if hours == hours)
+    return (
+        f"guiding record: its clock is not settled, {rivals or 'nothing'} would fit "
+        f"({clock.how}); none of it is used; say with --guide-utc-offset HOURS how far it is "
+        "ahead of UTC"
+    )
+
+
+def judge(night, measured, found, limits, settings: Settings, guiding: Joined | None = None):
     """A verdict on every file, in the order taken, those without a time last."""
     from subgrade.causes import judge_night, left_out
     from subgrade.results import Graded, GradedFrame
 
+    guiding = guiding or Joined()
+    verdicts = judge_night(night, limits, guiding.usable)
+    inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
     frames = [
-        GradedFrame(frame.name, Path(frame.path), judgement, frame.facts, frame.stars, compared)
-        for frame, compared, judgement in zip(
-            night.frames, night.compared, judge_night(night, limits), strict=True
+        GradedFrame(
+            frame.name, Path(frame.path), judgement, frame.facts, frame.stars, compared, exposure
+        )
+        for frame, compared, judgement, exposure in zip(
+            night.frames, night.compared, verdicts, inside, strict=True
         )
     ]
-    problems = []
+    problems = [(name, f"guiding record not used: {cause}") for name, cause in guiding.unread]
     for path, result in measured.items():
         name = found.name(path)
         if isinstance(result, Failure):
@@ -196,8 +283,9 @@ def judge(night, measured, found, limits, settings: Settings):
             )
     frames.sort(key=_taken)
     return Graded(
-        found.folder, tuple(frames), night.groups, limits, tuple(problems), _asked(settings)
-    )
+        found.folder, tuple(frames), night.groups, limits, tuple(problems), _asked(settings),
+        guiding.night,
+    )  # fmt: skip
 
 
 def measurement_cache(settings: Settings):

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability, said
 from subgrade.causes.fieldshape import fixed_pattern_eccentricity
 from subgrade.causes.light import judge_light, judge_star_count
@@ -15,23 +16,29 @@ from subgrade.causes.roundness import judge_roundness
 from subgrade.causes.series import GroupSeries, group_series
 from subgrade.causes.sharpness import judge_sharpness
 from subgrade.causes.weights import stack_weights
+from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Frame, FrameCompared, Night
 
 NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured against it."""
 
 
+LIGHT_LOST = ("cloud", "dew")
 BROKEN = ("trailed", "doubled", "hollow")
 """Star shapes whose brightness no template fits, so that starlight reads too low."""
 
 
-def judge_night(night: Night, limits: Limits) -> tuple[Judgement, ...]:
+def judge_night(
+    night: Night, limits: Limits, guiding: GuideNight | None = None
+) -> tuple[Judgement, ...]:
     """A verdict on every frame of the night.
 
     Parameters
     ----------
     night : Night
     limits : Limits
+    guiding : GuideNight, optional
+        The guiding record; it sharpens reasons and never decides a verdict.
 
     Returns
     -------
@@ -40,7 +47,7 @@ def judge_night(night: Night, limits: Limits) -> tuple[Judgement, ...]:
     """
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
-        series = group_series(night, group)
+        series = group_series(night, group, guiding)
         tilt = fixed_pattern_eccentricity(series, night.frames)
         judged = [
             _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
@@ -95,16 +102,20 @@ def _judge_frame(
     stars, facts = frame.stars, frame.facts
     findings = judge_roundness(series, place, stars, facts, limits)
     broken = stars.shape_status in BROKEN or any(f.reason == "bump" for f in findings)
-    findings += [
-        f
-        for f in judge_light(series, place, compared, limits)
-        if not (broken and f.reason in ("cloud", "dew"))
-    ]
+    light = judge_light(series, place, compared, limits)
+    moved = None if broken else light_displaced(series, place, stars, limits)
+    if broken:
+        light = [f for f in light if f.reason not in LIGHT_LOST]
+    elif moved is not None:
+        light = _moved(light, moved)
+    findings += light
     if not broken:
         findings += judge_star_count(series, place, stars, limits)
         findings += judge_sharpness(series, place, facts.scale_arcsec, limits)
     findings = _one_story(findings) + _remarks(frame, tilt, limits)
-    findings.sort(key=lambda f: -f.points)
+    barely = stars.stars < limits.stars.few_share * series.usual("stars").centre
+    # So few stars judge their shape badly; what took the others comes first.
+    findings.sort(key=lambda f: (not (barely and f.rejects and f.reason in LIGHT_LOST), -f.points))
     rejecting = [f for f in findings if f.rejects]
     remarks = [f for f in findings if f.remark and not f.rejects]
     verdict = "reject" if rejecting else "keep"
@@ -120,6 +131,19 @@ def _judge_frame(
     )
 
 
+def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
+    """Light findings with what reads as loss given to the cause that moved the light."""
+    lost = [f for f in light if f.reason in LIGHT_LOST]
+    rest = [f for f in light if f.reason not in LIGHT_LOST]
+    points = max([f.points for f in lost] + ([moved.points] if np.isfinite(moved.points) else []))
+    numbers = tuple(e for f in lost for e in f.evidence)
+    main = evidence(moved.reason, "light beside the stars", points, moved.text, value=moved.share)
+    return [
+        *rest,
+        Finding(moved.reason, points, True, moved.text, (main, *moved.evidence, *numbers)),
+    ]
+
+
 def _one_story(findings: list[Finding]) -> list[Finding]:
     """Give swelling that dew explains to dew, so one cause is not told twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
@@ -129,7 +153,10 @@ def _one_story(findings: list[Finding]) -> list[Finding]:
 def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
     """What a person should know that rejects nothing by itself."""
     found = []
+    trails = star_trails(frame.stars)
     for streak in frame.stars.streaks:
+        if streak in trails:
+            continue
         text = (
             f"a streak {said(streak.length_px, 'px')} long crosses from "
             f"({streak.x1:.0f}, {streak.y1:.0f}) to ({streak.x2:.0f}, {streak.y2:.0f})"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.causes.displaced import bright_places
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.guided import by_interruption, guide_star_dimmed
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries
 from subgrade.night.model import FrameCompared
@@ -110,7 +112,11 @@ def judge_star_count(
     gone = rich and stars.stars < limits.stars.few_share * usual
     if not lost and not gone:
         return []
-    reason, why = _where_stars_went(series, position, gone, limits)
+    reason, why = _where_stars_went(series, position, stars, gone, limits)
+    asked = by_interruption(series, position, limits)
+    known = max(asked, key=lambda e: e.points, default=None)
+    if known is not None and known.points > 2 and reason in ("cloud", "few_stars"):
+        reason, why = known.reason, known.text
     barren = stars.shape_status == "none" or gone
     points = 4.0 if barren else -0.5
     text = f"{stars.stars} stars (usual {said(usual)})" + (f"; {why}" if why else "")
@@ -124,17 +130,25 @@ def judge_star_count(
         limit=limits.stars.few_share * usual if rich else None,
         unit="stars",
     )
-    return [Finding(reason, points, True, text, (item,))]
+    return [Finding(reason, points, True, text, (item, *asked))]
 
 
-def _where_stars_went(series, position, gone, limits) -> tuple[str, str]:
+def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     sky, noise = series["sky"][position], series["noise"][position]
     usual_sky, usual_noise = series.usual("background_adu"), series.usual("noise_adu")
+    usual_stars = series.usual("stars").centre
+    usual_stars = usual_stars if np.isfinite(usual_stars) else 0.0
     levels = f"sky {said(sky, 'ADU')} (usual {said(usual_sky.centre, 'ADU')})"
     if _sky_raised(series, position, limits) and (
         noise > 1.41 * usual_noise.centre or sky > 2 * usual_sky.centre
     ):
         return "sky_glow", levels
+    places = bright_places(stars)
+    if places >= max(limits.stars.few_share * usual_stars, 8) and places > 2 * stars.stars:
+        return "tracking_lost", (
+            f"yet {places} places stand out of the sky without a star's shape, so light came "
+            "through and was smeared"
+        )
     if gone and sky > 0.6 * usual_sky.centre:
         return "cloud", f"{levels}, so the shutter was open and the light was lost above it"
     return "few_stars", levels
@@ -192,6 +206,8 @@ def _expected_sky(series: GroupSeries, position: int) -> str:
 
 def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
     items = _dew_evidence(series, position, compared, limits)
+    share = series["transparency"][position]
+    items = [*items, *guide_star_dimmed(series, position, share, limits)]
     lean = sum(e.points if e.reason == "dew" else -e.points for e in items)
     if lean > 0:
         finding = finding.named("dew")

@@ -56,6 +56,7 @@ class LightLimits:
     depth: float = _within(0.01, 1.0)
     remark_transparency: float = _within(0.0, 1.0)
     uneven: float = _within(0.05, 2.0)
+    moved: float = _within(0.01, 0.9)
     softness: float = _within(0.001, 0.5)
     sky_spread_factor: float = _within(1.0, 100.0)
     dew_frames: int = _within(3, 1000)
@@ -87,6 +88,21 @@ class FieldLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class GuidingLimits:
+    """Limits that tell what the guiding record saw; none rejects."""
+
+    seen_share: float = _within(0.01, 1.0)
+    reversal: float = _within(-0.9, 0.1)
+    overshoot: float = _within(0.05, 0.7)
+    gust_floors: float = _within(1.0, 50.0)
+    drift_share: float = _within(0.05, 0.95)
+    one_sided: float = _within(0.6, 0.97)
+    lost_share: float = _within(0.0, 0.15)
+    settle_s: float = _within(0.0, 600.0)
+    star_loss: float = _within(0.01, 0.9)
+
+
+@dataclass(frozen=True, slots=True)
 class VerdictLimits:
     """How numbers become odds."""
 
@@ -103,6 +119,7 @@ class Limits:
     stars: StarsLimits
     motion: MotionLimits
     field: FieldLimits
+    guiding: GuidingLimits
     verdict: VerdictLimits
 
     def as_dict(self) -> dict[str, dict[str, float]]:
@@ -117,6 +134,7 @@ _TABLES = {
     "stars": StarsLimits,
     "motion": MotionLimits,
     "field": FieldLimits,
+    "guiding": GuidingLimits,
     "verdict": VerdictLimits,
 }
 

@@ -29,6 +29,7 @@ PRIOR = {
     "field_rotation": -1.0,
     "tracking_lost": 0.0,
     "bump": 0.0,
+    "dither_overlap": 0.0,
 }
 """Before looking: how common each is; no source."""
 

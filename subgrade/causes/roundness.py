@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
+from subgrade.causes.guided import by_record, interruption_or_none
 from subgrade.causes.limits import Limits
 from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
@@ -16,6 +18,11 @@ from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.lights.model import HeaderFacts
 from subgrade.stars.model import FrameStars
 
+LONG_LINE = {"tracking_lost": 1.5, "dither_overlap": 0.0, "flexure": -1.0, "wind_trail": -2.0,
+             "periodic_error": -1.0, "dec_drift": -1.0}  # fmt: skip
+"""Causes of a line many widths long before looking at the record; no source."""
+TWO_IMAGES = {"bump": 1.5, "dither_overlap": 0.0, "tracking_lost": -0.5}
+"""Causes of a double image before looking; no source."""
 SIDEREAL_ARCSEC_PER_S = 15.041069
 """1296000 / 86164.0905 (sidereal day; Explanatory Supplement, from memory)."""
 
@@ -44,7 +51,7 @@ def judge_roundness(
         whole frame oval.
     """
     if stars.shape_status == "doubled":
-        return [_doubled(stars, facts, limits)]
+        return [_doubled(series, position, stars, facts, limits)]
     if stars.shape_status == "hollow":
         return [_hollow(stars, limits)]
     if stars.shape_status == "trailed":
@@ -80,14 +87,20 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         # Evidence for keeping still needs a word to stand under; the commonest will do.
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
         return [Finding("wind_trail", points, False, measured, (item,), brief=measured)]
-    why = attribute_motion(series, position, limits)
-    field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
-    order = ranked([*why, *field])
+    why = [*attribute_motion(series, position, limits), *by_record(series, position, limits)]
+    order = ranked([*why, *_of_turning(turning, why)])
     reason, share = order[0]
     item = evidence(reason, "eccentricity", points, measured, **numbers)
     sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
     sentence += _likeliest(reason, share, order[1], why)
     return [Finding(reason, points, bool(remark), sentence, (item, *why), brief=measured)]
+
+
+def _of_turning(turning: list[Finding], why) -> list:
+    """Evidence for a turning field; the guider, on one star, does not see it either."""
+    field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
+    unseen = [e for e in why if e.reason == "flexure" and e.quantity == "share the guider saw"]
+    return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
 
 def _likeliest(reason, share, runner_up, why) -> str:
@@ -114,12 +127,14 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     )  # fmt: skip
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
+    recorded = by_record(series, position, limits)
     if length > 4 * lost_from or (length > lost_from and alike < 0.5):
-        return replace(finding, sentence=text + _against_sidereal(length, facts))
+        return _lost(finding, text + _against_sidereal(length, facts), recorded)
     # A short line, or one that every frame shows alike, is a motion and no lost star.
-    why = attribute_motion(series, position, limits)
-    order = ranked(why)
-    if length > lost_from:
+    why = [*attribute_motion(series, position, limits), *recorded]
+    turning = judge_turning(series, position, stars, limits)
+    order = ranked([*why, *_of_turning(turning, why)])
+    if length > lost_from and not recorded:
         order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
         text += f"; {said(100 * alike, '%')} of the frames nearby are drawn out the same way"
     else:
@@ -127,6 +142,17 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     reason = order[0][0]
     return replace(
         finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why)
+    )
+
+
+def _lost(finding: Finding, text: str, recorded) -> Finding:
+    """A long line is lost tracking, unless the record knows better."""
+    reason = likeliest(recorded, LONG_LINE)
+    told = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
+    if told is not None and told.points > 0:
+        text += f"; {told.text}"
+    return replace(
+        finding.named(reason), sentence=text, evidence=(*finding.named(reason).evidence, *recorded)
     )
 
 
@@ -162,16 +188,39 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     return f", {said(share)} times what a mount standing still draws: it was moving"
 
 
-def _doubled(stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
+def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
     text = (
         f"every star shows two images {_length(stars.length_px, facts)} apart at "
         f"{said(stars.angle_deg, '°')}"
     )
+    why = [*_steps(series, position, stars), *interruption_or_none(series, position, limits)]
+    reason = likeliest(why, TWO_IMAGES)
+    told = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
+    if told is not None and told.points > 0:
+        text += f"; {told.text}"
     item = evidence(
-        "bump", "separation of the two images", limits.verdict.points_cap, text,
+        reason, "separation of the two images", limits.verdict.points_cap, text,
         value=stars.length_px, unit="px",
     )  # fmt: skip
-    return Finding("bump", limits.verdict.points_cap, True, text, (item,))
+    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why))
+
+
+def _steps(series: GroupSeries, position: int, stars: FrameStars) -> list:
+    """Whether one image lies where the frame before had its stars, either way round."""
+    if not np.isfinite([stars.length_px, stars.angle_deg]).all():
+        return []
+    angle, length = math.radians(stars.angle_deg), stars.length_px
+    light = series["transparency"][position]
+    # Matched starlight is that of the brighter image.
+    ratio = 1 / light - 1 if 0.5 < light < 0.9 else float("nan")
+    both = [
+        by_last_step(
+            series, position, side * length * math.cos(angle), side * length * math.sin(angle),
+            ratio,
+        )
+        for side in (1, -1)
+    ]  # fmt: skip
+    return max(both, key=lambda items: sum(e.points for e in items))
 
 
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.profile import wing_ratio
+from subgrade.guiding.model import ExposureGuiding, GuideNight, Prediction
 from subgrade.night.model import Group, Night, Usual
 from subgrade.stars.model import FrameStars
 
@@ -31,6 +32,7 @@ _FROM_FACTS = {
     "temperature": "ambient_c",
     "focuser": "focuser_steps",
     "airmass": "airmass",
+    "scale": "scale_arcsec",
 }
 
 
@@ -52,6 +54,7 @@ class GroupSeries:
     axis_angle : ndarray
         Direction of right ascension in the image, deg in [0, 180); NaN unknown.
     stars : tuple of FrameStars
+    guiding : GuideNight or None
     """
 
     group: Group
@@ -59,6 +62,7 @@ class GroupSeries:
     columns: dict[str, np.ndarray]
     axis_angle: np.ndarray
     stars: tuple[FrameStars, ...]
+    guiding: GuideNight | None = None
 
     def __getitem__(self, name: str) -> np.ndarray:
         return self.columns[name]
@@ -70,13 +74,29 @@ class GroupSeries:
         """The group's usual value; all NaN where the night knows none."""
         return self.group.usual.get(quantity, UNKNOWN)
 
+    @property
+    def scale_arcsec(self) -> float:
+        """Arcseconds per pixel, the group's median; NaN unknown."""
+        known = self.columns["scale"]
+        return float(np.nanmedian(known)) if np.isfinite(known).any() else float("nan")
+
+    def exposure(self, position: int) -> ExposureGuiding | None:
+        """The guiding record inside one exposure; None without samples there."""
+        inside = self.guiding.exposures[self.members[position]] if self.guiding else None
+        return inside if inside is not None and inside.samples else None
+
+    def prediction(self, position: int) -> Prediction | None:
+        """What the recorded motion adds to the star image; None unknown."""
+        known = self.guiding.predictions if self.guiding else ()
+        return known[self.members[position]] if known else None
+
     def near(self, position: int, reach: int) -> np.ndarray:
         """Positions within ``reach`` frames of one frame, itself left out."""
         low, high = max(0, position - reach), min(len(self), position + reach + 1)
         return np.array([p for p in range(low, high) if p != position], dtype=int)
 
 
-def group_series(night: Night, group: Group) -> GroupSeries:
+def group_series(night: Night, group: Group, guiding: GuideNight | None = None) -> GroupSeries:
     """Lay a group's frames side by side in the order taken."""
     members = tuple(sorted(group.members, key=lambda i: _when(night, i)))
     frames = [night.frames[i] for i in members]
@@ -101,8 +121,9 @@ def group_series(night: Night, group: Group) -> GroupSeries:
         group,
         members,
         columns,
-        np.array([ra_axis_deg(f.facts.sky_axes) for f in frames]),
+        _axes(frames, guiding),
         tuple(f.stars for f in frames),
+        guiding,
     )
 
 
@@ -123,6 +144,13 @@ def ra_axis_deg(sky_axes) -> float:
         return float("nan")
     north_x, north_y = sky_axes[1]
     return float(np.degrees(np.arctan2(north_x, -north_y)) % 180.0)
+
+
+def _axes(frames, guiding: GuideNight | None) -> np.ndarray:
+    """Right ascension in each image: from the header, else as the record found it."""
+    known = np.array([ra_axis_deg(f.facts.sky_axes) for f in frames])
+    found = guiding.camera_angle_deg if guiding else float("nan")
+    return np.where(np.isfinite(known), known, found % 180.0)
 
 
 def axial_difference(a, b):

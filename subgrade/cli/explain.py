@@ -57,6 +57,9 @@ def _print(record: dict) -> None:
     say(f"{one_line(values['frame'])}: {values['verdict']}{reasons}")
     say(one_line(values["explanation"]))
     say(f"confidence {values['confidence']:.2f}, weight {values['weight']:.2f}")
+    guiding = record.get("guiding")
+    if guiding and guiding["samples"]:
+        say(guiding_line(guiding))
     table = _table(
         ("speaks of", "left"), ("quantity", "left"), ("value", "right"), ("usual", "right"),
         ("limit", "right"), ("points", "right"),
@@ -73,6 +76,20 @@ def _print(record: dict) -> None:
         screen.print(table)
     for note in record["notes"]:
         say(f"note: {one_line(note)}")
+
+
+def guiding_line(guiding: dict) -> str:
+    """The record inside this exposure, in one line."""
+    from subgrade.causes.evidence import said
+
+    parts = [f"{guiding['samples']} samples over {100 * guiding['coverage']:.0f}% of the exposure"]
+    for title, name in (("rms RA", "rms_ra"), ("rms Dec", "rms_dec"), ("peak", "peak")):
+        if guiding[name] is not None:
+            parts.append(f"{title} {said(guiding[name], '″')}")
+    for title, name in (("without a star", "lost_s"), ("unsettled", "settle_overlap_s")):
+        if guiding[name]:
+            parts.append(f"{title} {said(guiding[name], 's')}")
+    return "guiding: " + ", ".join(parts)
 
 
 def in_reading_order(record: dict) -> list[dict]:

@@ -9,7 +9,7 @@ import click
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 
 
-class _Scale(click.FloatRange):
+class _Number(click.FloatRange):
     """A range that refuses NaN, which every comparison lets through."""
 
     def convert(self, value, parameter, context):
@@ -25,6 +25,9 @@ class _Scale(click.FloatRange):
     \b
     Example: grade a night into its own folder, on three processes
       subgrade grade ~/astro/m31/lights --out ~/astro/m31/graded --workers 3
+    \b
+    With the night's guiding record, to tell the motions apart
+      subgrade grade ~/astro/m31/lights --guide ~/astro/m31/guiding.csv
     \b
     Then read summary.csv there, or ask about one frame:
       subgrade explain ~/astro/m31/graded light_0042
@@ -53,13 +56,30 @@ class _Scale(click.FloatRange):
 )
 @click.option(
     "--scale",
-    type=_Scale(0.01, 1000),
+    type=_Number(0.01, 1000),
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel, instead of the header's.",
 )
 @click.option("--dark", metavar="FILE", help="Master dark to take off every frame.")
 @click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
 @click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")
+@click.option(
+    "--guide", multiple=True, metavar="FILE",
+    help="Guiding record of the night; may be given more than once.",
+)  # fmt: skip
+@click.option(
+    "--guide-utc-offset",
+    type=_Number(-16, 16),
+    metavar="HOURS",
+    help="How far the guiding record's clock is ahead of UTC, when the night cannot tell.",
+)
+@click.option("--guide-map", metavar="FILE", help="Says which column of the record is which.")
+@click.option(
+    "--guide-scale",
+    type=_Number(0.01, 1000),
+    metavar="ARCSEC_PER_PX",
+    help="Arcseconds per pixel of the guide camera, for a record in pixels.",
+)
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
 @click.pass_context

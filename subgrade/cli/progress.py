@@ -20,6 +20,9 @@ def progress_for(quiet: bool) -> Progress:
 class QuietProgress(Progress):
     """Only what went wrong."""
 
+    def warn(self, text: str) -> None:
+        _line(f"subgrade: {one_line(text)}")
+
     def advance(self, name: str, cause: str | None = None) -> None:
         if cause is not None:
             _line(f"could not be graded: {one_line(name)}: {cause}")

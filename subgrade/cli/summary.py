@@ -34,6 +34,8 @@ def print_summary(graded: Graded, out: str) -> None:
         if table is not None:
             say()
             screen.print(table)
+    if graded.guiding is not None:
+        say(f"\n{guiding_line(graded)}")
     for remark in night_remarks(graded.groups, graded.frames, graded.limits):
         say(f"\n{remark}")
     if graded.problems:
@@ -55,6 +57,28 @@ def duration(seconds: float) -> str:
         return f"{seconds:.0f} s"
     hours, minutes = divmod(round(seconds / 60), 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def guiding_line(graded: Graded) -> str:
+    """One line on the guiding record: its clock, what it covers, how calm the night was."""
+    night = graded.guiding
+    zone = f"UTC{night.clock.zone_hours:+g} h"
+    if not night.clock.decided:
+        return (
+            "Guiding record: not used, its clock is not settled "
+            f"({zone} or another); see --guide-utc-offset"
+        )
+    held = [f for f in graded.frames if f.compared is not None]
+    covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
+    calm = " and ".join(
+        f"{value:.2f}″ in {axis}"
+        for value, axis in ((night.calm_rms_ra, "RA"), (night.calm_rms_dec, "Dec"))
+        if value == value
+    )
+    return (
+        f"Guiding record: clock {zone} (confidence {night.clock.confidence:.2f}), covers "
+        f"{covered} of {len(held)} frames" + (f"; calm rms {calm}" if calm else "")
+    )
 
 
 def _rejected_s(graded: Graded) -> float:

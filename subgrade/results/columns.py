@@ -78,9 +78,14 @@ def _position_angle(frame: GradedFrame) -> float | None:
     return round(position_angle_deg(frame.stars.angle_deg, axes), 2) % 180.0
 
 
-def _not_yet(frame: GradedFrame) -> None:
-    """Guiding columns stay empty without a guiding record."""
-    return None
+def _guiding(name: str):
+    """A number of the guiding record; empty where it has no sample inside the exposure."""
+
+    def value(frame: GradedFrame):
+        inside = frame.guiding
+        return getattr(inside, name) if inside is not None and inside.samples else None
+
+    return value
 
 
 def position_angle_deg(angle_deg: float, sky_axes) -> float:
@@ -165,18 +170,19 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "guide_rms_ra_arcsec", "arcsec", float, 3,
-        "rms guiding error in right ascension inside the exposure", _not_yet,
+        "rms guiding error in right ascension inside the exposure", _guiding("rms_ra"),
     ),
     Column(
         "guide_rms_dec_arcsec", "arcsec", float, 3,
-        "rms guiding error in declination inside the exposure", _not_yet,
+        "rms guiding error in declination inside the exposure", _guiding("rms_dec"),
     ),
     Column(
         "guide_peak_arcsec", "arcsec", float, 3, "largest guiding error inside the exposure",
-        _not_yet,
+        _guiding("peak"),
     ),
     Column(
-        "guide_samples", "", int, 0, "samples of the guiding record inside the exposure", _not_yet
+        "guide_samples", "", int, 0, "samples of the guiding record inside the exposure",
+        _guiding("samples"),
     ),
 )  # fmt: skip
 """Every column of summary.csv, in the order written."""

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
+from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
 from subgrade.stars.model import FrameStars
@@ -23,6 +24,7 @@ class GradedFrame:
     facts: HeaderFacts | None = None
     stars: FrameStars | None = None
     compared: FrameCompared | None = None
+    guiding: ExposureGuiding | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,8 @@ class Graded:
         Files that could not be graded, and why.
     settings : dict
         What the user asked for.
+    guiding : GuideNight or None
+        The guiding record over the night; not used where its clock is undecided.
     """
 
     folder: Path
@@ -51,3 +55,4 @@ class Graded:
     limits: Limits
     problems: tuple[tuple[str, str], ...] = ()
     settings: dict = field(default_factory=dict)
+    guiding: GuideNight | None = None

@@ -12,6 +12,7 @@ from dataclasses import asdict
 from subgrade import __version__
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
+from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Group
 from subgrade.results.columns import COLUMNS
 from subgrade.results.model import Graded, GradedFrame
@@ -31,8 +32,8 @@ def session_record(graded: Graded) -> dict:
     -------
     dict
         Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``,
-        ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``remarks``,
-        ``problems``, ``frames``.
+        ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``guiding`` (null
+        without a record), ``remarks``, ``problems``, ``frames``.
     """
     return plain(
         {
@@ -46,6 +47,7 @@ def session_record(graded: Graded) -> dict:
             "totals": totals(graded),
             "causes": causes_counted(graded),
             "groups": [_group(graded, k, g) for k, g in enumerate(graded.groups)],
+            "guiding": guiding_record(graded.guiding) if graded.guiding else None,
             "remarks": night_remarks(graded.groups, graded.frames, graded.limits),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
             "frames": [_frame(f) for f in graded.frames],
@@ -147,6 +149,36 @@ def _group(graded: Graded, index: int, group: Group) -> dict:
     }
 
 
+def guiding_record(night: GuideNight) -> dict:
+    """What was understood of the guiding record and what it says of the whole night."""
+    record, clock = night.record, night.clock
+    covered = sum(e is not None and e.samples > 0 for e in night.exposures)
+    return {
+        "file": record.path,
+        "used": clock.decided,
+        "samples": len(record),
+        "sections": len(record.sections),
+        "cadence_s": record.cadence_s,
+        "exposures_covered": covered if clock.decided else 0,
+        "clock": {"stated": record.clock, **asdict(clock)},
+        "columns": [asdict(c) for c in record.columns],
+        "scale_arcsec_px": record.scale_arcsec_px,
+        "axes": record.axes,
+        "camera_angle_deg": night.camera_angle_deg,
+        "camera_angle_error_deg": night.camera_angle_error_deg,
+        "handedness": night.handedness,
+        "angle_source": night.angle_source,
+        **{name: getattr(night, name) for name in _OF_THE_NIGHT},
+        "notes": [*record.notes, *night.notes],
+    }
+
+
+_OF_THE_NIGHT = (
+    "worm_period_s", "worm_amplitude", "dec_drift", "polar_arcmin", "polar_arcmin_error",
+    "backlash_s", "calm_rms_ra", "calm_rms_dec", "guide_exposure", "usual_brightness",
+)  # fmt: skip
+
+
 def _frame(frame: GradedFrame) -> dict:
     stars = frame.stars
     return {
@@ -155,6 +187,7 @@ def _frame(frame: GradedFrame) -> dict:
         "group": frame.compared.group if frame.compared else None,
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
+        "guiding": asdict(frame.guiding) if frame.guiding else None,
         "evidence": [asdict(e) for e in frame.judgement.evidence],
     }
 

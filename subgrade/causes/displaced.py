@@ -1,0 +1,324 @@
+"""Starlight that went elsewhere on the frame: second images and trails are no cloud.
+
+A star's light that lands beside it, while the telescope settled or slipped, is missing
+from its place just as cloud would have it.  Three things tell: every bright star has a
+fainter companion at one and the same offset; more stars are counted than so much lost
+light would leave; and lines lie on the frame side by side, as long and as steep as one
+another.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.causes.evidence import evidence, points_beyond, said
+from subgrade.causes.guided import guide_star_dimmed, interruption_or_none
+from subgrade.causes.limits import Limits
+from subgrade.causes.model import Evidence
+from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.stars.model import FrameStars, StarList
+
+BRIGHTEST = 60
+"""Stars asked for a companion: fainter ones have theirs below the noise."""
+CHANCE = 1e-7
+"""Probability by chance below which companions at one offset are second images."""
+PRIOR = {"bump": 0.5, "dither_overlap": 0.0, "tracking_lost": -0.3}
+"""Before looking, where a second image is seen; no source."""
+PRIOR_UNSEEN = {"bump": -0.3, "dither_overlap": 0.0, "tracking_lost": 0.5}
+"""The same where only the count of stars tells."""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondImage:
+    """A fainter image of every bright star.
+
+    Attributes
+    ----------
+    dx, dy : float
+        From the star to its second image, px.
+    ratio : float
+        Brightness of the second over the first.
+    pairs, asked : int
+        Bright stars that have one, and that were looked at.
+    """
+
+    dx: float
+    dy: float
+    ratio: float
+    pairs: int
+    asked: int
+
+    @property
+    def length(self) -> float:
+        return math.hypot(self.dx, self.dy)
+
+
+def second_image(stars: FrameStars) -> SecondImage | None:
+    """Look for companions that the bright stars share.
+
+    Parameters
+    ----------
+    stars : FrameStars
+        With its catalogue.
+
+    Returns
+    -------
+    SecondImage or None
+        None where no offset gathers more companions than chance: the number of bright
+        stars with a companion within the tolerance of one offset is Poisson with the mean
+        that pairs spread evenly over the search area would give.
+    """
+    width = stars.fwhm_px
+    if stars.catalogue is None or not width > 0:
+        return None
+    from scipy.spatial import cKDTree
+    from scipy.special import pdtrc
+
+    reach, tolerance = max(15 * width, 60.0), max(1.2, 0.35 * width)
+    star, vector, ratio, asked = _pairs(stars.catalogue, width, reach)
+    if len(star) < 8:
+        return None
+    near = cKDTree(vector).query_ball_point(vector, tolerance)
+    alike = [[k for k in n if abs(ratio[k] - ratio[i]) < 0.6] for i, n in enumerate(near)]
+    counts = [len(set(star[n].tolist())) for n in alike]
+    best = int(np.argmax(counts))
+    mean = len(star) * (tolerance / reach) ** 2
+    tried = len(star)
+    if counts[best] < max(6, 0.15 * asked) or tried * pdtrc(counts[best] - 1, mean) > CHANCE:
+        return None
+    dx, dy = np.median(vector[alike[best]], axis=0)
+    brightness = float(np.exp(np.median(ratio[alike[best]])))
+    return SecondImage(float(dx), float(dy), brightness, counts[best], asked)
+
+
+def _pairs(catalogue: StarList, width: float, reach: float):
+    """(star, offset, log ratio) of every fainter detection round a bright star."""
+    known = catalogue.is_star & (catalogue.flux > 0)
+    order = np.flatnonzero(known)[np.argsort(-catalogue.flux[known], kind="stable")]
+    x, y, flux = (np.asarray(v, float)[order] for v in (catalogue.x, catalogue.y, catalogue.flux))
+    bright = slice(0, min(BRIGHTEST, len(x)))
+    dx, dy = x[None, :] - x[bright, None], y[None, :] - y[bright, None]
+    ratio = np.log(flux[None, :] / flux[bright, None])
+    far = np.hypot(dx, dy)
+    pair = (far > 1.2 * width) & (far < reach) & (ratio < -0.2) & (ratio > -4.0)
+    star = np.nonzero(pair)[0]
+    return star, np.column_stack((dx[pair], dy[pair])), ratio[pair], bright.stop
+
+
+@dataclass(frozen=True, slots=True)
+class Displaced:
+    """Light found beside the stars: the likeliest reason and what speaks for each."""
+
+    reason: str
+    share: float
+    """Share of the light that left the star's place."""
+    points: float
+    """Log odds that it spoils the frame; NaN where only the depth can say."""
+    text: str
+    evidence: tuple[Evidence, ...]
+
+
+def light_displaced(
+    series: GroupSeries, position: int, stars: FrameStars, limits: Limits
+) -> Displaced | None:
+    """Whether starlight left its place rather than being lost.
+
+    Returns
+    -------
+    Displaced or None
+    """
+    share = series["transparency"][position]
+    second = second_image(stars) if stars.shape_status == "measured" else None
+    counted = _stars_kept(series, position, stars, share)
+    trails = star_trails(stars)
+    recorded = interruption_or_none(series, position, limits)
+    undimmed = guide_star_dimmed(series, position, share, limits)
+    if second is None:
+        kept = counted is not None and counted.points < 0
+        known = sum(e.points for e in undimmed) <= -1 and any(e.points > 2 for e in recorded)
+        if not (share < 1 - limits.guiding.star_loss and (kept or trails or known)):
+            return None
+    items = [e for e in (counted,) if e is not None]
+    points, text = math.nan, counted.text if counted and counted.points < 0 else ""
+    if second is not None:
+        moved = second.ratio / (1 + second.ratio)
+        # What lies between the two images left the star too.
+        moved = max(moved, min(1 - share, 0.5)) if share < 1 else moved
+        points = points_beyond(
+            moved, limits.light.moved, 0.02, 0.2 * limits.light.moved, limits.verdict.points_cap
+        )
+        text = _said_of(second, moved, limits)
+        items += _by_offset(series, position, second, text, moved, points, limits)
+    if trails:
+        items.append(_of_trails(trails))
+        text = f"{items[-1].text}; {text}" if text else items[-1].text
+    items += [*recorded, *undimmed]
+    reason = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
+    told = max((e for e in items if e.reason == reason and e.points > 0), key=lambda e: e.points,
+               default=None)  # fmt: skip
+    if told is not None and told.text not in text:
+        text += f"; {told.text}"
+    return Displaced(reason, 1 - share, points, text, tuple(items))
+
+
+def likeliest(items, priors: dict[str, float]) -> str:
+    """The candidate with most points, prior included."""
+    totals = dict(priors)
+    for item in items:
+        if item.reason in totals:
+            totals[item.reason] += item.points
+    return max(totals, key=totals.get)
+
+
+def _said_of(second: SecondImage, moved: float, limits: Limits) -> str:
+    return (
+        f"{second.pairs} of the {second.asked} brightest stars have a second image "
+        f"{said(second.length, 'px')} away, {said(100 * second.ratio, '%')} as bright; "
+        f"{said(100 * moved, '%')} of the light left its place "
+        f"(limit {said(100 * limits.light.moved, '%')})"
+    )
+
+
+def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
+    """A second image with a small share, where the frame before had its stars, is a late dither."""
+    found = [
+        evidence("bump", "second image", points, text, value=moved, limit=limits.light.moved),
+        evidence("dither_overlap", "second image", points, text, value=moved,
+                 limit=limits.light.moved),
+        evidence("tracking_lost", "second image", points, text, value=moved,
+                 limit=limits.light.moved),
+    ]  # fmt: skip
+    return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
+
+
+def by_last_step(
+    series: GroupSeries, position: int, dx: float, dy: float, ratio: float
+) -> list[Evidence]:
+    """Does the second image lie where the frame before had its stars?
+
+    Parameters
+    ----------
+    dx, dy : float
+        From the star to its second image, px.
+    ratio : float
+        Brightness of the second over the first; NaN unknown.
+    """
+    if position == 0:
+        return []
+    step = [series[c][position] - series[c][position - 1] for c in ("dx", "dy")]
+    turn = series["rotation_deg"][[position - 1, position]]
+    if not (np.isfinite(step).all() and abs(turn[1] - turn[0]) < 1):
+        return []
+    # A frame position p lies at R p + d on the reference; offsets turn with R.
+    angle = math.radians(turn[1])
+    on_reference = complex(dx, dy) * complex(math.cos(angle), math.sin(angle))
+    off = abs(on_reference - complex(*step))
+    close = off < max(3.0, 0.15 * abs(on_reference))
+    share = ratio / (1 + ratio)
+    text = (
+        f"the second image lies {said(off, 'px')} from where the frame before had its stars, "
+        f"{said(abs(complex(*step)), 'px')} away"
+    )
+    if math.isfinite(share):
+        text += f", and holds {said(100 * share, '%')} of the light"
+    if not close:
+        return [evidence("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
+    # A step half way through shares the light; a dither that ran late takes little of it.
+    known = math.isfinite(share)
+    points = float(np.interp(share, [0.15, 0.3, 0.45], [3.0, 1.0, -1.0])) if known else 0.5
+    return [evidence("dither_overlap", "last pointing", points, text, value=off, unit="px")]
+
+
+def _stars_kept(series: GroupSeries, position: int, stars: FrameStars, share: float):
+    """Evidence that more stars are counted than the loss of light would leave."""
+    usual = series.usual("stars")
+    if stars.catalogue is None or not (0 < share < 0.97 and usual.count >= 4):
+        return None
+    expected = _expected_stars(series, position, stars, share)
+    if not expected > 5:
+        return None
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    error = math.hypot(spread, 0.04 * expected)
+    z = (stars.stars - expected) / error
+    text = (
+        f"{stars.stars} stars are counted where starlight of {said(share)} would leave "
+        f"{expected:.0f} of the usual {said(usual.centre, 'stars')}"
+    )
+    points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
+    return evidence(
+        "cloud", "stars left", points, text, value=stars.stars, usual=expected, error=error,
+        unit="stars",
+    )  # fmt: skip
+
+
+def _expected_stars(series, position, stars: FrameStars, share: float) -> float:
+    """Stars of the clear frames that would stay countable with this share of their light."""
+    light = series["transparency"]
+    counts = []
+    for other in series.near(position, 6):
+        clear = series.stars[other]
+        if not light[other] > 0.9 or clear.catalogue is None:
+            continue
+        dimmed = share / light[other] * clear.noise_adu / stars.noise_adu
+        # S/N of a matched filter goes as 1 / (noise FWHM).
+        wider = clear.fwhm_px / stars.fwhm_px
+        dimmed *= min(wider, 1.0) if np.isfinite(wider) else 1.0
+        counted = clear.catalogue.is_star & (clear.catalogue.snr * dimmed > clear.stars_snr_limit)
+        counts.append(np.count_nonzero(counted))
+    return float(np.median(counts)) if counts else float("nan")
+
+
+def star_trails(stars: FrameStars) -> tuple:
+    """Streaks that are the stars' own trails: three or more, side by side and alike.
+
+    Returns
+    -------
+    tuple of Streak
+        Empty where the streaks differ, or lie on one line as the pieces of one trail do.
+    """
+    streaks = [s for s in stars.streaks if s.length_px > 0]
+    if len(streaks) < 3:
+        return ()
+    angle = np.array([math.degrees(math.atan2(s.y2 - s.y1, s.x2 - s.x1)) for s in streaks])
+    length = np.array([s.length_px for s in streaks])
+    cut = np.array([_cut(s, stars) for s in streaks])
+    for k in range(len(streaks)):
+        as_long = (np.abs(np.log(length / length[k])) < 0.4) | cut | cut[k]
+        like = (axial_difference(angle, angle[k]) < 4) & as_long
+        t = math.radians(angle[k])
+        aside = np.array(
+            [(s.y1 + s.y2) / 2 * math.cos(t) - (s.x1 + s.x2) / 2 * math.sin(t) for s in streaks]
+        )[like]
+        if like.sum() >= 3 and np.ptp(aside) > 0.1 * length[k]:
+            return tuple(s for s, same in zip(streaks, like, strict=True) if same)
+    return ()
+
+
+def _cut(streak, stars: FrameStars) -> bool:
+    """Whether the frame's edge cuts a streak, so that its length says little."""
+    x, y = (streak.x1, streak.x2), (streak.y1, streak.y2)
+    edge = 12.0
+    return min(*x, *y) < edge or max(x) > stars.width - edge or max(y) > stars.height - edge
+
+
+def _of_trails(trails) -> Evidence:
+    lengths = sorted(s.length_px for s in trails)
+    text = (
+        f"{len(trails)} lines side by side, {said(lengths[0], 'px')} to "
+        f"{said(lengths[-1], 'px')} long, are trails of the stars themselves"
+    )
+    return evidence(
+        "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"
+    )
+
+
+def bright_places(stars: FrameStars) -> int:
+    """Places that stood out of the sky on a frame on which no star could be measured."""
+    if stars.catalogue is not None:
+        return len(stars.catalogue)
+    # The measuring stage keeps their number in its sentence alone.
+    first = stars.shape_note.split(" ", 1)[0]
+    return int(first) if first.isdigit() and "places" in stars.shape_note else 0

@@ -1,0 +1,319 @@
+"""What the guiding record says about an oval frame: points for and against each motion.
+
+The record never rejects a frame; the image does.  It tells which motion the guider saw,
+and a motion that it did not see points at what it cannot see.  Points without a source
+are this module's judgement, as in `subgrade.causes.motion`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.causes.evidence import evidence, said
+from subgrade.causes.limits import Limits
+from subgrade.causes.model import Evidence
+from subgrade.causes.series import GroupSeries
+from subgrade.guiding.model import ExposureGuiding
+
+SEEN_BY_THE_GUIDER = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift")
+"""Causes that move the guide star as they move the others."""
+COVERED = 0.7
+"""Share of the exposure with samples from which the record may say that nothing happened."""
+
+
+def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """Everything the record says about which motion made one frame oval.
+
+    Returns
+    -------
+    list of Evidence
+        Empty without samples inside the exposure.
+    """
+    inside = series.exposure(position)
+    if inside is None:
+        return []
+    found = by_interruption(series, position, limits)
+    if any(item.points > 2 for item in found):
+        # Errors of a dither or a lost star would pass for gusts and swings.
+        return found
+    return [
+        *found,
+        *_by_share_seen(series, position, inside, limits),
+        *_by_axis(series, inside),
+        *_by_rhythm(series, inside, limits),
+        *_by_gusts(series, inside, limits),
+        *_by_declination(series, position, inside, limits),
+    ]
+
+
+def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """A guide star lost, or a dither not settled, during the exposure."""
+    inside, exposure = series.exposure(position), series.group.exposure_s
+    if inside is None or not exposure:
+        return []
+    found, g = [], limits.guiding
+    lost = inside.lost_s
+    gap = inside.longest_gap_s if math.isfinite(inside.longest_gap_s) else 0.0
+    if lost > g.lost_share * exposure:
+        text = f"the guider had no star for {said(lost, 's')} of the {said(exposure, 's')}"
+        points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
+        found.append(
+            evidence("tracking_lost", "time without guide star", points, text, value=lost,
+                     limit=g.lost_share * exposure, unit="s")
+        )  # fmt: skip
+    elif gap > 3 * _cadence(series) and gap > 2 * g.lost_share * exposure:
+        text = f"the record has a gap of {said(gap, 's')}"
+        found.append(evidence("tracking_lost", "gap in the record", 0.7, text, value=gap, unit="s"))
+    overlap, floor = inside.settle_overlap_s, noise_floor(series)
+    if overlap > g.settle_s and lost <= g.lost_share * exposure:
+        peak = inside.peak / floor if floor > 0 else float("nan")
+        text = (
+            f"a dither or its settling took {said(overlap, 's')} of the exposure, with errors up "
+            f"to {said(inside.peak, '″')} (calm {said(floor, '″')})"
+        )
+        # Settling that nobody sees in the errors harmed nothing.
+        points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
+        found.append(
+            evidence("dither_overlap", "unsettled time", points, text, value=overlap,
+                     limit=g.settle_s, unit="s")
+        )  # fmt: skip
+    return found
+
+
+def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """As `by_interruption`; a record that covers the exposure and shows none speaks too."""
+    found, inside = by_interruption(series, position, limits), series.exposure(position)
+    if inside is None or inside.coverage < COVERED:
+        return found
+    for word, seen, what in (
+        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled"),
+        ("tracking_lost", inside.lost_s > 0, "guide star lost"),
+    ):
+        if not seen:
+            text = f"the record shows no {what} during the exposure"
+            found.append(evidence(word, "interruption in the record", -2.0, text, value=0.0))
+    return found
+
+
+def noise_floor(series: GroupSeries) -> float:
+    """Calm rms of one axis, arcsec: the quieter axis of the calm frames; NaN unknown.
+
+    A night that swings throughout in one axis would else be its own yardstick.
+    """
+    night = series.guiding
+    calm = [v for v in (night.calm_rms_ra, night.calm_rms_dec) if v > 0] if night else []
+    return min(calm, default=float("nan"))
+
+
+def share_seen(series: GroupSeries, position: int) -> float:
+    """Measured elongation that the recorded motion explains, a ratio of variances.
+
+    The elongation (xx - yy) + 2i xy of the star and of the recorded motion are compared
+    along the star's long axis, or by size alone where the camera's angle is unknown.
+    NaN where either is missing.
+    """
+    inside, expected = series.exposure(position), series.prediction(position)
+    measured = complex(series["xx"][position] - series["yy"][position], 2 * series["xy"][position])
+    if inside is None or not abs(measured) > 0:
+        return float("nan")
+    if expected is not None and np.isfinite(expected.predicted).all():
+        xx, yy, xy = expected.predicted
+        return (complex(xx - yy, 2 * xy) * measured.conjugate()).real / abs(measured) ** 2
+    scale = series.scale_arcsec
+    if not (scale and np.isfinite(inside.moments).all()):
+        return float("nan")
+    ra, dec, cross = inside.moments
+    return abs(complex(ra - dec, 2 * cross)) / scale**2 / abs(measured)
+
+
+def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
+    seen, limit = share_seen(series, position), limits.guiding.seen_share
+    if not (math.isfinite(seen) and inside.coverage >= COVERED):
+        return []
+    text = (
+        f"the recorded motion explains {said(100 * max(seen, 0.0), '%')} of the stars' elongation, "
+        f"rms {said(inside.rms_ra, '″')} in right ascension and {said(inside.rms_dec, '″')} in "
+        "declination"
+    )
+    places = [0.3 * limit, limit, 2.0 * limit]
+    unseen = float(np.interp(seen, places, [3.0, 0.5, -3.0]))
+    words = {"flexure": unseen} | {
+        word: float(np.interp(seen, places, [-2.0, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
+    }
+    return [
+        evidence(word, "share the guider saw", points, text, value=seen, limit=limit)
+        for word, points in words.items()
+    ]
+
+
+def _by_axis(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
+    """In which axis is the motion beyond the calm floor?"""
+    share, floor = _ra_share(series, inside), noise_floor(series)
+    if not math.isfinite(share):
+        return []
+    text = (
+        f"of the recorded motion beyond the calm {said(floor, '″')}, {said(100 * share, '%')} is "
+        f"in right ascension (rms {said(inside.rms_ra, '″')}, declination "
+        f"{said(inside.rms_dec, '″')})"
+    )
+    right = float(np.interp(share, [0.2, 0.5, 0.85], [-3.0, -0.7, 0.8]))
+    # Wind comes from any side; motion wholly along one axis is rarer.
+    wind = float(np.interp(abs(share - 0.5), [0.2, 0.48], [0.5, -0.2]))
+    words = {
+        "ra_oscillation": right,
+        "periodic_error": right,
+        "dec_drift": float(np.interp(share, [0.15, 0.5, 0.8], [0.8, -0.7, -3.0])),
+        "wind_trail": wind,
+    }
+    return [
+        evidence(word, "axis of the recorded motion", points, text, value=share)
+        for word, points in words.items()
+    ]
+
+
+def _ra_share(series: GroupSeries, inside: ExposureGuiding) -> float:
+    """Share of the recorded variance beyond the floor that is in RA; NaN for a calm record."""
+    floor = noise_floor(series)
+    beyond = [max(rms**2 - floor**2, 0.0) for rms in (inside.rms_ra, inside.rms_dec)]
+    whole = sum(beyond)
+    return beyond[0] / whole if whole > 0.6 * floor**2 else float("nan")
+
+
+def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
+    """Fast to and fro, or one slow swing, where right ascension moved at all."""
+    share = _ra_share(series, inside)
+    if not share > 0.5:
+        return []
+    found, lag = [], inside.lag1_ra
+    if math.isfinite(lag):
+        limit = limits.guiding.reversal
+        text = (
+            f"one error in right ascension follows the last with correlation {said(lag)} "
+            f"(below {said(limit)} they reverse, near 1 they swing slowly)"
+        )
+        fast = float(np.interp(lag, [limit - 0.3, limit, 0.2, 0.7], [3.0, 1.0, -1.0, -2.5]))
+        slow = float(np.interp(lag, [limit, 0.2, 0.7, 0.9], [-3.0, -0.5, 1.0, 2.0]))
+        wind = float(np.interp(lag, [limit - 0.3, 0.0, 0.6, 0.9], [-2.0, 0.5, 0.5, -1.0]))
+        words = {"ra_oscillation": fast, "periodic_error": slow, "wind_trail": wind}
+        found += [
+            evidence(w, "reversal of the error", p, text, value=lag, limit=limit)
+            for w, p in words.items()
+        ]
+    if math.isfinite(inside.overshoot):
+        limit = limits.guiding.overshoot
+        text = (
+            f"{said(100 * inside.overshoot, '%')} of the corrections threw the star to the other "
+            f"side by more than half the error (over-correction from {said(100 * limit, '%')})"
+        )
+        points = float(np.interp(inside.overshoot, [0.5 * limit, limit, 1.4 * limit], [-1, 0, 1.5]))
+        found.append(
+            evidence("ra_oscillation", "overshoot", points, text, value=inside.overshoot,
+                     limit=limit)
+        )  # fmt: skip
+    return found + _by_period(series, inside)
+
+
+def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
+    period, exposure = inside.period_s, series.group.exposure_s
+    if not (math.isfinite(period) and exposure):
+        return []
+    worm = series.guiding.worm_period_s
+    text = f"right ascension swings with a period of {said(period, 's')}"
+    usual = worm if math.isfinite(worm) else None
+    if usual:
+        text += f" (worm {said(worm, 's')})"
+    # From a few cadences to a good part of the exposure.
+    slow = float(np.interp(period, [8 * _cadence(series), 0.4 * exposure], [-1.0, 1.0]))
+    if usual and abs(math.log(period / worm)) < 0.2:
+        slow = max(slow, 1.5)
+    return [
+        evidence(w, "period of the recorded swing", p, text, value=period, usual=usual, unit="s")
+        for w, p in (("periodic_error", slow), ("ra_oscillation", -slow))
+    ]
+
+
+def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
+    floor, size = noise_floor(series), inside.gust_size
+    if inside.gusts and math.isfinite(size) and floor > 0:
+        text = (
+            f"{inside.gusts} burst{'s' if inside.gusts > 1 else ''} in the record, the "
+            f"largest {said(size, '″')} (calm {said(floor, '″')})"
+        )
+        if math.isfinite(inside.gust_settle_s):
+            text += f", settled in {said(inside.gust_settle_s, 's')}"
+        limit = limits.guiding.gust_floors
+        points = float(np.interp(size / floor, [limit, 2 * limit, 4 * limit], [0.5, 2.0, 3.5]))
+        return [
+            evidence("wind_trail", "burst in the record", points, text, value=size, usual=floor,
+                     limit=limit * floor, unit="″")
+        ]  # fmt: skip
+    if inside.coverage < COVERED:
+        return []
+    text = f"no burst in the record, errors up to {said(inside.peak, '″')}"
+    return [evidence("wind_trail", "burst in the record", -1.5, text, value=inside.peak, unit="″")]
+
+
+def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
+    """A creep in declination that was left uncorrected, or corrected one way only."""
+    exposure, found = series.group.exposure_s, []
+    if exposure and math.isfinite(inside.drift_dec) and inside.rms_dec > 0:
+        length = abs(inside.drift_dec) * exposure / 60.0
+        # A box of length L has variance L^2 / 12 [derived].
+        share = length**2 / 12 / inside.rms_dec**2
+        limit = limits.guiding.drift_share
+        text = (
+            f"declination crept by {said(length, '″')} during the exposure, "
+            f"{said(100 * min(share, 1.0), '%')} of its recorded variance"
+        )
+        if length > 2 * noise_floor(series):
+            points = float(np.interp(share, [0.3 * limit, limit, 1.6 * limit], [-1.0, 1.0, 2.5]))
+            points += _steady_drift(series, position, inside)
+        else:
+            points = -1.5
+        found.append(
+            evidence("dec_drift", "creep in declination", points, text, value=length, unit="″")
+        )
+    if math.isfinite(inside.one_sided_dec):
+        limit = limits.guiding.one_sided
+        text = f"{said(100 * inside.one_sided_dec, '%')} of the Dec corrections go one way"
+        points = float(np.interp(inside.one_sided_dec, [0.6, limit, 0.97], [-0.3, 0.3, 1.2]))
+        found.append(
+            evidence("dec_drift", "one-sided corrections", points, text, value=inside.one_sided_dec,
+                     limit=limit)
+        )  # fmt: skip
+    return found
+
+
+def _steady_drift(series: GroupSeries, position: int, inside: ExposureGuiding) -> float:
+    """Does declination creep the same way in the frames nearby that creep as much?"""
+    near = [series.exposure(k) for k in series.near(position, 3)]
+    rates = np.array([e.drift_dec for e in near if e is not None])
+    rates = rates[np.abs(rates) > 0.4 * abs(inside.drift_dec)]
+    if len(rates) == 0:
+        return 0.0
+    return 0.7 * float(np.mean(np.sign(rates) == np.sign(inside.drift_dec)) * 2 - 1)
+
+
+def guide_star_dimmed(
+    series: GroupSeries, position: int, share: float, limits: Limits
+) -> list[Evidence]:
+    """Did the guide star fade as the stars did?  Cloud dims both, dew or a fault only one."""
+    inside = series.exposure(position)
+    drop = inside.star_drop if inside is not None else float("nan")
+    if not (math.isfinite(drop) and share < 1 - limits.guiding.star_loss):
+        return []
+    loss, guide_loss = 1 - share, 1 - drop
+    text = (
+        f"the guide star fell to {said(drop)} of its usual brightness, starlight to {said(share)}"
+    )
+    # The least of many samples reads low by its noise, about a tenth.
+    dimmed = max(guide_loss - 0.1, 0.0) / loss
+    points = float(np.interp(dimmed, [0.0, 0.25, 0.6], [-2.0, 0.0, 2.0]))
+    return [evidence("cloud", "guide star brightness", points, text, value=drop, usual=1.0)]
+
+
+def _cadence(series: GroupSeries) -> float:
+    cadence = series.guiding.record.cadence_s
+    return cadence if math.isfinite(cadence) else 0.0
