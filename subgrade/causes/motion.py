@@ -14,11 +14,10 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
+from subgrade.causes.motion_series import CANDIDATES, by_creep, by_direction, by_time
 from subgrade.causes.profile import fit_motions
 from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.stars.model import FrameStars
-
-CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
 PRIOR = {
     "wind_trail": 0.0,
@@ -42,23 +41,6 @@ DRAWS = {
 }
 """The profile of motion that each cause draws; the better of two counts."""
 
-BY_MANNER = {
-    "alone": {
-        "wind_trail": 0.5,
-        "ra_oscillation": -0.3,
-        "periodic_error": -0.3,
-        "dec_drift": -0.5,
-        "flexure": -0.3,
-    },
-    "in turn": {
-        "wind_trail": 0.0,
-        "ra_oscillation": 0.0,
-        "periodic_error": 0.8,
-        "dec_drift": -0.7,
-        "flexure": -0.5,
-    },
-}
-"""Points for a frame that is alone, or one of several with round ones between; no source."""
 DRAWN = {
     "creep": "a steady creep of {}",
     "swing": "a swing of {}",
@@ -91,10 +73,11 @@ def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list
     motion = motion_variance(series)
     return [
         *_by_profile(series.stars[position]),
+        *_by_size(series, motion, position),
         *_by_mount_axis(series, position, limits),
-        *_by_direction(series, motion, position),
-        *_by_time(series, motion, position),
-        *_by_creep(series, motion, position),
+        *by_direction(series, motion, position),
+        *by_time(series, motion, position),
+        *by_creep(series, motion, position),
     ]
 
 
@@ -171,6 +154,20 @@ def _two_images(fits: dict, fwhm: float) -> list[Evidence]:
     ]  # fmt: skip
 
 
+def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+    """A guider over-corrects by a few arcseconds; a worm may swing far.  Common practice."""
+    # A swing of full length L has variance L^2 / 8 [derived].
+    length = math.sqrt(8 * motion[position]) * series.scale_arcsec
+    if not math.isfinite(length):
+        return []
+    text = f"as a swing it would be {said(length, '″')} long"
+    slow = float(np.interp(length, [2.0, 4.0, 8.0], [-0.3, 0.0, 0.6]))
+    return [
+        evidence(w, "size of the swing", p, text, value=length, unit="″")
+        for w, p in (("periodic_error", slow), ("ra_oscillation", -slow))
+    ]
+
+
 def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     """How near the long axis lies to an axis of the mount, against any direction at all.
 
@@ -226,123 +223,3 @@ def common_axis(series: GroupSeries) -> float:
 def _over_flat(distance: float, sigma: float) -> float:
     height = 180.0 / (sigma * math.sqrt(2 * math.pi))
     return height * math.exp(-0.5 * (distance / sigma) ** 2)
-
-
-def _by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Do the frames just before and after, when drawn out as much, point the same way?"""
-    near = series.near(position, 1)
-    alike = (motion[near] > 0.4 * motion[position]) & (motion[near] < 2.5 * motion[position])
-    angles = series["angle"][near[alike]]
-    angles = angles[np.isfinite(angles)]
-    if len(angles) < 1:
-        return []
-    off = np.radians(2 * (angles - series["angle"][position]))
-    agreement = float(np.mean(np.cos(off)))
-    text = (
-        f"{len(angles)} frame{'s' if len(angles) > 1 else ''} next to it, as oval, "
-        f"agree{'s' if len(angles) == 1 else ''} with its direction to {said(agreement)} "
-        "(1 the same, 0 at random)"
-    )
-    # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).
-    steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
-    words = {"wind_trail": -steady} | {w: steady for w in CANDIDATES if w != "wind_trail"}
-    return [
-        evidence(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()
-    ]
-
-
-def _by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Is it one frame, a run of frames, or some in turn?"""
-    near = series.near(position, 5)
-    near = near[np.isfinite(motion[near])]
-    if len(near) < 3:
-        return []
-    off = axial_difference(series["angle"][near], series["angle"][position])
-    same = (motion[near] > 0.4 * motion[position]) & (off < 25)
-    alike = near[same]
-    lengths = np.sqrt(motion[alike])
-    scatter = float(np.std(lengths) / np.mean(lengths)) if len(alike) >= 3 else float("nan")
-    run = _run(set(alike.tolist()), position)
-    text = (
-        f"it is one of {said(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
-        f"{len(near)} frames nearby are"
-        if len(alike)
-        else f"none of the {len(near)} frames nearby is drawn out likewise"
-    )
-    manner = "alone" if not len(alike) else "in turn" if len(alike) >= 2 * run else "run"
-    if manner == "run":
-        steady = float(np.interp(run, [1, 2, 4], [-0.3, 0.3, 0.8]))
-        words = {"wind_trail": -steady, "ra_oscillation": 0.5 * steady, "periodic_error": -0.3}
-        words |= {"dec_drift": steady, "flexure": steady}
-    else:
-        words = BY_MANNER[manner]
-    found = [
-        evidence(w, "frames in a row alike", p, text, value=run, unit="frames")
-        for w, p in words.items()
-    ]
-    if math.isfinite(scatter):
-        text = f"the length of the motion varies by {said(100 * scatter, '%')} among them"
-        words = {
-            "periodic_error": np.interp(scatter, [0.1, 0.3], [-0.7, 0.7]),
-            "wind_trail": np.interp(scatter, [0.1, 0.3], [-0.5, 0.5]),
-            "dec_drift": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
-            "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
-        }
-        found += [
-            evidence(w, "variation of the motion", float(p), text, value=scatter)
-            for w, p in words.items()
-        ]
-    return found
-
-
-def _run(alike: set[int], position: int) -> int:
-    """Length of the unbroken run of like frames round one."""
-    first = last = position
-    while first - 1 in alike:
-        first -= 1
-    while last + 1 in alike:
-        last += 1
-    return last - first + 1
-
-
-def _by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Does the whole field creep from frame to frame as fast as the star is long?
-
-    A creep of v px/s draws a line of v * exposure; a box of length L has variance
-    L^2 / 12 [derived].  Dithers between frames add scatter, which the robust slope and
-    its error carry.
-    """
-    exposure = series.group.exposure_s
-    window = np.append(series.near(position, 6), position)
-    window = window[np.isfinite(series["dx"][window]) & np.isfinite(series["dy"][window])]
-    if not exposure or len(window) < 5:
-        return []
-    rates = [_slope(series["time"][window], series[c][window]) for c in ("dx", "dy")]
-    length = exposure * math.hypot(rates[0][0], rates[1][0])
-    error = exposure * math.hypot(rates[0][1], rates[1][1])
-    if not length > 3 * error:
-        return []
-    seen = math.sqrt(12 * motion[position])
-    direction = math.degrees(math.atan2(rates[1][0], rates[0][0]))
-    off = float(axial_difference(direction, series["angle"][position]))
-    if off > 20 or not 0.5 < length / max(seen, 1e-9) < 2.0:
-        return []
-    text = (
-        f"the field creeps {said(length, 'px')} an exposure from frame to frame, {said(off, '°')} "
-        f"from the long axis; the stars are drawn out by {said(seen, 'px')}"
-    )
-    return [
-        evidence(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
-                 unit="px")
-        for w in ("dec_drift", "flexure")
-    ]  # fmt: skip
-
-
-def _slope(t: np.ndarray, x: np.ndarray) -> tuple[float, float]:
-    """Slope of a straight line and its error; the median of slopes between points."""
-    i, j = np.triu_indices(len(t), 1)
-    apart = t[j] != t[i]
-    slope = float(np.median((x[j] - x[i])[apart] / (t[j] - t[i])[apart]))
-    rest = x - slope * t
-    scatter = 1.4826 * np.median(np.abs(rest - np.median(rest)))
-    return slope, float(scatter / (np.std(t) * math.sqrt(len(t))))
