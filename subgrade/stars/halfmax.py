@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.stars.starimage import MODEL_ERROR, Samples, StarSpline
+from subgrade.stars.starimage import Samples, StarSpline
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +108,8 @@ def _valley(t: np.ndarray, profile: np.ndarray) -> tuple[float, float]:
     return best
 
 
+PROFILE_ERROR = 0.02
+"""Share of the peak by which a true star differs from a Moffat profile."""
 LEAST_WIDTH_PX = 0.9
 """Narrowest width believed, px: that of the pixel itself is 1."""
 LEAST_BETA = 2.2
@@ -145,7 +147,7 @@ def fit_profile(samples: Samples, start_major: float, start_minor: float) -> Pro
 
     if len(samples.d) < 20:
         return None
-    root = np.sqrt(samples.variance + MODEL_ERROR**2)
+    root = np.sqrt(samples.variance + PROFILE_ERROR**2)
 
     def model(p):
         beta = LEAST_BETA + np.exp(p[5])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MEASURE_VERSION = 5
+MEASURE_VERSION = 6
 """Raised whenever measured numbers change, so that cached measurements are redone."""
 
 

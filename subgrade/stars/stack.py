@@ -104,9 +104,10 @@ def shape_stars(catalogue: Catalogue, settings: MeasureSettings) -> np.ndarray:
 def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> Stack:
     """Common shape, stacked star image and half-maximum widths of a frame.
 
-    Where the pixels are too coarse for single stars (see `coarse`) the shape is that of the star
-    image, which hundreds of stars sample far finer than the pixel; else it
-    is the mean of the stars' own moments.
+    The shape is that of the star image, whose fit leaves out single pixels that neighbours
+    spoil, and which hundreds of stars sample finer than the pixel: measured on GalSim
+    frames its angle errs half as much as that of the mean of the stars' own moments.  Lines,
+    pairs and rings keep the latter; its scatter gives the error in any case.
     """
     index = shape_stars(catalogue, settings)
     major = float(ellipse_from_moments(*catalogue.moments)[0])
@@ -135,7 +136,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     x = np.where(m.ok[kept], m.x[kept], catalogue.x[rows])
     y = np.where(m.ok[kept], m.y[kept], catalogue.y[rows])
     image = _image(view, catalogue, (x, y), shape, wide, settings)
-    if wide > 1.0 and image.spline is not None:
+    if image.spline is not None and (wide > 1.0 or _plain(image, shape)):
         shape = _shape_of_image(image.spline, shape)
     return _with_widths(
         Stack(
@@ -279,6 +280,12 @@ def _image(
     return image
 
 
+def _plain(image: _Image, shape: CommonShape) -> bool:
+    """Whether the star image is one filled star of moderate elongation."""
+    a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    return a < 2.5 * b and image.widths.hollow > 0.9 and image.widths.dip < 0.1
+
+
 def _samples(view, places, moments, wide, frame, settings) -> Samples:
     """Pixels of the stars inside a rectangle along their long axis, each scaled alike."""
     reach_u, reach_v, theta = frame
@@ -338,10 +345,13 @@ def _counted(stack: Stack, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     that share must stay the same when a star is drawn out; a region that grows with
     the length loses less, and drawn stars would read 1 % too bright.  Computed on
     GalSim stars (Moffat beta 2.5 to 4, steady motion and swings, eccentricity to
-    0.7) this circle holds the same share to 0.3 %.  Lines, pairs and rings are taken whole.
+    0.7) a circle holds the same share to 0.3 %.  Longer stars get the circle drawn out by what
+    their length exceeds two widths; pairs and rings are taken whole.
     """
-    reach_u, _ = stack.spline.reach
-    odd = stack.widths is not None and (stack.widths.dip > 0.1 or stack.widths.hollow < 0.9)
-    if odd or stack.major > 2.0 * stack.minor:
+    if stack.widths is not None and (stack.widths.dip > 0.1 or stack.widths.hollow < 0.9):
         return np.ones(x.shape, bool)
-    return np.hypot(x, y) <= min(1.95 * stack.minor, reach_u)
+    t = np.radians(stack.spline.angle_deg)
+    along, across = x * np.cos(t) + y * np.sin(t), y * np.cos(t) - x * np.sin(t)
+    half = max(0.5 * stack.major - stack.minor, 0.0)
+    beyond = np.clip(np.abs(along) - half, 0.0, None)
+    return np.hypot(beyond, across) <= min(1.95 * stack.minor, stack.spline.reach[0])

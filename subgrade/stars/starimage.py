@@ -18,7 +18,7 @@ import numpy as np
 from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import Stamps
 
-MODEL_ERROR = 0.01
+MODEL_ERROR = 0.005
 """Share of the peak by which stars differ from their common image."""
 
 
@@ -286,7 +286,7 @@ def fit_spline(
 ) -> StarSpline | None:  # fmt: skip
     """Weighted least-squares bicubic B-spline through samples, outliers left out.
 
-    The weights allow for 1 % of the peak beside the sky noise: shot noise, and
+    The weights allow for 0.5 % of the peak beside the sky noise: shot noise, and
     star-to-star differences, so that one bright star does not decide alone.
 
     Returns
