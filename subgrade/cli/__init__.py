@@ -10,6 +10,7 @@ import click
 COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
     "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
+    "guide": ("subgrade.cli.guide", "Show what was understood of a guiding record."),
     "simulate": ("subgrade.cli.simulate", "Render a practice night with known causes."),
     "completion": ("subgrade.cli.completion", "Print the shell completion script."),
 }

@@ -1,1 +1,21 @@
 """Join stage: the guiding record read, its clock set right, its share in every exposure."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+_WHERE = {
+    "read_guide": "read",
+    "GuideMap": "guide_map",
+    "load_guide_map": "guide_map",
+    "describe_record": "describe",
+}
+"""Public names and their modules, loaded when asked for."""
+
+__all__ = ["GuideMap", "describe_record", "load_guide_map", "read_guide"]
+
+
+def __getattr__(name: str):
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)

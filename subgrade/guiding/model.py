@@ -22,9 +22,9 @@ class Column:
     title : str
         As it stands in the file.
     role : str
-        ``time``, ``ra``, ``dec``, ``x``, ``y`` (errors), ``ra_pulse``, ``dec_pulse``,
+        ``time``, ``date`` (of a time of day beside it), ``ra``, ``dec``, ``x``, ``y`` (errors), ``ra_pulse``, ``dec_pulse``,
         ``ra_side``, ``dec_side`` (direction words of pulses), ``brightness``, ``snr``, ``state``,
-        ``frame``, or ``other``.
+        ``frame``, ``remark``, or ``other``.
     unit : str
         ``arcsec``, ``px``, ``ms``, ``s``, ``iso``, ``clock``, ``unix``, ``jd``, ``mjd``, or ''.
     sure : float
@@ -84,6 +84,8 @@ class GuideRecord:
         ``ra_dec`` or ``xy`` (camera axes only: ``ra`` holds x and ``dec`` holds y).
     notes : tuple of str
         What a person should know: rows left out and why, clock jumps, guesses.
+    dated : bool
+        False for times of day of an unknown date: they count from midnight of 1970-01-01.
     """
 
     path: str
@@ -103,6 +105,7 @@ class GuideRecord:
     scale_arcsec_px: float = NAN
     axes: str = "ra_dec"
     notes: tuple[str, ...] = ()
+    dated: bool = True
 
     def __len__(self) -> int:
         return len(self.time)

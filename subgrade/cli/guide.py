@@ -1,0 +1,150 @@
+"""``subgrade guide``."""
+
+from __future__ import annotations
+
+import click
+
+from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
+
+
+@click.command(
+    "guide",
+    epilog="""
+    \b
+    Example: what is in last night's guiding record?
+      subgrade guide ~/astro/m31/guiding.csv
+    \b
+    Errors in pixels, and the file does not say how large they are
+      subgrade guide ~/astro/m31/guiding.csv --guide-scale 2.14
+    \b
+    A column was taken for another: put this into map.toml and add --guide-map map.toml
+      [columns]
+      ra = "Error 1"
+      [units]
+      ra = "px"
+
+    Records are read by what is in them; docs/guiding-record.md says how, docs/guide-map.md
+    how to help. Exit code 1: no file could be read, 3: some could not.
+    """,
+)
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@click.option("--guide-map", metavar="FILE.toml", help="Says which column of the record is which.")
+@click.option(
+    "--guide-scale",
+    type=click.FloatRange(0.01, 100),
+    metavar="ARCSEC_PER_PX",
+    help="Arcseconds per pixel of the guide camera, for a record in pixels.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(files, guide_map, guide_scale, as_json) -> int:
+    """Show what was understood of guiding records.
+
+    Columns with their meaning and unit and how sure that is, the clock, sections, cadence,
+    scale, remarks, RMS and peak errors, gaps and lost stars.
+    """
+    from subgrade.errors import UnreadableFile
+    from subgrade.guiding import describe_record, load_guide_map, read_guide
+
+    if guide_scale is not None and guide_scale != guide_scale:
+        raise click.BadParameter("nan is not a number", param_hint="--guide-scale")
+    fixed = load_guide_map(guide_map) if guide_map else None
+    shown, failed = [], []
+    for path in files:
+        try:
+            record = read_guide(path, scale_arcsec_px=guide_scale, guide_map=fixed)
+        except UnreadableFile as error:
+            failed.append({"path": str(path), "cause": error.cause})
+            continue
+        shown.append((record, describe_record(record)))
+    if as_json:
+        import json
+
+        found = {"records": [d for _, d in shown], "unreadable": failed}
+        click.echo(json.dumps(found, indent=1, allow_nan=False))
+    else:
+        for k, (_, description) in enumerate(shown):
+            _print(description, first=k == 0)
+    _complain(failed)
+    if failed:
+        return EXIT_PARTLY if shown else EXIT_NOTHING
+    return 0
+
+
+def _complain(failed) -> None:
+    from subgrade.cli.progress import one_line
+
+    for item in failed:
+        click.echo(f"subgrade: {one_line(item['path'])}: {item['cause']}", err=True)
+
+
+def _print(found: dict, first: bool) -> None:
+    from rich.markup import escape
+
+    from subgrade.cli.progress import one_line
+    from subgrade.cli.summary import _table, console
+
+    screen = console()
+
+    def say(text: str = "") -> None:
+        screen.print(text, markup=False, highlight=False, soft_wrap=not screen.is_terminal)
+
+    if not first:
+        say()
+    say(one_line(found["path"]))
+    table = _table(("column", "left"), ("taken for", "left"), ("unit", "left"), ("sure", "right"),
+                   ("why", "left"))  # fmt: skip
+    for column in found["columns"]:
+        used = column["role"] != "other"
+        table.add_row(
+            escape(one_line(column["title"])),
+            column["role"] if used else "",
+            column["unit"],
+            f"{column['sure']:.2f}" if used else "",
+            escape(one_line(column["why"])),
+        )
+    screen.print(table)
+    say()
+    for name, text in _lines(found):
+        say(f"{name:<12}{text}")
+    for note in found["notes"]:
+        say(f"note: {one_line(note)}")
+
+
+def _lines(found: dict):
+    """Name and text of each thing said below the table."""
+    clocks = {"utc": "UTC", "unknown": "a date and time of no stated zone",
+              "relative": "seconds since a start that is not told"}  # fmt: skip
+    clock = clocks[found["clock"]]
+    yield "clock", clock if found["dated"] else "a time of day without a date"
+    yield "samples", f"{found['samples']} in {found['duration_s'] / 60:.1f} min" + _every(found)
+    for k, section in enumerate(found["sections"], 1):
+        yield f"section {k}", f"{section['from']} to {section['to']}, {section['samples']} samples"
+    if found["scale_arcsec_px"] is not None:
+        yield "scale", f"{found['scale_arcsec_px']:.4g} arcsec per pixel"
+    first, second = ("RA", "Dec") if found["axes"] == "ra_dec" else ("x", "y")
+    rms = [f"{name} {value:.2f}" for name, value in
+           ((first, found["rms_ra_arcsec"]), (second, found["rms_dec_arcsec"]))
+           if value is not None]  # fmt: skip
+    if rms:
+        peak = found["peak_arcsec"]
+        yield "RMS", f"{', '.join(rms)} arcsec" + (f", peak {peak:.2f}" if peak is not None else "")
+    if found["calm_rms_ra_arcsec"] is not None:
+        yield (
+            "",
+            (
+                f"{first} {found['calm_rms_ra_arcsec']:.2f}, {second} "
+                f"{found['calm_rms_dec_arcsec']:.2f} arcsec without dithers and their settling"
+            ),
+        )
+    if found["events"]:
+        yield "remarks", ", ".join(f"{n} {kind}" for kind, n in found["events"].items())
+    yield "lost star", f"{found['lost_samples']} samples, {found['lost_s']:.0f} s"
+    yield (
+        "gaps",
+        f"{found['gaps']}"
+        + (f", the longest {found['longest_gap_s']:.0f} s" if found["gaps"] else ""),
+    )
+
+
+def _every(found: dict) -> str:
+    return f", one every {found['cadence_s']:.3g} s" if found["cadence_s"] is not None else ""

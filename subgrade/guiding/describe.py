@@ -1,0 +1,121 @@
+"""A record in numbers: RMS, peak, gaps, lost stars, sections; plain values for print and JSON."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+
+import numpy as np
+
+from subgrade.guiding.model import GuideRecord
+
+GAP_CADENCES = 5.0
+"""Cadences without a sample that count as a gap (a choice, no source)."""
+SETTLE_S = 30.0
+"""Seconds after a dither that are left out of the calm RMS when no end of settling is told
+(common practice, no source)."""
+
+
+def describe_record(record: GuideRecord) -> dict:
+    """What was understood of a record.
+
+    Parameters
+    ----------
+    record : GuideRecord
+
+    Returns
+    -------
+    dict
+        JSON values only; None where a number cannot be had.  RMS is about zero, the lock
+        point, in arcsec; the calm RMS leaves dithers and their settling out.
+    """
+    time, good = record.time, record.good
+    cadence = record.cadence_s
+    steps = np.diff(time)
+    inside = np.diff(record.section) == 0
+    gaps = steps[(steps > GAP_CADENCES * cadence) & inside] if len(steps) else steps
+    calm = good & ~_unsettled(record)
+    peak = np.hypot(np.nan_to_num(record.ra[good]), np.nan_to_num(record.dec[good]))
+    return {
+        "path": record.path,
+        "clock": record.clock,
+        "dated": record.dated,
+        "axes": record.axes,
+        "samples": len(record),
+        "duration_s": _number(time[-1] - time[0]) if len(time) else 0.0,
+        "cadence_s": _number(cadence),
+        "scale_arcsec_px": _number(record.scale_arcsec_px),
+        "sections": [
+            {
+                "from": when(record, first),
+                "to": when(record, last),
+                "samples": int((record.section == k).sum()),
+            }
+            for k, (first, last) in enumerate(record.sections)
+        ],
+        "rms_ra_arcsec": _rms(record.ra[good]),
+        "rms_dec_arcsec": _rms(record.dec[good]),
+        "peak_arcsec": _number(peak.max()) if len(peak) else None,
+        "calm_rms_ra_arcsec": _rms(record.ra[calm]) if (calm != good).any() else None,
+        "calm_rms_dec_arcsec": _rms(record.dec[calm]) if (calm != good).any() else None,
+        "lost_samples": int((~good).sum()),
+        "lost_s": _lost(time, good, cadence),
+        "gaps": len(gaps),
+        "longest_gap_s": _number(gaps.max()) if len(gaps) else None,
+        "events": dict(sorted(Counter(e.kind for e in record.events).items())),
+        "columns": [
+            {"title": c.title, "role": c.role, "unit": c.unit, "sure": c.sure, "why": c.why}
+            for c in record.columns
+        ],
+        "notes": list(record.notes),
+    }
+
+
+def when(record: GuideRecord, time: float) -> str:
+    """A time of the record as text on its own clock."""
+    if record.clock == "relative":
+        return f"{time:.1f} s"
+    try:
+        moment = datetime.fromtimestamp(round(time, 1), UTC)
+    except (ValueError, OverflowError, OSError):
+        return f"{time:.1f} s"
+    if not record.dated:
+        return moment.strftime("%H:%M:%S")
+    return moment.strftime("%Y-%m-%d %H:%M:%S") + (" UTC" if record.clock == "utc" else "")
+
+
+def _unsettled(record: GuideRecord) -> np.ndarray:
+    """Samples between a dither and the end of its settling."""
+    out = np.zeros(len(record), bool)
+    events = sorted(record.events, key=lambda e: e.time)
+    for k, event in enumerate(events):
+        if event.kind != "dither":
+            continue
+        end = event.time + SETTLE_S
+        for later in events[k + 1 :]:
+            if later.kind == "dither":
+                break
+            if later.kind == "settle_end":
+                end = later.time
+                break
+        out |= (record.time >= event.time) & (record.time < end)
+    return out
+
+
+def _lost(time, good, cadence: float) -> float:
+    """Seconds without a star: each bad sample up to the next, no longer than a gap."""
+    if not len(time) or good.all():
+        return 0.0
+    step = cadence if cadence == cadence else 0.0
+    length = np.minimum(np.append(np.diff(time), step), GAP_CADENCES * step)
+    return float(length[~good].sum())
+
+
+def _rms(values) -> float | None:
+    values = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(values**2))) if len(values) else None
+
+
+def _number(value) -> float | None:
+    value = float(value)
+    return value if np.isfinite(value) else None

@@ -1,0 +1,152 @@
+"""A guide map: a small TOML file that says what the columns of a record are.
+
+docs/guide-map.md describes it.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+from subgrade.errors import UsageError
+from subgrade.guiding.titles import unit_of
+
+NAN = float("nan")
+
+ROLES = (
+    "time", "date", "ra", "dec", "x", "y", "ra_pulse", "dec_pulse", "ra_side", "dec_side",
+    "brightness", "snr", "state", "frame", "remark",
+)  # fmt: skip
+TIME_KINDS = {"datetime": "iso", "clock": "clock", "unix": "unix", "unix_ms": "unix", "jd": "jd",
+              "mjd": "mjd", "seconds": "s", "milliseconds": "s", "minutes": "s"}  # fmt: skip
+_TIME_FACTORS = {"unix_ms": 0.001, "milliseconds": 0.001, "minutes": 60.0}
+DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "bar": "|", "blanks": " "}
+ERROR_UNITS = {"ra", "dec", "x", "y"}
+
+
+@dataclass(frozen=True, slots=True)
+class GuideMap:
+    """What the user fixed; None, '' or NaN where reading goes by the file itself.
+
+    Attributes
+    ----------
+    columns : dict of str to str or int
+        Role to a column's title, or its number counted from 1.
+    units : dict of str to str
+        Role to unit.
+    delimiter : str
+    header : bool
+        False for a file without a header row; columns are then numbered.
+    scale : float
+        arcsec per guide-camera pixel.
+    order : str
+        ``dmy`` or ``mdy``.
+    zone_hours : float
+        Hours of the record's clock east of UTC.
+    date : datetime.date or None
+        Of the first row, for clocks without a date.
+    section : str
+        Text that every line opening a section holds.
+    """
+
+    columns: dict[str, str | int] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    delimiter: str = ""
+    header: bool = True
+    scale: float = NAN
+    order: str = ""
+    zone_hours: float = NAN
+    date: date | None = None
+    section: str = ""
+
+    def time_unit(self) -> tuple[str, float] | None:
+        """Kind and factor of the time column, None where not fixed."""
+        told = self.units.get("time")
+        return (TIME_KINDS[told], _TIME_FACTORS.get(told, 1.0)) if told else None
+
+    def unit(self, role: str) -> tuple[str, float] | None:
+        """Unit and factor of another column."""
+        return unit_of(self.units[role]) if role in self.units else None
+
+
+def load_guide_map(path) -> GuideMap:
+    """Read a guide map.
+
+    Raises
+    ------
+    UsageError
+        A file that cannot be read, or an entry that is not understood, named.
+    """
+    path = Path(path)
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{path}: cannot be read: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"{path}: is not TOML: {error}") from error
+    return _from_table(path, found)
+
+
+def _from_table(path, found: dict) -> GuideMap:
+    def wrong(what: str):
+        return UsageError(f"{path}: {what}")
+
+    known = {"columns", "units", "file", "clock", "scale_arcsec_px"}
+    for key in found.keys() - known:
+        raise wrong(f"{key!r} is none of {', '.join(sorted(known))}")
+    for key in known & found.keys() - {"scale_arcsec_px"}:
+        if not isinstance(found[key], dict):
+            raise wrong(f"{key} must be a table")
+    columns, units = found.get("columns", {}), found.get("units", {})
+    for role in (columns | units).keys() - set(ROLES):
+        raise wrong(f"{role!r} is none of the roles {', '.join(ROLES)}")
+    for role, column in columns.items():
+        if isinstance(column, bool) or not isinstance(column, str | int) or column in (0, ""):
+            raise wrong(f"columns.{role} must be a title or a number from 1")
+        if isinstance(column, int) and column < 1:
+            raise wrong(f"columns.{role} must be a title or a number from 1")
+    for role, unit in units.items():
+        _check_unit(role, unit, wrong)
+    file = _table(found.get("file", {}), {"delimiter": str, "header": bool, "section": str}, wrong)
+    clock = _table(found.get("clock", {}), {"order": str, "utc_offset": float, "date": date}, wrong)
+    delimiter = file.get("delimiter", "")
+    if delimiter and delimiter not in DELIMITERS:
+        raise wrong(f"file.delimiter must be one of {', '.join(DELIMITERS)}")
+    order = {"": "", "day-month": "dmy", "month-day": "mdy"}.get(clock.get("order", ""))
+    if order is None:
+        raise wrong("clock.order must be day-month or month-day")
+    offset = clock.get("utc_offset", NAN)
+    if not (offset != offset or -26.0 < offset < 26.0):
+        raise wrong("clock.utc_offset must be hours between -26 and 26")
+    scale = found.get("scale_arcsec_px", NAN)
+    if isinstance(scale, bool) or not isinstance(scale, int | float) or scale <= 0:
+        raise wrong("scale_arcsec_px must be a number above 0")
+    header = file.get("header", True)
+    if not header and not {"time"} <= columns.keys():
+        raise wrong("a file without header needs columns.time and an error column by number")
+    return GuideMap(columns, units, DELIMITERS.get(delimiter, ""), header, float(scale), order,
+                    float(offset), clock.get("date"), file.get("section", ""))  # fmt: skip
+
+
+def _check_unit(role: str, unit, wrong) -> None:
+    if role == "time":
+        if unit not in TIME_KINDS:
+            raise wrong(f"units.time must be one of {', '.join(TIME_KINDS)}")
+    elif not isinstance(unit, str) or unit_of(unit) is None:
+        raise wrong(f"units.{role} = {unit!r} is no unit; arcsec, px, ms and s are")
+    elif role in ERROR_UNITS and unit_of(unit)[0] not in ("arcsec", "px"):
+        raise wrong(f"units.{role} must be arcsec or px")
+
+
+def _table(table: dict, types: dict, wrong) -> dict:
+    for key, value in table.items():
+        if key not in types:
+            raise wrong(f"{key!r} is none of {', '.join(types)}")
+        kind = (int, float) if types[key] is float else types[key]
+        if not isinstance(value, kind) or (types[key] is float and isinstance(value, bool)):
+            raise wrong(f"{key} must be a {types[key].__name__}")
+        if types[key] is date and type(value) is not date:
+            raise wrong(f"{key} must be a date such as 2031-02-18")
+    return table

@@ -1,0 +1,363 @@
+"""How the lines of a record are cut into cells, and where its header row stands."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from subgrade.guiding.cells import NOTHING, is_number
+from subgrade.guiding.clocktext import CELL, read_cell
+from subgrade.guiding.titles import guesses, unit_of
+
+SAMPLE = 400
+"""Rows after a header that are looked at before its columns are named."""
+_COMMENT = re.compile(r"^\s*(?:#+|;+|//+|%+|!+|\*+)\s*")
+_LIST = re.compile(r"^\s*(?:columns?|fields?|titles?|header)\s*[:=]\s*", re.IGNORECASE)
+_MAYBE = re.compile(r"ra|r\.|dec|α|δ|Δ|east|north|decl|rect|x|y|asc", re.IGNORECASE)
+_FORMAT = re.compile(r"[yYmMdDhHsS][yYmMdDhHsS\-/:.T ]+[sSdDyYfF]+\.?f*")
+_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A way to cut lines into cells: a delimiter, blanks, fixed places, or JSON keys.
+
+    `joined` are runs (first, length) of pieces that make one cell, such as a date and a time
+    of day with a blank between.
+    """
+
+    kind: str
+    spans: tuple[tuple[int, int | None], ...] = ()
+    keys: tuple[str, ...] = ()
+    joined: tuple[int, int] | None = None
+    most: int = 0
+
+    @property
+    def name(self) -> str:
+        names = {"\t": "tabs", ";": "semicolons", ",": "commas", "|": "bars", " ": "blanks"}
+        return names.get(self.kind, {"fixed": "fixed places", "json": "JSON lines"}.get(self.kind))
+
+    def cells(self, line: str) -> list[str]:
+        """The cells of a line; an empty list where the line is cut another way."""
+        return self.cutter()(line)
+
+    def cutter(self) -> Callable[[str], list[str]]:
+        """The function that cuts, made once for many lines."""
+        kind = self.kind
+        if kind == "json":
+            return lambda line: _json_cells(line, self.keys)
+        if kind == "fixed":
+            spans = self.spans
+            return lambda line: [line[a:b].strip() for a, b in spans]
+        if kind == " ":
+            joined, most = self.joined, self.most
+            return lambda line: _joined(line.split(None, most), joined)
+        if kind == "|":
+            return lambda line: [c.strip() for c in _bars(line).split("|")]
+        return lambda line: _delimited(line, kind)
+
+
+def _delimited(line: str, delimiter: str) -> list[str]:
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return line.split(delimiter)
+
+
+def _bars(line: str) -> str:
+    line = line.strip()
+    if line.startswith("|"):
+        line = line[1:]
+        return line.removesuffix("|")
+    return line
+
+
+def _joined(pieces: list[str], joined) -> list[str]:
+    if joined is None or len(pieces) < joined[0] + joined[1]:
+        return pieces
+    first, length = joined
+    # A time of day on the clock's 12-hour side has a third piece only where AM or PM stands.
+    return [*pieces[:first], " ".join(pieces[first : first + length]), *pieces[first + length :]]
+
+
+def json_object(line: str) -> dict | None:
+    """The flat object on a line, nested ones with their keys joined; None for anything else."""
+    text = line.strip().rstrip(",")
+    if not text.startswith("{"):
+        return None
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    flat: dict = {}
+    for key, value in found.items():
+        if isinstance(value, dict):
+            flat |= {f"{key} {inner}": v for inner, v in value.items()}
+        else:
+            flat[key] = value
+    return flat
+
+
+def _json_cells(line: str, keys) -> list[str]:
+    found = json_object(line)
+    if found is None:
+        return []
+    cells = [_plain(found.get(key)) for key in keys]
+    rest = found.keys() - keys
+    if rest:  # keys that first come later hold remarks
+        cells.append(" ".join(_plain(found[k]) for k in found if k in rest))
+    return cells
+
+
+def _plain(value) -> str:
+    if value is None:
+        return ""
+    if value is True or value is False:
+        return str(int(value))
+    return value if isinstance(value, str) else str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """A header row: its titles, the units under it, how rows are cut, and rows after it."""
+
+    titles: tuple[str, ...]
+    units: tuple[tuple[str, float] | None, ...]
+    cut: Cut
+    rows: tuple[tuple[str, ...], ...]
+    skip: int = 0
+    """Lines between the header row and the rows (units, rules) that are none."""
+
+
+def find_header(lines: list[str], k: int) -> Header | None:
+    """Whether line `k` is a header row, judged by its words and the rows after it."""
+    line = lines[k]
+    if not _MAYBE.search(line):
+        return None
+    if line.lstrip().startswith(("{", "[{")):
+        return _json_header(lines, k)
+    bare = _LIST.sub("", _COMMENT.sub("", line))
+    best: tuple[float, Header] | None = None
+    for delimiter in ("\t", ";", "|", ",", " "):
+        if delimiter != " " and bare.count(delimiter) < 2 - ("ra" not in bare.lower()):
+            continue
+        found = _by_blanks(lines, k, bare) if delimiter == " " else _by(lines, k, bare, delimiter)
+        if found is not None:
+            score = _worth(found)
+            if score > 0 and (best is None or score > best[0]):
+                best = score, found
+        if best is not None and delimiter == ",":
+            break
+    return best[1] if best else None
+
+
+def _worth(header: Header) -> float:
+    """How many titles are understood, less if no row bears them out; 0 for no header row."""
+    roles = set()
+    for title, unit in zip(header.titles, header.units, strict=True):
+        if is_number(title):
+            return 0.0
+        found = guesses(title, unit)
+        if found:
+            roles.add(found[0].role)
+    if "time" not in roles or not roles & {"ra", "dec", "x", "y"}:
+        return 0.0
+    return len(roles) * (1.0 if header.rows else 0.2)
+
+
+def _by(lines, k, bare, delimiter) -> Header | None:
+    cut = Cut(delimiter)
+    titles = tuple(t.strip().strip('"') for t in cut.cells(bare.strip("\r\n")))
+    if len(titles) < 3 - (delimiter != ","):
+        return None
+    units, skip = _units_row(lines, k, cut, len(titles))
+    rows = _rows(lines, k + 1 + skip, cut, len(titles))
+    longest = max(map(len, rows), default=0)
+    if longest > len(titles) and sum(len(r) > len(titles) for r in rows) > 0.8 * len(rows):
+        # A row of delimiters at the line's end only leaves cells without a title.
+        titles += ("",) * (longest - len(titles))
+        units += (None,) * (longest - len(units))
+    return Header(titles, units, cut, tuple(map(tuple, rows)), skip)
+
+
+def _units_row(lines, k, cut: Cut, n: int):
+    """Units in the row under the titles, if that is what the row holds."""
+    if k + 1 < len(lines):
+        cells = [
+            c.strip().strip("()[]{}").strip() for c in cut.cells(_COMMENT.sub("", lines[k + 1]))
+        ]
+        told = [c for c in cells if c not in NOTHING]
+        named = [unit_of(c) for c in cells]
+        words = sum(
+            u is not None or bool(_FORMAT.fullmatch(c))
+            for u, c in zip(named, cells, strict=True)
+            if c not in NOTHING
+        )
+        if (
+            told
+            and words >= max(1, 0.5 * len(told))
+            and not any(map(is_number, told))
+            and len(cells) <= n
+        ):
+            return tuple(named + [None] * (n - len(named))), 1
+    return (None,) * n, 0
+
+
+def _rows(lines, start: int, cut: Cut, n: int) -> list[list[str]]:
+    """Rows after a header that look like data, up to the next text that ends them."""
+    out: list[list[str]] = []
+    cutter = cut.cutter()
+    strangers = 0
+    for line in lines[start : start + 3 * SAMPLE]:
+        if len(out) >= SAMPLE:
+            break
+        cells = cutter(line)
+        if max(2, n - 2) <= len(cells) and sum(map(is_datum, cells[: n + 1])) >= 2:
+            out.append(cells + [""] * (n - len(cells)))
+        elif line.strip():
+            strangers += 1
+            if strangers > 30 + len(out):
+                break
+    return out
+
+
+def is_datum(cell: str) -> bool:
+    """Whether a cell holds a number or a clock reading."""
+    return is_number(cell) or (cell != "" and CELL.fullmatch(cell.strip()) is not None)
+
+
+def _json_header(lines, k) -> Header | None:
+    found = [o for o in (json_object(x) for x in lines[k : k + SAMPLE]) if o]
+    keys: dict[str, None] = {}
+    for item in found:
+        keys |= dict.fromkeys(item)
+    first = json_object(lines[k])
+    if first is None or not keys:
+        return None
+    cut = Cut("json", keys=tuple(keys))
+    rows = [[_plain(item.get(key)) for key in keys] for item in found]
+    return Header(tuple(keys), (None,) * len(keys), cut, tuple(map(tuple, rows)), -1)
+
+
+def _by_blanks(lines, k, bare) -> Header | None:
+    """Columns apart by blanks: as many pieces as titles, or else by their places."""
+    wide = [t for t in re.split(r"\s{2,}|\t", bare.strip()) if t]
+    narrow = bare.split()
+    if len(narrow) < 3 or ("," in bare and len(bare.split(",")) > 2):
+        return None
+    follow = [x for x in lines[k + 1 : k + 1 + SAMPLE] if x.strip()]
+    usual = [p for p in (x.split() for x in follow[:80]) if sum(map(is_datum, p)) >= 2]
+    if not usual:
+        header = Header(tuple(narrow), (None,) * len(narrow), Cut(" "), ())
+        return header
+    counts = sorted(map(len, usual))
+    count = counts[len(counts) // 2]
+    model = next(p for p in usual if len(p) == count)
+    joined = _date_beside_clock(model)
+    if all(len(p) == count for p in usual) or _placeless(lines, k, follow):
+        for titles in (narrow, wide):
+            for join in (None, joined):
+                n = count - (join[1] - 1 if join else 0)
+                if len(titles) == n:
+                    cut = Cut(" ", joined=join, most=0)
+                    cut = replace(cut, most=count - 1 if _wordy(usual) else -1)
+                    units, skip = _units_row(lines, k, cut, n)
+                    rows = _rows(lines, k + 1 + skip, cut, n)
+                    return Header(tuple(titles), units, cut, tuple(map(tuple, rows)), skip)
+    return _by_places(lines, k)
+
+
+def _placeless(lines, k, follow) -> bool:
+    """Whether rows differ in length as rows in fixed places do not."""
+    spans = _spans([lines[k], *follow[:120]])
+    return len(spans) < 3
+
+
+def _wordy(rows) -> bool:
+    return any(not is_datum(r[-1]) and r[-1].isalpha() for r in rows)
+
+
+def _date_beside_clock(pieces) -> tuple[int, int] | None:
+    """Where a date and a time of day (and AM or PM) stand as neighbours."""
+    for k in range(len(pieces) - 1):
+        date, clock = read_cell(pieces[k]), read_cell(pieces[k + 1])
+        half = k + 2 < len(pieces) and _HALF.fullmatch(pieces[k + 2]) is not None
+        if date and clock and date.date and date.seconds != date.seconds and not clock.date:
+            return k, 2 + half
+        if half and clock is not None and not clock.date:
+            return k + 1, 2
+        month = " ".join(pieces[k : k + 3])
+        day = (
+            read_cell(month)
+            if not pieces[k + 1].replace(",", "").isdigit() or not pieces[k].isdigit()
+            else None
+        )
+        if day and day.date and day.seconds != day.seconds and len(pieces) > k + 3:
+            clock = read_cell(pieces[k + 3])
+            if clock is not None and not clock.date:
+                half = len(pieces) > k + 4 and _HALF.fullmatch(pieces[k + 4]) is not None
+                return k, 4 + half
+    return None
+
+
+def _spans(texts) -> list[tuple[int, int]]:
+    """Runs of places that are not blank in every line."""
+    width = max(map(len, texts), default=0)
+    if width > 2000:
+        return []
+    used = [False] * width
+    for text in texts:
+        for match in re.finditer(r"\S+", text):
+            used[match.start() : match.end()] = [True] * (match.end() - match.start())
+    text = "".join("x" if u else " " for u in used)
+    return [m.span() for m in re.finditer("x+", text)]
+
+
+def _edge(left, right, data) -> int:
+    """Where to cut between two columns, so that longer cells in later rows stay whole."""
+
+    def lined_up_right(column) -> bool:
+        cells = [x[column[0] : column[1]] for x in data if x[column[0] : column[1]].strip()]
+        ends = [len(c.rstrip()) for c in cells if c.rstrip()]
+        starts = [len(c) - len(c.lstrip()) for c in cells]
+        return len(set(ends)) == 1 and len(set(starts)) > 1
+
+    if lined_up_right(left):
+        return left[1]
+    return (left[1] + right[0] + 1) // 2 if lined_up_right(right) else right[0]
+
+
+def _by_places(lines, k) -> Header | None:
+    head = lines[k]
+    comment = _COMMENT.match(head)
+    if comment:
+        head = " " * comment.end() + head[comment.end() :]
+    unit_line = 0
+    data = [x for x in lines[k + 1 : k + 1 + SAMPLE] if sum(map(is_datum, x.split())) >= 2]
+    if not data or len(head) > 2000:
+        return None
+    # Blanks inside titles part nothing: places are cut where rows and titles are both blank,
+    # and a part of a title without data under it belongs to its neighbour.
+    spans = _spans([head, *data])
+    filled = [any(x[a:b].strip() for x in data) for a, b in spans]
+    merged: list[list] = []
+    for span, full in zip(spans, filled, strict=True):
+        near = merged and span[0] - merged[-1][1] == 1
+        if near and (not full or not merged[-1][2]):
+            merged[-1][1], merged[-1][2] = span[1], merged[-1][2] or full
+        else:
+            merged.append([*span, full])
+    edges = [0, *(_edge(a, b, data) for a, b in itertools.pairwise(merged)), None]
+    cut = Cut("fixed", spans=tuple(itertools.pairwise(edges)))
+    titles = tuple(cut.cells(head))
+    if len(titles) < 3:
+        return None
+    units, unit_line = _units_row(lines, k, cut, len(titles))
+    rows = tuple(tuple(cut.cells(x)) for x in data)
+    return Header(titles, units, cut, rows, unit_line)

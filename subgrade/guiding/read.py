@@ -1,0 +1,454 @@
+"""Read a guiding record of any columnar layout by what is in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from subgrade.errors import UnreadableFile, UsageError
+from subgrade.guiding.cells import to_number
+from subgrade.guiding.choose import Choice, Use, choose_columns
+from subgrade.guiding.clocktext import reading_in, time_in
+from subgrade.guiding.facts import Facts, learn
+from subgrade.guiding.guide_map import GuideMap, load_guide_map
+from subgrade.guiding.layout import SAMPLE, Cut, Header, find_header, is_datum
+from subgrade.guiding.model import Column, GuideRecord
+from subgrade.guiding.record import build_record
+from subgrade.guiding.remarks import closes, kind_of, opens
+from subgrade.guiding.rows import Remark, Rows
+from subgrade.guiding.scale import Units, settle_units
+from subgrade.guiding.text import line_pieces
+from subgrade.guiding.timeline import Opening
+from subgrade.guiding.titles import guesses, words_of
+
+NAN = float("nan")
+BATCH = 8192
+"""Rows held as text before they become arrays."""
+SEARCH = 50000
+"""Lines read in search of a header row."""
+_HAS_DIGIT = re.compile(r"\d").search
+
+
+def read_guide(
+    path, *, scale_arcsec_px: float | None = None, guide_map: GuideMap | str | Path | None = None
+) -> GuideRecord:
+    """Read a guiding record.
+
+    Parameters
+    ----------
+    path : path-like
+        Any text in columns: delimited, in fixed places, or one JSON object a line.
+    scale_arcsec_px : float, optional
+        Size of a guide-camera pixel, arcsec, over what the file says.
+    guide_map : GuideMap or path-like, optional
+        What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
+
+    Returns
+    -------
+    GuideRecord
+        Errors in arcsec; what was understood is in ``columns`` and ``notes``.
+
+    Raises
+    ------
+    UnreadableFile
+        Not text, empty, no header row that is understood, no rows, or errors in pixels of
+        unknown size.
+    UsageError
+        A guide map that does not fit.
+    """
+    if guide_map is not None and not isinstance(guide_map, GuideMap):
+        guide_map = load_guide_map(guide_map)
+    if scale_arcsec_px is None and guide_map is not None and guide_map.scale == guide_map.scale:
+        scale_arcsec_px = guide_map.scale
+    reader = _Reader(Path(path), scale_arcsec_px, guide_map)
+    for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
+        reader.feed(lines, ahead, whole)
+    return reader.finish()
+
+
+def _with_view_ahead(pieces) -> Iterator[tuple[list[str], list[str], bool]]:
+    """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
+    held: list[str] | None = None
+    whole = True
+    for lines, ends in pieces:
+        if held is None:
+            held = lines
+        elif len(lines) < SAMPLE and len(held) < 200000:
+            held = held + lines  # a last piece too short to judge by
+        else:
+            yield held, lines[: 2 * SAMPLE], True
+            held = lines
+        whole = ends
+    if held:
+        yield held, [], whole
+
+
+class _Reader:
+    """Goes through the lines once: text, header rows, rows, remarks, sections."""
+
+    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap | None):
+        self.path, self.scale, self.map = path, scale, guide_map
+        self.rows = Rows()
+        self.facts = Facts()
+        self.openings: list[Opening] = []
+        self.choice: Choice | None = None
+        self.units: Units | None = None
+        self.notes: list[str] = []
+        self.used: list[tuple[int, Choice, Units]] = []
+        self.headers = 0
+        self.lines = 0
+        self.fresh = False
+        self.opener_strong = False
+        self.batch: list[list[str]] = []
+        self.last_value = NAN
+        self.skip = 0
+        self.strangers = 0
+
+    # ------------------------------------------------------------ lines
+
+    def feed(self, lines: list[str], ahead: list[str], whole: bool) -> None:
+        """Take the next lines; `ahead` are some that follow them."""
+        everything = lines + ahead
+        k, count = 0, len(lines)
+        while k < count:
+            if self.choice is not None:
+                k = self._take_rows(everything, k, count)
+                if k >= count:
+                    break
+            last = not whole and k == count - 1
+            self._other_line(everything, k, last)
+            k += 1
+        self.lines += count
+        self._flush()
+        if self.choice is None and self.lines > SEARCH:
+            raise UnreadableFile(self.path, _no_header(self.lines, self.headers))
+
+    def _take_rows(self, lines, k: int, count: int) -> int:
+        """Rows from line `k` on, to the first line that is none; its number is returned."""
+        cutter = self.choice.header.cut.cutter()
+        width = len(self.choice.header.titles)
+        place = self.choice.one("time").place
+        batch = self.batch
+        while k < count:
+            if self.skip:
+                self.skip -= 1
+                k += 1
+                continue
+            cells = cutter(lines[k])
+            if len(cells) < width or not _HAS_DIGIT(cells[place]) or cells[place][:1] == "#":
+                return k
+            if self.fresh or self.restarts(cells[place]):
+                self._open_section(cells[place])
+                batch = self.batch
+            batch.append(cells)
+            if len(batch) >= BATCH:
+                self._flush()
+                batch = self.batch
+            k += 1
+        return k
+
+    def restarts(self, cell: str) -> bool:
+        """Whether seconds since a start begin anew at this row."""
+        if not self.relative:
+            return False
+        try:
+            value = float(cell)
+        except ValueError:
+            value = to_number(cell.replace(",", ".") if self.choice.comma else cell)
+        if value != value:
+            return False
+        anew = value < self.last_value and value < 0.2 * self.last_value
+        self.last_value = value
+        return anew
+
+    def _other_line(self, lines, k: int, last: bool) -> None:
+        """A line that is no row: text, a header row, a remark, or a row cut short."""
+        line = lines[k]
+        text = line[:2000].strip()
+        if not text or not any(map(str.isalnum, text)):
+            return
+        if self._header(lines, k):
+            return
+        if self.choice is not None and self._short_row(line, last):
+            return
+        if last and self.choice is not None and _HAS_DIGIT(line) and not _letters(text):
+            self.notes.append("the last line is cut short and was left out")
+            return
+        self._remark(line, text)
+        if _HAS_DIGIT(text):
+            self._learn(text)
+
+    def _learn(self, text: str) -> None:
+        before = self.facts
+        self.facts = learn(before, text)
+        started = bool(self.openings) and self.rows.n + len(self.batch) > 0
+        forced = self.map is not None and self.map.section
+        if forced and self.map.section in text:
+            self.fresh = self.fresh_dated = True
+            self._flush()
+            return
+        reading = reading_in(text)
+        if reading is None or closes(text) or not started:
+            return
+        self.pending = True
+        if opens(text) and not forced and kind_of(text) == "other" and not self.relative:
+            self._flush()
+            self.fresh = True
+
+    def _short_row(self, line: str, last: bool) -> bool:
+        """A row whose empty cells at the end were left away."""
+        cells = self.choice.header.cut.cells(line)
+        width = len(self.choice.header.titles)
+        needed = max(u.place for u in (*self.choice.axes, self.choice.one("time")) if u is not None)
+        if last or len(cells) <= needed or len(cells) >= width:
+            return False
+        if not is_datum(cells[self.choice.one("time").place].strip()):
+            return False
+        axes = [cells[u.place] for u in self.choice.axes if u is not None]
+        if not all(to_number(c) == to_number(c) or self.choice.comma for c in axes):
+            return False
+        if self.fresh:
+            self._open_section(cells[self.choice.one("time").place])
+        self.batch.append(cells + [""] * (width - len(cells)))
+        return True
+
+    # ------------------------------------------------------------ headers and sections
+
+    def _header(self, lines, k: int) -> bool:
+        if self.map is not None and not self.map.header:
+            if self.choice is None:
+                return self._bare(lines, k)
+            return False
+        known = self.choice.header if self.choice is not None else None
+        if known is not None and known.cut.kind == "json":
+            return False
+        header = self._mapped_header(lines, k) or find_header(lines, k)
+        if header is None:
+            return False
+        self.headers += 1
+        choice = choose_columns(header, self._ready(header))
+        if choice is None or not header.rows:
+            if known is None or header.titles != known.titles:
+                return self._strange_header(header, choice)
+            choice, header = self.choice, self.choice.header
+        self._flush()
+        self._adopt(choice)
+        self.skip = max(header.skip, 0)
+        self.fresh |= self.pending or not self.openings
+        if header.skip < 0:  # the titles came with the first row
+            self.skip = 0
+            cells = header.cut.cells(lines[k])
+            if cells:
+                self._open_section(cells[choice.one("time").place])
+                self.batch.append(cells)
+        return True
+
+    pending = False
+    fresh_dated = False
+    relative = False
+
+    def _strange_header(self, header: Header, choice) -> bool:
+        """Titles of other rows, such as a calibration run: their rows are passed over."""
+        if choice is not None and not header.rows:
+            return self.choice is None  # a header alone: remembered by its count only
+        if self.choice is not None and header.rows:
+            self._flush()
+            self.notes.append("a part with other columns and no errors over time was passed over")
+            self.choice = None
+        return True
+
+    def _adopt(self, choice: Choice) -> None:
+        earlier = self.used[-1][1] if self.used else choice
+        if (choice.header.titles, choice.header.cut) == (earlier.header.titles, earlier.header.cut):
+            choice = earlier  # what was settled by more rows stays
+        units = settle_units(self.path, choice, self.facts, self.scale)
+        if self.used and choice is self.used[-1][1] and units.scale == self.used[-1][2].scale:
+            units = self.used[-1][2]
+        self.choice, self.units = choice, units
+        self.relative = choice.one("time").unit == "s"
+        self.used.append((self.rows.n, choice, units))
+
+    def _open_section(self, cell: str) -> None:
+        self._flush()
+        time = self.choice.one("time")
+        words = set(words_of(self.choice.header.titles[time.place]))
+        since = time.unit == "clock" and bool(words & {"elapsed", "since"})
+        utc = bool(words & {"utc", "ut", "gmt"}) and "local" not in words
+        dated = self.pending or self.fresh_dated or not self.openings
+        self.openings.append(Opening(self.rows.n, time.unit, self.facts, dated, utc, since))
+        self.fresh = self.pending = self.fresh_dated = False
+        self.last_value = to_number(cell)
+
+    def _mapped_header(self, lines, k: int) -> Header | None:
+        """A header row found by the titles of the guide map."""
+        if self.map is None or not self.map.columns:
+            return None
+        titles = [c for c in self.map.columns.values() if isinstance(c, str)]
+        if not titles or not all(t in lines[k] for t in titles):
+            return None
+        kinds = [self.map.delimiter] if self.map.delimiter else ["\t", ";", "|", ","]
+        for kind in kinds:
+            cells = [c.strip().strip('"') for c in Cut(kind).cells(lines[k].lstrip("# "))]
+            if set(titles) <= set(cells):
+                return self._with_rows(tuple(cells), Cut(kind), lines, k + 1)
+        return None
+
+    def _with_rows(self, titles, cut: Cut, lines, start: int) -> Header:
+        rows = []
+        for line in lines[start : start + 2 * SAMPLE]:
+            cells = cut.cells(line)
+            if len(cells) >= len(titles) and sum(map(is_datum, cells)) >= 2:
+                rows.append(tuple(cells[: len(titles)]))
+        return Header(titles, (None,) * len(titles), cut, tuple(rows[:SAMPLE]))
+
+    def _bare(self, lines, k: int) -> bool:
+        """The first row of a file without header, as the guide map says."""
+        numbers = [c for c in self.map.columns.values() if isinstance(c, int)]
+        kinds = [self.map.delimiter] if self.map.delimiter else ["\t", ";", "|", ",", " "]
+        for kind in kinds:
+            cut = Cut(kind, most=-1)
+            cells = cut.cells(lines[k])
+            if len(cells) >= max(numbers, default=99) and sum(map(is_datum, cells)) >= 2:
+                titles = tuple(f"column {n + 1}" for n in range(len(cells)))
+                header = self._with_rows(titles, cut, lines, k)
+                choice = choose_columns(header, self._ready(header))
+                if choice is not None:
+                    self.headers += 1
+                    self._adopt(choice)
+                    self._open_section(cells[choice.one("time").place])
+                    self.batch.append(cells)
+                    return True
+        return False
+
+    def _ready(self, header: Header) -> dict[int, Use]:
+        """Columns that the guide map fixes."""
+        if self.map is None:
+            return {}
+        ready = {}
+        for role, column in self.map.columns.items():
+            place = column - 1 if isinstance(column, int) else _place(header.titles, column)
+            if place is None or place >= len(header.titles):
+                raise UsageError(
+                    f"{self.path}: the guide map's column {column!r} for {role} is not there; "
+                    f"the titles are {', '.join(map(repr, header.titles))}"
+                )
+            ready[place] = self._fixed(header, place, role)
+        return ready
+
+    def _fixed(self, header: Header, place: int, role: str) -> Use:
+        title = header.titles[place]
+        guess = next((g for g in guesses(title, header.units[place]) if g.role == role), None)
+        unit, factor = (guess.unit, guess.factor) if guess else ("", 1.0)
+        if role == "time":
+            told = self.map.time_unit()
+            if told is None:
+                found = choose_columns(header)
+                use = found.one("time") if found else None
+                if use is None or use.place != place:
+                    raise UsageError(f"{self.path}: the guide map must say units.time")
+                told = use.unit, use.factor
+            unit, factor = told
+        elif self.map.unit(role):
+            unit, factor = self.map.unit(role)
+        return Use(place, role, unit, factor, 1.0, "the guide map says so", 1)
+
+    # ------------------------------------------------------------ rows and remarks
+
+    def _flush(self) -> None:
+        if self.batch:
+            batch, self.batch = self.batch, []
+            self.rows.add(batch, self.choice, self.units, max(len(self.openings) - 1, 0))
+
+    def _remark(self, line: str, text: str) -> None:
+        if not self.openings or self.choice is None:
+            return
+        self._flush()
+        section = len(self.openings) - 1
+        reading = reading_in(text)
+        if reading is None and self.choice.one("time").unit in ("clock", "iso"):
+            reading = time_in(text)
+        if reading is not None:
+            day = self.rows.dates.number(reading.date)
+            if reading.seconds == reading.seconds:
+                self.rows.remark(
+                    Remark(self.rows.n, section, text, day, reading.seconds, reading.zone)
+                )
+                return
+        cells = self.choice.header.cut.cells(line)
+        place = self.choice.one("time").place
+        if len(cells) > place and self.choice.one("time").unit not in ("clock", "iso"):
+            value = to_number(cells[place].lstrip("#; "))
+            value *= self.choice.one("time").factor if self.relative else NAN
+            if value == value:
+                self.rows.remark(Remark(self.rows.n, section, text, -1, value, NAN, True))
+                return
+        self.rows.remark(Remark(self.rows.n, section, text))
+
+    # ------------------------------------------------------------ the end
+
+    def finish(self) -> GuideRecord:
+        """The record of all lines fed."""
+        self._flush()
+        if not self.rows.n:
+            raise UnreadableFile(self.path, _no_rows(self.lines, self.headers))
+        _, choice, units = self._main()
+        mixed = {bool(c.one("ra") or c.one("dec")) for _, c, _ in self.used}
+        axes = "ra_dec" if choice.one("ra") or choice.one("dec") else "xy"
+        if len(mixed) > 1:
+            self.notes.append("some sections give RA and Dec, others camera axes")
+        state = choice.one("state")
+        return build_record(
+            self.path, self.rows, self.openings, _columns(choice, units),
+            scale=units.scale, axes=axes,
+            places=axes == "xy" and any("places" in u.why for u in choice.axes if u),
+            state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
+            notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
+        )  # fmt: skip
+
+    def _main(self) -> tuple[int, Choice, Units]:
+        """The layout of most rows."""
+        starts = [start for start, _, _ in self.used] + [self.rows.n]
+        lengths = np.diff(starts)
+        return self.used[int(np.argmax(lengths))]
+
+
+def _letters(text: str) -> bool:
+    return re.search(r"[^\W\d_]{3,}", text) is not None
+
+
+def _place(titles, title: str) -> int | None:
+    for same in (lambda t: t == title, lambda t: t.lower() == title.lower()):
+        place = next((k for k, t in enumerate(titles) if same(t)), None)
+        if place is not None:
+            return place
+    return None
+
+
+def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
+    """What each column was taken for, all columns of the file."""
+    used = {u.place: u for u in choice.uses}
+    out = []
+    for place, title in enumerate(choice.header.titles):
+        use = used.get(place)
+        if use is None:
+            out.append(Column(title, "other", "", 1.0, "not needed or not understood"))
+            continue
+        axis = use in choice.axes
+        out.append(Column(title, use.role, units.unit if axis else use.unit, use.sure, use.why))
+    return tuple(out)
+
+
+def _no_rows(lines: int, headers: int) -> str:
+    if headers:
+        return "has a header row but no rows of numbers under it"
+    return _no_header(lines, headers)
+
+
+def _no_header(lines: int, headers: int) -> str:
+    return (
+        f"no header row with a time and an error in RA, Dec, x or y was found in {lines} lines: "
+        "if it is a guiding record, say what its columns are with --guide-map"
+    )

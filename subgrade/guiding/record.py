@@ -1,0 +1,268 @@
+"""The record put together: sorted, doubles dropped, good rows told, remarks placed in time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from subgrade.guiding.cells import to_number
+from subgrade.guiding.clocktext import day_number
+from subgrade.guiding.model import Column, GuideEvent, GuideRecord
+from subgrade.guiding.remarks import kind_of
+from subgrade.guiding.rows import Rows
+from subgrade.guiding.steps import undo_steps
+from subgrade.guiding.timeline import Opening, Timeline, lay_out
+
+NAN = float("nan")
+_BAD = ("lost", "error", "fail", "no star", "nostar", "bad", "invalid", "missing", "saturated",
+        "none", "weak", "low", "false", "reject", "timeout", "not found", "not_found")  # fmt: skip
+_GOOD_TITLES = {"valid", "ok", "good", "locked", "found", "tracked", "quality"}
+_LOST_TITLES = {"lost", "fault", "err", "error"}
+
+
+def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Column, ...], *,
+                 scale: float, axes: str, places: bool, state_words: set[str],
+                 notes: list[str], forced=None) -> GuideRecord:  # fmt: skip
+    """Join what was gathered into a `GuideRecord`.
+
+    Parameters
+    ----------
+    path : path-like
+    rows : Rows
+    openings : list of Opening
+        By section.
+    columns : tuple of Column
+    scale : float
+        arcsec per pixel used, or NaN.
+    axes : str
+        ``ra_dec`` or ``xy``.
+    places : bool
+        Whether the errors are places of the star on the camera, still to be freed of the lock.
+    state_words : set of str
+        Words of the state column's title.
+    notes : list of str
+    forced : GuideMap or None
+    """
+    got = {n: rows.joined(n) for n in ("day", "seconds", "zone", "section")}
+    line = lay_out(path, rows, got["day"], got["seconds"], got["zone"], got["section"],
+                   openings, forced)  # fmt: skip
+    notes += line.notes
+    events = _events(rows, got, line)
+    section, raw_time = got["section"], line.time
+    data = {n: rows.joined(n) for n in ("first", "second", "ra_pulse", "dec_pulse", "brightness",
+                                        "snr", "count", "state", "ghost")}  # fmt: skip
+    state = _state_good(data["state"], rows.states, state_words, data["first"], notes)
+    events += _state_events(data["state"], rows.states, raw_time)
+    keep = _kept(raw_time, data, section, notes)
+    time, step_notes = undo_steps(
+        raw_time[keep], section[keep], data["count"][keep], line.clock == "utc"
+    )
+    notes += step_notes
+    moved = _mover(raw_time[keep], time) if step_notes else None
+    order = _in_order(time, notes)
+    time, section = time[order], section[keep][order]
+    data = {n: a[keep][order] for n, a in data.items()}
+    good = state[keep][order] & np.isfinite(data["first"] + data["second"])
+    if axes == "ra_dec":  # a record of one axis only is still good
+        for name in ("first", "second"):
+            if not np.isfinite(data[name]).any():
+                good = state[keep][order] & np.isfinite(
+                    np.nan_to_num(data["first"], nan=NAN) if name == "second" else data["second"]
+                )
+    good &= ~(np.nan_to_num(data["brightness"], nan=1.0) <= 0)
+    for name in ("first", "second"):
+        data[name][~good & (data[name] == 0)] = NAN  # zeros that fill in for a lost star
+    events = _finished(events, moved)
+    if places:
+        _free_of_lock(time, section, data, events)
+        notes.append("places on the camera: errors are counted from their middle in each stretch "
+                     "between dithers")  # fmt: skip
+    section, bounds = _sections(time, section)
+    _counts(rows, notes)
+    return GuideRecord(
+        path=str(path), clock=line.clock, time=time, ra=data["first"], dec=data["second"],
+        ra_pulse_ms=data["ra_pulse"], dec_pulse_ms=data["dec_pulse"],
+        brightness=data["brightness"], snr=data["snr"], good=good, section=section,
+        sections=bounds, events=events, columns=columns, scale_arcsec_px=scale, axes=axes,
+        notes=tuple(dict.fromkeys(notes)), dated=line.dated,
+    )  # fmt: skip
+
+
+def _counts(rows: Rows, notes) -> None:
+    if rows.unread:
+        notes.append(f"{rows.unread} rows whose time cannot be read were left out")
+    if rows.dropped_remarks:
+        notes.append(f"{rows.dropped_remarks} remarks beyond the first many were left out")
+
+
+def _kept(time, data, section, notes) -> np.ndarray:
+    """Rows to keep: with a time, not said twice, no lost-star remark beside its own row."""
+    keep = np.isfinite(time)
+    if (~keep).any():
+        notes.append(f"{int((~keep).sum())} rows without a valid date were left out")
+    order = np.lexsort((data["ghost"], time))
+    same = np.flatnonzero(np.diff(time[order]) == 0)
+    if len(same):
+        # Remarks that stand for a row go where a row of the same time exists.
+        after = order[same + 1]
+        ghosts = after[data["ghost"][after]]
+        keep[ghosts] = False
+        first, second = np.nan_to_num(data["first"]), np.nan_to_num(data["second"])
+        stay = keep & ~data["ghost"]
+        index = np.flatnonzero(stay)
+        full = np.lexsort((index, second[index], first[index], time[index]))
+        sorted_index = index[full]
+        t, a, b = time[sorted_index], first[sorted_index], second[sorted_index]
+        double = (np.diff(t) == 0) & (np.diff(a) == 0) & (np.diff(b) == 0)
+        # whole-second clocks give many rows one time; only equal numbers make a double
+        gone = sorted_index[1:][double]
+        if len(gone):
+            keep[gone] = False
+            notes.append(f"{len(gone)} rows said twice were dropped")
+    ghosts = np.flatnonzero(keep & data["ghost"])
+    if len(ghosts) and keep.sum() > 2:
+        step = float(np.median(np.abs(np.diff(time[keep]))))
+        rest = np.sort(time[keep & ~data["ghost"]])
+        for g in ghosts:
+            k = np.searchsorted(rest, time[g])
+            near = rest[max(0, k - 1) : k + 1]
+            if len(near) and np.min(np.abs(near - time[g])) < 0.5 * step:
+                keep[g] = False
+    return keep
+
+
+def _in_order(time, notes) -> np.ndarray:
+    back = int((np.diff(time) < 0).sum())
+    if back:
+        notes.append(f"rows were out of order in {back} places: sorted by time")
+    return np.argsort(time, kind="stable")
+
+
+def _sections(time, section):
+    """Sections numbered anew without empty ones, with first and last time of each."""
+    present = sorted(set(section.tolist()))
+    bounds, new = [], np.zeros(len(section), int)
+    for k, s in enumerate(present):
+        mine = section == s
+        new[mine] = k
+        bounds.append((float(time[mine].min()), float(time[mine].max())))
+    return new, tuple(bounds)
+
+
+# ---------------------------------------------------------------- states
+
+
+def _state_good(state, words: dict[str, int], title: set[str], first, notes) -> np.ndarray:
+    """Which rows their state lets pass."""
+    good = np.ones(len(state), bool)
+    if not words or not (state >= 0).any():
+        return good
+    counts = np.bincount(state[state >= 0], minlength=len(words))
+    texts = sorted(words, key=words.get)
+    numbers = np.array([to_number(t) for t in texts])
+    bad: set[int] = set()
+    numeric = np.isfinite(numbers)
+    for k, text in enumerate(texts):
+        if (
+            (not numeric[k] and (any(b in text for b in _BAD) or kind_of(text) == "lost_star"))
+            or (title & _GOOD_TITLES and (text in ("0", "no", "n", "false") or numbers[k] == 0))
+            or (title & _LOST_TITLES and text in ("yes", "y", "true"))
+        ):
+            bad.add(k)
+    if numeric.any() and not title & _GOOD_TITLES:
+        usual = int(np.argmax(np.where(numeric, counts, -1)))
+        zero = next((k for k in np.flatnonzero(numeric) if numbers[k] == 0), usual)
+        if zero != usual and counts[usual] > 0.8 * counts.sum():
+            notes.append(f"state {texts[usual]!r} is by far the most frequent: taken as good")
+            zero = usual
+        bad |= {int(k) for k in np.flatnonzero(numeric) if k != zero}
+    marked = np.isin(state, list(bad))
+    if marked.mean() > 0.9:
+        notes.append("the state column would call nearly every row bad: not used")
+        return good
+    return ~marked
+
+
+def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, str, str]]:
+    """Dithers, settling and lost stars told by a state column's words as they change."""
+    texts = sorted(words, key=words.get)
+    kinds = {k: kind_of(t) for k, t in enumerate(texts) if to_number(t) != to_number(t)}
+    kinds = {k: v for k, v in kinds.items() if v != "other"}
+    if not kinds:
+        return []
+    out = []
+    changes = np.flatnonzero(np.diff(state) != 0) + 1
+    for k in [0, *changes.tolist()] if len(state) else []:
+        now = kinds.get(int(state[k]))
+        before = kinds.get(int(state[k - 1])) if k else None
+        if before in ("settle_begin", "dither") and now is None:
+            out.append((float(time[k]), k, "settle_end", texts[int(state[k - 1])] + " over"))
+        if now:
+            out.append((float(time[k]), k, now, texts[int(state[k])]))
+    return out
+
+
+# ---------------------------------------------------------------- remarks
+
+
+def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]]:
+    """Remarks with a time: their own where it agrees with the rows beside, else the row's."""
+    out = []
+    n = len(line.time)
+    for remark in rows.remarks:
+        k = min(max(remark.row - 1, 0), n - 1)
+        if remark.row < n and got["section"][k] != remark.section == got["section"][remark.row]:
+            k = remark.row
+        beside = float(line.time[k])
+        time = _own_time(remark, line, k, beside)
+        out.append((time, k, kind_of(remark.text), remark.text[:300]))
+    return [e for e in out if e[0] == e[0]]
+
+
+def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
+    seconds = remark.seconds
+    if seconds != seconds:
+        return beside
+    shift = float(line.shift[k])
+    if remark.own:
+        time = seconds + shift
+        return time if abs(time - beside) < 6 * 3600.0 else beside
+    if remark.day >= 0:
+        number = day_number(line.texts[remark.day], line.order)
+        if number is None:
+            return beside
+        time = number * 86400.0 + seconds
+        # the rows may have been moved to UTC by a zone
+        moved = -3600.0 * remark.zone if remark.zone == remark.zone else float(line.moved[k])
+        return time + moved
+    if remark.day == -1:
+        time = seconds + (float(line.moved[k]) if remark.zone != remark.zone else 0.0)
+        return time + 86400.0 * round((beside - time) / 86400.0)
+    return beside
+
+
+def _mover(before, after):
+    order = np.argsort(before, kind="stable")
+    return before[order], (after - before)[order]
+
+
+def _finished(events, moved) -> tuple[GuideEvent, ...]:
+    done = []
+    for time, _, kind, text in sorted(events):
+        if moved is not None:
+            # steps that were undone move the remarks with their rows
+            k = int(np.clip(np.searchsorted(moved[0], time, "right") - 1, 0, len(moved[0]) - 1))
+            time += float(moved[1][k])
+        done.append(GuideEvent(time, kind, text))
+    return tuple(sorted(done, key=lambda e: e.time))
+
+
+def _free_of_lock(time, section, data, events) -> None:
+    """Count star places from the middle of each stretch between dithers and new locks."""
+    cuts = [e.time for e in events if e.kind in ("dither", "lock", "settle_end")]
+    stretch = np.searchsorted(np.sort(cuts), time, "right") + (len(cuts) + 1) * section
+    for name in ("first", "second"):
+        values = data[name]
+        for part in np.unique(stretch):
+            mine = (stretch == part) & np.isfinite(values)
+            if mine.any():
+                values[mine] -= np.median(values[mine])

@@ -1,0 +1,229 @@
+"""Times of all rows on one clock: dates settled, midnights passed, sections laid end to end."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from subgrade.guiding.clocktext import (
+    Reading,
+    date_in_name,
+    day_number,
+    settle_order,
+)
+from subgrade.guiding.facts import Facts
+
+NAN = float("nan")
+DAY = 86400.0
+HALF = 43200.0
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """How a section tells time: its first row, the unit of its time column, what was said."""
+
+    row: int
+    unit: str
+    facts: Facts
+    fresh: bool
+    """Whether its own opening line gave a date and time."""
+    utc_title: bool = False
+    since: bool = False
+    """Whether its clock readings count from the start (elapsed time)."""
+
+
+@dataclass(slots=True)
+class Timeline:
+    """Seconds of every row, the clock they are on, and how to place remarks."""
+
+    time: np.ndarray
+    clock: str
+    dated: bool
+    order: str
+    shift: np.ndarray
+    """Seconds added to each row's own reading."""
+    moved: np.ndarray
+    """Of these, the ones that a zone added to get UTC."""
+    texts: list[str]
+    """Distinct date texts."""
+    notes: list[str]
+
+
+def lay_out(path, rows, day, seconds, zone, section, openings: list[Opening], forced) -> Timeline:
+    """Put every row on one clock.
+
+    Parameters
+    ----------
+    path : path-like
+        A date in its name helps where the text has none.
+    rows : Rows
+        For the distinct date texts.
+    day, seconds, zone, section : ndarray
+        As gathered by `Rows`.
+    openings : list of Opening
+        By section.
+    forced : GuideMap or None
+        ``order``, ``zone_hours`` and ``date`` that the user fixed.
+    """
+    notes: list[str] = []
+    named = date_in_name(Path(path).name)
+    order = _order(rows, openings, named, forced, notes)
+    numbers = [day_number(t, order) for t in rows.dates.texts]
+    table = np.array([NAN if d is None else float(d) for d in numbers] + [NAN])
+    time = np.full(len(seconds), NAN)
+    moved = np.zeros(len(seconds))
+    kinds = set()
+    last, dated = NAN, True
+    for s, opening in enumerate(openings):
+        mine = np.flatnonzero(section == s)
+        if not len(mine):
+            continue
+        days, secs, zones = day[mine], seconds[mine], zone[mine]
+        hours = _zone(opening, zones, forced)
+        if opening.unit in ("unix", "jd", "mjd"):
+            placed, kind = secs, "utc"
+        elif opening.unit == "s" or opening.since:
+            placed, kind = _since(secs, opening, order, last, notes)
+            hours = _opened_zone(opening, forced)
+        else:
+            placed, known = _clocks(days, secs, table, opening, order, last, named, forced, notes,
+                                    rows.halves)  # fmt: skip
+            dated &= known
+            kind = "unknown"
+        if kind == "unknown" and np.isfinite(hours).any():
+            moved[mine] = -3600.0 * np.nan_to_num(hours)
+            placed = placed + moved[mine]
+            kind = "utc" if np.isfinite(hours).mean() > 0.5 else kind
+        kinds.add(kind)
+        time[mine] = placed
+        finite = placed[np.isfinite(placed)]
+        last = float(finite[-1]) if len(finite) else last
+    clock = _one_clock(kinds, notes)
+    if not dated:
+        notes.append("no date is given: times count from midnight of 1970-01-01")
+    return Timeline(time, clock, dated, order, time - seconds, moved, rows.dates.texts, notes)
+
+
+def _one_clock(kinds: set[str], notes: list[str]) -> str:
+    if len(kinds) > 1:
+        notes.append(f"sections keep different clocks: {', '.join(sorted(kinds))}")
+    return next((k for k in ("relative", "unknown", "utc") if k in kinds), "unknown")
+
+
+def _order(rows, openings, named, forced, notes) -> str:
+    if forced is not None and forced.order:
+        return forced.order
+    texts = list(rows.dates.texts)
+    openers = [o.facts.date_text for o in openings if o.facts.date_text]
+    texts += [t for t in dict.fromkeys(openers) if t not in texts]
+    if not texts:
+        return "dmy"
+    year_first = next((t for t in texts if re.match(r"\d{4}", t)), None)
+    hint = named
+    if year_first is not None and hint is None:
+        known = day_number(year_first, "dmy")
+        hint = date.fromordinal(known + date(1970, 1, 1).toordinal()) if known is not None else None
+    order, note = settle_order([t for t in texts if not re.match(r"\d{4}", t)] or texts, hint)
+    if note:
+        notes.append(note)
+    return order
+
+
+def _zone(opening: Opening, zones, forced) -> np.ndarray:
+    """Hours east of UTC of each row; NaN where nothing says."""
+    if forced is not None and forced.zone_hours == forced.zone_hours:
+        return np.full(len(zones), forced.zone_hours)
+    if np.isfinite(zones).any():
+        usual = float(np.median(zones[np.isfinite(zones)]))
+        return np.where(np.isfinite(zones), zones, usual)
+    if opening.utc_title:
+        return np.zeros(len(zones))
+    return np.full(len(zones), opening.facts.zone_hours)
+
+
+def _opened_zone(opening: Opening, forced) -> np.ndarray:
+    opened = opening.facts.opened
+    if forced is not None and forced.zone_hours == forced.zone_hours:
+        return np.array([forced.zone_hours])
+    if opened is not None and opened.zone == opened.zone:
+        return np.array([opened.zone])
+    return np.array([opening.facts.zone_hours])
+
+
+def moment(reading: Reading | None, order: str) -> float:
+    """Seconds of a dated reading on its own clock; NaN where it has no date."""
+    if reading is None or not reading.date:
+        return NAN
+    number = day_number(reading.date, order)
+    return NAN if number is None else number * DAY + reading.seconds
+
+
+def _since(secs, opening: Opening, order: str, last: float, notes) -> tuple[np.ndarray, str]:
+    """Seconds since the section began, on the clock of its opening line where it has one."""
+    start = moment(opening.facts.opened, order)
+    if start == start and (opening.fresh or last != last):
+        return start + secs, "unknown"
+    if start == start:  # no date of its own: goes on after the section before
+        base = 0.0 if start + secs[0] >= last else last + 1.0 - secs[0] - start
+        if base:
+            notes.append("a section without a date of its own was put after the one before it")
+        return start + base + secs, "unknown"
+    if last == last and secs[0] < last:
+        notes.append("sections count seconds anew: they were laid end to end")
+        return secs + last + 1.0 - secs[0], "relative"
+    return secs.copy(), "relative"
+
+
+def _clocks(days, secs, table, opening, order, last, named, forced, notes, halves):
+    """Clock readings with dates, or times of day from the section's date on."""
+    if (days >= 0).mean() > 0.5:
+        placed = table[days] * DAY + secs
+        bare = days < 0
+        if bare.any():
+            known = np.flatnonzero(~bare)
+            near = known[np.clip(np.searchsorted(known, np.flatnonzero(bare)), 0, len(known) - 1)]
+            placed[bare] = table[days[near]] * DAY + secs[bare]
+        return placed, True
+    placed, half_clock = _unrolled(secs, halves)
+    turn = HALF if half_clock else DAY
+    if half_clock:
+        notes.append("a 12-hour clock without AM and PM: half days follow from what is near")
+    anchor, known = _anchor(opening, order, last, named, forced, placed[0], notes)
+    return placed + turn * np.round((anchor - placed[0]) / turn), known
+
+
+def _unrolled(secs, halves: bool) -> tuple[np.ndarray, bool]:
+    """Times of day made to run on over midnight; whether the clock has 12 hours only."""
+    steps = np.diff(secs)
+    noon = (steps < -HALF + 3600.0) & (steps > -HALF - 3600.0)
+    twelve = not halves and noon.any() and secs.max() < 13 * 3600.0 and secs.min() >= 3600.0
+    turn = HALF if twelve else DAY
+    turns = np.cumsum((steps < -turn / 2).astype(float) - (steps > turn / 2).astype(float))
+    return secs + turn * np.concatenate([[0.0], turns]), bool(twelve)
+
+
+def _anchor(opening, order, last, named, forced, first, notes) -> tuple[float, bool]:
+    """About when the section's first row was, and whether the date is known."""
+    facts = opening.facts
+    if opening.fresh or last != last:
+        start = moment(facts.opened, order)
+        if start == start:
+            return start, True
+        day = day_number(facts.date_text, order) if facts.date_text else None
+        if day is not None:
+            morning = facts.night_of and first < HALF
+            if morning:
+                notes.append("first row after midnight of the night named: put on the next date")
+            return (day + morning) * DAY + first, True
+    if last == last:
+        return last + HALF - 3600.0, last >= 400 * DAY
+    day = forced.date if forced is not None and forced.date else named
+    if day is not None:
+        if forced is None or not forced.date:
+            notes.append(f"the date was taken from the file's name: {day.isoformat()}")
+        return (day - date(1970, 1, 1)).days * DAY + first, True
+    return first, False

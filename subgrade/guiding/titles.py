@@ -1,0 +1,240 @@
+"""What the title of a column may mean, by the words in it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+ARCSEC, PX, MS = "arcsec", "px", "ms"
+
+UNITS = {
+    **dict.fromkeys(
+        ("arcsec", "arcsecs", "arcsecond", "arcseconds", "arcs", "asec", "as", '"', "″", "''"),
+        (ARCSEC, 1.0),
+    ),
+    **dict.fromkeys(("mas", "marcsec", "milliarcsec"), (ARCSEC, 0.001)),
+    **dict.fromkeys(("arcmin", "arcminute", "arcminutes", "'", "′"), (ARCSEC, 60.0)),
+    **dict.fromkeys(("deg", "degree", "degrees", "°"), (ARCSEC, 3600.0)),
+    **dict.fromkeys(("px", "pix", "pixel", "pixels", "pxl", "pixs"), (PX, 1.0)),
+    **dict.fromkeys(("ms", "msec", "msecs", "millisec", "milliseconds", "millis"), (MS, 1.0)),
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), ("s", 1.0)),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), ("s", 60.0)),
+    **dict.fromkeys(("h", "hr", "hrs", "hours", "hour"), ("s", 3600.0)),
+    **dict.fromkeys(("us", "µs", "μs", "microseconds"), ("s", 1e-6)),
+    **dict.fromkeys(("adu", "dn", "counts", "e-", "electrons"), ("adu", 1.0)),
+    **dict.fromkeys(("db",), ("db", 1.0)),
+}
+"""Unit word to (unit, factor)."""
+
+_SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-zµμäöüéèêóáíñ]+|[A-Z]+|\d+|[αδΔ]")
+_BRACKET = re.compile(r"[\(\[\{<]([^\)\]\}>]*)[\)\]\}>]")
+_INITIALS = re.compile(r"\b([A-Za-z])\.\s*([A-Za-z])\.?(?=\W|$)")
+
+
+def _all(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
+RA = _all("ra alpha α rekta rektaszension rectascension ascension ar adr")
+DEC = _all("dec decl declination de delta δ deklination declinaison declinacion")
+EAST, WEST = {"east", "eastward", "e"}, {"west", "westward", "w"}
+NORTH, SOUTH = {"north", "northward", "n"}, {"south", "southward", "s"}
+X = {"x", "dx", "xerr", "xerror", "xoff", "xoffset", "xdev", "horizontal", "col", "column"}
+Y = {"y", "dy", "yerr", "yerror", "yoff", "yoffset", "ydev", "vertical", "row"}
+TIME = _all(
+    "time timestamp datetime utc ut gmt clock when elapsed t seconds secs since stamp jd mjd "
+    "epoch unix posix zeit uhrzeit zeitpunkt zeitstempel heure hora temps tempo moment at "
+    "local"
+)
+DATE = {"date", "day", "datum", "fecha", "jour"}
+ERROR = _all(
+    "error err raw distance dist offset off dev deviation diff d residual displacement "
+    "measured fehler abweichung abstand erreur ecart desviacion deviance miss excursion"
+)
+PULSE = _all(
+    "pulse pulses corr corrs correction corrections duration dur guide guiding move cmd "
+    "command output applied sent issued impuls korrektur impulse impulsion pulso relay korr"
+)
+_PLAIN_ERROR = {"error", "err", "raw", "deviation", "residual", "fehler", "abweichung", "erreur"}
+DIRECTION = {"direction", "dir", "side", "sense", "richtung", "sens", "towards", "toward"}
+BRIGHT = _all(
+    "mass brightness bright flux adu signal intensity helligkeit luminosity counts brilliance "
+    "flujo brillo"
+)
+SNR = {"snr", "sn", "sbr"}
+STATE = _all(
+    "state status code flag flags error errorcode err fault valid ok good lost locked quality "
+    "result health condition tracked found"
+)
+REMARK = _all(
+    "remark remarks note notes comment comments event events message info text bemerkung "
+    "description annotation msg happening"
+)
+FRAME = _all("frame sample index number no nr num id seq sequence count row # image line n")
+SPOILT = _all(
+    "rms filtered filter smoothed smooth avg average mean median sigma std stdev limit peak "
+    "max min step steps rate aggressiveness aggr predicted prediction target exposure exp "
+    "dither total cumulative sum width fwhm hfd temperature temp settings setting interval "
+    "delay latency age processed after jitter algorithm algo integrated ideal goal processing"
+)
+"""Words of a column that speaks of the same axis without being what we look for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """One meaning a title may have; `points` compare guesses, 1 being a plain title."""
+
+    role: str
+    unit: str
+    factor: float
+    points: float
+    why: str
+    sign: int = 1
+
+
+def words_of(title: str) -> list[str]:
+    """Lower-case words of a title without its units, run-together capitals taken apart.
+
+    >>> words_of("RA raw error (px)"), words_of("decErr_arcsec"), words_of("R.A. dist")
+    (['ra', 'raw', 'error'], ['dec', 'err'], ['ra', 'dist'])
+    """
+    return list(_parse(title)[0])
+
+
+def unit_of(text: str) -> tuple[str, float] | None:
+    """Unit and factor that a unit word names, None for other words."""
+    word = text.strip().strip(".").strip()
+    return UNITS.get(word) or UNITS.get(word.lower())
+
+
+@lru_cache(maxsize=4096)
+def _parse(title: str) -> tuple[tuple[str, ...], tuple[str, float] | None]:
+    unit = None
+    bare = title.strip().strip("#").strip()
+    for inner in _BRACKET.findall(title):
+        unit = unit or unit_of(inner)
+    bare = _BRACKET.sub(" ", bare)
+    bare = bare.replace("Δ", " diff ")
+    bare = _INITIALS.sub(lambda m: m[1] + m[2], bare)
+    bare = re.sub(r"\b[Ss]\s*/\s*[Nn](?:\s*[Rr](?:atio)?)?\b", "snr", bare)
+    if bare.rstrip().endswith(('"', "″")):
+        unit = unit or (ARCSEC, 1.0)
+    words = [word.lower() for word in _SPLIT.findall(bare)]
+    plural = ERROR | PULSE | BRIGHT
+    words = [w[:-1] if len(w) > 4 and w[-1] == "s" and w[:-1] in plural else w for w in words]
+    words = [part for w in words for part in _apart(w)]
+    if unit is None and len(words) > 1:
+        named = unit_of(words[-1])
+        # "RA err px" and "dur_ms"; "d ra" or "pulse e" end in no unit.
+        if named and (len(words[-1]) > 1 or words[-1] == "s"):
+            unit = named
+            words = words[:-1]
+    elif unit is None and len(words) == 1 and words[0] in {"seconds", "secs", "sec", "s", "ms"}:
+        unit = unit_of(words[0])
+    if title.strip() == "#":
+        words = ["#"]
+    return tuple(words), unit
+
+
+def _apart(word: str) -> list[str]:
+    """Take "raerr" or "dra" apart, words written without any mark between."""
+    for axis in ("dec", "ra"):
+        rest = word.removeprefix(axis)
+        if rest != word and rest in ERROR | PULSE | DIRECTION | SPOILT:
+            return [axis, rest]
+        rest = word.removesuffix(axis)
+        if rest != word and rest in {"d", "delta", "err", "error", "off", "offset", "raw", "guide"}:
+            return [rest, axis]
+    return [word]
+
+
+def unit_in_title(title: str) -> tuple[str, float] | None:
+    """The unit that a title carries, with its factor."""
+    return _parse(title)[1]
+
+
+def guesses(title: str, unit: tuple[str, float] | None = None) -> list[Guess]:
+    """What a title may mean, best first; `unit` is what a row of units adds."""
+    words, own = _parse(title)
+    unit = own or unit
+    found = set(words)
+    name, factor = unit or ("", 1.0)
+    told = f"title says {', '.join(words)}" if words else "no words in the title"
+    told += f"; unit {name}" if name else ""
+    spoilt = 0.6 * bool(found & SPOILT)
+    out: list[Guess] = []
+
+    def add(role, points, unit_name=name, scale=factor, sign=1):
+        if points > 0:
+            out.append(Guess(role, unit_name, scale, points, told, sign))
+
+    _time(found, name, factor, add)
+    for role, axis, plus, minus in (("ra", RA, EAST, WEST), ("dec", DEC, NORTH, SOUTH)):
+        _axis(role, axis, plus, minus, words, name, spoilt, add)
+    if {"east", "west"} <= found or words[:2] == ("e", "w"):
+        out[:] = [g for g in out if g.role not in ("ra_east", "ra_west")]
+        _axis("ra", found, set(), set(), words, name, spoilt, add)
+    if {"north", "south"} <= found or words[:2] == ("n", "s"):
+        out[:] = [g for g in out if g.role != "dec_pulse" and g.role != "dec"]
+        _axis("dec", found, set(), set(), words, name, spoilt, add)
+    for role, axis in (("x", X), ("y", Y)):
+        if found & axis and not found & (RA | DEC) and name in ("", PX, ARCSEC):
+            plain = 0.8 + 0.3 * bool(found & (ERROR | {"dx", "dy"}))
+            add(role, plain - spoilt - 0.5 * bool(found & (PULSE | {"lock"})))
+    if found & BRIGHT and name in ("", "adu"):
+        add("brightness", 1.0 - spoilt)
+    if found & SNR or {"signal", "noise"} <= found or {"s", "n"} == found:
+        add("snr", 1.1 - spoilt)
+    if found & STATE and name == "":
+        add("state", 0.8 - 0.4 * bool(found & (RA | DEC | X | Y | PULSE | BRIGHT)) - spoilt)
+    if found & REMARK:
+        add("remark", 0.9)
+    if found & FRAME and name == "" and not found & (RA | DEC | X | Y | TIME):
+        add("frame", 0.7)
+    return sorted(out, key=lambda g: -g.points)
+
+
+def _time(found, name, factor, add) -> None:
+    if not (found & TIME or (found & DATE)) or found & (RA | DEC) or name in (ARCSEC, PX):
+        return
+    stretch = found & {"exposure", "exp", "dither", "interval", "delay", "latency", "age", "settle"}
+    points = (1.0 if found & TIME else 0.9) - (0.8 if stretch else 0.0)
+    if found & PULSE:
+        points -= 0.5
+    seconds = {"s": factor, MS: 0.001}.get(name, 0.0)
+    add("time", points, "s" if seconds else "", seconds)
+
+
+def _axis(role, axis, plus, minus, words, name, spoilt, add) -> None:
+    """Error, pulse and direction readings of one axis' title."""
+    found = set(words)
+    on_axis = bool(found & axis)
+    side = bool(found & plus) - bool(found & minus)
+    if role == "dec" and "delta" in found and found & (RA | X | Y | TIME):
+        return  # "delta RA" is a difference, not the Greek letter
+    if not on_axis and not side:
+        return
+    if found & DIRECTION:
+        add(f"{role}_side", 1.0 - spoilt, "", 1.0)
+        return
+    pulse = found & PULSE or name in (MS, "s")
+    if found & PULSE <= {"guide", "guiding"} and found & _PLAIN_ERROR and name not in (MS, "s"):
+        pulse = False  # the guiding error, not a correction
+    if side and not on_axis:
+        single = {"e", "w", "n", "s"} & found
+        if pulse and (not single or len(words) > 1):
+            add(f"{role}_pulse", 1.0 - spoilt, sign=side)
+        elif found & ERROR:
+            add(role, 0.8 - spoilt, sign=side)
+        return
+    if name in ("adu", "db"):
+        return
+    if pulse:
+        add(f"{role}_pulse", 1.0 + 0.3 * (name in (MS, "s")) - spoilt - 0.2 * bool(found & ERROR))
+        if name in ("", ARCSEC, PX) and found & ERROR and not found & {"corr", "correction"}:
+            add(role, 0.35 - spoilt)
+        return
+    points = 0.7 + 0.3 * bool(found & ERROR) + 0.2 * ("raw" in found)
+    points += {ARCSEC: 0.1, PX: 0.05}.get(name, 0.0)
+    add(role, points - spoilt)
