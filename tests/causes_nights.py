@@ -6,9 +6,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from subgrade.guiding.model import (
+    ClockFit,
+    Column,
+    ExposureGuiding,
+    GuideNight,
+    GuideRecord,
+)
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night, Registration, Usual
-from subgrade.stars.model import FrameStars, ShapeField, StarImage
+from subgrade.stars.model import FrameStars, ShapeField, StarImage, StarList
 
 EXPOSURE_S = 120.0
 START = 1_900_000_000.0
@@ -39,6 +46,8 @@ class Shot:
     dx: float = 0.0
     dy: float = 0.0
     rotation: float = 0.0
+    catalogue: StarList | None = None
+    note: str = ""
     fwhm_error: float = 0.01
     eccentricity_error: float = 0.01
 
@@ -119,7 +128,7 @@ def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
         xy=(a - b) * np.sin(t) * np.cos(t), moment_error=0.01,
         length_px=shot.length, hollow=shot.hollow, shape_status=shot.status,
         stars_in_shape=100, star_image=shot.image, shape_field=shot.shape_field,
-        streaks=shot.streaks,
+        streaks=shot.streaks, catalogue=shot.catalogue, shape_note=shot.note,
     )  # fmt: skip
     return facts, stars
 
@@ -151,3 +160,48 @@ def _usual(frames, compared, members) -> dict[str, Usual]:
     usual = {n: robust([getattr(frames[i].stars, n) for i in members], n != "stars") for n in names}
     usual["transparency"] = robust([compared[i].transparency for i in members], False)
     return usual
+
+
+CALM_ARCSEC = 0.4
+CADENCE_S = 2.0
+
+
+def recorded(ra, dec=None, **known) -> ExposureGuiding:
+    """An exposure's guiding from its error samples, arcsec, by numpy's own statistics."""
+    rng = np.random.default_rng(len(ra))
+    ra = np.asarray(ra, float)
+    dec = CALM_ARCSEC * rng.standard_normal(len(ra)) if dec is None else np.asarray(dec, float)
+    minutes = np.arange(len(ra)) * CADENCE_S / 60
+    cov = np.cov(ra, dec, bias=True)
+    found = ExposureGuiding(
+        samples=len(ra), coverage=1.0, rms_ra=float(ra.std()), rms_dec=float(dec.std()),
+        peak=float(np.hypot(ra - ra.mean(), dec - dec.mean()).max()),
+        drift_ra=float(np.polyfit(minutes, ra, 1)[0]),
+        drift_dec=float(np.polyfit(minutes, dec, 1)[0]),
+        lag1_ra=float(np.corrcoef(ra[:-1], ra[1:])[0, 1]),
+        lag1_dec=float(np.corrcoef(dec[:-1], dec[1:])[0, 1]),
+        star_drop=0.95, longest_gap_s=CADENCE_S,
+        moments=(float(cov[0, 0]), float(cov[1, 1]), float(cov[0, 1])),
+    )  # fmt: skip
+    return replace(found, **known)
+
+
+def calm_samples(count: int = 60, seed: int = 5) -> np.ndarray:
+    """Guiding errors of one axis of a calm exposure, arcsec."""
+    return CALM_ARCSEC * np.random.default_rng(seed).standard_normal(count)
+
+
+def guide_of(night: Night, bad: dict, decided: bool = True, **known) -> GuideNight:
+    """A record over the night: calm but for the exposures given."""
+    calm = [recorded(calm_samples(seed=k)) for k in range(len(night.frames))]
+    exposures = tuple(bad.get(k, calm[k]) for k in range(len(night.frames)))
+    time = START + np.arange(600) * CADENCE_S
+    zero = np.zeros(600)
+    record = GuideRecord(
+        "guiding.csv", "unknown", time, zero, zero, zero, zero, zero + 100, zero + 30,
+        np.ones(600, bool), np.zeros(600, int), ((time[0], time[-1]),), (),
+        (Column("RA error (arcsec)", "ra", "arcsec", 0.9, "title"),),
+    )  # fmt: skip
+    clock = ClockFit(-7200.0, 2.0, 1.0, 0.97, decided, "by dithers", () if decided else ((3, 0.9),))
+    found = GuideNight(record, clock, exposures, calm_rms_ra=CALM_ARCSEC, calm_rms_dec=CALM_ARCSEC)
+    return replace(found, **known)

@@ -8,6 +8,7 @@ are this module's judgement, as in `subgrade.causes.motion`.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -38,14 +39,19 @@ def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Eviden
     if any(item.points > 2 for item in found):
         # Errors of a dither or a lost star would pass for gusts and swings.
         return found
-    return [
-        *found,
-        *_by_share_seen(series, position, inside, limits),
+    motion = [
         *_by_axis(series, inside),
-        *_by_rhythm(series, inside, limits),
+        *_of_whole_exposure(inside, _by_rhythm(series, inside, limits)),
         *_by_gusts(series, inside, limits),
         *_by_declination(series, position, inside, limits),
     ]
+    # What the guider saw says little of an elongation that it does not explain.
+    seen = share_seen(series, position) / limits.guiding.seen_share
+    trust = float(np.clip(seen, 0.2, 1.0)) if math.isfinite(seen) else 1.0
+    motion = [
+        replace(e, points=round(e.points * (trust if e.points > 0 else 1), 3)) for e in motion
+    ]
+    return [*found, *_by_share_seen(series, position, inside, limits), *motion]
 
 
 def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -213,6 +219,16 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
                      limit=limit)
         )  # fmt: skip
     return found + _by_period(series, inside)
+
+
+def _of_whole_exposure(inside: ExposureGuiding, items: list[Evidence]) -> list[Evidence]:
+    """A burst rings to and fro by itself; its rhythm says little of the mount's habit."""
+    # Peak over rms is 1.4 for a pure swing and over 4 where a tenth of the time holds it all.
+    peak = inside.peak / math.hypot(inside.rms_ra, inside.rms_dec)
+    if not inside.gusts or not math.isfinite(peak):
+        return items
+    part = float(np.interp(peak, [2.5, 4.0], [1.0, 0.3]))
+    return [replace(item, points=round(part * item.points, 3)) for item in items]
 
 
 def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
