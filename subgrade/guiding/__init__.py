@@ -5,6 +5,9 @@ from __future__ import annotations
 from importlib import import_module
 
 _WHERE = {
+    "exposure_guiding": "exposure",
+    "fit_clock": "clock",
+    "guide_night": "join",
     "read_guide": "read",
     "GuideMap": "guide_map",
     "load_guide_map": "guide_map",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.guiding.intervals import lost_intervals, overlap, settling_intervals
 from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideRecord
 from subgrade.guiding.quiet import calm_rms
 
@@ -18,8 +19,6 @@ GUST_SIGMAS = 5.0
 """Distance from the exposure's usual place, in calm RMS, that makes a knock: a choice."""
 SETTLED_SIGMAS = 2.5
 MIN_GUST_ARCSEC = 0.8
-DITHER_LASTS_S = 60.0
-"""Longest time a dither is taken to settle where the record does not say: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +195,7 @@ def robust_slope(time: np.ndarray, value: np.ndarray) -> float:
     t = time - time.mean()
     weight = np.ones(len(t))
     slope = 0.0
-    for _ in range(4):
+    for _ in range(3):
         total = weight.sum()
         tc = t - (weight @ t) / total
         vc = value - (weight @ value) / total
@@ -205,7 +204,7 @@ def robust_slope(time: np.ndarray, value: np.ndarray) -> float:
             return NAN
         slope = float(weight @ (tc * vc)) / spread
         left = np.abs(vc - slope * tc)
-        sigma = 1.482602 * float(np.median(left))
+        sigma = 1.482602 * float(np.partition(left, len(left) // 2)[len(left) // 2])
         if sigma <= 0:
             break
         weight = np.minimum(1.0, 1.5 * sigma / np.maximum(left, 1e-12))
@@ -215,31 +214,34 @@ def robust_slope(time: np.ndarray, value: np.ndarray) -> float:
 def dominant_period(time: np.ndarray, value: np.ndarray, cadence: float) -> dict:
     """Strongest sine of a series (Lomb-Scargle with floating mean) if significant.
 
-    Amplitude = sqrt(2 P) times the RMS, P the standard normalised power; false-alarm
-    probability after Baluev 2008 MNRAS 385, 1279, which takes the rest for white noise.
-    Periods from two cadences to the series' length.
+    The peak is sought by a padded Fourier transform of the samples put on an even grid, its
+    power and place are those of the exact periodogram there.  Amplitude = sqrt(2 P) times the
+    RMS, P the standard normalised power; false-alarm probability after Baluev 2008 MNRAS
+    385, 1279, which takes the rest for white noise.  Periods from two cadences to the
+    series' length.
     """
-    from astropy.timeseries import LombScargle
-
     t, length = time - time[0], float(time[-1] - time[0])
     rms = float(value.std())
     if length < 6.0 * cadence or rms <= 0:
         return {}
+    from astropy.timeseries import LombScargle
+
+    place = np.rint(t / cadence).astype(int)
+    size = 1 << int(np.ceil(np.log2(6 * (place[-1] + 1))))
+    even = np.bincount(place, value - value.mean(), minlength=size)
+    low = int(np.ceil(size * cadence / length))
+    rough = low + int(np.argmax(np.abs(np.fft.rfft(even)[low:])))
     top = 0.5 / cadence
+    near = (rough + np.linspace(-1.0, 1.0, 11)) / (size * cadence)
+    near = near[(near >= 0.999 / length) & (near <= 1.001 * top)]
     search = LombScargle(t, value)
-    count = int(np.ceil((top - 1.0 / length) * 4.0 * length)) + 1
-    frequency = np.linspace(1.0 / length, top, max(count, 8))
-    power = search.power(frequency, method="fast", assume_regular_frequency=True)
+    power = search.power(near, method="cython", assume_regular_frequency=True)
     k = int(np.argmax(power))
     highest = min(float(power[k]), 1.0)
     alarm = float(search.false_alarm_probability(highest, maximum_frequency=top))
     out = {"false_alarm": min(max(alarm, 0.0), 1.0)}
     if alarm < SIGNIFICANT:
-        step = frequency[1] - frequency[0]
-        fine = frequency[k] + step * np.linspace(-1.0, 1.0, 21)
-        sharp = search.power(fine[fine > 0], method="cython", assume_regular_frequency=True)
-        best = float(fine[fine > 0][int(np.argmax(sharp))])
-        out |= {"period_s": 1.0 / best, "amplitude": float(np.sqrt(2.0 * sharp.max())) * rms}
+        out |= {"period_s": 1.0 / float(near[k]), "amplitude": float(np.sqrt(2.0 * highest)) * rms}
     return out
 
 
@@ -281,84 +283,3 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
         return {"gusts": 0}
     size, when, settle = max(knocks)
     return {"gusts": len(knocks), "gust_time": when, "gust_size": size, "gust_settle_s": settle}
-
-
-def settling_intervals(record: GuideRecord) -> np.ndarray:
-    """(begin, end) of dithers and their settling, record clock, shape (m, 2).
-
-    Without a remark that it settled, a dither lasts until two samples lie within
-    three calm RMS of the lock, `DITHER_LASTS_S` at most.
-    """
-    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_begin"))
-    ends = np.array(sorted(e.time for e in record.events if e.kind == "settle_end"))
-    limit = 3.0 * float(np.hypot(*calm_rms(record)))
-    out: list[tuple[float, float]] = []
-    for k, begin in enumerate(begins):
-        if out and begin < out[-1][1]:
-            continue
-        until = begins[k + 1] if k + 1 < len(begins) else np.inf
-        until = until if until - begin > 10.0 else np.inf
-        said = ends[(ends >= begin) & (ends <= until)]
-        if len(said):
-            out.append((begin, float(said[0])))
-        else:
-            out.append(
-                (begin, _settled_at(record, begin, min(until, begin + DITHER_LASTS_S), limit))
-            )
-    return np.array(out, float).reshape(-1, 2)
-
-
-def _settled_at(record: GuideRecord, begin: float, until: float, limit: float) -> float:
-    low, high = np.searchsorted(record.time, [begin, until], side="right")
-    away = np.hypot(record.ra[low:high], record.dec[low:high])
-    calm = away < limit if np.isfinite(limit) else np.zeros(len(away), bool)
-    two = np.flatnonzero(calm[:-1] & calm[1:]) if len(calm) > 1 else []
-    return float(record.time[low + two[0]]) if len(two) else float(until)
-
-
-def lost_intervals(record: GuideRecord) -> np.ndarray:
-    """(begin, end) of times without the guide star, record clock, shape (m, 2).
-
-    Runs of rows marked bad or without an error, and gaps that a remark of a lost star opens.
-    """
-    good = record.good & np.isfinite(record.ra)
-    cadence = record.cadence_s
-    if not np.isfinite(cadence):
-        return np.empty((0, 2))
-    bad = np.r_[False, ~good, False]
-    first = np.flatnonzero(~bad[:-1] & bad[1:])
-    after = np.flatnonzero(bad[:-1] & ~bad[1:])
-    spans = [
-        (record.time[i] - cadence, min(record.time[j - 1], record.time[min(j, len(good) - 1)]))
-        for i, j in zip(first, after, strict=True)
-    ]
-    seen = record.time[good]
-    for event in record.events:
-        if event.kind == "lost_star":
-            k = int(np.searchsorted(seen, event.time, side="right"))
-            if k < len(seen) and seen[k] - event.time > 1.5 * cadence:
-                spans.append((event.time, seen[k] - cadence))
-    return merged(spans)
-
-
-def merged(spans) -> np.ndarray:
-    """Intervals in order, overlapping ones joined, shape (m, 2)."""
-    out: list[list[float]] = []
-    for begin, stop in sorted((float(a), float(b)) for a, b in spans):
-        if out and begin <= out[-1][1]:
-            out[-1][1] = max(out[-1][1], stop)
-        else:
-            out.append([begin, stop])
-    return np.array(out, float).reshape(-1, 2)
-
-
-def overlap(spans: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Seconds of each exposure inside disjoint intervals in order."""
-    if not len(spans):
-        return np.zeros(len(start))
-    corners = spans.ravel()
-    length = np.diff(spans, axis=1)[:, 0]
-    filled = np.repeat(np.cumsum(length), 2)
-    filled[::2] -= length
-    covered = [np.interp(np.nan_to_num(t), corners, filled) for t in (start, end)]
-    return covered[1] - covered[0]

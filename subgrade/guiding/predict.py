@@ -1,4 +1,4 @@
-"""From arcseconds along RA and Dec to pixels: the camera's angle, and what the motion adds to stars.
+"""The camera's angle to RA and Dec, and what the recorded motion adds to the stars.
 
 An elongation is the complex number q = (xx - yy) + 2i xy.  Rotating the motion by
 the camera's angle t multiplies its q by exp(2it), a mirror takes the conjugate,
@@ -19,12 +19,15 @@ NAN = float("nan")
 MIN_FRAMES = 6
 LARGEST_ANGLE_ERROR_DEG = 15.0
 """Above this the night is said not to tell the angle: a choice."""
-HAND_LEAD = 6.0
-"""Least lead in chi-squared of one handedness over the other: a choice."""
+HAND_LEAD, ANGLE_LEAD = 3.0, 4.0
+"""Least lead in log-likelihood of one handedness over the other, and of the recorded motion
+over no connection at all: a choice."""
 MODEL_SHARE = 0.2
 """Weighted moments answer motion by up to this share otherwise than plain variances do."""
-PLAUSIBLE_RESPONSE = (0.25, 3.0)
-"""Measured over recorded elongation; outside it the two have nothing to do with one another."""
+RESPONSES = (0.5, 0.65, 0.8, 1.0, 1.2, 1.4)
+"""Measured over recorded elongation, as tried."""
+UNSEEN_SHARE = 0.15
+"""Share of frames that moved in a way the guider does not see (flexure, gusts on the tube)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +49,10 @@ class CameraAngle:
 
 
 def camera_angle(
-    night: Night, exposures: Sequence[ExposureGuiding | None], axes: str = "ra_dec"
+    night: Night,
+    exposures: Sequence[ExposureGuiding | None],
+    calm_arcsec: float = NAN,
+    axes: str = "ra_dec",
 ) -> CameraAngle:
     """Camera angle and handedness, from coordinate solutions or from the night itself.
 
@@ -55,6 +61,9 @@ def camera_angle(
     night : Night
     exposures : sequence of ExposureGuiding or None
         In ``night.frames`` order.
+    calm_arcsec : float
+        Scatter per axis of the record's quiet stretches; sets how far chance alone makes a
+        recorded covariance oval.
     axes : str
         ``xy`` when the record counts along the guide camera's axes: a solution of the
         main camera then says nothing.
@@ -63,8 +72,7 @@ def camera_angle(
         solved = angle_from_solutions([frame.facts.sky_axes for frame in night.frames])
         if solved is not None:
             return solved
-    shape, motion, weight, part = _elongations(night, exposures)
-    return angle_from_elongations(shape, motion, weight, part)
+    return angle_from_elongations(*_elongations(night, exposures, calm_arcsec))
 
 
 def angle_from_solutions(axes) -> CameraAngle | None:
@@ -91,9 +99,10 @@ def angle_from_solutions(axes) -> CameraAngle | None:
     return CameraAngle(float(angle % 360.0), error, hand, "wcs", NAN, len(east))
 
 
-def _elongations(night: Night, exposures):
+def _elongations(night: Night, exposures, calm: float):
     """Measured and recorded elongation (arcsec^2 where the scale is known), error, group."""
     shape, motion, error, part = [], [], [], []
+    noise = calm**2 if np.isfinite(calm) else 0.0
     for frame, compared, guiding in zip(night.frames, night.compared, exposures, strict=True):
         stars = frame.stars
         if guiding is None or guiding.samples < 8 or stars.shape_status not in ("measured", "few"):
@@ -107,23 +116,39 @@ def _elongations(night: Night, exposures):
             shape.append(values[0])
             motion.append(values[1])
             known = stars.moment_error if np.isfinite(stars.moment_error) else 0.1
-            error.append(2.0 * known * area)
+            sampled = sampling_error(noise, max(0.5 * (rr + dd) - noise, 0.0), guiding.samples)
+            error.append(2.0 * float(np.hypot(known * area, sampled)))
             part.append(compared.group)
-    return np.array(shape, complex), np.array(motion, complex), np.array(error), np.array(part)
+    return (
+        np.array(shape, complex),
+        np.array(motion, complex),
+        np.array(error, float),
+        np.array(part, int),
+    )
+
+
+def sampling_error(noise: float, motion: float, samples: int) -> float:
+    """One sigma of half a covariance's elongation that noise of a variance makes by chance.
+
+    Noise with noise and noise with motion: sqrt(noise (noise + 2 motion) / n).
+    """
+    return float(np.sqrt(noise * (noise + 2.0 * motion) / samples))
 
 
 def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
-    """Regress measured on recorded elongation over the frames, for both handednesses.
+    """Find the turn that carries recorded elongations into measured ones.
 
-    ``shape = k exp(2it) motion + c`` (or with the conjugate of ``motion``), by least
-    squares with Huber weights and a constant ``c`` for each group (fixed optics).
+    ``shape = k exp(2it) motion + c`` (mirrored: the conjugate of ``motion``) with a constant
+    ``c`` for each group (fixed optics).  All turns, both hands and a range of k are
+    tried; each frame either follows the model within its error (and `MODEL_SHARE` of the
+    motion) or moved unseen, in which case it says nothing.
 
     Parameters
     ----------
     shape, motion : ndarray of complex, shape (n,)
         (xx - yy) + 2i xy of the stars and of the recorded motion.
     error : ndarray, shape (n,)
-        One sigma of each component of ``shape``.
+        One sigma of each component of ``shape`` about the model for a frame at rest.
     part : ndarray of int, shape (n,)
 
     Returns
@@ -131,54 +156,51 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     CameraAngle
         ``source`` is ``none`` when the night does not tell.
     """
-    if len(shape) < MIN_FRAMES:
-        return CameraAngle(frames=len(shape))
-    fits = {
-        hand: _slope(shape, motion if hand > 0 else np.conj(motion), error, part)
-        for hand in (1, -1)
-    }
-    hand = min(fits, key=lambda h: fits[h][2])
-    slope, sigma, cost = fits[hand]
-    response = abs(slope)
-    if not response > 0:
-        return CameraAngle(frames=len(shape))
-    turn = np.degrees(sigma / response) / 2.0
-    if turn > LARGEST_ANGLE_ERROR_DEG or not (
-        PLAUSIBLE_RESPONSE[0] < response < PLAUSIBLE_RESPONSE[1]
-    ):
-        return CameraAngle(frames=len(shape), response=float(response))
-    clear = fits[-hand][2] - cost > HAND_LEAD
-    angle = np.degrees(np.angle(slope)) / 2.0 % 180.0
-    return CameraAngle(
-        float(angle), float(turn), hand if clear else 0, "night", float(response), len(shape)
+    n = len(shape)
+    if n < MIN_FRAMES:
+        return CameraAngle(frames=n)
+    y, x = _less_usual(shape, part), _less_usual(motion, part)
+    usual = 1.482602 * float(np.median(np.abs(y))) / 1.1774
+    floor = np.maximum(error, 0.3 * usual)
+    sigma = np.hypot(floor, MODEL_SHARE * np.abs(x))
+    wide = max(3.0 * float(np.sqrt(np.mean(np.abs(y) ** 2))), 5.0 * float(floor.max()))
+    turn = np.radians(np.arange(0.0, 180.0, 1.0))
+    factor = np.exp(2j * turn)[:, None] * np.array(RESPONSES)
+    like = np.stack(
+        [_likelihood(y, factor[..., None] * seen, sigma, wide) for seen in (x, np.conj(x))]
     )
+    none = float(_likelihood(y, np.zeros_like(y), floor, wide))
+    best = np.unravel_index(int(np.argmax(like)), like.shape)
+    hands = like.max(axis=(1, 2))
+    clear = abs(hands[0] - hands[1]) >= HAND_LEAD
+    # The two hands may want different turns: both count until one is chosen.
+    chance = np.exp(like - like.max())[best[0] if clear else slice(None)]
+    chance = chance.reshape(-1, *chance.shape[-2:]).sum(axis=(0, 2))
+    middle = np.sum(chance * np.exp(2j * turn)) / chance.sum()
+    angle = np.degrees(0.5 * np.angle(middle)) % 180.0
+    spread = np.degrees(0.5 * np.sqrt(-2.0 * np.log(np.clip(abs(middle), 1e-9, 1.0))))
+    spread = float(np.hypot(spread, 0.3))
+    response = RESPONSES[best[2]]
+    if like.max() - none < ANGLE_LEAD or spread > LARGEST_ANGLE_ERROR_DEG:
+        return CameraAngle(frames=n, response=response)
+    hand = (1, -1)[best[0]] if clear else 0
+    return CameraAngle(float(angle), spread, hand, "night", response, n)
 
 
-def _slope(shape, motion, error, part):
-    """Complex slope, its error per component, and the robust cost (chi-squared units)."""
-    weight = np.ones(len(shape))
-    for _ in range(8):
-        y, x = _centred(shape, weight, part), _centred(motion, weight, part)
-        power = float(np.sum(weight * np.abs(x) ** 2))
-        if power <= 0:
-            return 0j, np.inf, np.inf
-        slope = complex(np.sum(weight * np.conj(x) * y) / power)
-        left = np.abs(y - slope * x)
-        sigma = max(float(np.median(left)) / 1.1774, float(np.median(error)))
-        weight = np.minimum(1.0, 2.0 * sigma / np.maximum(left, 1e-12))
-    freedom = max(len(shape) - 1 - len(np.unique(part)), 1)
-    spread = float(np.sum(weight * left**2)) / (2.0 * freedom)
-    u = left / sigma
-    cost = float(np.sum(np.where(u < 2.0, u**2, 4.0 * u - 4.0)))
-    return slope, float(np.sqrt(spread / power)), cost
-
-
-def _centred(values, weight, part):
-    out = np.array(values)
+def _less_usual(values: np.ndarray, part: np.ndarray) -> np.ndarray:
+    """Less each group's median, component by component: most frames of a group are calm."""
+    out = values.copy()
     for p in np.unique(part):
-        mine = part == p
-        out[mine] -= np.sum(weight[mine] * values[mine]) / weight[mine].sum()
+        mine = values[part == p]
+        out[part == p] -= np.median(mine.real) + 1j * np.median(mine.imag)
     return out
+
+
+def _likelihood(y, model, sigma, wide: float) -> np.ndarray:
+    """Log-likelihood of frames that follow the model or moved unseen, summed over the last axis."""
+    near = np.exp(-0.5 * np.abs((y - model) / sigma) ** 2) / sigma**2
+    far = np.exp(-0.5 * np.abs(y / wide) ** 2) / wide**2
+    return np.log((1.0 - UNSEEN_SHARE) * near + UNSEEN_SHARE * far).sum(axis=-1)
 
 
 def rotated_moments(moments, angle_deg: float, handedness: int) -> tuple[float, float, float]:
@@ -211,7 +233,8 @@ def predict(
     Returns
     -------
     tuple of Prediction or None
-        None without overlap, angle, handedness or scale.  ``predicted`` is the rotated
+        None without overlap, angle or scale.  With the handedness unknown the recorded
+        RA-Dec covariance is left out and counted as error.  ``predicted`` is the rotated
         covariance, less ``calm_arcsec`` squared on both axes and never below zero;
         ``residual`` is the trace-free part of measured less predicted,
         ((xx - yy)/2, (yy - xx)/2, xy), so that seeing and focus, which are round, do not
@@ -221,7 +244,7 @@ def predict(
     out = []
     for frame, guiding in zip(night.frames, exposures, strict=True):
         scale = frame.facts.scale_arcsec
-        usable = guiding is not None and guiding.samples >= 5 and scale and camera.handedness
+        usable = guiding is not None and guiding.samples >= 5 and scale
         if not usable or not np.isfinite(camera.angle_deg):
             out.append(None)
             continue
@@ -230,17 +253,24 @@ def predict(
 
 
 def _prediction(stars, guiding, camera: CameraAngle, calm: float, scale: float) -> Prediction:
-    rotated = rotated_moments(guiding.moments, camera.angle_deg, camera.handedness)
+    rr, dd, rd = guiding.moments
+    slant = 0.0 if camera.handedness else abs(rd) / scale**2
+    if not camera.handedness:
+        rd = 0.0
+    rotated = rotated_moments((rr, dd, rd), camera.angle_deg, camera.handedness or 1)
     xx, yy, xy = (v / scale**2 for v in rotated)
     noise = (calm if np.isfinite(calm) else 0.0) ** 2 / scale**2
     motion = max(0.5 * (xx + yy) - noise, 0.0)
-    # Sampling error of a covariance from n samples: noise with noise, noise with motion.
-    sampled = np.sqrt(noise * (noise + 2.0 * motion) / guiding.samples)
+    sampled = sampling_error(noise, motion, guiding.samples)
     elongation = float(np.hypot(0.5 * (xx - yy), xy))
     turned = 2.0 * np.radians(camera.error_deg if np.isfinite(camera.error_deg) else 0.0)
     shape = stars.moment_error if np.isfinite(stars.moment_error) else 0.0
     error = np.sqrt(
-        shape**2 + sampled**2 + (MODEL_SHARE * elongation) ** 2 + (turned * elongation) ** 2
+        shape**2
+        + slant**2
+        + sampled**2
+        + (MODEL_SHARE * elongation) ** 2
+        + (turned * elongation) ** 2
     )
     half, cross = 0.5 * (stars.xx - stars.yy) - 0.5 * (xx - yy), stars.xy - xy
     return Prediction(
