@@ -28,7 +28,7 @@ class MeasureSettings:
     """A star is listed (for matching frames) when its S/N reaches this."""
     shape_snr: float = 40.0
     """Preferred least S/N of a star used for the shape; lowered where stars are few."""
-    shape_stars: int = 500
+    shape_stars: int = 350
     """Most stars used for the common shape."""
     image_stars: int = 300
     """Most stars stacked in the star image."""

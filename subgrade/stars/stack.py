@@ -302,7 +302,8 @@ def _samples(view, places, moments, wide, frame, settings) -> Samples:
     stamps = view.stamps(x, y, half)
     # one wide-weighted sum scales every star: a fitted peak would depend on the
     # star's place in the pixel and bend the image with it
-    new_x, new_y, flux = weighted_centroids(stamps, x, y, *moments, wide=2.0)
+    steps = 4 if wide > 1.0 else 1  # the centre is moved only where it was not yet exact
+    new_x, new_y, flux = weighted_centroids(stamps, x, y, *moments, wide=2.0, steps=steps)
     if wide > 1.0:
         x, y = new_x, new_y
     good = np.isfinite(flux) & (flux > 0)
