@@ -225,7 +225,9 @@ class Joined:
     @property
     def usable(self):
         """The `GuideNight` where its clock is settled, else None."""
-        return self.night if self.night is not None and self.night.clock.decided else None
+        from subgrade.results.guiding import usable
+
+        return self.night if usable(self.night) else None
 
 
 def join(night, records: Records, settings: Settings, progress: Progress) -> Joined:
@@ -233,25 +235,15 @@ def join(night, records: Records, settings: Settings, progress: Progress) -> Joi
     if not records.read:
         return Joined(None, records.unread)
     from subgrade.guiding import guide_night
+    from subgrade.results.guiding import unsettled
 
     joined = Joined(
         guide_night(night, records.read, utc_offset_hours=settings.guide_utc_offset),
         records.unread,
     )
     if joined.usable is None:
-        progress.warn(undecided(joined.night.clock))
+        progress.warn(unsettled(joined.night))
     return joined
-
-
-def undecided(clock) -> str:
-    """Why the record is not used, and what the user can do."""
-    zones = dict.fromkeys([clock.zone_hours, *(hours for hours, _ in clock.rivals)])
-    rivals = " and ".join(f"UTC{hours:+g} h" for hours in zones if hours == hours)
-    return (
-        f"guiding record: its clock is not settled, {rivals or 'nothing'} would fit "
-        f"({clock.how}); none of it is used; say with --guide-utc-offset HOURS how far it is "
-        "ahead of UTC"
-    )
 
 
 def judge(night, measured, found, limits, settings: Settings, guiding: Joined | None = None):

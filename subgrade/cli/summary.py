@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from subgrade.cli.progress import one_line
+from subgrade.results.guiding import clock_text, usable
 from subgrade.results.model import Graded
 from subgrade.results.session import causes_counted, night_remarks, totals
 
@@ -62,12 +63,9 @@ def duration(seconds: float) -> str:
 def guiding_line(graded: Graded) -> str:
     """One line on the guiding record: its clock, what it covers, how calm the night was."""
     night = graded.guiding
-    zone = f"UTC{night.clock.zone_hours:+g} h"
-    if not night.clock.decided:
-        return (
-            "Guiding record: not used, its clock is not settled "
-            f"({zone} or another); see --guide-utc-offset"
-        )
+    if not usable(night):
+        told = clock_text(night) or night.clock.how
+        return f"Guiding record: not used, its clock is not settled ({told})"
     held = [f for f in graded.frames if f.compared is not None]
     covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
     calm = " and ".join(
@@ -76,7 +74,7 @@ def guiding_line(graded: Graded) -> str:
         if value == value
     )
     return (
-        f"Guiding record: clock {zone} (confidence {night.clock.confidence:.2f}), covers "
+        f"Guiding record: {clock_text(night)} (confidence {night.clock.confidence:.2f}), covers "
         f"{covered} of {len(held)} frames" + (f"; calm rms {calm}" if calm else "")
     )
 

@@ -12,9 +12,9 @@ from dataclasses import asdict
 from subgrade import __version__
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
-from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Group
 from subgrade.results.columns import COLUMNS
+from subgrade.results.guiding import guiding_record
 from subgrade.results.model import Graded, GradedFrame
 
 FORMAT = 1
@@ -147,36 +147,6 @@ def _group(graded: Graded, index: int, group: Group) -> dict:
         "kept": sum(f.judgement.verdict == "keep" for f in members),
         "usual": {name: asdict(usual) for name, usual in group.usual.items()},
     }
-
-
-def guiding_record(night: GuideNight) -> dict:
-    """What was understood of the guiding record and what it says of the whole night."""
-    record, clock = night.record, night.clock
-    covered = sum(e is not None and e.samples > 0 for e in night.exposures)
-    return {
-        "file": record.path,
-        "used": clock.decided,
-        "samples": len(record),
-        "sections": len(record.sections),
-        "cadence_s": record.cadence_s,
-        "exposures_covered": covered if clock.decided else 0,
-        "clock": {"stated": record.clock, **asdict(clock)},
-        "columns": [asdict(c) for c in record.columns],
-        "scale_arcsec_px": record.scale_arcsec_px,
-        "axes": record.axes,
-        "camera_angle_deg": night.camera_angle_deg,
-        "camera_angle_error_deg": night.camera_angle_error_deg,
-        "handedness": night.handedness,
-        "angle_source": night.angle_source,
-        **{name: getattr(night, name) for name in _OF_THE_NIGHT},
-        "notes": [*record.notes, *night.notes],
-    }
-
-
-_OF_THE_NIGHT = (
-    "worm_period_s", "worm_amplitude", "dec_drift", "polar_arcmin", "polar_arcmin_error",
-    "backlash_s", "calm_rms_ra", "calm_rms_dec", "guide_exposure", "usual_brightness",
-)  # fmt: skip
 
 
 def _frame(frame: GradedFrame) -> dict:

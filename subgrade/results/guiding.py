@@ -1,0 +1,79 @@
+"""The guiding record told in words and plain values."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import asdict
+
+from subgrade.guiding.model import GuideNight
+
+
+def usable(night: GuideNight | None) -> bool:
+    """Whether the record may speak: its clock is settled."""
+    return night is not None and night.clock.decided and math.isfinite(night.clock.add_s)
+
+
+def guiding_record(night: GuideNight) -> dict:
+    """What was understood of the record and what it says of the whole night."""
+    record = night.record
+    covered = sum(e is not None and e.samples > 0 for e in night.exposures)
+    return {
+        "file": record.path,
+        "used": usable(night),
+        "samples": len(record),
+        "sections": len(record.sections),
+        "cadence_s": record.cadence_s,
+        "exposures_covered": covered if usable(night) else 0,
+        "clock": {"stated": record.clock, "text": clock_text(night), **asdict(night.clock)},
+        "columns": [asdict(c) for c in record.columns],
+        "scale_arcsec_px": record.scale_arcsec_px,
+        "axes": record.axes,
+        "camera_angle_deg": night.camera_angle_deg,
+        "camera_angle_error_deg": night.camera_angle_error_deg,
+        "handedness": night.handedness,
+        "angle_source": night.angle_source,
+        **{name: getattr(night, name) for name in _OF_THE_NIGHT},
+        "notes": list(dict.fromkeys([*record.notes, *night.notes])),
+    }
+
+
+_OF_THE_NIGHT = (
+    "worm_period_s", "worm_amplitude", "dec_drift", "polar_arcmin", "polar_arcmin_error",
+    "backlash_s", "calm_rms_ra", "calm_rms_dec", "guide_exposure", "usual_brightness",
+)  # fmt: skip
+
+
+def clock_text(night: GuideNight) -> str:
+    """The clock taken, and its rivals while it is not settled; empty where none fits."""
+    clock = night.clock
+    rivals = () if clock.decided else clock.rivals
+    if not math.isfinite(clock.add_s):
+        return ""
+    if math.isfinite(clock.zone_hours):
+        hours = dict.fromkeys([clock.zone_hours, *(h for h, _ in rivals)])
+        return " or ".join(_zone(h) for h in hours)
+    starts = [clock.add_s, *(3600.0 * h for h, _ in rivals)]
+    first = float(night.record.time[0]) if len(night.record) else 0.0
+    told = dict.fromkeys(_utc(first + s) for s in starts)
+    return "first sample at " + " or ".join(told)
+
+
+def unsettled(night: GuideNight) -> str:
+    """Why the record is not used, and what the user can do."""
+    text = f"guiding record not used: {night.clock.how}"
+    if clock_text(night):
+        text = f"guiding record not used, its clock is not settled: {clock_text(night)}"
+        text += f" ({night.clock.how})"
+    if math.isfinite(night.clock.zone_hours):
+        text += "; say with --guide-utc-offset HOURS how far it is ahead of UTC"
+    return text
+
+
+def _zone(hours: float) -> str:
+    return f"UTC{hours:+.2f}".rstrip("0").rstrip(".") + " h"
+
+
+def _utc(seconds: float) -> str:
+    moment = datetime.datetime.fromtimestamp(round(seconds), datetime.UTC)
+    return moment.strftime("%Y-%m-%d %H:%M:%S UTC")
