@@ -157,10 +157,9 @@ def light_displaced(
         text = f"{items[-1].text}; {text}" if text else items[-1].text
     items += [*recorded, *undimmed]
     reason = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
-    told = max((e for e in items if e.reason == reason and e.points > 0), key=lambda e: e.points,
-               default=None)  # fmt: skip
-    if told is not None and told.text not in text:
-        text += f"; {told.text}"
+    fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
+    if fresh:
+        text += f"; {max(fresh, key=lambda e: e.points).text}"
     return Displaced(reason, 1 - share, points, text, tuple(items))
 
 

@@ -1,0 +1,191 @@
+"""``grade --guide``: columns, session, summary and explain with a guiding record."""
+
+import csv
+import json
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+import subgrade.guiding as guiding
+from subgrade.cli import main
+from subgrade.results import open_results
+from subgrade.results.guiding import clock_text, unsettled
+from tests.causes_nights import guide_of, night_of, steady
+from tests.cli_frames import START, write_night
+
+FRAMES, CADENCE_S = 8, 2.0
+
+
+def errors(count: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(3)
+    return 0.5 * rng.standard_normal(count), 0.3 * rng.standard_normal(count)
+
+
+def write_record(path, hours_ahead: float = 2.0, frames=range(FRAMES)):
+    """A record in local time with guiding inside the exposures only, dithers between."""
+    lines = ["Local time,RA error (arcsec),Dec error (arcsec),Remark"]
+    ra, dec = errors(FRAMES * 31)
+    for k in frames:
+        for i in range(30):
+            moment = START + timedelta(hours=hours_ahead, seconds=70 * k + 1 + CADENCE_S * i)
+            n = 31 * k + i
+            stamp = moment.strftime("%Y-%m-%d %H:%M:%S")
+            lines.append(f"{stamp},{ra[n]:.3f},{dec[n]:.3f},")
+        moment = START + timedelta(hours=hours_ahead, seconds=70 * k + 61)
+        lines.append(f"{moment:%Y-%m-%d %H:%M:%S},,,Dither by 3.0 arcsec")
+        moment += timedelta(seconds=6)
+        lines.append(f"{moment:%Y-%m-%d %H:%M:%S},,,Settled")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def table(folder) -> list[dict]:
+    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+@pytest.fixture(scope="module")
+def graded(tmp_path_factory):
+    """A measured night: later runs in the same folder take a moment."""
+    base = tmp_path_factory.mktemp("guided")
+    write_night(base / "lights", FRAMES)
+    with pytest.raises(SystemExit):
+        main(["grade", str(base / "lights"), "--out", str(base / "r"), "--workers", "1", "-q"])
+    return base
+
+
+def grade(capfd, graded, *options):
+    return run(capfd, "grade", graded / "lights", "--out", graded / "r", *options)
+
+
+def test_the_columns_hold_the_record_inside_each_exposure(graded, capfd, tmp_path):
+    record = write_record(tmp_path / "g.csv", frames=range(FRAMES - 1))
+    code, out, err = grade(capfd, graded, "--guide", record, "--guide-utc-offset", 2)
+    assert code == 0, err
+    rows = table(graded / "r")
+    ra, dec = errors(FRAMES * 31)
+    for k, row in enumerate(rows[:-1]):
+        inside = slice(31 * k, 31 * k + 30)
+        assert int(row["guide_samples"]) == pytest.approx(30, abs=2)
+        assert float(row["guide_rms_ra_arcsec"]) == pytest.approx(ra[inside].std(), abs=0.05)
+        assert float(row["guide_rms_dec_arcsec"]) == pytest.approx(dec[inside].std(), abs=0.03)
+        far = np.hypot(ra[inside], dec[inside]).max()
+        assert float(row["guide_peak_arcsec"]) == pytest.approx(far, rel=0.25)
+    assert {rows[-1][c] for c in rows[-1] if c.startswith("guide_")} == {""}
+    assert f"Guiding record: UTC+2 h (confidence 1.00), covers 7 of {FRAMES} frames" in out
+    told = json.loads((graded / "r" / "session.json").read_text(encoding="utf-8"))["guiding"]
+    assert told["used"] is True
+    assert (told["exposures_covered"], told["clock"]["zone_hours"]) == (7, 2.0)
+    roles = {c["title"]: c["role"] for c in told["columns"]}
+    assert roles["RA error (arcsec)"] == "ra"
+    assert roles["Dec error (arcsec)"] == "dec"
+    assert told["calm_rms_dec"] == pytest.approx(0.3, abs=0.1)
+    assert any("7 of 8 exposures" in note for note in told["notes"])
+
+
+def test_explain_shows_the_guiding_of_a_frame(graded, capfd, tmp_path):
+    record = write_record(tmp_path / "g.csv")
+    grade(capfd, graded, "--guide", record, "--guide-utc-offset", 2, "--quiet")
+    code, out, _ = run(capfd, "explain", graded / "r", "light_03")
+    (line,) = [x for x in out.splitlines() if x.startswith("guiding: ")]
+    assert code == 0
+    assert re.search(r"samples over (9\d|100)% of the exposure, rms RA 0\.\d\d″, rms Dec 0\.", line)
+    _, out, _ = run(capfd, "explain", graded / "r", "light_03", "--json")
+    assert json.loads(out)["guiding"]["samples"] == pytest.approx(30, abs=2)
+
+
+def test_the_clock_is_found_from_the_night(graded, capfd, tmp_path):
+    record = write_record(tmp_path / "g.csv", hours_ahead=-7)
+    code, out, _ = grade(capfd, graded, "--guide", record)
+    assert code == 0
+    assert "Guiding record: UTC-7 h" in out
+    assert [r["verdict"] for r in table(graded / "r")].count("keep") == 6
+
+
+def test_a_record_that_cannot_be_read_is_named_and_the_run_goes_on(graded, capfd, tmp_path):
+    bad = tmp_path / "holiday.csv"
+    bad.write_bytes(bytes(range(256)) * 20)
+    none = tmp_path / "none.csv"
+    code, out, err = grade(capfd, graded, "--guide", bad, "--guide", none, "--quiet")
+    assert code == 3
+    assert f"subgrade: guiding record not used: {bad}: " in err
+    assert f"guiding record not used: {none}: " in err
+    rows = table(graded / "r")
+    assert len(rows) == FRAMES
+    assert {r["guide_samples"] for r in rows} == {""}
+    session = open_results(graded / "r").record
+    assert [p["file"] for p in session["problems"]] == [str(bad), str(none)]
+    assert session["problems"][0]["cause"].startswith("guiding record not used: ")
+    assert session["guiding"] is None
+    code, out, _ = grade(capfd, graded, "--guide", bad, "--guide", write_record(tmp_path / "g.csv"))
+    assert code == 3
+    assert "holiday.csv: guiding record not used: " in out
+    assert "Guiding record: UTC+2 h" in out
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--guide-utc-offset", "nan"], "--guide-utc-offset"),
+        (["--guide-utc-offset", "30"], "--guide-utc-offset"),
+        (["--guide-scale", "0"], "--guide-scale"),
+        (["--guide", "{record}", "--guide-map", "none.toml"], "none.toml"),
+    ],
+)
+def test_wrong_options_are_exit_2(graded, capfd, tmp_path, options, said):
+    record = write_record(tmp_path / "g.csv")
+    code, _, err = grade(capfd, graded, *(o.format(record=record) for o in options))
+    assert code == 2
+    assert said in err
+    assert "Traceback" not in err
+
+
+def test_an_unsettled_clock_is_told_with_its_rivals_and_not_used(
+    graded, capfd, tmp_path, monkeypatch
+):
+    honest = guiding.guide_night
+
+    def doubtful(night, records, *, utc_offset_hours=None):
+        found = honest(night, records, utc_offset_hours=utc_offset_hours)
+        if utc_offset_hours is None:
+            clock = replace(found.clock, decided=False, rivals=((3.0, 0.9),))
+            found = replace(found, clock=clock)
+        return found
+
+    monkeypatch.setattr(guiding, "guide_night", doubtful, raising=False)
+    record = write_record(tmp_path / "g.csv")
+    code, out, err = grade(capfd, graded, "--guide", record)
+    assert code == 0
+    assert "guiding record not used, its clock is not settled: UTC+2 h or UTC+3 h" in err
+    assert "--guide-utc-offset" in err
+    assert "Guiding record: not used, its clock is not settled (UTC+2 h or UTC+3 h)" in out
+    assert {r["guide_samples"] for r in table(graded / "r")} == {""}
+    told = open_results(graded / "r").record["guiding"]
+    assert (told["used"], told["exposures_covered"]) == (False, 0)
+    assert told["clock"]["rivals"] == [[3.0, 0.9]]
+    _, out, err = grade(capfd, graded, "--guide", record, "--guide-utc-offset", 2)
+    assert "not used" not in out + err
+    assert "Guiding record: UTC+2 h" in out
+
+
+def test_a_record_that_counts_from_a_start_is_told_as_times():
+    night = night_of(steady(4))
+    known = guide_of(night, {}, decided=False)
+    # 1_900_000_000 is 2030-03-17T17:46:40 UTC (date -u -d @1900000000).
+    clock = replace(known.clock, add_s=0.0, zone_hours=np.nan, rivals=((60 / 3600, 5.0),))
+    relative = replace(known, clock=clock)
+    both = "first sample at 2030-03-17 17:46:40 UTC or 2030-03-17 17:47:40 UTC"
+    assert clock_text(relative) == both
+    assert "--guide-utc-offset" not in unsettled(relative)
+    nowhere = replace(known, clock=replace(clock, add_s=np.nan, how="no guide sample", rivals=()))
+    assert unsettled(nowhere) == "guiding record not used: no guide sample"
