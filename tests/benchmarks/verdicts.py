@@ -1,7 +1,8 @@
 """Grade random practice nights and count right and wrong verdicts and reasons.
 
 Run from the repository: ``python tests/benchmarks/verdicts.py``; half a minute a night.
-The guiding record is not used.
+With ``--guide`` every night is graded a second time with its guiding record, whose clock
+is left for the program to find.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from subgrade.errors import NothingToGrade
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
+from subgrade.results.guiding import usable
 
 
 def rows(path: Path) -> dict[str, dict[str, str]]:
@@ -26,18 +28,27 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
         return {row["frame"]: row for row in csv.DictReader(stream)}
 
 
-def graded_night(seed: int, frames: int) -> list[tuple[dict, dict]]:
-    """(truth, verdict) of every frame of one random night."""
+Pairs = list[tuple[dict, dict]]
+"""(truth, verdict) of each frame."""
+
+
+def graded_night(seed: int, frames: int, guide: bool) -> tuple[Pairs, Pairs, bool]:
+    """One random night without its record and with it, and whether the record was used."""
     with tempfile.TemporaryDirectory() as name:
         night, out = Path(name) / "night", Path(name) / "out"
         simulate_night(night, random_scenario(seed, frames))
-        try:
-            grade(Settings((str(night),), str(out), workers=1))
-        except NothingToGrade as error:
-            print(f"seed {seed}: {error}")
-            return []
-        truths, verdicts = rows(night / "truth.csv"), rows(out / "summary.csv")
-    return [(truths[frame], verdict) for frame, verdict in verdicts.items()]
+        truths = rows(night / "truth.csv")
+        records = [(), (str(night / "guiding.csv"),)] if guide else [()]
+        found, used = [], False
+        for record in records:
+            try:
+                graded = grade(Settings((str(night),), str(out), workers=1, guide=record))
+            except NothingToGrade as error:
+                print(f"seed {seed}: {error}")
+                return [], [], False
+            used = usable(graded.guiding)
+            found.append([(truths[f], row) for f, row in rows(out / "summary.csv").items()])
+    return found[0], found[-1], used
 
 
 def first(words: str) -> str:
@@ -86,14 +97,21 @@ def main() -> None:
     parser.add_argument("--nights", type=int, default=12)
     parser.add_argument("--frames", type=int, default=24)
     parser.add_argument("--first-seed", type=int, default=9000)
+    parser.add_argument("--guide", action="store_true", help="also grade with the record")
     options = parser.parse_args()
-    pairs = []
+    without, joined, records = [], [], 0
     for seed in range(options.first_seed, options.first_seed + options.nights):
-        night = graded_night(seed, options.frames)
-        wrong = sum(truth["verdict"] != got["verdict"] for truth, got in night)
-        print(f"seed {seed}: {len(night)} frames, {wrong} verdicts differ", flush=True)
-        pairs += night
-    print(report(pairs))
+        alone, guided, used = graded_night(seed, options.frames, options.guide)
+        wrong = sum(truth["verdict"] != got["verdict"] for truth, got in alone)
+        note = "" if not options.guide else ", record used" if used else ", record not used"
+        print(f"seed {seed}: {len(alone)} frames, {wrong} verdicts differ{note}", flush=True)
+        without, joined, records = without + alone, joined + guided, records + used
+    print(report(without))
+    if options.guide:
+        print(
+            f"\nwith the guiding record, its clock settled on {records} of {options.nights} nights"
+        )
+        print(report(joined))
 
 
 if __name__ == "__main__":
