@@ -7,7 +7,7 @@ import itertools
 import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from subgrade.guiding.cells import NOTHING, is_number
 from subgrade.guiding.clocktext import CELL, read_cell
@@ -19,6 +19,7 @@ _COMMENT = re.compile(r"^\s*(?:#+|;+|//+|%+|!+|\*+)\s*")
 _LIST = re.compile(r"^\s*(?:columns?|fields?|titles?|header)\s*[:=]\s*", re.IGNORECASE)
 _MAYBE = re.compile(r"ra|r\.|dec|α|δ|Δ|east|north|decl|rect|x|y|asc", re.IGNORECASE)
 _FORMAT = re.compile(r"[yYmMdDhHsS][yYmMdDhHsS\-/:.T ]+[sSdDyYfF]+\.?f*")
+_WORD = re.compile(r"[^\W\d_]{3,}")
 _HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
 
 
@@ -251,36 +252,37 @@ def _by_blanks(lines, k, bare) -> Header | None:
     narrow = bare.split()
     if len(narrow) < 3 or ("," in bare and len(bare.split(",")) > 2):
         return None
-    follow = [x for x in lines[k + 1 : k + 1 + SAMPLE] if x.strip()]
-    usual = [p for p in (x.split() for x in follow[:80]) if sum(map(is_datum, p)) >= 2]
-    if not usual:
-        header = Header(tuple(narrow), (None,) * len(narrow), Cut(" "), ())
-        return header
-    counts = sorted(map(len, usual))
+    data = _rows_of_blanks(lines, k)
+    if not data:
+        return Header(tuple(narrow), (None,) * len(narrow), Cut(" ", most=-1), ())
+    counts = sorted(len(x.split()) for x in data)
     count = counts[len(counts) // 2]
-    model = next(p for p in usual if len(p) == count)
+    model = next(p for p in map(str.split, data) if len(p) == count)
     joined = _date_beside_clock(model)
-    if all(len(p) == count for p in usual) or _placeless(lines, k, follow):
-        for titles in (narrow, wide):
-            for join in (None, joined):
-                n = count - (join[1] - 1 if join else 0)
-                if len(titles) == n:
-                    cut = Cut(" ", joined=join, most=0)
-                    cut = replace(cut, most=count - 1 if _wordy(usual) else -1)
-                    units, skip = _units_row(lines, k, cut, n)
-                    rows = _rows(lines, k + 1 + skip, cut, n)
-                    return Header(tuple(titles), units, cut, tuple(map(tuple, rows)), skip)
-    return _by_places(lines, k)
+    n = count - (joined[1] - 1 if joined else 0)
+    if counts[0] < count:  # cells are empty in some rows: only their places tell which
+        placed = _by_places(lines, k, data)
+        if placed is not None and len(placed.titles) in (n, count):
+            return placed
+    for titles, join in itertools.product((narrow, wide), (None, joined)):
+        n = count - (join[1] - 1 if join else 0)
+        if len(titles) == n:
+            cut = Cut(" ", joined=join, most=count - 1 if _wordy(data) else -1)
+            units, skip = _units_row(lines, k, cut, n)
+            rows = _rows(lines, k + 1 + skip, cut, n)
+            return Header(tuple(titles), units, cut, tuple(map(tuple, rows)), skip)
+    return _by_places(lines, k, data)
 
 
-def _placeless(lines, k, follow) -> bool:
-    """Whether rows differ in length as rows in fixed places do not."""
-    spans = _spans([lines[k], *follow[:120]])
-    return len(spans) < 3
+def _rows_of_blanks(lines, k) -> list[str]:
+    """Lines after a header that hold numbers and no more words than is usual among them."""
+    data = [x for x in lines[k + 1 : k + 1 + SAMPLE] if sum(map(is_datum, x.split())) >= 2]
+    words = sorted(len(_WORD.findall(x)) for x in data)
+    return [x for x in data if len(_WORD.findall(x)) <= words[len(words) // 2]]
 
 
 def _wordy(rows) -> bool:
-    return any(not is_datum(r[-1]) and r[-1].isalpha() for r in rows)
+    return any(x.split()[-1].isalpha() for x in rows)
 
 
 def _date_beside_clock(pieces) -> tuple[int, int] | None:
@@ -319,6 +321,10 @@ def _spans(texts) -> list[tuple[int, int]]:
     return [m.span() for m in re.finditer("x+", text)]
 
 
+def _edges(spans, data) -> list[int | None]:
+    return [0, *(_edge(a, b, data) for a, b in itertools.pairwise(spans)), None]
+
+
 def _edge(left, right, data) -> int:
     """Where to cut between two columns, so that longer cells in later rows stay whole."""
 
@@ -333,31 +339,47 @@ def _edge(left, right, data) -> int:
     return (left[1] + right[0] + 1) // 2 if lined_up_right(right) else right[0]
 
 
-def _by_places(lines, k) -> Header | None:
+def _whole_moments(spans, data) -> list[tuple[int, int]]:
+    """Spans with a date and the time of day beside it made one."""
+    full = max(data, key=lambda x: len(x.split()))
+    joined = _date_beside_clock([full[a:b].strip() or "-" for a, b in spans])
+    if joined is None:
+        return spans
+    first, length = joined
+    one = (spans[first][0], spans[first + length - 1][1])
+    return [*spans[:first], one, *spans[first + length :]]
+
+
+def _titled(head: str, spans, edges) -> list[tuple[tuple[int, int], str]]:
+    """Spans with their titles: each word of the header goes to the cell it stands over.
+
+    A phrase over no column is a column that is empty in every row seen.
+    """
+    words: dict[tuple[int, int], list[str]] = {span: [] for span in spans}
+    cells = list(itertools.pairwise([*edges[:-1], len(head) + spans[-1][1]]))
+    for phrase in re.finditer(r"\S+(?: \S+)*", head):
+        if all(phrase.end() <= a or phrase.start() >= b for a, b in spans):
+            words[phrase.span()] = [phrase[0]]
+            continue
+        for word in re.finditer(r"\S+", phrase[0]):
+            a, b = phrase.start() + word.start(), phrase.start() + word.end()
+            shared = [min(b, end) - max(a, start) for start, end in cells]
+            words[spans[shared.index(max(shared))]].append(word[0])
+    return [(span, " ".join(words[span])) for span in sorted(words)]
+
+
+def _by_places(lines, k, data) -> Header | None:
     head = lines[k]
     comment = _COMMENT.match(head)
     if comment:
         head = " " * comment.end() + head[comment.end() :]
-    unit_line = 0
-    data = [x for x in lines[k + 1 : k + 1 + SAMPLE] if sum(map(is_datum, x.split())) >= 2]
     if not data or len(head) > 2000:
         return None
-    # Blanks inside titles part nothing: places are cut where rows and titles are both blank,
-    # and a part of a title without data under it belongs to its neighbour.
-    spans = _spans([head, *data])
-    filled = [any(x[a:b].strip() for x in data) for a, b in spans]
-    merged: list[list] = []
-    for span, full in zip(spans, filled, strict=True):
-        near = merged and span[0] - merged[-1][1] == 1
-        if near and (not full or not merged[-1][2]):
-            merged[-1][1], merged[-1][2] = span[1], merged[-1][2] or full
-        else:
-            merged.append([*span, full])
-    edges = [0, *(_edge(a, b, data) for a, b in itertools.pairwise(merged)), None]
-    cut = Cut("fixed", spans=tuple(itertools.pairwise(edges)))
-    titles = tuple(cut.cells(head))
-    if len(titles) < 3:
+    spans = _whole_moments(_spans(data), data)
+    if len(spans) < 3:
         return None
-    units, unit_line = _units_row(lines, k, cut, len(titles))
-    rows = tuple(tuple(cut.cells(x)) for x in data)
-    return Header(titles, units, cut, rows, unit_line)
+    found = _titled(head, spans, _edges(spans, data))
+    spans, titles = [f[0] for f in found], tuple(f[1] for f in found)
+    cut = Cut("fixed", spans=tuple(itertools.pairwise(_edges(spans, data))))
+    units, skip = _units_row(lines, k, cut, len(titles))
+    return Header(titles, units, cut, tuple(tuple(cut.cells(x)) for x in data), skip)

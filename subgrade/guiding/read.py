@@ -30,6 +30,7 @@ BATCH = 8192
 SEARCH = 50000
 """Lines read in search of a header row."""
 _HAS_DIGIT = re.compile(r"\d").search
+_LETTERS = re.compile(r"[^\W\d_]{4,}").search
 
 
 def read_guide(
@@ -131,6 +132,7 @@ class _Reader:
         cutter = self.choice.header.cut.cutter()
         width = len(self.choice.header.titles)
         place = self.choice.one("time").place
+        numbers_from = _numbers_from(self.choice)
         batch = self.batch
         while k < count:
             if self.skip:
@@ -139,6 +141,8 @@ class _Reader:
                 continue
             cells = cutter(lines[k])
             if len(cells) < width or not _HAS_DIGIT(cells[place]) or cells[place][:1] == "#":
+                return k
+            if numbers_from and _LETTERS(lines[k], numbers_from):
                 return k
             if self.fresh or self.restarts(cells[place]):
                 self._open_section(cells[place])
@@ -174,7 +178,7 @@ class _Reader:
             return
         if self.choice is not None and self._short_row(line, last):
             return
-        if last and self.choice is not None and _HAS_DIGIT(line) and not _letters(text):
+        if last and self.choice is not None and _HAS_DIGIT(line) and not _LETTERS(text):
             self.notes.append("the last line is cut short and was left out")
             return
         self._remark(line, text)
@@ -415,8 +419,12 @@ class _Reader:
         return self.used[int(np.argmax(lengths))]
 
 
-def _letters(text: str) -> bool:
-    return re.search(r"[^\W\d_]{3,}", text) is not None
+def _numbers_from(choice: Choice) -> int:
+    """Where columns of fixed places hold numbers only; 0 where words may stand anywhere."""
+    spans = choice.header.cut.spans
+    if not spans or any(u.role in ("state", "remark", "ra_side", "dec_side") for u in choice.uses):
+        return 0
+    return spans[choice.one("time").place][1] or 0
 
 
 def _place(titles, title: str) -> int | None:

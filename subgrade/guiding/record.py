@@ -209,10 +209,13 @@ def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]
     out = []
     n = len(line.time)
     for remark in rows.remarks:
-        k = min(max(remark.row - 1, 0), n - 1)
-        if remark.row < n and got["section"][k] != remark.section == got["section"][remark.row]:
-            k = remark.row
+        k, after = min(max(remark.row - 1, 0), n - 1), min(remark.row, n - 1)
         beside = float(line.time[k])
+        if got["section"][after] == remark.section:
+            if got["section"][k] != remark.section:
+                k, beside = after, float(line.time[after])
+            elif remark.row and 0 < line.time[after] - beside < 60:
+                beside += 0.5 * float(line.time[after] - beside)  # somewhere between two rows
         time = _own_time(remark, line, k, beside)
         out.append((time, k, kind_of(remark.text), remark.text[:300]))
     return [e for e in out if e[0] == e[0]]

@@ -37,7 +37,7 @@ def _all(words: str) -> frozenset[str]:
 
 
 RA = _all("ra alpha α rekta rektaszension rectascension ascension ar adr")
-DEC = _all("dec decl declination de delta δ deklination declinaison declinacion")
+DEC = _all("dec decl dekl declination de delta δ deklination declinaison declinacion")
 EAST, WEST = {"east", "eastward", "e"}, {"west", "westward", "w"}
 NORTH, SOUTH = {"north", "northward", "n"}, {"south", "southward", "s"}
 X = {"x", "dx", "xerr", "xerror", "xoff", "xoffset", "xdev", "horizontal", "col", "column"}
@@ -79,6 +79,15 @@ SPOILT = _all(
     "delay latency age processed after jitter algorithm algo integrated ideal goal processing"
 )
 """Words of a column that speaks of the same axis without being what we look for."""
+
+
+_KNOWN = {
+    word
+    for words in (RA, DEC, TIME, DATE, ERROR, PULSE, DIRECTION, BRIGHT, SNR, STATE, REMARK, FRAME,
+                  SPOILT, X, Y, EAST | WEST | NORTH | SOUTH, set(UNITS), {"star", "camera"})
+    for word in words
+    if len(word) > 1
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,14 +147,15 @@ def _parse(title: str) -> tuple[tuple[str, ...], tuple[str, float] | None]:
 
 
 def _apart(word: str) -> list[str]:
-    """Take "raerr" or "dra" apart, words written without any mark between."""
-    for axis in ("dec", "ra"):
-        rest = word.removeprefix(axis)
-        if rest != word and rest in ERROR | PULSE | DIRECTION | SPOILT:
-            return [axis, rest]
-        rest = word.removesuffix(axis)
-        if rest != word and rest in {"d", "delta", "err", "error", "off", "offset", "raw", "guide"}:
-            return [rest, axis]
+    """Take "raerr" or "errcode" apart: known words written without any mark between."""
+    if word in _KNOWN or len(word) < 3:
+        return [word]
+    for k in range(len(word) - 1, 0, -1):
+        first, rest = word[:k], word[k:]
+        if (first in _KNOWN or first == "d") and (rest in _KNOWN or len(rest) > 3):
+            others = _apart(rest)
+            if all(w in _KNOWN for w in others):
+                return [first, *others]
     return [word]
 
 
