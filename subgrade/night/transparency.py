@@ -41,6 +41,7 @@ from subgrade.night.zero_points import ZeroPoints, solve
 GOOD_SNR = 12.0
 """Stars predicted fainter than this are left to frames that have no better."""
 FEWEST_STARS = 8
+STAR_IMAGE_ERROR = 0.035
 LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 MISSING_SHARE = 0.1
 """Missing stars up to this share are put down to blends, edges and blemishes."""
@@ -182,7 +183,8 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
         return Throughput(note="no star of it can be compared")
     limit = 1.2 * max(frame.stars.stars_snr_limit or 5.0, 3.0) * table.frame_noise[k]
     due = missing[level * clear[missing] > max(GOOD_SNR * table.frame_noise[k], 2 * limit)]
-    flux = _unlucky(table.flux[rows], clear[star], level, table.frame_noise[k], limit / 1.2)
+    faintest = _faintest_listed(frame) * table.frame_noise[k]
+    flux = _unlucky(table.flux[rows], clear[star], level, table.frame_noise[k], faintest)
     ratio = flux / clear[star]
     sigma = np.hypot(table.frame_noise[k] / clear[star], zero.floor * level)
     sigma = np.hypot(sigma, zero.frame_extra[k] * level)
@@ -206,7 +208,27 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     else:
         value, error = robust_mean(ratio, sigma)
         note = ""
+    error = float(np.hypot(error, value * _common_error(frame)))
     return Throughput(value, error, quarters, len(rows), note)
+
+
+def _common_error(frame: Frame) -> float:
+    """Relative error that all fluxes of a frame share: that of the star image they are fitted with.
+
+    The image's light over its peak is as exact as its stars are many; on GalSim frames
+    0.4 % with 70 stars, 0.6 % with 35.
+    """
+    used = frame.stars.stars_in_shape
+    return STAR_IMAGE_ERROR / np.sqrt(used) if used else 0.0
+
+
+def _faintest_listed(frame: Frame) -> float:
+    """S/N from which a star of this frame makes its list, well below the one that counts."""
+    catalogue = frame.stars.catalogue
+    snr = np.asarray(catalogue.snr)[catalogue.is_star]
+    counted = max(frame.stars.stars_snr_limit or 5.0, 3.0)
+    snr = snr[np.isfinite(snr)]
+    return float(min(np.quantile(snr, 0.02), counted)) if len(snr) >= 20 else min(counted, 7.0)
 
 
 def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
