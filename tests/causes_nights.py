@@ -48,6 +48,7 @@ class Shot:
     rotation: float = 0.0
     catalogue: StarList | None = None
     note: str = ""
+    hot: int = 0
     fwhm_error: float = 0.01
     eccentricity_error: float = 0.01
 
@@ -128,7 +129,7 @@ def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
         xy=(a - b) * np.sin(t) * np.cos(t), moment_error=0.01,
         length_px=shot.length, hollow=shot.hollow, shape_status=shot.status,
         stars_in_shape=100, star_image=shot.image, shape_field=shot.shape_field,
-        streaks=shot.streaks, catalogue=shot.catalogue, shape_note=shot.note,
+        streaks=shot.streaks, catalogue=shot.catalogue, shape_note=shot.note, hot_pixels=shot.hot,
     )  # fmt: skip
     return facts, stars
 

@@ -172,3 +172,15 @@ def test_bright_places_without_a_star_shape_are_no_cloud():
     assert "140 places stand out" in verdict.explanation
     empty = replace(gone, note="no star stands out of the sky")
     assert judged(empty).reasons == ("cloud",)
+
+
+def test_patchy_cloud_keeps_its_name():
+    # Two quarters clear and two dark: many stars stay, the matched starlight is halved.
+    shot = clear(transparency=0.5, quarters=(0.95, 0.9, 0.1, 0.05))
+    assert judged(shot).reasons[0] == "cloud"
+
+
+def test_hot_pixels_under_cloud_are_no_smeared_stars():
+    note = "140 places stand out of the sky, but they share no star's shape"
+    gone = Shot(status="none", stars=0, transparency=np.nan, note=note)
+    assert judged(gone, hot=60).reasons == ("cloud",)

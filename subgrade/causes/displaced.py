@@ -19,6 +19,7 @@ from subgrade.causes.guided import guide_star_dimmed, interruption_or_none
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars, StarList
 
 BRIGHTEST = 60
@@ -122,7 +123,11 @@ class Displaced:
 
 
 def light_displaced(
-    series: GroupSeries, position: int, stars: FrameStars, limits: Limits
+    series: GroupSeries,
+    position: int,
+    stars: FrameStars,
+    compared: FrameCompared,
+    limits: Limits,
 ) -> Displaced | None:
     """Whether starlight left its place rather than being lost.
 
@@ -132,7 +137,7 @@ def light_displaced(
     """
     share = series["transparency"][position]
     second = second_image(stars) if stars.shape_status == "measured" else None
-    counted = _stars_kept(series, position, stars, share)
+    counted = _stars_kept(series, position, stars, share) if _even(compared, limits) else None
     trails = star_trails(stars)
     recorded = interruption_or_none(series, position, limits)
     undimmed = guide_star_dimmed(series, position, share, limits)
@@ -231,6 +236,19 @@ def by_last_step(
     return [evidence("dither_overlap", "last pointing", points, text, value=off, unit="px")]
 
 
+def _even(compared: FrameCompared, limits: Limits) -> bool:
+    """Whether all quarters lost alike, as they do when the telescope moves.
+
+    Under patchy cloud the clear part keeps its stars, so that their count says nothing.
+    """
+    quarters = np.array(compared.quarters, dtype=float)
+    if not np.isfinite(quarters).all() or not compared.transparency > 0:
+        return False
+    spread = np.ptp(quarters) / compared.transparency
+    noise = 4 * compared.transparency_error / compared.transparency
+    return bool(spread < 0.5 * limits.light.uneven + noise)
+
+
 def _stars_kept(series: GroupSeries, position: int, stars: FrameStars, share: float):
     """Evidence that more stars are counted than the loss of light would leave."""
     usual = series.usual("stars")
@@ -317,7 +335,7 @@ def _of_trails(trails) -> Evidence:
 def bright_places(stars: FrameStars) -> int:
     """Places that stood out of the sky on a frame on which no star could be measured."""
     if stars.catalogue is not None:
-        return len(stars.catalogue)
+        return int(np.count_nonzero(stars.catalogue.is_star))
     # The measuring stage keeps their number in its sentence alone.
     first = stars.shape_note.split(" ", 1)[0]
     return int(first) if first.isdigit() and "places" in stars.shape_note else 0

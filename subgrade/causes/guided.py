@@ -103,6 +103,25 @@ def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> 
     return found
 
 
+def record_context(series: GroupSeries, position: int, reason: str) -> list[Evidence]:
+    """The recorded rms and peak against the calm floor, for `explain`; no points."""
+    inside, floor = series.exposure(position), noise_floor(series)
+    if inside is None or not math.isfinite(inside.rms_ra + inside.rms_dec):
+        return []
+    calm = [series.guiding.calm_rms_ra, series.guiding.calm_rms_dec]
+    text = (
+        f"guiding rms {said(inside.rms_ra, '″')} in right ascension and "
+        f"{said(inside.rms_dec, '″')} in declination (calm {said(calm[0], '″')} and "
+        f"{said(calm[1], '″')})"
+    )
+    peak = f"largest guiding error {said(inside.peak, '″')}"
+    return [
+        evidence(reason, "guiding rms", 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
+                 usual=math.hypot(*calm), unit="″"),
+        evidence(reason, "guiding peak", 0.0, peak, value=inside.peak, usual=floor, unit="″"),
+    ]  # fmt: skip
+
+
 def noise_floor(series: GroupSeries) -> float:
     """Calm rms of one axis, arcsec: the quieter axis of the calm frames; NaN unknown.
 

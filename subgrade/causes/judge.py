@@ -103,7 +103,7 @@ def _judge_frame(
     findings = judge_roundness(series, place, stars, facts, limits)
     broken = stars.shape_status in BROKEN or any(f.reason == "bump" for f in findings)
     light = judge_light(series, place, compared, limits)
-    moved = None if broken else light_displaced(series, place, stars, limits)
+    moved = None if broken else light_displaced(series, place, stars, compared, limits)
     if broken:
         light = [f for f in light if f.reason not in LIGHT_LOST]
     elif moved is not None:

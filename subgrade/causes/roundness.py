@@ -10,7 +10,7 @@ import numpy as np
 from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
-from subgrade.causes.guided import by_record, interruption_or_none
+from subgrade.causes.guided import by_record, interruption_or_none, record_context
 from subgrade.causes.limits import Limits
 from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
@@ -86,14 +86,16 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     if not (points > 0 or remark):
         # Evidence for keeping still needs a word to stand under; the commonest will do.
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
-        return [Finding("wind_trail", points, False, measured, (item,), brief=measured)]
+        items = (item, *record_context(series, position, "wind_trail"))
+        return [Finding("wind_trail", points, False, measured, items, brief=measured)]
     why = [*attribute_motion(series, position, limits), *by_record(series, position, limits)]
     order = ranked([*why, *_of_turning(turning, why)])
     reason, share = order[0]
     item = evidence(reason, "eccentricity", points, measured, **numbers)
     sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
     sentence += _likeliest(reason, share, order[1], why)
-    return [Finding(reason, points, bool(remark), sentence, (item, *why), brief=measured)]
+    items = (item, *why, *record_context(series, position, reason))
+    return [Finding(reason, points, bool(remark), sentence, items, brief=measured)]
 
 
 def _of_turning(turning: list[Finding], why) -> list:
