@@ -1,4 +1,4 @@
-"""How well record and exposures fit at any offset: coverage, dithers, restless and oval together."""
+"""How well record and exposures fit at any offset: coverage, dithers, unrest beside ovalness."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from subgrade.guiding.model import GuideRecord
 
 DITHER_LAG_S, DITHER_LAG_SPREAD_S = 2.5, 1.4
 """From the end of an exposure to the dither's command (0 to 5 s): common practice, no source."""
-MISTIMED = {"dither": 0.06, "settled": 0.25}
-"""Share of dithers, and of their settling, that happen inside exposures: a choice."""
+MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
+"""Share of dithers, of their settling and of unexplained jumps inside exposures: a choice."""
+CALM_BEFORE = 8
+"""Quiet samples that must come before a jump."""
 UNGUIDED = 4.0
 """Log-likelihood lost for an exposure without guiding: a choice."""
 
@@ -35,9 +37,9 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
     size = next_fast_len(n_r + n_u, real=True)
     gain = UNGUIDED * _guided_seconds(record, zero_r, n_r)
     total = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
-    steps, ends = _dither_times(record)
+    steps, ends, kind_of_step = _dither_times(record)
     cadence = min(record.cadence_s, 10.0)
-    for times, kind in ((steps, "dither"), (ends, "settled")):
+    for times, kind in ((steps, kind_of_step), (ends, "settled")):
         count = np.zeros(n_r)
         np.add.at(count, np.rint(times - zero_r).astype(int), 1.0)
         ratio = _between_ratio(start, end, zero_u, n_u, kind, cadence)
@@ -71,17 +73,20 @@ def _exposure_shares(start, end, zero: float, n: int) -> np.ndarray:
     return np.cumsum(steps)[:n]
 
 
-def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray]:
+def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray, str]:
     """Times of dithers (remarked, else jumps of the error) and of settling, record clock."""
-    kinds = ("dither",), ("settle_end",)
-    times = [
-        np.array([e.time for e in record.events if e.kind in kind and _within(record, e.time)])
-        for kind in kinds
-    ]
-    begun = [e.time for e in record.events if e.kind == "settle_begin" and _within(record, e.time)]
-    if not len(times[0]):
-        times[0] = np.array(begun) if begun else jump_times(record)
-    return _thinned(times[0]), _thinned(times[1])
+
+    def times(kind: str) -> np.ndarray:
+        return np.array(
+            [e.time for e in record.events if e.kind == kind and _within(record, e.time)]
+        )
+
+    ends, steps, kind = times("settle_end"), times("dither"), "dither"
+    if not len(steps):
+        steps = times("settle_begin")
+    if not len(steps):
+        steps, kind = jump_times(record), "jump"
+    return _thinned(steps), _thinned(ends), kind
 
 
 def _within(record: GuideRecord, time: float) -> bool:
@@ -95,19 +100,23 @@ def _thinned(times: np.ndarray, apart: float = 6.0) -> np.ndarray:
 
 
 def jump_times(record: GuideRecord) -> np.ndarray:
-    """When the error jumps as a dither makes it jump, record clock.
+    """When the error jumps from a quiet stretch as a dither makes it jump, record clock.
 
-    A step of more than eight robust sigmas (and 1.5 arcsec) from a quiet place.
+    A step of more than six times the usual (and 1.5 arcsec) after `CALM_BEFORE` samples near
+    the lock.
     """
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time, ra, dec = record.time[use], record.ra[use], record.dec[use]
-    if len(time) < 10:
+    if len(time) < 2 * CALM_BEFORE:
         return np.empty(0)
     step = np.hypot(np.diff(ra), np.diff(dec))
     usual = float(np.median(step))
     far = np.hypot(ra, dec)
-    jump = (step > max(6.0 * usual, 1.5)) & (far[1:] > far[:-1]) & (far[:-1] < 4.0 * usual)
-    return time[1:][jump]
+    restless = np.cumsum(np.r_[0, far > 3.0 * usual])
+    place = np.flatnonzero(step > max(6.0 * usual, 1.5)) + 1
+    place = place[place >= CALM_BEFORE]
+    calm = restless[place] == restless[place - CALM_BEFORE]
+    return time[place[calm & (far[place] > 3.0 * usual)]]
 
 
 def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -> np.ndarray:
@@ -125,7 +134,7 @@ def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -
     lag = second - np.where(before >= 0, end[np.maximum(before, 0)], start[0] - 60.0)
     length = np.maximum(gap_end - second + lag, 1.0)
     chance = 1.0 / n
-    if kind == "dither":
+    if kind != "settled":
         expected = DITHER_LAG_S + cadence
         width = 2.5 + 0.4 * cadence
         peak = np.exp(-0.5 * ((lag - expected) / width) ** 2) / (2.5 * width)

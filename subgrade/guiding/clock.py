@@ -23,8 +23,6 @@ NAN = float("nan")
 ZONE_RANGE_H = 14.0
 SKEW_RANGE_S = 60
 DAY_S = 86400.0
-NO_DATE_BEFORE = 10 * 365 * DAY_S
-"""A clock before 1980 is a time of day that somebody's reader hung on an arbitrary day."""
 SKEW_USUAL_S = 15.0
 """Width of the (heavy-tailed) prior of a computer clock's error: a choice, no source."""
 DECIDED_MARGIN = 4.0
@@ -88,7 +86,7 @@ def fit_clock(
     score = score + oval_score(record, start, end, oval, add, score)
     score -= np.log1p((skew / SKEW_USUAL_S) ** 2)
     prior = np.array([IN_USE.get(float(z), ODD_ZONE) for z in zones])
-    return _choose(zones, skew, score, prior, shift, dithers, record.clock, utc_offset)
+    return _choose(zones, skew, score, prior, shift, dithers, utc_offset)
 
 
 def _zones(clock: str, utc_offset: float | None) -> np.ndarray:
@@ -101,7 +99,7 @@ def _zones(clock: str, utc_offset: float | None) -> np.ndarray:
 
 def _whole_days(record: GuideRecord, start, end) -> float:
     """Days to add to a clock that has no date."""
-    if record.clock != "unknown" or record.time[0] > NO_DATE_BEFORE:
+    if record.dated:
         return 0.0
     apart = 0.5 * (start[0] + end[-1]) - 0.5 * (record.time[0] + record.time[-1])
     return DAY_S * round(apart / DAY_S)
@@ -111,7 +109,7 @@ def _nowhere(why: str) -> ClockFit:
     return ClockFit(NAN, NAN, NAN, 0.0, False, why)
 
 
-def _choose(zones, skew, score, prior, shift, dithers, clock, utc_offset) -> ClockFit:
+def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
     """Pick the likeliest zone, then the seconds within it."""
     top = score.max(axis=1)
     chance = prior + _log_sum(score)
@@ -136,6 +134,7 @@ def _choose(zones, skew, score, prior, shift, dithers, clock, utc_offset) -> Clo
     how += f"; seconds off {value:+.1f} +- {error:.1f}"
     if second is not None:
         decided = False
+        confidence /= 1.0 + float(np.exp(0.5 * (second[1] - top[best])))
         rivals = ((float(zones[best] + second[0] / 3600.0), second[1]), *rivals)
         how += f", or {second[0]:+.0f}"
     if not dithers:

@@ -119,7 +119,8 @@ def _one_clock(records, start, end, oval, offset) -> tuple[GuideRecord, ClockFit
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
-        like = next((s for s in sets if s[0].clock == record.clock != "relative"), None)
+        alike = (s for s in sets if (s[0].clock, s[0].dated) == (record.clock, record.dated))
+        like = next(alike, None) if record.clock != "relative" else None
         if like is None:
             sets.append([record])
         else:

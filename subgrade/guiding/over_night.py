@@ -115,15 +115,12 @@ def _breaks(record: GuideRecord, time, error) -> np.ndarray:
 
 def _bridged(path: np.ndarray, broken: np.ndarray) -> np.ndarray:
     """Close the jumps: medians of three samples before and after are made to meet."""
-    out = path.copy()
     shift = np.zeros(len(path))
-    edges = np.flatnonzero(broken) + 1
-    for before, k, after in zip(
-        np.r_[0, edges[:-1]], edges, np.r_[edges[1:], len(path)], strict=True
-    ):
+    edges = [0, *(np.flatnonzero(broken) + 1), len(path)]
+    for before, k, after in zip(edges[:-2], edges[1:-1], edges[2:], strict=True):
         left, right = path[max(k - 3, before) : k], path[k : min(k + 3, after)]
         shift[k] = np.median(left) - np.median(right)
-    return out + np.cumsum(shift)
+    return path + np.cumsum(shift)
 
 
 def worm(track: Unguided | None) -> tuple[float, float]:
@@ -273,28 +270,44 @@ def hour_angles(unix, longitude_deg: float, ra_deg: float) -> np.ndarray:
 def backlash(record: GuideRecord, rate: float, least: int = 5) -> float:
     """Seconds between a reversal of the Dec pulses and the star's answer.
 
-    From reversals that met an error of more than three robust sigmas: time until the star
-    has made good half of that error, less one cadence (the time a tight mount takes
-    at full gain) and not below zero; median over the reversals, NaN for under ``least``.
+    From errors of more than three robust sigmas that called for a move against the last one of
+    that size, which left the gears on their other flank: time until half of the error
+    is made good, less one cadence (what a tight mount takes) and not below zero;
+    median, NaN for under ``least``.
     """
     use = record.good & np.isfinite(record.dec) & np.isfinite(record.dec_pulse_ms)
     if use.sum() < 3 * WINDOW or not np.isfinite(rate) or rate == 0.0:
         return NAN
     time, error, pulse = record.time[use], record.dec[use], record.dec_pulse_ms[use]
-    sent = np.flatnonzero(pulse != 0)
-    turned = sent[1:][np.sign(pulse[sent[1:]]) != np.sign(pulse[sent[:-1]])]
     sigma = 1.482602 * float(np.median(np.abs(error - np.median(error))))
-    waits = []
-    for k in turned:
-        if abs(error[k]) < 3.0 * sigma or error[k] * rate * pulse[k] >= 0:
+    flank = _flank(np.cumsum(rate * pulse), 3.0 * sigma)
+    waits, free_from = [], 0
+    for k in np.flatnonzero(np.abs(error) > 3.0 * sigma):
+        move = np.sign(rate * pulse[k])
+        reversed_ = move != 0 and k > 0 and flank[k - 1] == -move and error[k] * move < 0
+        if k < free_from or not reversed_:
             continue
-        after = error[k + 1 : k + 31] * np.sign(error[k])
-        home = np.flatnonzero(after < 0.5 * abs(error[k]))
+        home = np.flatnonzero(np.abs(error[k + 1 : k + 31]) < 0.5 * abs(error[k]))
+        free_from = k + 1 + (int(home[0]) if len(home) else 30)
         if len(home):
-            waits.append(time[k + 1 + home[0]] - time[k])
+            waits.append(time[free_from] - time[k])
     if len(waits) < least:
         return NAN
     return max(float(np.median(waits)) - record.cadence_s, 0.0)
+
+
+def _flank(asked: np.ndarray, least: float) -> np.ndarray:
+    """Direction (+1, -1, 0 unknown) of the last move of at least ``least`` that was asked for."""
+    out = np.zeros(len(asked), int)
+    now, extreme = 0, asked[0]
+    for k, place in enumerate(asked):
+        # The farthest place reached in the present direction; a retreat from it turns.
+        if now * (place - extreme) > 0:
+            extreme = place
+        elif abs(place - extreme) >= least:
+            now, extreme = (1 if place > extreme else -1), place
+        out[k] = now
+    return out
 
 
 def guide_exposure(record: GuideRecord, calm: tuple[float, float], rate: float) -> str:

@@ -26,6 +26,8 @@ MODEL_SHARE = 0.2
 """Weighted moments answer motion by up to this share otherwise than plain variances do."""
 RESPONSES = (0.5, 0.65, 0.8, 1.0, 1.2, 1.4)
 """Measured over recorded elongation, as tried."""
+UNEXPLAINED = (0.0, 0.3, 0.6, 1.0)
+"""Shares of the shapes' usual scatter that may be left unexplained; the likeliest counts."""
 UNSEEN_SHARE = 0.15
 """Share of frames that moved in a way the guider does not see (flexure, gusts on the tube)."""
 
@@ -141,7 +143,8 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     ``shape = k exp(2it) motion + c`` (mirrored: the conjugate of ``motion``) with a constant
     ``c`` for each group (fixed optics).  All turns, both hands and a range of k are
     tried; each frame either follows the model within its error (and `MODEL_SHARE` of the
-    motion) or moved unseen, in which case it says nothing.
+    motion) or moved unseen, in which case it says nothing.  The best must beat no
+    connection at all, given the same freedom in the scatter.
 
     Parameters
     ----------
@@ -161,15 +164,21 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
         return CameraAngle(frames=n)
     y, x = _less_usual(shape, part), _less_usual(motion, part)
     usual = 1.482602 * float(np.median(np.abs(y))) / 1.1774
-    floor = np.maximum(error, 0.3 * usual)
-    sigma = np.hypot(floor, MODEL_SHARE * np.abs(x))
-    wide = max(3.0 * float(np.sqrt(np.mean(np.abs(y) ** 2))), 5.0 * float(floor.max()))
+    floors = [np.maximum(error, share * usual) for share in UNEXPLAINED]
+    wide = max(3.0 * float(np.sqrt(np.mean(np.abs(y) ** 2))), 5.0 * float(floors[-1].max()))
     turn = np.radians(np.arange(0.0, 180.0, 1.0))
     factor = np.exp(2j * turn)[:, None] * np.array(RESPONSES)
-    like = np.stack(
-        [_likelihood(y, factor[..., None] * seen, sigma, wide) for seen in (x, np.conj(x))]
+    like = np.max(
+        [
+            [
+                _likelihood(y, factor[..., None] * seen, np.hypot(f, MODEL_SHARE * np.abs(x)), wide)
+                for seen in (x, np.conj(x))
+            ]
+            for f in floors
+        ],
+        axis=0,
     )
-    none = float(_likelihood(y, np.zeros_like(y), floor, wide))
+    none = max(float(_likelihood(y, np.zeros_like(y), f, wide)) for f in floors)
     best = np.unravel_index(int(np.argmax(like)), like.shape)
     hands = like.max(axis=(1, 2))
     clear = abs(hands[0] - hands[1]) >= HAND_LEAD
