@@ -170,14 +170,18 @@ def test_bright_places_without_a_star_shape_are_no_cloud():
     verdict = judged(gone)
     assert verdict.reasons == ("tracking_lost",)
     assert "140 places stand out" in verdict.explanation
+    trailed = replace(gone, note="", streaks=lines(35, [300, 310, 290]))
+    assert judged(trailed).reasons == ("tracking_lost",)
     empty = replace(gone, note="no star stands out of the sky")
     assert judged(empty).reasons == ("cloud",)
 
 
 def test_patchy_cloud_keeps_its_name():
     # Two quarters clear and two dark: many stars stay, the matched starlight is halved.
-    shot = clear(transparency=0.5, quarters=(0.95, 0.9, 0.1, 0.05))
+    whole = counted(clear()).stars
+    shot = replace(clear(transparency=0.5, quarters=(0.95, 0.9, 0.1, 0.05)), stars=whole)
     assert judged(shot).reasons[0] == "cloud"
+    assert judged(replace(shot, quarters=(0.5,) * 4)).reasons[0] != "cloud"
 
 
 def test_hot_pixels_under_cloud_are_no_smeared_stars():

@@ -20,7 +20,7 @@ from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.night.model import FrameCompared
-from subgrade.stars.model import FrameStars, StarList
+from subgrade.stars.model import FrameStars, StarFlag, StarList
 
 BRIGHTEST = 60
 """Stars asked for a companion: fainter ones have theirs below the noise."""
@@ -158,7 +158,7 @@ def light_displaced(
         text = _said_of(second, moved, limits)
         items += _by_offset(series, position, second, text, moved, points, limits)
     if trails:
-        items.append(_of_trails(trails))
+        items.append(of_trails(trails))
         text = f"{items[-1].text}; {text}" if text else items[-1].text
     items += [*recorded, *undimmed]
     reason = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
@@ -321,7 +321,8 @@ def _cut(streak, stars: FrameStars) -> bool:
     return min(*x, *y) < edge or max(x) > stars.width - edge or max(y) > stars.height - edge
 
 
-def _of_trails(trails) -> Evidence:
+def of_trails(trails) -> Evidence:
+    """Evidence for `star_trails`."""
     lengths = sorted(s.length_px for s in trails)
     text = (
         f"{len(trails)} lines side by side, {said(lengths[0], 'px')} to "
@@ -335,7 +336,7 @@ def _of_trails(trails) -> Evidence:
 def bright_places(stars: FrameStars) -> int:
     """Places that stood out of the sky on a frame on which no star could be measured."""
     if stars.catalogue is not None:
-        return int(np.count_nonzero(stars.catalogue.is_star))
+        return int(np.count_nonzero((stars.catalogue.flags & int(StarFlag.SHARP)) == 0))
     # The measuring stage keeps their number in its sentence alone.
     first = stars.shape_note.split(" ", 1)[0]
     return int(first) if first.isdigit() and "places" in stars.shape_note else 0

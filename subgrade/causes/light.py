@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.causes.displaced import bright_places
+from subgrade.causes.displaced import bright_places, of_trails, star_trails
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.guided import by_interruption, guide_star_dimmed
 from subgrade.causes.limits import Limits
@@ -143,6 +143,9 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
         noise > 1.41 * usual_noise.centre or sky > 2 * usual_sky.centre
     ):
         return "sky_glow", levels
+    trails = star_trails(stars)
+    if trails:
+        return "tracking_lost", of_trails(trails).text
     places = bright_places(stars)
     # Hot pixels stand out under the thickest cloud.
     hot = float(np.median([s.hot_pixels for s in series.stars]))
