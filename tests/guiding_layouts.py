@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -105,7 +106,8 @@ def bars(t: Truth) -> str:
     rows = lines(
         t,
         lambda k: (
-            f"| {stamp(t.time[k], '%m/%d/%Y %I:%M:%S %p')} | {t.ra[k]:8.3f} | {t.dec[k]:8.3f} "
+            f"| {stamp(t.time[k], '%m/%d/%Y %I:%M:%S %p')} "
+            f"| {t.ra[k]:8.3f} | {t.dec[k]:8.3f} "
             f"| {t.ra_pulse[k]:6.0f} | {t.dec_pulse[k]:6.0f} |"
         ),
         lambda time, text: f"-- {text} --",
@@ -135,16 +137,17 @@ def blanks(t: Truth, parts: int = 3) -> str:
     out = ["Observing log of a made-up night", f"scale: {SCALE}"]
     said = dict(t.events)
     edges = np.linspace(0, len(t), parts + 1).astype(int)
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         begun = t.time[a] - 1.5
-        out += ["", f"--- guiding opened {stamp(begun, '%d %b %Y, %H:%M:%S.%f')} ---",
-                "elapsed_s  star_x  star_y  err_ra_px  err_dec_px  cmd_ra_ms  cmd_dec_ms"]  # fmt: skip
+        out += ["", f"--- guiding opened {stamp(begun, '%d %b %Y, %H:%M:%S.%f')} ---"]
+        out += ["elapsed_s  star_x  star_y  err_ra_px  err_dec_px  cmd_ra_ms  cmd_dec_ms"]
         for k in range(a, b):
             if t.time[k] in said:
                 out.append(f"! {t.time[k] - begun:.2f} {words(said[t.time[k]])}")
             out.append(
                 f"{t.time[k] - begun:.2f}  {512 + t.ra[k] / SCALE:.3f} {380 + t.dec[k]:.3f}  "
-                f"{t.ra[k] / SCALE:.5f} {t.dec[k] / SCALE:.5f} {t.ra_pulse[k]:.0f} {t.dec_pulse[k]:.0f}"
+                f"{t.ra[k] / SCALE:.5f} {t.dec[k] / SCALE:.5f} {t.ra_pulse[k]:.0f} "
+                f"{t.dec_pulse[k]:.0f}"
             )
         out.append(f"--- guiding ended {stamp(t.time[b - 1] + 1)} ---")
     return "\n".join(out) + "\n"
@@ -212,7 +215,8 @@ def two_columns(t: Truth) -> str:
         return plus if value > 0 else minus if value < 0 else ""
 
     rows = [
-        f"{stamp(t.time[k], '%Y/%m/%d')},{stamp(t.time[k], '%H:%M:%S')},{t.ra[k]:.3f},{t.dec[k]:.3f},"
+        f"{stamp(t.time[k], '%Y/%m/%d')},{stamp(t.time[k], '%H:%M:%S')},"
+        f"{t.ra[k]:.3f},{t.dec[k]:.3f},"
         f"{abs(t.ra_pulse[k]):.0f},{side(t.ra_pulse[k], 'East', 'West')},"
         f"{abs(t.dec_pulse[k]):.0f},{side(t.dec_pulse[k], 'North', 'South')}"
         for k in range(len(t))
@@ -309,7 +313,7 @@ def elapsed(t: Truth) -> str:
 
 def states(t: Truth) -> str:
     """What the guider is doing stands in every row."""
-    now = {time: kind for time, kind in t.events}
+    now = dict(t.events)
     doing, out = "guiding", []
     for k in range(len(t)):
         kind = now.get(t.time[k])

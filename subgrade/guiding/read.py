@@ -182,7 +182,7 @@ class _Reader:
             self.notes.append("the last line is cut short and was left out")
             return
         self._remark(line, text)
-        if _HAS_DIGIT(text):
+        if not self.openings or _HAS_DIGIT(text):
             self._learn(text)
 
     def _learn(self, text: str) -> None:
