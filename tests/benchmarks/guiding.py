@@ -1,6 +1,6 @@
 """Lay guiding records of random practice nights against their exposures and count right clocks.
 
-Run from the repository: ``python tests/benchmarks/guiding.py``; about a minute.
+Run from the repository: ``python tests/benchmarks/guiding.py``; two to three minutes.
 No pixels are rendered: frame times, record and true motion come from the plan of the night.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from subgrade.guiding.clock import IN_USE, fit_clock
+from subgrade.guiding.join import guide_night
 from subgrade.guiding.model import GuideEvent, GuideRecord
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night
@@ -240,6 +242,31 @@ def report(name: str, trials: list[Trial]) -> str:
     )
 
 
+def angles(seeds) -> str:
+    """How often the night gives the camera's angle, the hand and the worm, and how well."""
+    off, hands, worms = [], Counter(), []
+    for seed in seeds:
+        scenario = random_scenario(seed, frames=24)
+        bare = bare_night(scenario)
+        found = guide_night(night_of(bare, np.random.default_rng(seed)), [bare.record])
+        worms.append(found.worm_period_s / scenario.mount.worm_period_s)
+        if found.angle_source != "night":
+            continue
+        image = pixels_per_arcsec(scenario.camera, 1.0)
+        true = np.degrees(np.arctan2(image[1, 0], image[0, 0]))
+        miss = (found.camera_angle_deg - true + 90.0) % 180.0 - 90.0
+        off.append((abs(miss), abs(miss) / found.camera_angle_error_deg))
+        right = found.handedness == np.sign(np.linalg.det(image))
+        hands["unknown" if found.handedness == 0 else "right" if right else "wrong"] += 1
+    miss, sigmas = np.array(off).T
+    close = np.abs(np.array(worms) - 1.0) < 0.02
+    return (
+        f"camera angle stated in {len(off)} of {len(worms)}, off by {np.median(miss):.1f} deg "
+        f"(median), over 3 sigma {int((sigmas > 3).sum())}; hand {dict(hands)}; "
+        f"worm within 2 % in {int(close.sum())}"
+    )
+
+
 def main() -> None:
     """Print the counts."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -261,6 +288,7 @@ def main() -> None:
             for t in trials:
                 if not t.right or abs(t.residual) > 2 * t.cadence:
                     print("   ", t)
+    print(angles(seeds[:80]))
 
 
 if __name__ == "__main__":
