@@ -9,7 +9,7 @@ from scipy.stats import poisson
 from subgrade.causes import judge_night, load_limits
 from subgrade.causes.displaced import second_image, star_trails
 from subgrade.stars.model import StarFlag, StarList, Streak
-from tests.causes_nights import Shot, night_of, steady
+from tests.causes_nights import Shot, moffat_image, night_of, steady
 
 LIMITS = load_limits()
 BAD = 8
@@ -174,6 +174,21 @@ def test_bright_places_without_a_star_shape_are_no_cloud():
     assert judged(trailed).reasons == ("tracking_lost",)
     empty = replace(gone, note="no star stands out of the sky")
     assert judged(empty).reasons == ("cloud",)
+
+
+@pytest.mark.parametrize(
+    ("share", "step", "reason"),
+    [
+        (0.15, (-9.0, 0.0), "dither_overlap"),
+        (0.15, (9.0, 0.0), "bump"),
+        (0.45, (-9.0, 0.0), "bump"),
+    ],
+)
+def test_the_fainter_of_two_images_tells_a_late_dither(share, step, reason):
+    # The second image lies 9 px to the left: there the stars were before a step to the right.
+    image = moffat_image(3.0, (0.0, -9.0), (1 - share, share), 0.0)
+    shot = Shot(status="doubled", length=9.0, angle=0.0, image=image, dx=step[0], dy=step[1])
+    assert judged(shot).reasons == (reason,)
 
 
 def test_patchy_cloud_keeps_its_name():

@@ -199,3 +199,13 @@ def test_lost_stars_are_explained_by_a_lost_guide_star():
     assert judged(gone, recorded(calm_samples())).reasons[0] == "cloud"
     lost = recorded(calm_samples(), lost_s=60.0, coverage=0.5)
     assert judged(gone, lost).reasons[0] == "tracking_lost"
+
+
+def test_a_short_unsettled_time_and_an_impossible_error_are_no_dither():
+    brief = recorded(CREEP, settle_overlap_s=2.0, peak=6.0)
+    items = [e for e in judged(oval(), brief).evidence if e.quantity == "unsettled time"]
+    assert 0 < items[0].points < 2
+    far = recorded(calm_samples(), settle_overlap_s=60.0, peak=900.0)
+    verdict = judged(oval(), far)
+    assert verdict.reasons[0] == "tracking_lost"
+    assert "guiding errors up to 900″" in verdict.explanation

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.evidence import evidence, points_beyond, said
-from subgrade.causes.guided import guide_star_dimmed, interruption_or_none
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
+from subgrade.causes.record_events import guide_star_dimmed, interruption_or_none
 from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars, StarFlag, StarList
@@ -164,7 +164,7 @@ def light_displaced(
     reason = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
     fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
     if fresh:
-        text += f"; {max(fresh, key=lambda e: e.points).text}"
+        text = "; ".join(filter(None, (text, max(fresh, key=lambda e: e.points).text)))
     return Displaced(reason, 1 - share, points, text, tuple(items))
 
 

@@ -15,13 +15,12 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
+from subgrade.causes.record_events import COVERED, by_interruption, cadence, noise_floor
 from subgrade.causes.series import GroupSeries
 from subgrade.guiding.model import ExposureGuiding
 
 SEEN_BY_THE_GUIDER = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift")
 """Causes that move the guide star as they move the others."""
-COVERED = 0.7
-"""Share of the exposure with samples from which the record may say that nothing happened."""
 
 
 def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -52,84 +51,6 @@ def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Eviden
         replace(e, points=round(e.points * (trust if e.points > 0 else 1), 3)) for e in motion
     ]
     return [*found, *_by_share_seen(series, position, inside, limits), *motion]
-
-
-def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
-    """A guide star lost, or a dither not settled, during the exposure."""
-    inside, exposure = series.exposure(position), series.group.exposure_s
-    if inside is None or not exposure:
-        return []
-    found, g = [], limits.guiding
-    lost = inside.lost_s
-    gap = inside.longest_gap_s if math.isfinite(inside.longest_gap_s) else 0.0
-    if lost > g.lost_share * exposure:
-        text = f"the guider had no star for {said(lost, 's')} of the {said(exposure, 's')}"
-        points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
-        found.append(
-            evidence("tracking_lost", "time without guide star", points, text, value=lost,
-                     limit=g.lost_share * exposure, unit="s")
-        )  # fmt: skip
-    elif gap > 3 * _cadence(series) and gap > 2 * g.lost_share * exposure:
-        text = f"the record has a gap of {said(gap, 's')}"
-        found.append(evidence("tracking_lost", "gap in the record", 0.7, text, value=gap, unit="s"))
-    overlap, floor = inside.settle_overlap_s, noise_floor(series)
-    if overlap > g.settle_s and lost <= g.lost_share * exposure:
-        peak = inside.peak / floor if floor > 0 else float("nan")
-        text = (
-            f"a dither or its settling took {said(overlap, 's')} of the exposure, with errors up "
-            f"to {said(inside.peak, '″')} (calm {said(floor, '″')})"
-        )
-        # Settling that nobody sees in the errors harmed nothing.
-        points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
-        found.append(
-            evidence("dither_overlap", "unsettled time", points, text, value=overlap,
-                     limit=g.settle_s, unit="s")
-        )  # fmt: skip
-    return found
-
-
-def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
-    """As `by_interruption`; a record that covers the exposure and shows none speaks too."""
-    found, inside = by_interruption(series, position, limits), series.exposure(position)
-    if inside is None or inside.coverage < COVERED:
-        return found
-    for word, seen, what in (
-        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled"),
-        ("tracking_lost", inside.lost_s > 0, "guide star lost"),
-    ):
-        if not seen:
-            text = f"the record shows no {what} during the exposure"
-            found.append(evidence(word, "interruption in the record", -2.0, text, value=0.0))
-    return found
-
-
-def record_context(series: GroupSeries, position: int, reason: str) -> list[Evidence]:
-    """The recorded rms and peak against the calm floor, for `explain`; no points."""
-    inside, floor = series.exposure(position), noise_floor(series)
-    if inside is None or not math.isfinite(inside.rms_ra + inside.rms_dec):
-        return []
-    calm = [series.guiding.calm_rms_ra, series.guiding.calm_rms_dec]
-    text = (
-        f"guiding rms {said(inside.rms_ra, '″')} in right ascension and "
-        f"{said(inside.rms_dec, '″')} in declination (calm {said(calm[0], '″')} and "
-        f"{said(calm[1], '″')})"
-    )
-    peak = f"largest guiding error {said(inside.peak, '″')}"
-    return [
-        evidence(reason, "guiding rms", 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
-                 usual=math.hypot(*calm), unit="″"),
-        evidence(reason, "guiding peak", 0.0, peak, value=inside.peak, usual=floor, unit="″"),
-    ]  # fmt: skip
-
-
-def noise_floor(series: GroupSeries) -> float:
-    """Calm rms of one axis, arcsec: the quieter axis of the calm frames; NaN unknown.
-
-    A night that swings throughout in one axis would else be its own yardstick.
-    """
-    night = series.guiding
-    calm = [v for v in (night.calm_rms_ra, night.calm_rms_dec) if v > 0] if night else []
-    return min(calm, default=float("nan"))
 
 
 def share_seen(series: GroupSeries, position: int) -> float:
@@ -260,7 +181,7 @@ def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
     if usual:
         text += f" (worm {said(worm, 's')})"
     # From a few cadences to a good part of the exposure.
-    slow = float(np.interp(period, [8 * _cadence(series), 0.4 * exposure], [-1.0, 1.0]))
+    slow = float(np.interp(period, [8 * cadence(series), 0.4 * exposure], [-1.0, 1.0]))
     if usual and abs(math.log(period / worm)) < 0.2:
         slow = max(slow, 1.5)
     return [
@@ -329,26 +250,3 @@ def _steady_drift(series: GroupSeries, position: int, inside: ExposureGuiding) -
     if len(rates) == 0:
         return 0.0
     return 0.7 * float(np.mean(np.sign(rates) == np.sign(inside.drift_dec)) * 2 - 1)
-
-
-def guide_star_dimmed(
-    series: GroupSeries, position: int, share: float, limits: Limits
-) -> list[Evidence]:
-    """Did the guide star fade as the stars did?  Cloud dims both, dew or a fault only one."""
-    inside = series.exposure(position)
-    drop = inside.star_drop if inside is not None else float("nan")
-    if not (math.isfinite(drop) and share < 1 - limits.guiding.star_loss):
-        return []
-    loss, guide_loss = 1 - share, 1 - drop
-    text = (
-        f"the guide star fell to {said(drop)} of its usual brightness, starlight to {said(share)}"
-    )
-    # The least of many samples reads low by its noise, about a tenth.
-    dimmed = max(guide_loss - 0.1, 0.0) / loss
-    points = float(np.interp(dimmed, [0.0, 0.25, 0.6], [-2.0, 0.0, 2.0]))
-    return [evidence("cloud", "guide star brightness", points, text, value=drop, usual=1.0)]
-
-
-def _cadence(series: GroupSeries) -> float:
-    cadence = series.guiding.record.cadence_s
-    return cadence if math.isfinite(cadence) else 0.0

@@ -23,6 +23,8 @@ NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured against it."""
 
 
+SMEARED = ("tracking_lost", "dither_overlap", "bump")
+"""Causes that leave no star to match, so that starlight reads as lost."""
 LIGHT_LOST = ("cloud", "dew")
 BROKEN = ("trailed", "doubled", "hollow")
 """Star shapes whose brightness no template fits, so that starlight reads too low."""
@@ -108,9 +110,11 @@ def _judge_frame(
         light = [f for f in light if f.reason not in LIGHT_LOST]
     elif moved is not None:
         light = _moved(light, moved)
-    findings += light
+    gone = [] if broken else judge_star_count(series, place, stars, limits)
+    if any(f.rejects and f.reason in SMEARED for f in gone):
+        light = [f for f in light if f.reason not in LIGHT_LOST]
+    findings += [*light, *gone]
     if not broken:
-        findings += judge_star_count(series, place, stars, limits)
         findings += judge_sharpness(series, place, facts.scale_arcsec, limits)
     findings = _one_story(findings) + _remarks(frame, tilt, limits)
     barely = stars.stars < limits.stars.few_share * series.usual("stars").centre

@@ -6,8 +6,8 @@ import numpy as np
 
 from subgrade.causes.displaced import bright_places, of_trails, star_trails
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
-from subgrade.causes.guided import by_interruption, guide_star_dimmed
 from subgrade.causes.limits import Limits
+from subgrade.causes.record_events import by_interruption, guide_star_dimmed
 from subgrade.causes.series import GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars

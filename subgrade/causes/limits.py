@@ -98,6 +98,7 @@ class GuidingLimits:
     drift_share: float = _within(0.05, 0.95)
     one_sided: float = _within(0.6, 0.97)
     lost_share: float = _within(0.0, 0.15)
+    lost_arcsec: float = _within(5.0, 3600.0)
     settle_s: float = _within(0.0, 600.0)
     star_loss: float = _within(0.01, 0.9)
 

@@ -10,10 +10,11 @@ import numpy as np
 from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
-from subgrade.causes.guided import by_record, interruption_or_none, record_context
+from subgrade.causes.guided import by_record
 from subgrade.causes.limits import Limits
 from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
+from subgrade.causes.record_events import interruption_or_none, record_context
 from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.lights.model import HeaderFacts
 from subgrade.stars.model import FrameStars
@@ -208,21 +209,35 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
 
 
 def _steps(series: GroupSeries, position: int, stars: FrameStars) -> list:
-    """Whether one image lies where the frame before had its stars, either way round."""
+    """Whether the second image lies where the frame before had its stars."""
     if not np.isfinite([stars.length_px, stars.angle_deg]).all():
         return []
     angle, length = math.radians(stars.angle_deg), stars.length_px
-    light = series["transparency"][position]
-    # Matched starlight is that of the brighter image.
-    ratio = 1 / light - 1 if 0.5 < light < 0.9 else float("nan")
-    both = [
-        by_last_step(
-            series, position, side * length * math.cos(angle), side * length * math.sin(angle),
-            ratio,
-        )
-        for side in (1, -1)
-    ]  # fmt: skip
-    return max(both, key=lambda items: sum(e.points for e in items))
+    ratio = {side: _brightness_at(stars, side * length) for side in (1, -1)}
+    # Of the two ends of the axis the second image is at the brighter.
+    sides = sorted(ratio, key=lambda s: -np.nan_to_num(ratio[s], nan=-1.0))
+    if np.isfinite(ratio[sides[0]]):
+        sides = sides[:1]
+    x, y = length * math.cos(angle), length * math.sin(angle)
+    found = [by_last_step(series, position, s * x, s * y, ratio[s]) for s in sides]
+    return max(found, key=lambda items: sum(e.points for e in items))
+
+
+def _brightness_at(stars: FrameStars, along: float) -> float:
+    """Star image so far along its long axis from its peak, over the peak; NaN outside."""
+    image = stars.star_image
+    if image is None:
+        return float("nan")
+    row, column = np.unravel_index(int(np.argmax(image.image)), image.image.shape)
+    angle, far = math.radians(stars.angle_deg), along / image.step_px
+    x, y = round(column + far * math.cos(angle)), round(row + far * math.sin(angle))
+    width = stars.fwhm_minor_px if np.isfinite(stars.fwhm_minor_px) else 0.0
+    reach = max(1, round(0.3 * width / image.step_px))
+    height, width = image.image.shape
+    if not (reach <= x < width - reach and reach <= y < height - reach):
+        return float("nan")
+    spot = image.image[y - reach : y + reach + 1, x - reach : x + reach + 1]
+    return float(spot.max() / image.image.max())
 
 
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:

@@ -130,10 +130,10 @@ def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
 def _airmass_excess(series: GroupSeries) -> np.ndarray:
     """ln of the widening by airmass against the group's middle one; 0 where it has no say."""
     airmass, trends = series["airmass"], series.group.trends
-    ordered = trends is None or np.isfinite(trends.airmass_exponent)
-    if not ordered or np.isfinite(airmass).sum() < 4:
+    exponent = AIRMASS_EXPONENT if trends is None else trends.airmass_exponent
+    if not np.isfinite(exponent) or np.isfinite(airmass).sum() < 4:
         return np.zeros(len(series))
-    return np.nan_to_num(AIRMASS_EXPONENT * np.log(airmass / np.nanmedian(airmass)))
+    return np.nan_to_num(exponent * np.log(airmass / np.nanmedian(airmass)))
 
 
 def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual: float) -> list:

@@ -1,0 +1,128 @@
+"""What the guiding record says of any frame: calm floor, interruptions, the guide star's light."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.causes.evidence import evidence, said
+from subgrade.causes.limits import Limits
+from subgrade.causes.model import Evidence
+from subgrade.causes.series import GroupSeries
+from subgrade.guiding.model import ExposureGuiding
+
+COVERED = 0.7
+"""Share of the exposure with samples from which the record may say that nothing happened."""
+
+
+def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """A guide star lost, or a dither not settled, during the exposure."""
+    inside, exposure = series.exposure(position), series.group.exposure_s
+    if inside is None or not exposure:
+        return []
+    found, g = [], limits.guiding
+    lost = inside.lost_s
+    gap = inside.longest_gap_s if math.isfinite(inside.longest_gap_s) else 0.0
+    if lost > g.lost_share * exposure:
+        text = f"the guider had no star for {said(lost, 's')} of the {said(exposure, 's')}"
+        points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
+        found.append(
+            evidence("tracking_lost", "time without guide star", points, text, value=lost,
+                     limit=g.lost_share * exposure, unit="s")
+        )  # fmt: skip
+    elif gap > 3 * cadence(series) and gap > 2 * g.lost_share * exposure:
+        text = f"the record has a gap of {said(gap, 's')}"
+        found.append(evidence("tracking_lost", "gap in the record", 0.7, text, value=gap, unit="s"))
+    if inside.peak > g.lost_arcsec:
+        text = f"guiding errors up to {said(inside.peak, '″')}: more than any dither"
+        found.append(
+            evidence("tracking_lost", "guiding error", 4.0, text, value=inside.peak,
+                     limit=g.lost_arcsec, unit="″")
+        )  # fmt: skip
+    if inside.settle_overlap_s > g.settle_s and not any(e.points > 1 for e in found):
+        found.append(_unsettled(series, inside, exposure, limits))
+    return found
+
+
+def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits) -> Evidence:
+    overlap, floor = inside.settle_overlap_s, noise_floor(series)
+    text = (
+        f"a dither or its settling took {said(overlap, 's')} of the exposure, with errors up "
+        f"to {said(inside.peak, '″')} (calm {said(floor, '″')})"
+    )
+    # Settling that nobody sees in the errors, or that was over at once, harmed nothing.
+    peak = inside.peak / floor if floor > 0 else float("nan")
+    points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
+    points *= min(1.0, overlap / (0.05 * exposure))
+    return evidence("dither_overlap", "unsettled time", points, text, value=overlap,
+                    limit=limits.guiding.settle_s, unit="s")  # fmt: skip
+
+
+def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """As `by_interruption`; a record that covers the exposure and shows none speaks too."""
+    found, inside = by_interruption(series, position, limits), series.exposure(position)
+    if inside is None or inside.coverage < COVERED:
+        return found
+    for word, seen, what in (
+        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled"),
+        ("tracking_lost", inside.lost_s > 0, "guide star lost"),
+    ):
+        if not seen:
+            text = f"the record shows no {what} during the exposure"
+            found.append(evidence(word, "interruption in the record", -2.0, text, value=0.0))
+    return found
+
+
+def record_context(series: GroupSeries, position: int, reason: str) -> list[Evidence]:
+    """The recorded rms and peak against the calm floor, for `explain`; no points."""
+    inside, floor = series.exposure(position), noise_floor(series)
+    if inside is None or not math.isfinite(inside.rms_ra + inside.rms_dec):
+        return []
+    calm = [series.guiding.calm_rms_ra, series.guiding.calm_rms_dec]
+    text = (
+        f"guiding rms {said(inside.rms_ra, '″')} in right ascension and "
+        f"{said(inside.rms_dec, '″')} in declination (calm {said(calm[0], '″')} and "
+        f"{said(calm[1], '″')})"
+    )
+    peak = f"largest guiding error {said(inside.peak, '″')}"
+    return [
+        evidence(reason, "guiding rms", 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
+                 usual=math.hypot(*calm), unit="″"),
+        evidence(reason, "guiding peak", 0.0, peak, value=inside.peak, usual=floor, unit="″"),
+    ]  # fmt: skip
+
+
+def noise_floor(series: GroupSeries) -> float:
+    """Calm rms of one axis, arcsec: the quieter axis of the calm frames; NaN unknown.
+
+    A night that swings throughout in one axis would else be its own yardstick.
+    """
+    night = series.guiding
+    calm = [v for v in (night.calm_rms_ra, night.calm_rms_dec) if v > 0] if night else []
+    return min(calm, default=float("nan"))
+
+
+def guide_star_dimmed(
+    series: GroupSeries, position: int, share: float, limits: Limits
+) -> list[Evidence]:
+    """Did the guide star fade as the stars did?  Cloud dims both, dew or a fault only one."""
+    inside = series.exposure(position)
+    drop = inside.star_drop if inside is not None else float("nan")
+    if not (math.isfinite(drop) and share < 1 - limits.guiding.star_loss):
+        return []
+    loss, guide_loss = 1 - share, 1 - drop
+    text = (
+        f"the guide star fell to {said(drop)} of its usual brightness, starlight to {said(share)}"
+    )
+    # The least of many samples reads low by its noise, about a tenth.  That it dimmed
+    # says less: a guide scope may dew over too.
+    dimmed = max(guide_loss - 0.1, 0.0) / loss
+    points = float(np.interp(dimmed, [0.0, 0.25, 0.6], [-2.0, 0.0, 1.0]))
+    return [evidence("cloud", "guide star brightness", points, text, value=drop, usual=1.0)]
+
+
+def cadence(series: GroupSeries) -> float:
+    """Median time between samples, s; 0 unknown."""
+    step = series.guiding.record.cadence_s
+    return step if math.isfinite(step) else 0.0
