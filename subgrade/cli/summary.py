@@ -7,6 +7,7 @@ from pathlib import Path
 from subgrade.cli.progress import one_line
 from subgrade.results.guiding import clock_text, usable
 from subgrade.results.model import Graded
+from subgrade.results.night_summary import stack_lines
 from subgrade.results.session import causes_counted, night_remarks, totals
 
 MOST_PROBLEMS = 5
@@ -37,6 +38,8 @@ def print_summary(graded: Graded, out: str) -> None:
             screen.print(table)
     if graded.guiding is not None:
         say(f"\n{guiding_line(graded)}")
+    for line in stack_lines(graded):
+        say(f"\n{line}")
     for remark in night_remarks(graded.groups, graded.frames, graded.limits):
         say(f"\n{remark}")
     if graded.problems:

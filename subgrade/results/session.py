@@ -16,6 +16,7 @@ from subgrade.night.model import Group
 from subgrade.results.columns import COLUMNS
 from subgrade.results.guiding import guiding_record
 from subgrade.results.model import Graded, GradedFrame
+from subgrade.results.night_summary import night_summary
 
 FORMAT = 1
 """Raised when a reader of an older file would be misled."""
@@ -33,7 +34,8 @@ def session_record(graded: Graded) -> dict:
     dict
         Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``,
         ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``guiding`` (null
-        without a record), ``remarks``, ``problems``, ``frames``.
+        without a record), ``night`` (see `night_summary`), ``remarks``, ``problems``,
+        ``frames``.
     """
     return plain(
         {
@@ -48,6 +50,7 @@ def session_record(graded: Graded) -> dict:
             "causes": causes_counted(graded),
             "groups": [_group(graded, k, g) for k, g in enumerate(graded.groups)],
             "guiding": guiding_record(graded.guiding) if graded.guiding else None,
+            "night": night_summary(graded),
             "remarks": night_remarks(graded.groups, graded.frames, graded.limits),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
             "frames": [_frame(f) for f in graded.frames],

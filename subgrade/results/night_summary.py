@@ -1,0 +1,184 @@
+"""The night in a few numbers: how clear and sharp it was, and what the rejects cost and gain.
+
+A frame's worth lies in the stack.  So for each group the stack is predicted with and without
+its rejects, as a plain mean and weighted: width, eccentricity and S/N of a faint star.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+import numpy as np
+
+from subgrade.night.model import Group
+from subgrade.night.weights import (
+    exact_weights,
+    forecast,
+    sky_limited_weights,
+    stack_efficiency,
+)
+from subgrade.results.model import Graded, GradedFrame
+
+WEIGHTS_ARE = "T^2 / (noise^2 FWHM^2), for frames scaled to equal starlight before averaging"
+MOST_EXACT = 600
+"""Frames that take part in the exact optimum; more are thinned out evenly."""
+
+
+def night_summary(graded: Graded) -> dict:
+    """Clear share, time, widths and predicted stacks of the whole night and of each group.
+
+    Parameters
+    ----------
+    graded : Graded
+
+    Returns
+    -------
+    dict
+        docs/comparing.md lists the keys; NaN where unknown.
+    """
+    held = [f for f in graded.frames if f.compared is not None and f.compared.group >= 0]
+    clear = graded.limits.light.remark_transparency
+    groups = []
+    for k, group in enumerate(graded.groups):
+        mine = [f for f in held if f.compared.group == k]
+        groups.append({"label": group.label, **_conditions(mine, clear), **_group(mine, group)})
+    return {"clear_from": clear, **_conditions(held, clear), "groups": groups}
+
+
+def stack_lines(graded: Graded) -> list[str]:
+    """What each group's stack gains and loses by its rejects, one line a group with any.
+
+    A group's label stands in front where there are several.
+    """
+    lines = []
+    for group in night_summary(graded)["groups"]:
+        stacks = group["stack"]
+        if stacks is None or stacks["kept"]["frames"] in (0, stacks["all"]["frames"]):
+            continue
+        kept, everything = stacks["kept"], stacks["all"]
+        line = (
+            f"tack of the kept, predicted: FWHM {kept['fwhm_px']:.2f} px "
+            f"(all: {everything['fwhm_px']:.2f}), eccentricity {kept['eccentricity']:.2f} "
+            f"(all: {everything['eccentricity']:.2f}), "
+            f"S/N {kept['snr_over_all']:.2f} of the stack of all"
+        )
+        several = len(graded.groups) > 1
+        lines.append(f"{group['label']}: s{line}" if several else f"S{line}")
+    return lines
+
+
+def _conditions(frames: Sequence[GradedFrame], clear: float) -> dict:
+    """Shares and widths over any set of frames."""
+    time = np.array([f.facts.exposure_s or 0.0 for f in frames])
+    light = np.array([f.compared.transparency for f in frames])
+    arcsec = [f.stars.fwhm_px * (f.facts.scale_arcsec or np.nan) for f in frames]
+    kept = np.array([f.judgement.verdict == "keep" for f in frames], bool)
+    known = np.isfinite(light)
+    # Without exposure times every frame counts alike.
+    share = time if time[known].sum() > 0 else np.ones(len(frames))
+    total = share[known].sum()
+    return {
+        "frames": len(frames),
+        "clear_fraction": share[known & (light >= clear)].sum() / total if total else np.nan,
+        "kept_s": time[kept].sum(),
+        "lost_s": time[~kept].sum(),
+        "lost_by_cause_s": _lost(frames),
+        "fwhm_px": _widths([f.stars.fwhm_px for f in frames]),
+        "fwhm_arcsec": _widths(arcsec),
+        "fwhm_kept_px": _widths([f.stars.fwhm_px for f, k in zip(frames, kept, strict=True) if k]),
+    }
+
+
+def _lost(frames: Sequence[GradedFrame]) -> dict[str, float]:
+    """Seconds lost to each first reason, most first."""
+    lost: dict[str, float] = {}
+    for frame in frames:
+        if frame.judgement.verdict != "keep":
+            word = frame.judgement.reasons[0]
+            lost[word] = lost.get(word, 0.0) + (frame.facts.exposure_s or 0.0)
+    return dict(sorted(lost.items(), key=lambda item: -item[1]))
+
+
+def _widths(values) -> dict:
+    """Median and best (10th percentile)."""
+    v = np.array(values, dtype=float)
+    v = v[np.isfinite(v)]
+    if not len(v):
+        return {"median": np.nan, "best": np.nan}
+    return {"median": np.median(v), "best": np.quantile(v, 0.1)}
+
+
+def _group(frames: Sequence[GradedFrame], group: Group) -> dict:
+    """Trends, weights' loss and predicted stacks of one group."""
+    trends = asdict(group.trends) if group.trends else None
+    usable = [f for f in frames if _stackable(f)]
+    if len(usable) < 2:
+        return {"trends": trends, "weights": None, "stack": None}
+    light = np.array([f.compared.transparency for f in usable])
+    noise, width, xx, yy, xy = (
+        np.array([getattr(f.stars, name) for f in usable])
+        for name in ("noise_adu", "fwhm_px", "xx", "yy", "xy")
+    )
+    turn = np.array([f.compared.registration.rotation_deg for f in usable])
+    kept = np.array([f.judgement.verdict == "keep" for f in usable], bool)
+
+    def predicted(weights: np.ndarray) -> dict:
+        if not weights.any():
+            return {"frames": 0}
+        f = forecast(weights, light, noise, xx, yy, xy, turn, width)
+        return {
+            "frames": int((weights > 0).sum()),
+            "fwhm_px": f.fwhm_px,
+            "eccentricity": f.eccentricity,
+            "angle_deg": f.angle_deg,
+            "snr": f.star_snr,
+        }
+
+    weighted = sky_limited_weights(light, noise, width)
+    stack = {
+        "all": predicted(np.ones(len(usable))),
+        "kept": predicted(kept.astype(float)),
+        "all_weighted": predicted(weighted),
+        "kept_weighted": predicted(np.where(kept, weighted, 0.0)),
+        "left_out": len(frames) - len(usable),
+    }
+    best = stack["all"]["snr"]
+    for name in ("kept", "all_weighted", "kept_weighted"):
+        stack[name]["snr_over_all"] = stack[name].get("snr", np.nan) / best
+    loss = weights_loss(light[kept], noise[kept], width[kept])
+    return {"trends": trends, "weights": {"are": WEIGHTS_ARE, "loss": loss}, "stack": stack}
+
+
+def _stackable(frame: GradedFrame) -> bool:
+    """Whether a frame can be laid on the others and has a star to predict with."""
+    compared, stars = frame.compared, frame.stars
+    laid = compared.registration is not None and compared.registration.ok
+    numbers = (compared.transparency, stars.noise_adu, stars.fwhm_px, stars.xx, stars.yy, stars.xy)
+    return bool(
+        laid
+        and np.isfinite(numbers).all()
+        and min(compared.transparency, stars.noise_adu, stars.fwhm_px) > 0
+        and stars.xx * stars.yy > stars.xy**2
+    )
+
+
+def weights_loss(light: np.ndarray, noise: np.ndarray, width: np.ndarray) -> float:
+    """S/N lost by the simple weights against the best weights of a pixel-by-pixel sum.
+
+    Parameters
+    ----------
+    light, noise, width : ndarray, shape (n,)
+        Transparency, sky noise and FWHM of the stacked frames.
+
+    Returns
+    -------
+    float
+        0.01 for one per cent; NaN without frames.
+    """
+    if not len(light):
+        return float("nan")
+    some = np.unique(np.linspace(0, len(light) - 1, min(len(light), MOST_EXACT)).astype(int))
+    t, s, f = light[some], noise[some], width[some]
+    simple = stack_efficiency(sky_limited_weights(t, s, f), t, s, f, flux_scaled=True)
+    return max(0.0, 1.0 - simple / exact_weights(t, s, f)[1])
