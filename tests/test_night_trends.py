@@ -90,6 +90,18 @@ def test_widths_that_optics_set_are_not_divided_by_airmass():
     assert np.abs(np.exp(fit.expected) / 2 - 1).max() < 0.02
 
 
+def test_a_share_that_airmass_does_not_widen_is_no_creeping_focus():
+    rng = np.random.default_rng(12)
+    hours = np.linspace(0, 4, 60)
+    x = np.linspace(1.1, 1.7, 60)
+    # Seeing of 2.4 px behind optics and pixels of 2 px.
+    width = np.hypot(2.4 * x**0.6, 2.0) * (1 + 0.01 * rng.standard_normal(60))
+    fit = fit_width(np.log(width), x, hours, np.zeros(60, int))
+    assert np.isnan(fit.slope)
+    assert 0 < fit.exponent <= 0.6
+    assert np.abs(np.exp(fit.expected) / width - 1).max() < 0.1
+
+
 def test_without_airmass_the_level_is_the_usual_width():
     measured, true, _, hours, side, _ = series(
         np.random.default_rng(1), 60, airmass=False, spoilt=0.5

@@ -93,7 +93,8 @@ class Trends:
     scatter : float
         Robust scatter of ln FWHM about the model.
     airmass_exponent : float
-        0.6; NaN where airmass is unknown or does not order the widths.
+        0.6; less where optics and pixels plainly dilute it; NaN where airmass is unknown or
+        does not order the widths.
     focus_slope, focus_error : float
         Change of ln FWHM per unit of the slow quantity, and one sigma; NaN unless significant.
     focus_unit : str

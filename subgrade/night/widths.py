@@ -1,8 +1,9 @@
 """How wide a frame's stars should be, had nothing gone wrong.
 
 ``ln FWHM = level(side of the pier) + 0.6 ln X + slope u``: turbulent air widens
-stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory), and the focus
-creeps with a slow quantity u.  A term is kept only where the frames prove it.
+stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory; less where
+optics dilute it), and the focus creeps with a slow quantity u.  A term is kept only
+where the frames prove it.
 
 Spoilt frames only ever widen stars, and most frames may be spoilt.  So the
 level is the lowest place where frames crowd, a slope is the one that gathers most
@@ -20,6 +21,8 @@ from subgrade.night.clear import clear_level
 from subgrade.night.model import NAN
 
 AIRMASS_EXPONENT = 0.6
+DILUTED = (0.4, 0.2)
+"""What is left of it where optics and pixels add a share that airmass does not widen."""
 FEWEST_FOR_SLOPE = 12
 """Smaller groups keep a constant level: a line through five frames follows their noise."""
 FEWEST_ON_A_SIDE = 5
@@ -47,7 +50,8 @@ class WidthFit:
     used : ndarray of bool, shape (n,)
         Frames on the model.
     exponent : float
-        0.6, or 0 where airmass is unknown or does not order the widths.
+        0.6; less where the widths plainly follow the airmass less, 0 where not at all or
+        where it is unknown.
     slope, slope_error : float
         Per unit of the slow quantity; NaN without one.
     offset : float
@@ -94,18 +98,22 @@ def fit_width(
         return WidthFit(nothing, good, 0.0, NAN, NAN, NAN, NAN)
     both = all(np.count_nonzero(good & (side == s)) >= FEWEST_ON_A_SIDE for s in (0, 1))
     side = side if both else np.zeros(len(side), int)
-    fits = []
-    for exponent in (0.0,) if airmass is None else (AIRMASS_EXPONENT, 0.0):
-        air = exponent * np.log(airmass) if exponent else np.zeros(len(log_width))
-        fits.append(_best_fit(log_width, air, slow, side, good, exponent))
-    # Widths that optics or sampling set do not follow the airmass; it has to be plain, though.
-    with_air, without = fits[0], fits[-1]
-    plainly = _gathered(log_width, without, good) > 1.1 * _gathered(log_width, with_air, good) + 1
-    return without if plainly else with_air
+    log_x = np.zeros(len(log_width)) if airmass is None else np.log(airmass)
+    best, most = None, -np.inf
+    for exponent in (0.0,) if airmass is None else (AIRMASS_EXPONENT, *DILUTED, 0.0):
+        fit = _best_fit(log_width, exponent, log_x, slow, side, good)
+        gathered = _soft_count(log_width - fit.expected, good)
+        # Less than 0.6 has to be plain; between the rest it does not matter much.
+        if best is None or gathered > (
+            1.1 * most + 1 if best.exponent == AIRMASS_EXPONENT else most
+        ):
+            best, most = fit, gathered
+    return best
 
 
-def _best_fit(y, air, slow, side, good, exponent) -> WidthFit:
+def _best_fit(y, exponent, log_x, slow, side, good) -> WidthFit:
     """The model with a slope and a side offset where they are proved, else without."""
+    air = exponent * log_x
     y = y - air
     one_side = np.zeros(len(side), int)
     best = _fit(y, None, one_side, good)
@@ -117,7 +125,10 @@ def _best_fit(y, air, slow, side, good, exponent) -> WidthFit:
             if not terms:
                 continue
             line = _fit(y, u, sides, good)
-            holds = u is None or _slope_holds(line, slow, good)
+            holds = u is None or (
+                _slope_holds(line, slow, good)
+                and not _is_airmass(line.slope * slow, exponent, log_x, good)
+            )
             holds &= sides is one_side or _offset_holds(line, side)
             # A line through scattered spoilt frames gathers hardly more than a level does.
             gathered = line.gathered / TERMS_MUST_GATHER[terms]
@@ -263,13 +274,21 @@ def _slope_holds(line: _Line, slow: np.ndarray, good: np.ndarray) -> bool:
     )
 
 
+def _is_airmass(trend: np.ndarray, exponent: float, log_x: np.ndarray, good: np.ndarray) -> bool:
+    """Whether a slope stands for more or less airmass than the exponent takes.
+
+    Optics and pixels add a share that airmass does not widen; on a night that only sinks or only
+    rises it would pass for a creeping focus.
+    """
+    if not np.ptp(log_x[good]) > 0:
+        return False
+    alike = np.corrcoef(trend[good], log_x[good])[0, 1]
+    return bool((alike > 0.9 and exponent < AIRMASS_EXPONENT) or (alike < -0.9 and exponent > 0))
+
+
 def _proved(value: float, error: float) -> bool:
     return bool(np.isfinite(error) and abs(value) > SIGNIFICANT * error)
 
 
 def _soft_count(off: np.ndarray, good: np.ndarray) -> float:
     return float(np.exp(-0.5 * (off[good] / CROWD) ** 2).sum())
-
-
-def _gathered(log_width, fit: WidthFit, good) -> float:
-    return _soft_count(log_width - fit.expected, good)
