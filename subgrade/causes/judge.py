@@ -131,7 +131,7 @@ def _judge_frame(
         _explanation(verdict, rejecting, remarks, findings),
         round(_confidence(verdict, rejecting, findings), 3),
         0.0,
-        tuple(item for f in findings for item in f.evidence),
+        tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
     )
 
 
