@@ -8,6 +8,9 @@ import numpy as np
 
 NAN = float("nan")
 
+HUGE = 1e16
+"""Larger numbers are damage; microseconds since 1970, the largest of use, stay below."""
+
 NOTHING = {
     "", "-", "--", "---", "----", "nan", "n/a", "na", "none", "null", "?", "*", "inf", "-inf", ".",
     "lost", "x",
@@ -40,16 +43,20 @@ def to_numbers(cells, comma: bool = False) -> np.ndarray:
     if comma:
         cells = [c.replace(",", ".") for c in cells]
     try:
-        return np.array(list(map(float, cells)))
+        values = np.array([float(c) if c else NAN for c in cells])
     except ValueError:
         return np.array([to_number(c) for c in cells])
+    values[~(np.abs(values) < HUGE)] = NAN
+    return values
 
 
 def to_number(cell: str) -> float:
     """One cell as a float; a direction letter beside the number gives its sign."""
+    if not cell:
+        return NAN
     try:
         value = float(cell)
-        return value if abs(value) < 1e300 else NAN
+        return value if abs(value) < HUGE else NAN
     except ValueError:
         pass
     text = cell.strip().strip('"').strip()
@@ -65,7 +72,7 @@ def to_number(cell: str) -> float:
         value = float(found[2].replace("−", "-").replace(" ", ""))
     except (ValueError, OverflowError):
         return NAN
-    if abs(value) > 1e300:
+    if abs(value) > HUGE:
         return NAN
     return value * SIDES[side] if side else value
 

@@ -7,40 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from subgrade.guiding.cells import NOTHING, SIDES, has_decimal_commas, to_numbers
-from subgrade.guiding.clocktext import Dates, read_cells
 from subgrade.guiding.layout import Header
-from subgrade.guiding.titles import RA, Guess, guesses, words_of
+from subgrade.guiding.times import Seen, Use, grows, time_columns
+from subgrade.guiding.titles import Guess, guesses, words_of
 
 NAN = float("nan")
 ENOUGH = 0.3
 """Points times data below which a column stays unused."""
-KINDS = {"iso": 5.0, "unix": 4.2, "jd": 4.1, "mjd": 4.0, "clock": 3.0, "s": 2.0}
-"""Ways to tell time, the more absolute the better."""
-
-
-@dataclass(frozen=True, slots=True)
-class Use:
-    """One column put to use.
-
-    Attributes
-    ----------
-    place : int
-        Index of the column.
-    role, unit : str
-        As in `model.Column`; also ``date`` and ``remark``.
-    factor : float
-        What the cells are multiplied by; for times, seconds in one unit.
-    sign : int
-        -1 for a pulse column that counts west or south as positive.
-    """
-
-    place: int
-    role: str
-    unit: str
-    factor: float
-    sure: float
-    why: str
-    sign: int = 1
 
 
 @dataclass(slots=True)
@@ -69,20 +42,6 @@ class Choice:
         return self.one("x"), self.one("y")
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """A column's sample: cells, numbers, how many of the filled cells are numbers."""
-
-    cells: list[str]
-    numbers: np.ndarray
-    share: float
-    filled: float
-
-    @property
-    def finite(self) -> np.ndarray:
-        return self.numbers[np.isfinite(self.numbers)]
-
-
 def choose_columns(header: Header, ready: dict | None = None) -> Choice | None:
     """Name the columns under a header.
 
@@ -103,7 +62,7 @@ def choose_columns(header: Header, ready: dict | None = None) -> Choice | None:
     seen = [_look(list(cells), comma) for cells in columns]
     uses = dict(ready or {})
     if not any(u.role == "time" for u in uses.values()):
-        times = _times(header, seen, uses)
+        times = time_columns(header, seen, uses)
         if not times:
             return None
         uses |= {u.place: u for u in times}
@@ -149,120 +108,18 @@ def _may_join(guess: Guess, uses, header) -> bool:
     return (opposite and sided) or (mine[0].unit not in distance and guess.unit in distance)
 
 
-def _look(cells: list[str], comma: bool) -> _Seen:
+def _look(cells: list[str], comma: bool) -> Seen:
     numbers = to_numbers(cells, comma) if cells else np.zeros(0)
     filled = [c.strip().lower() not in NOTHING for c in cells]
     n = sum(filled)
     share = float(np.isfinite(numbers).sum() / n) if n else 0.0
-    return _Seen(cells, numbers, min(share, 1.0), n / len(cells) if cells else 0.0)
-
-
-# ---------------------------------------------------------------- time
-
-
-def _times(header: Header, seen: list[_Seen], fixed) -> list[Use]:
-    """The column (or date and time columns) that tell when."""
-    found: list[tuple[float, Use]] = []
-    days: list[Use] = []
-    for place, (title, unit) in enumerate(zip(header.titles, header.units, strict=True)):
-        if place in fixed:
-            continue
-        guess = next((g for g in guesses(title, unit) if g.role == "time"), None)
-        points = guess.points if guess else 0.0
-        other = guesses(title, unit)
-        if other and other[0].role in ("ra", "dec", "x", "y", "frame", "snr") and not guess:
-            continue
-        look = seen[place]
-        kind, factor, sure = _time_kind(title, guess, look)
-        if kind == "date":
-            days.append(Use(place, "date", "date", 1.0, 0.95, "dates in every cell"))
-        elif kind and (points > 0.1 or kind in ("iso", "clock")):
-            why = f"{guess.why if guess else 'no word for time in the title'}; {_KIND_WORDS[kind]}"
-            utc = 0.3 if {"utc", "ut", "gmt"} & set(words_of(title)) else 0.0
-            sure *= min(1.0, 0.6 + 0.4 * points)
-            use = Use(place, "time", kind, factor, round(sure, 2), why)
-            found.append((KINDS[kind] + utc + 0.5 * (points > 0.1) + sure - 0.01 * place, use))
-    if not found:
-        return []
-    best = max(found, key=lambda f: f[0])[1]
-    clocks = [f for f in found if f[1].unit == "clock"]
-    if best.unit in ("clock", "s") and days and clocks:
-        clock = max(clocks, key=lambda f: f[0])[1]
-        return [min(days, key=lambda u: abs(u.place - clock.place)), clock]
-    return [best]
-
-
-_KIND_WORDS = {
-    "iso": "cells hold date and time",
-    "clock": "cells hold a time of day",
-    "unix": "numbers are seconds since 1970",
-    "jd": "numbers are Julian days",
-    "mjd": "numbers are modified Julian days",
-    "s": "numbers grow like seconds",
-}
-
-
-def _time_kind(title: str, guess, look: _Seen) -> tuple[str, float, float]:
-    """How a column tells time: kind, seconds in its unit (or factor), how sure."""
-    if not look.cells:
-        factor = guess.factor if guess and guess.factor else 1.0
-        return ("s", factor, 0.3) if guess else ("", 0.0, 0.0)
-    words = set(words_of(title))
-    if look.share < 0.5:
-        day, seconds, _, _ = read_cells(look.cells[:120], Dates())
-        read = float(np.mean(day > -2))
-        if read < 0.6:
-            return "", 0.0, 0.0
-        if np.isfinite(seconds).sum() < 0.5 * (day > -2).sum():
-            return "date", 1.0, read
-        if (day >= 0).sum() > 0.5 * (day > -2).sum():
-            return "iso", 1.0, read
-        if words & {"elapsed", "since"} and _grows(seconds) and np.nanmin(seconds) < 3600:
-            return "clock", 1.0, 0.7
-        return "clock", 1.0, read
-    values = look.finite
-    if look.share < 0.8 or look.filled < 0.6 or len(values) < 1:
-        return "", 0.0, 0.0
-    if guess is None or not _grows(values):
-        compact = look.cells[0].strip()
-        if guess is not None and len(compact) == 8 and compact.startswith(("19", "20")):
-            return "date", 1.0, 0.8
-        return "", 0.0, 0.0
-    return _numeric_kind(values, words, guess.factor)
-
-
-def _numeric_kind(values, words, factor) -> tuple[str, float, float]:
-    middle = float(np.median(values))
-    step = float(np.median(np.diff(values))) if len(values) > 1 else 1.0
-    for low, high, scale in ((1e8, 5e9, 1.0), (1e11, 5e12, 1e-3), (1e14, 5e15, 1e-6)):
-        if low <= middle <= high:
-            return "unix", scale, 1.0
-    if 2.3e6 <= middle <= 2.6e6 and step < 0.1:
-        return "jd", 1.0, 1.0
-    day_like = bool(words & {"mjd", "jd"}) or (step < 0.02 and factor == 0)
-    if 3e4 <= middle <= 1e5 and day_like:
-        # "JD" with five digits has lost its 2400000, not its half day
-        return ("jd", 2400000.0, 0.9) if "jd" in words else ("mjd", 1.0, 0.95)
-    if factor:
-        return "s", factor, 0.95
-    if step >= 300.0:
-        return "s", 0.001, 0.7  # no guider is that slow: milliseconds
-    return "s", 1.0, 0.9
-
-
-def _grows(values) -> bool:
-    """Whether numbers mostly go up, as a clock does."""
-    values = np.asarray(values)[np.isfinite(values)]
-    if len(values) < 3:
-        return True
-    steps = np.diff(values)
-    return float(np.mean(steps >= 0)) > 0.75 and float(np.mean(steps > 0)) > 0.4
+    return Seen(cells, numbers, min(share, 1.0), n / len(cells) if cells else 0.0)
 
 
 # ---------------------------------------------------------------- the others
 
 
-def _options(header: Header, seen: list[_Seen], fixed):
+def _options(header: Header, seen: list[Seen], fixed):
     """Every (score, place, guess, why) that titles and data allow."""
     out = []
     for place, (title, unit) in enumerate(zip(header.titles, header.units, strict=True)):
@@ -283,7 +140,7 @@ def _options(header: Header, seen: list[_Seen], fixed):
     return out
 
 
-def _borne_out(guess: Guess, look: _Seen, title: str) -> tuple[float, str]:
+def _borne_out(guess: Guess, look: Seen, title: str) -> tuple[float, str]:
     """How well the data fits a meaning, and in which words."""
     role = guess.role
     if not look.cells:
@@ -312,7 +169,7 @@ def _borne_out(guess: Guess, look: _Seen, title: str) -> tuple[float, str]:
     return _is_error(values, role, guess)
 
 
-def _is_side(look: _Seen) -> tuple[float, str]:
+def _is_side(look: Seen) -> tuple[float, str]:
     told = [c.strip().lower() for c in look.cells if c.strip().lower() not in NOTHING - {"-"}]
     if not told:
         return 0.7, "no directions in the sample"
@@ -327,7 +184,7 @@ def _is_level(values) -> tuple[float, str]:
 
 def _is_count(values) -> tuple[float, str]:
     whole = np.all(values == np.floor(values))
-    return (1.0, "whole numbers that grow") if whole and _grows(values) else (0.1, "no count")
+    return (1.0, "whole numbers that grow") if whole and grows(values) else (0.1, "no count")
 
 
 def _is_pulse(values, guess: Guess) -> tuple[float, str]:
@@ -361,8 +218,3 @@ def _is_error(values, role: str, guess: Guess) -> tuple[float, str]:
     if both > 0 or abs(middle) < 4 * spread:
         return 0.6, "mostly of one sign"
     return 0.1, f"stays near {middle:.4g} and never changes sign"
-
-
-def same_axis(title: str, role: str) -> bool:
-    """Whether a title speaks of right ascension (role ``ra``) or not."""
-    return bool(set(words_of(title)) & RA) == (role == "ra")

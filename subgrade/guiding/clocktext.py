@@ -178,8 +178,11 @@ def read_cells(cells: list[str], dates: Dates):
         found = match(cell)
         if found is not None:
             text, hours, minutes, secs, part, half, zone_text = found.groups()
-            if secs is not None and half is None:  # by far the most rows
+            if secs is not None:  # by far the most rows
                 hour, minute, second = int(hours), int(minutes), int(secs)
+                if half is not None:
+                    halves = True
+                    hour = hour % 12 + 12 * (half in "pP") if 1 <= hour <= 12 else 99
                 if hour <= 24 and minute < 60 and second <= 60:
                     total = hour * 3600 + minute * 60 + second
                     seconds[k] = total + int(part) / 10 ** len(part) if part else total

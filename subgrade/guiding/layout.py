@@ -1,128 +1,31 @@
-"""How the lines of a record are cut into cells, and where its header row stands."""
+"""Where the header row stands, and how the rows under it are cut into cells."""
 
 from __future__ import annotations
 
-import csv
 import itertools
-import json
 import re
-from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from subgrade.guiding.cells import NOTHING, is_number
-from subgrade.guiding.clocktext import CELL, read_cell
-from subgrade.guiding.titles import guesses, unit_of
+from subgrade.guiding.cut import Cut, is_datum, json_object, plain_text
+from subgrade.guiding.places import (
+    WIDEST,
+    date_beside_clock,
+    edges_of,
+    spans_of,
+    titled,
+    whole_moments,
+)
+from subgrade.guiding.titles import guesses, may_be_titles, unit_of
 
 SAMPLE = 400
 """Rows after a header that are looked at before its columns are named."""
+LONGEST_TITLES = 4000
 _COMMENT = re.compile(r"^\s*(?:#+|;+|//+|%+|!+|\*+)\s*")
 _LIST = re.compile(r"^\s*(?:columns?|fields?|titles?|header)\s*[:=]\s*", re.IGNORECASE)
 _MAYBE = re.compile(r"ra|r\.|dec|α|δ|Δ|east|north|decl|rect|x|y|asc", re.IGNORECASE)
 _FORMAT = re.compile(r"[yYmMdDhHsS][yYmMdDhHsS\-/:.T ]+[sSdDyYfF]+\.?f*")
 _WORD = re.compile(r"[^\W\d_]{3,}")
-_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """A way to cut lines into cells: a delimiter, blanks, fixed places, or JSON keys.
-
-    `joined` are runs (first, length) of pieces that make one cell, such as a date and a time
-    of day with a blank between.
-    """
-
-    kind: str
-    spans: tuple[tuple[int, int | None], ...] = ()
-    keys: tuple[str, ...] = ()
-    joined: tuple[int, int] | None = None
-    most: int = 0
-
-    @property
-    def name(self) -> str:
-        names = {"\t": "tabs", ";": "semicolons", ",": "commas", "|": "bars", " ": "blanks"}
-        return names.get(self.kind, {"fixed": "fixed places", "json": "JSON lines"}.get(self.kind))
-
-    def cells(self, line: str) -> list[str]:
-        """The cells of a line; an empty list where the line is cut another way."""
-        return self.cutter()(line)
-
-    def cutter(self) -> Callable[[str], list[str]]:
-        """The function that cuts, made once for many lines."""
-        kind = self.kind
-        if kind == "json":
-            return lambda line: _json_cells(line, self.keys)
-        if kind == "fixed":
-            spans = self.spans
-            return lambda line: [line[a:b].strip() for a, b in spans]
-        if kind == " ":
-            joined, most = self.joined, self.most
-            return lambda line: _joined(line.split(None, most), joined)
-        if kind == "|":
-            return lambda line: [c.strip() for c in _bars(line).split("|")]
-        return lambda line: _delimited(line, kind)
-
-
-def _delimited(line: str, delimiter: str) -> list[str]:
-    if '"' not in line:
-        return line.split(delimiter)
-    try:
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    except csv.Error:
-        return line.split(delimiter)
-
-
-def _bars(line: str) -> str:
-    line = line.strip()
-    if line.startswith("|"):
-        line = line[1:]
-        return line.removesuffix("|")
-    return line
-
-
-def _joined(pieces: list[str], joined) -> list[str]:
-    if joined is None or len(pieces) < joined[0] + joined[1]:
-        return pieces
-    first, length = joined
-    # A time of day on the clock's 12-hour side has a third piece only where AM or PM stands.
-    return [*pieces[:first], " ".join(pieces[first : first + length]), *pieces[first + length :]]
-
-
-def json_object(line: str) -> dict | None:
-    """The flat object on a line, nested ones with their keys joined; None for anything else."""
-    text = line.strip().rstrip(",")
-    if not text.startswith("{"):
-        return None
-    try:
-        found = json.loads(text)
-    except (ValueError, RecursionError):
-        return None
-    flat: dict = {}
-    for key, value in found.items():
-        if isinstance(value, dict):
-            flat |= {f"{key} {inner}": v for inner, v in value.items()}
-        else:
-            flat[key] = value
-    return flat
-
-
-def _json_cells(line: str, keys) -> list[str]:
-    found = json_object(line)
-    if found is None:
-        return []
-    cells = [_plain(found.get(key)) for key in keys]
-    rest = found.keys() - keys
-    if rest:  # keys that first come later hold remarks
-        cells.append(" ".join(_plain(found[k]) for k in found if k in rest))
-    return cells
-
-
-def _plain(value) -> str:
-    if value is None:
-        return ""
-    if value is True or value is False:
-        return str(int(value))
-    return value if isinstance(value, str) else str(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +47,11 @@ def find_header(lines: list[str], k: int) -> Header | None:
         return None
     if line.lstrip().startswith(("{", "[{")):
         return _json_header(lines, k)
+    if len(line) > LONGEST_TITLES:
+        return None
     bare = _LIST.sub("", _COMMENT.sub("", line))
+    if not may_be_titles(bare):
+        return None
     best: tuple[float, Header] | None = None
     for delimiter in ("\t", ";", "|", ",", " "):
         if delimiter != " " and bare.count(delimiter) < 2 - ("ra" not in bare.lower()):
@@ -229,11 +136,6 @@ def _rows(lines, start: int, cut: Cut, n: int) -> list[list[str]]:
     return out
 
 
-def is_datum(cell: str) -> bool:
-    """Whether a cell holds a number or a clock reading."""
-    return is_number(cell) or (cell != "" and CELL.fullmatch(cell.strip()) is not None)
-
-
 def _json_header(lines, k) -> Header | None:
     found = [o for o in (json_object(x) for x in lines[k : k + SAMPLE]) if o]
     keys: dict[str, None] = {}
@@ -243,7 +145,7 @@ def _json_header(lines, k) -> Header | None:
     if first is None or not keys:
         return None
     cut = Cut("json", keys=tuple(keys))
-    rows = [[_plain(item.get(key)) for key in keys] for item in found]
+    rows = [[plain_text(item.get(key)) for key in keys] for item in found]
     return Header(tuple(keys), (None,) * len(keys), cut, tuple(map(tuple, rows)), -1)
 
 
@@ -259,7 +161,7 @@ def _by_blanks(lines, k, bare) -> Header | None:
     counts = sorted(len(x.split()) for x in data)
     count = counts[len(counts) // 2]
     model = next(p for p in map(str.split, data) if len(p) == count)
-    joined = _date_beside_clock(model)
+    joined = date_beside_clock(model)
     n = count - (joined[1] - 1 if joined else 0)
     if counts[0] < count:  # cells are empty in some rows: only their places tell which
         placed = _by_places(lines, k, data)
@@ -286,100 +188,18 @@ def _wordy(rows) -> bool:
     return any(x.split()[-1].isalpha() for x in rows)
 
 
-def _date_beside_clock(pieces) -> tuple[int, int] | None:
-    """Where a date and a time of day (and AM or PM) stand as neighbours."""
-    for k in range(len(pieces) - 1):
-        date, clock = read_cell(pieces[k]), read_cell(pieces[k + 1])
-        half = k + 2 < len(pieces) and _HALF.fullmatch(pieces[k + 2]) is not None
-        if date and clock and date.date and date.seconds != date.seconds and not clock.date:
-            return k, 2 + half
-        if half and clock is not None and not clock.date:
-            return k + 1, 2
-        month = " ".join(pieces[k : k + 3])
-        day = (
-            read_cell(month)
-            if not pieces[k + 1].replace(",", "").isdigit() or not pieces[k].isdigit()
-            else None
-        )
-        if day and day.date and day.seconds != day.seconds and len(pieces) > k + 3:
-            clock = read_cell(pieces[k + 3])
-            if clock is not None and not clock.date:
-                half = len(pieces) > k + 4 and _HALF.fullmatch(pieces[k + 4]) is not None
-                return k, 4 + half
-    return None
-
-
-def _spans(texts) -> list[tuple[int, int]]:
-    """Runs of places that are not blank in every line."""
-    width = max(map(len, texts), default=0)
-    if width > 2000:
-        return []
-    used = [False] * width
-    for text in texts:
-        for match in re.finditer(r"\S+", text):
-            used[match.start() : match.end()] = [True] * (match.end() - match.start())
-    text = "".join("x" if u else " " for u in used)
-    return [m.span() for m in re.finditer("x+", text)]
-
-
-def _edges(spans, data) -> list[int | None]:
-    return [0, *(_edge(a, b, data) for a, b in itertools.pairwise(spans)), None]
-
-
-def _edge(left, right, data) -> int:
-    """Where to cut between two columns, so that longer cells in later rows stay whole."""
-
-    def lined_up_right(column) -> bool:
-        cells = [x[column[0] : column[1]] for x in data if x[column[0] : column[1]].strip()]
-        usual = Counter(len(c.rstrip()) for c in cells).most_common(1)
-        return bool(usual) and usual[0][1] > 0.9 * len(cells)  # a row cut short may be among them
-
-    if lined_up_right(left):
-        return left[1]
-    return (left[1] + right[0] + 1) // 2 if lined_up_right(right) else right[0]
-
-
-def _whole_moments(spans, data) -> list[tuple[int, int]]:
-    """Spans with a date and the time of day beside it made one."""
-    full = max(data, key=lambda x: len(x.split()))
-    joined = _date_beside_clock([full[a:b].strip() or "-" for a, b in spans])
-    if joined is None:
-        return spans
-    first, length = joined
-    one = (spans[first][0], spans[first + length - 1][1])
-    return [*spans[:first], one, *spans[first + length :]]
-
-
-def _titled(head: str, spans, edges) -> list[tuple[tuple[int, int], str]]:
-    """Spans with their titles: each word of the header goes to the cell it stands over.
-
-    A phrase over no column is a column that is empty in every row seen.
-    """
-    words: dict[tuple[int, int], list[str]] = {span: [] for span in spans}
-    cells = list(itertools.pairwise([*edges[:-1], len(head) + spans[-1][1]]))
-    for phrase in re.finditer(r"\S+(?: \S+)*", head):
-        if all(phrase.end() <= a or phrase.start() >= b for a, b in spans):
-            words[phrase.span()] = [phrase[0]]
-            continue
-        for word in re.finditer(r"\S+", phrase[0]):
-            a, b = phrase.start() + word.start(), phrase.start() + word.end()
-            shared = [min(b, end) - max(a, start) for start, end in cells]
-            words[spans[shared.index(max(shared))]].append(word[0])
-    return [(span, " ".join(words[span])) for span in sorted(words)]
-
-
 def _by_places(lines, k, data) -> Header | None:
     head = lines[k]
     comment = _COMMENT.match(head)
     if comment:
         head = " " * comment.end() + head[comment.end() :]
-    if not data or len(head) > 2000:
+    if not data or len(head) > WIDEST:
         return None
-    spans = _whole_moments(_spans(data), data)
+    spans = whole_moments(spans_of(data), data)
     if len(spans) < 3:
         return None
-    found = _titled(head, spans, _edges(spans, data))
+    found = titled(head, spans, edges_of(spans, data))
     spans, titles = [f[0] for f in found], tuple(f[1] for f in found)
-    cut = Cut("fixed", spans=tuple(itertools.pairwise(_edges(spans, data))))
+    cut = Cut("fixed", spans=tuple(itertools.pairwise(edges_of(spans, data))))
     units, skip = _units_row(lines, k, cut, len(titles))
     return Header(titles, units, cut, tuple(tuple(cut.cells(x)) for x in data), skip)

@@ -8,13 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
-from subgrade.errors import UnreadableFile, UsageError
+from subgrade.errors import UnreadableFile
 from subgrade.guiding.cells import to_number
-from subgrade.guiding.choose import Choice, Use, choose_columns
+from subgrade.guiding.choose import Choice, choose_columns
 from subgrade.guiding.clocktext import reading_in, time_in
+from subgrade.guiding.cut import is_datum
 from subgrade.guiding.facts import Facts, learn
 from subgrade.guiding.guide_map import GuideMap, load_guide_map
-from subgrade.guiding.layout import SAMPLE, Cut, Header, find_header, is_datum
+from subgrade.guiding.layout import SAMPLE, Header, find_header
+from subgrade.guiding.mapped import bare_header, fixed_columns, mapped_header
 from subgrade.guiding.model import Column, GuideRecord
 from subgrade.guiding.record import build_record
 from subgrade.guiding.remarks import closes, kind_of, opens
@@ -22,7 +24,7 @@ from subgrade.guiding.rows import Remark, Rows
 from subgrade.guiding.scale import Units, settle_units
 from subgrade.guiding.text import line_pieces
 from subgrade.guiding.timeline import Opening
-from subgrade.guiding.titles import guesses, words_of
+from subgrade.guiding.titles import words_of
 
 NAN = float("nan")
 BATCH = 8192
@@ -229,11 +231,11 @@ class _Reader:
         known = self.choice.header if self.choice is not None else None
         if known is not None and known.cut.kind == "json":
             return False
-        header = self._mapped_header(lines, k) or find_header(lines, k)
+        header = mapped_header(self.map, lines, k) or find_header(lines, k)
         if header is None:
             return False
         self.headers += 1
-        choice = choose_columns(header, self._ready(header))
+        choice = choose_columns(header, fixed_columns(self.path, self.map, header))
         if choice is None or not header.rows:
             if known is None or header.titles != known.titles:
                 return self._strange_header(header, choice)
@@ -286,78 +288,20 @@ class _Reader:
         self.fresh = self.pending = self.fresh_dated = False
         self.last_value = to_number(cell)
 
-    def _mapped_header(self, lines, k: int) -> Header | None:
-        """A header row found by the titles of the guide map."""
-        if self.map is None or not self.map.columns:
-            return None
-        titles = [c for c in self.map.columns.values() if isinstance(c, str)]
-        if not titles or not all(t in lines[k] for t in titles):
-            return None
-        kinds = [self.map.delimiter] if self.map.delimiter else ["\t", ";", "|", ","]
-        for kind in kinds:
-            cells = [c.strip().strip('"') for c in Cut(kind).cells(lines[k].lstrip("# "))]
-            if set(titles) <= set(cells):
-                return self._with_rows(tuple(cells), Cut(kind), lines, k + 1)
-        return None
-
-    def _with_rows(self, titles, cut: Cut, lines, start: int) -> Header:
-        rows = []
-        for line in lines[start : start + 2 * SAMPLE]:
-            cells = cut.cells(line)
-            if len(cells) >= len(titles) and sum(map(is_datum, cells)) >= 2:
-                rows.append(tuple(cells[: len(titles)]))
-        return Header(titles, (None,) * len(titles), cut, tuple(rows[:SAMPLE]))
-
     def _bare(self, lines, k: int) -> bool:
         """The first row of a file without header, as the guide map says."""
-        numbers = [c for c in self.map.columns.values() if isinstance(c, int)]
-        kinds = [self.map.delimiter] if self.map.delimiter else ["\t", ";", "|", ",", " "]
-        for kind in kinds:
-            cut = Cut(kind, most=-1)
-            cells = cut.cells(lines[k])
-            if len(cells) >= max(numbers, default=99) and sum(map(is_datum, cells)) >= 2:
-                titles = tuple(f"column {n + 1}" for n in range(len(cells)))
-                header = self._with_rows(titles, cut, lines, k)
-                choice = choose_columns(header, self._ready(header))
-                if choice is not None:
-                    self.headers += 1
-                    self._adopt(choice)
-                    self._open_section(cells[choice.one("time").place])
-                    self.batch.append(cells)
-                    return True
-        return False
-
-    def _ready(self, header: Header) -> dict[int, Use]:
-        """Columns that the guide map fixes."""
-        if self.map is None:
-            return {}
-        ready = {}
-        for role, column in self.map.columns.items():
-            place = column - 1 if isinstance(column, int) else _place(header.titles, column)
-            if place is None or place >= len(header.titles):
-                raise UsageError(
-                    f"{self.path}: the guide map's column {column!r} for {role} is not there; "
-                    f"the titles are {', '.join(map(repr, header.titles))}"
-                )
-            ready[place] = self._fixed(header, place, role)
-        return ready
-
-    def _fixed(self, header: Header, place: int, role: str) -> Use:
-        title = header.titles[place]
-        guess = next((g for g in guesses(title, header.units[place]) if g.role == role), None)
-        unit, factor = (guess.unit, guess.factor) if guess else ("", 1.0)
-        if role == "time":
-            told = self.map.time_unit()
-            if told is None:
-                found = choose_columns(header)
-                use = found.one("time") if found else None
-                if use is None or use.place != place:
-                    raise UsageError(f"{self.path}: the guide map must say units.time")
-                told = use.unit, use.factor
-            unit, factor = told
-        elif self.map.unit(role):
-            unit, factor = self.map.unit(role)
-        return Use(place, role, unit, factor, 1.0, "the guide map says so", 1)
+        header = bare_header(self.map, lines, k)
+        choice = (
+            choose_columns(header, fixed_columns(self.path, self.map, header)) if header else None
+        )
+        if choice is None:
+            return False
+        self.headers += 1
+        self._adopt(choice)
+        cells = header.cut.cells(lines[k])
+        self._open_section(cells[choice.one("time").place])
+        self.batch.append(cells)
+        return True
 
     # ------------------------------------------------------------ rows and remarks
 
@@ -425,14 +369,6 @@ def _numbers_from(choice: Choice) -> int:
     if not spans or any(u.role in ("state", "remark", "ra_side", "dec_side") for u in choice.uses):
         return 0
     return spans[choice.one("time").place][1] or 0
-
-
-def _place(titles, title: str) -> int | None:
-    for same in (lambda t: t == title, lambda t: t.lower() == title.lower()):
-        place = next((k for k, t in enumerate(titles) if same(t)), None)
-        if place is not None:
-            return place
-    return None
 
 
 def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:

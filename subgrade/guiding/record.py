@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.errors import UnreadableFile
 from subgrade.guiding.cells import to_number
 from subgrade.guiding.clocktext import day_number
 from subgrade.guiding.model import Column, GuideEvent, GuideRecord
@@ -50,27 +51,23 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
     section, raw_time = got["section"], line.time
     data = {n: rows.joined(n) for n in ("first", "second", "ra_pulse", "dec_pulse", "brightness",
                                         "snr", "count", "state", "ghost")}  # fmt: skip
-    state = _state_good(data["state"], rows.states, state_words, data["first"], notes)
+    state = _state_good(data["state"], rows.states, state_words, notes)
     events += _state_events(data["state"], rows.states, raw_time)
-    keep = _kept(raw_time, data, section, notes)
+    keep = _kept(raw_time, data, notes)
+    if not keep.any():
+        raise UnreadableFile(path, "none of its rows has a valid date and time")
     time, step_notes = undo_steps(
         raw_time[keep], section[keep], data["count"][keep], line.clock == "utc"
     )
     notes += step_notes
     moved = _mover(raw_time[keep], time) if step_notes else None
-    order = _in_order(time, notes)
-    time, section = time[order], section[keep][order]
-    data = {n: a[keep][order] for n, a in data.items()}
-    good = state[keep][order] & np.isfinite(data["first"] + data["second"])
-    if axes == "ra_dec":  # a record of one axis only is still good
-        for name in ("first", "second"):
-            if not np.isfinite(data[name]).any():
-                good = state[keep][order] & np.isfinite(
-                    np.nan_to_num(data["first"], nan=NAN) if name == "second" else data["second"]
-                )
-    good &= ~(np.nan_to_num(data["brightness"], nan=1.0) <= 0)
-    for name in ("first", "second"):
-        data[name][~good & (data[name] == 0)] = NAN  # zeros that fill in for a lost star
+    order = np.flatnonzero(keep)[_in_order(time, notes)]
+    time.sort(kind="stable")
+    if len(order) < len(keep) or (np.diff(order) < 0).any():
+        section, state = section[order], state[order]
+        for name in data:
+            data[name] = data[name][order]
+    good = _measured(data) & state
     events = _finished(events, moved)
     if places:
         _free_of_lock(time, section, data, events)
@@ -87,6 +84,16 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
     )  # fmt: skip
 
 
+def _measured(data) -> np.ndarray:
+    """Rows with a star; zeros that fill in for a lost one become NaN."""
+    first, second = data["first"], data["second"]
+    dark = np.nan_to_num(data["brightness"], nan=1.0) <= 0
+    filling = dark & (first == 0) & (second == 0)
+    first[filling] = second[filling] = NAN
+    there = [a for a in (first, second) if np.isfinite(a).any()]  # one axis only is a record too
+    return np.all(np.isfinite(there), axis=0) & ~dark if there else np.zeros(len(first), bool)
+
+
 def _counts(rows: Rows, notes) -> None:
     if rows.unread:
         notes.append(f"{rows.unread} rows whose time cannot be read were left out")
@@ -94,11 +101,13 @@ def _counts(rows: Rows, notes) -> None:
         notes.append(f"{rows.dropped_remarks} remarks beyond the first many were left out")
 
 
-def _kept(time, data, section, notes) -> np.ndarray:
+def _kept(time, data, notes) -> np.ndarray:
     """Rows to keep: with a time, not said twice, no lost-star remark beside its own row."""
     keep = np.isfinite(time)
     if (~keep).any():
         notes.append(f"{int((~keep).sum())} rows without a valid date were left out")
+    elif (np.diff(time) > 0).all():
+        return keep if not data["ghost"].any() else keep & ~_beside(time, data["ghost"], keep)
     order = np.lexsort((data["ghost"], time))
     same = np.flatnonzero(np.diff(time[order]) == 0)
     if len(same):
@@ -118,16 +127,22 @@ def _kept(time, data, section, notes) -> np.ndarray:
         if len(gone):
             keep[gone] = False
             notes.append(f"{len(gone)} rows said twice were dropped")
-    ghosts = np.flatnonzero(keep & data["ghost"])
-    if len(ghosts) and keep.sum() > 2:
-        step = float(np.median(np.abs(np.diff(time[keep]))))
-        rest = np.sort(time[keep & ~data["ghost"]])
-        for g in ghosts:
-            k = np.searchsorted(rest, time[g])
-            near = rest[max(0, k - 1) : k + 1]
-            if len(near) and np.min(np.abs(near - time[g])) < 0.5 * step:
-                keep[g] = False
-    return keep
+    return keep & ~_beside(time, data["ghost"], keep)
+
+
+def _beside(time, ghost, keep) -> np.ndarray:
+    """Lost-star remarks within half a cadence of a row, which says the same."""
+    out = np.zeros(len(time), bool)
+    ghosts = np.flatnonzero(keep & ghost)
+    rest = np.sort(time[keep & ~ghost])
+    if not len(ghosts) or len(rest) < 2:
+        return out
+    step = float(np.median(np.diff(rest)))
+    place = np.searchsorted(rest, time[ghosts])
+    left, right = rest[np.maximum(place - 1, 0)], rest[np.minimum(place, len(rest) - 1)]
+    near = np.minimum(np.abs(time[ghosts] - left), np.abs(right - time[ghosts]))
+    out[ghosts[near < 0.5 * step]] = True
+    return out
 
 
 def _in_order(time, notes) -> np.ndarray:
@@ -151,7 +166,7 @@ def _sections(time, section):
 # ---------------------------------------------------------------- states
 
 
-def _state_good(state, words: dict[str, int], title: set[str], first, notes) -> np.ndarray:
+def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndarray:
     """Which rows their state lets pass."""
     good = np.ones(len(state), bool)
     if not words or not (state >= 0).any():

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from subgrade.guiding.cells import NOTHING, to_numbers, to_signs
-from subgrade.guiding.choose import Choice, Use
+from subgrade.guiding.choose import Choice
 from subgrade.guiding.clocktext import Dates, read_cells
 from subgrade.guiding.remarks import kind_of
 from subgrade.guiding.scale import Units
+from subgrade.guiding.times import Use
 
 NAN = float("nan")
 _LETTERS = re.compile(r"[^\W\d_]{2,}")

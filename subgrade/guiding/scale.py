@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding.choose import Choice, Use
+from subgrade.guiding.choose import Choice
 from subgrade.guiding.facts import Facts
+from subgrade.guiding.times import Use
 from subgrade.guiding.titles import guesses
 
 NAN = float("nan")

@@ -81,6 +81,8 @@ SPOILT = _all(
 """Words of a column that speaks of the same axis without being what we look for."""
 
 
+_TIMES = TIME | DATE
+_AXES = RA | DEC | X | Y | EAST | WEST | NORTH | SOUTH
 _KNOWN = {
     word
     for words in (RA, DEC, TIME, DATE, ERROR, PULSE, DIRECTION, BRIGHT, SNR, STATE, REMARK, FRAME,
@@ -148,7 +150,7 @@ def _parse(title: str) -> tuple[tuple[str, ...], tuple[str, float] | None]:
 
 def _apart(word: str) -> list[str]:
     """Take "raerr" or "errcode" apart: known words written without any mark between."""
-    if word in _KNOWN or len(word) < 3:
+    if word in _KNOWN or not 3 <= len(word) <= 24:
         return [word]
     for k in range(len(word) - 1, 0, -1):
         first, rest = word[:k], word[k:]
@@ -157,6 +159,12 @@ def _apart(word: str) -> list[str]:
             if all(w in _KNOWN for w in others):
                 return [first, *others]
     return [word]
+
+
+def may_be_titles(line: str) -> bool:
+    """Whether a line has words for time and for an axis, as every header row must."""
+    found = set(_parse(line)[0])
+    return bool(found & _TIMES) and bool(found & _AXES)
 
 
 def unit_in_title(title: str) -> tuple[str, float] | None:
