@@ -209,3 +209,9 @@ def test_a_short_unsettled_time_and_an_impossible_error_are_no_dither():
     verdict = judged(oval(), far)
     assert verdict.reasons[0] == "tracking_lost"
     assert "guiding errors up to 900″" in verdict.explanation
+
+
+def test_a_creep_that_keeps_the_guider_from_settling_is_no_dither():
+    steep = 2 * np.linspace(-2.3, 2.3, 60) + calm_samples()
+    exposure = recorded(calm_samples(seed=6), steep, one_sided_dec=0.98, settle_overlap_s=80.0)
+    assert judged(oval(), exposure).reasons[0] == "dec_drift"

@@ -52,7 +52,10 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
         f"to {said(inside.peak, '″')} (calm {said(floor, '″')})"
     )
     # Settling that nobody sees in the errors, or that was over at once, harmed nothing.
-    peak = inside.peak / floor if floor > 0 else float("nan")
+    # A steady creep, which may itself keep the guider from settling, is not the dither's.
+    creep = 0.5 * math.hypot(inside.drift_ra, inside.drift_dec) * exposure / 60.0
+    beyond = inside.peak - (creep if math.isfinite(creep) else 0.0)
+    peak = beyond / floor if floor > 0 else float("nan")
     points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
     points *= min(1.0, overlap / (0.05 * exposure))
     return evidence("dither_overlap", "unsettled time", points, text, value=overlap,
