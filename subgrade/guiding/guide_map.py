@@ -124,8 +124,9 @@ def _from_table(path, found: dict) -> GuideMap:
     if isinstance(scale, bool) or not isinstance(scale, int | float) or scale <= 0:
         raise wrong("scale_arcsec_px must be a number above 0")
     header = file.get("header", True)
-    if not header and not {"time"} <= columns.keys():
-        raise wrong("a file without header needs columns.time and an error column by number")
+    numbered = all(isinstance(c, int) for c in columns.values())
+    if not header and not (numbered and {"time"} < columns.keys()):
+        raise wrong("a file without header needs columns.time and others, all by number")
     return GuideMap(columns, units, DELIMITERS.get(delimiter, ""), header, float(scale), order,
                     float(offset), clock.get("date"), file.get("section", ""))  # fmt: skip
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from subgrade.errors import UsageError
-from subgrade.guiding.choose import choose_columns
+from subgrade.guiding.choose import Choice, choose_columns
 from subgrade.guiding.cut import Cut, is_datum
 from subgrade.guiding.guide_map import GuideMap
 from subgrade.guiding.layout import SAMPLE, Header
@@ -48,24 +50,45 @@ def _with_rows(titles, cut: Cut, lines, start: int) -> Header:
     return Header(titles, (None,) * len(titles), cut, tuple(rows[:SAMPLE]))
 
 
+def missing_column(guide_map: GuideMap | None, header: Header) -> str | int | None:
+    """The first column of the guide map that a header lacks, None where all are there."""
+    columns = guide_map.columns.values() if guide_map is not None else ()
+    for column in columns:
+        place = column - 1 if isinstance(column, int) else _place(header.titles, column)
+        if place is None or place >= len(header.titles):
+            return column
+    return None
+
+
+def with_units(choice: Choice, guide_map: GuideMap | None) -> Choice:
+    """A choice with the units that the guide map states for columns it does not name."""
+    if guide_map is None or not guide_map.units:
+        return choice
+    uses = []
+    for use in choice.uses:
+        if use.role == "time" and guide_map.time_unit():
+            unit, factor = guide_map.time_unit()
+        elif use.role != "time" and use.role in guide_map.units:
+            unit, factor = guide_map.unit(use.role)
+        else:
+            unit, factor = use.unit, use.factor
+        uses.append(replace(use, unit=unit, factor=factor))
+    return replace(choice, uses=tuple(uses))
+
+
 def fixed_columns(path, guide_map: GuideMap | None, header: Header) -> dict[int, Use]:
     """Columns that the guide map fixes, by place.
 
     Raises
     ------
     UsageError
-        A column that is not there, or a time column whose kind cannot be told.
+        A column used twice, or a time column whose kind cannot be told.
     """
     if guide_map is None:
         return {}
     fixed: dict[int, Use] = {}
     for role, column in guide_map.columns.items():
         place = column - 1 if isinstance(column, int) else _place(header.titles, column)
-        if place is None or place >= len(header.titles):
-            raise UsageError(
-                f"{path}: the guide map's column {column!r} for {role} is not there; "
-                f"the titles are {', '.join(map(repr, header.titles))}"
-            )
         if place in fixed:
             raise UsageError(f"{path}: the guide map uses column {column!r} twice")
         fixed[place] = _use(path, guide_map, header, place, role)

@@ -1,0 +1,357 @@
+"""One pass over a record's lines: text, header rows, rows, remarks, sections."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from subgrade.errors import UnreadableFile, UsageError
+from subgrade.guiding.cells import to_number
+from subgrade.guiding.choose import Choice, choose_columns
+from subgrade.guiding.clocktext import reading_in, time_in
+from subgrade.guiding.cut import is_datum
+from subgrade.guiding.facts import Facts, learn
+from subgrade.guiding.guide_map import GuideMap
+from subgrade.guiding.layout import Header, find_header
+from subgrade.guiding.mapped import (
+    bare_header,
+    fixed_columns,
+    mapped_header,
+    missing_column,
+    with_units,
+)
+from subgrade.guiding.model import Column, GuideRecord
+from subgrade.guiding.record import build_record
+from subgrade.guiding.remarks import closes, kind_of, opens
+from subgrade.guiding.rows import Remark, Rows
+from subgrade.guiding.scale import Units, settle_units
+from subgrade.guiding.timeline import Opening
+from subgrade.guiding.titles import words_of
+
+NAN = float("nan")
+BATCH = 8192
+"""Rows held as text before they become arrays."""
+SEARCH = 50000
+"""Lines read in search of a header row."""
+_HAS_DIGIT = re.compile(r"\d").search
+_LETTERS = re.compile(r"[^\W\d_]{4,}").search
+
+
+class Reader:
+    """Goes through the lines once: text, header rows, rows, remarks, sections."""
+
+    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap | None):
+        self.path, self.scale, self.map = path, scale, guide_map
+        self.rows = Rows()
+        self.facts = Facts()
+        self.openings: list[Opening] = []
+        self.choice: Choice | None = None
+        self.units: Units | None = None
+        self.notes: list[str] = []
+        self.used: list[tuple[int, Choice, Units]] = []
+        self.headers = 0
+        self.lines = 0
+        self.fresh = False
+        self.batch: list[list[str]] = []
+        self.last_value = NAN
+        self.skip = 0
+        self.missing: tuple[str | int, tuple[str, ...]] | None = None
+        self.pending = False  # a dated line that may open the next section
+        self.fresh_dated = False
+        self.relative = False
+
+    # ------------------------------------------------------------ lines
+
+    def feed(self, lines: list[str], ahead: list[str], whole: bool) -> None:
+        """Take the next lines; `ahead` are some that follow them."""
+        everything = lines + ahead
+        k, count = 0, len(lines)
+        while k < count:
+            if self.choice is not None:
+                k = self._take_rows(everything, k, count)
+                if k >= count:
+                    break
+            last = not whole and k == count - 1
+            self._other_line(everything, k, last)
+            k += 1
+        self.lines += count
+        self._flush()
+        if self.choice is None and not self.rows.n and self.lines > SEARCH:
+            raise UnreadableFile(self.path, _no_header(self.lines, self.headers))
+
+    def _take_rows(self, lines, k: int, count: int) -> int:
+        """Rows from line `k` on, to the first line that is none; its number is returned."""
+        cutter = self.choice.header.cut.cutter()
+        width = len(self.choice.header.titles)
+        place = self.choice.one("time").place
+        numbers_from = _numbers_from(self.choice)
+        batch = self.batch
+        while k < count:
+            if self.skip:
+                self.skip -= 1
+                k += 1
+                continue
+            cells = cutter(lines[k])
+            if len(cells) < width or not _HAS_DIGIT(cells[place]) or cells[place][:1] == "#":
+                return k
+            if numbers_from and _LETTERS(lines[k], numbers_from):
+                return k
+            if self.fresh or self._restarts(cells[place]):
+                self._open_section(cells[place])
+                batch = self.batch
+            batch.append(cells)
+            if len(batch) >= BATCH:
+                self._flush()
+                batch = self.batch
+            k += 1
+        return k
+
+    def _restarts(self, cell: str) -> bool:
+        """Whether seconds since a start begin anew at this row."""
+        if not self.relative:
+            return False
+        try:
+            value = float(cell)
+        except ValueError:
+            value = to_number(cell.replace(",", ".") if self.choice.comma else cell)
+        if value != value:
+            return False
+        anew = value < self.last_value and value < 0.2 * self.last_value
+        self.last_value = value
+        return anew
+
+    def _other_line(self, lines, k: int, last: bool) -> None:
+        """A line that is no row: text, a header row, a remark, or a row cut short."""
+        line = lines[k]
+        text = line[:2000].strip()
+        if not text or not any(map(str.isalnum, text)):
+            return
+        if self._header(lines, k):
+            return
+        if self.choice is not None and self._short_row(line, last):
+            return
+        if last and self.choice is not None and _HAS_DIGIT(line) and not _LETTERS(text):
+            self.notes.append("the last line is cut short and was left out")
+            return
+        self._remark(line, text)
+        if not self.openings or _HAS_DIGIT(text) or (self.map and self.map.section):
+            self._learn(text)
+
+    def _learn(self, text: str) -> None:
+        before = self.facts
+        self.facts = learn(before, text)
+        started = bool(self.openings) and self.rows.n + len(self.batch) > 0
+        forced = self.map is not None and self.map.section
+        if forced and self.map.section in text:
+            self._flush()
+            self.fresh, self.fresh_dated = True, reading_in(text) is not None
+            return
+        reading = reading_in(text)
+        if reading is None or closes(text) or not started:
+            return
+        self.pending = True
+        if opens(text) and not forced and kind_of(text) == "other" and not self.relative:
+            self._flush()
+            self.fresh = True
+
+    def _short_row(self, line: str, last: bool) -> bool:
+        """A row whose empty cells at the end were left away."""
+        cells = self.choice.header.cut.cells(line)
+        width = len(self.choice.header.titles)
+        needed = max(u.place for u in (*self.choice.axes, self.choice.one("time")) if u is not None)
+        if last or len(cells) <= needed or len(cells) >= width:
+            return False
+        if not is_datum(cells[self.choice.one("time").place].strip()):
+            return False
+        axes = [cells[u.place] for u in self.choice.axes if u is not None]
+        if not all(to_number(c) == to_number(c) or self.choice.comma for c in axes):
+            return False
+        if self.fresh:
+            self._open_section(cells[self.choice.one("time").place])
+        self.batch.append(cells + [""] * (width - len(cells)))
+        return True
+
+    # ------------------------------------------------------------ headers and sections
+
+    def _header(self, lines, k: int) -> bool:
+        if self.map is not None and not self.map.header:
+            if self.choice is None:
+                return self._bare(lines, k)
+            return False
+        known = self.choice.header if self.choice is not None else None
+        if known is not None and known.cut.kind == "json":
+            return False
+        header = mapped_header(self.map, lines, k) or find_header(lines, k)
+        if header is None:
+            return False
+        self.headers += 1
+        missing = missing_column(self.map, header)
+        if missing is not None:
+            self.missing = missing, header.titles
+            return self._strange_header(header, None)
+        choice = choose_columns(header, fixed_columns(self.path, self.map, header))
+        if choice is None or not header.rows:
+            if known is None or header.titles != known.titles:
+                return self._strange_header(header, choice)
+            choice, header = self.choice, self.choice.header
+        self._flush()
+        self._adopt(choice)
+        self.skip = max(header.skip, 0)
+        self.fresh |= self.pending or not self.openings
+        if header.skip < 0:  # the titles came with the first row
+            self.skip = 0
+            cells = header.cut.cells(lines[k])
+            if cells:
+                self._open_section(cells[choice.one("time").place])
+                self.batch.append(cells)
+        return True
+
+    def _strange_header(self, header: Header, choice) -> bool:
+        """Titles of other rows, such as a calibration run: their rows are passed over."""
+        if choice is not None and not header.rows:
+            return self.choice is None  # a header alone: remembered by its count only
+        if self.choice is not None and header.rows:
+            self._flush()
+            self.notes.append("a part with other columns and no errors over time was passed over")
+            self.choice = None
+        return True
+
+    def _adopt(self, choice: Choice) -> None:
+        earlier = self.used[-1][1] if self.used else choice
+        if (choice.header.titles, choice.header.cut) == (earlier.header.titles, earlier.header.cut):
+            choice = earlier  # what was settled by more rows stays
+        choice = with_units(choice, self.map)
+        units = settle_units(self.path, choice, self.facts, self.scale)
+        if self.used and choice is self.used[-1][1] and units.scale == self.used[-1][2].scale:
+            units = self.used[-1][2]
+        self.choice, self.units = choice, units
+        self.relative = choice.one("time").unit == "s"
+        self.used.append((self.rows.n, choice, units))
+
+    def _open_section(self, cell: str) -> None:
+        self._flush()
+        time = self.choice.one("time")
+        words = set(words_of(self.choice.header.titles[time.place]))
+        since = time.unit == "clock" and bool(words & {"elapsed", "since"})
+        utc = bool(words & {"utc", "ut", "gmt"}) and "local" not in words
+        dated = self.pending or self.fresh_dated or not self.openings
+        self.openings.append(Opening(self.rows.n, time.unit, self.facts, dated, utc, since))
+        self.fresh = self.pending = self.fresh_dated = False
+        self.last_value = to_number(cell)
+
+    def _bare(self, lines, k: int) -> bool:
+        """The first row of a file without header, as the guide map says."""
+        header = bare_header(self.map, lines, k)
+        choice = (
+            choose_columns(header, fixed_columns(self.path, self.map, header)) if header else None
+        )
+        if choice is None:
+            return False
+        self.headers += 1
+        self._adopt(choice)
+        cells = header.cut.cells(lines[k])
+        self._open_section(cells[choice.one("time").place])
+        self.batch.append(cells)
+        return True
+
+    # ------------------------------------------------------------ rows and remarks
+
+    def _flush(self) -> None:
+        if self.batch:
+            batch, self.batch = self.batch, []
+            self.rows.add(batch, self.choice, self.units, max(len(self.openings) - 1, 0))
+
+    def _remark(self, line: str, text: str) -> None:
+        if not self.openings or self.choice is None:
+            return
+        self._flush()
+        section = len(self.openings) - 1
+        reading = reading_in(text)
+        if reading is None and self.choice.one("time").unit in ("clock", "iso"):
+            reading = time_in(text)
+        if reading is not None:
+            day = self.rows.dates.number(reading.date)
+            if reading.seconds == reading.seconds:
+                self.rows.remark(
+                    Remark(self.rows.n, section, text, day, reading.seconds, reading.zone)
+                )
+                return
+        cells = self.choice.header.cut.cells(line)
+        place = self.choice.one("time").place
+        if len(cells) > place and self.choice.one("time").unit not in ("clock", "iso"):
+            value = to_number(cells[place].lstrip("#; "))
+            value *= self.choice.one("time").factor if self.relative else NAN
+            if value == value:
+                self.rows.remark(Remark(self.rows.n, section, text, -1, value, NAN, True))
+                return
+        self.rows.remark(Remark(self.rows.n, section, text))
+
+    # ------------------------------------------------------------ the end
+
+    def finish(self) -> GuideRecord:
+        """The record of all lines fed."""
+        self._flush()
+        if not self.rows.n:
+            if self.missing is not None:
+                column, titles = self.missing
+                raise UsageError(
+                    f"{self.path}: the guide map's column {column!r} is not there; the titles are "
+                    f"{', '.join(map(repr, titles))}"
+                )
+            raise UnreadableFile(self.path, _no_rows(self.lines, self.headers))
+        _, choice, units = self._main()
+        mixed = {bool(c.one("ra") or c.one("dec")) for _, c, _ in self.used}
+        axes = "ra_dec" if choice.one("ra") or choice.one("dec") else "xy"
+        if len(mixed) > 1:
+            self.notes.append("some sections give RA and Dec, others camera axes")
+        state = choice.one("state")
+        return build_record(
+            self.path, self.rows, self.openings, _columns(choice, units),
+            scale=units.scale, axes=axes,
+            places=axes == "xy" and any("places" in u.why for u in choice.axes if u),
+            state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
+            notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
+        )  # fmt: skip
+
+    def _main(self) -> tuple[int, Choice, Units]:
+        """The layout of most rows."""
+        starts = [start for start, _, _ in self.used] + [self.rows.n]
+        lengths = np.diff(starts)
+        return self.used[int(np.argmax(lengths))]
+
+
+def _numbers_from(choice: Choice) -> int:
+    """Where columns of fixed places hold numbers only; 0 where words may stand anywhere."""
+    spans = choice.header.cut.spans
+    if not spans or any(u.role in ("state", "remark", "ra_side", "dec_side") for u in choice.uses):
+        return 0
+    return spans[choice.one("time").place][1] or 0
+
+
+def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
+    """What each column was taken for, all columns of the file."""
+    used = {u.place: u for u in choice.uses}
+    out = []
+    for place, title in enumerate(choice.header.titles):
+        use = used.get(place)
+        if use is None:
+            out.append(Column(title, "other", "", 1.0, "not needed or not understood"))
+            continue
+        axis = use in choice.axes
+        out.append(Column(title, use.role, units.unit if axis else use.unit, use.sure, use.why))
+    return tuple(out)
+
+
+def _no_rows(lines: int, headers: int) -> str:
+    if headers:
+        return "has a header row but no rows of numbers under it"
+    return _no_header(lines, headers)
+
+
+def _no_header(lines: int, headers: int) -> str:
+    return (
+        f"no header row with a time and an error in RA, Dec, x or y was found in {lines} lines: "
+        "if it is a guiding record, say what its columns are with --guide-map"
+    )
