@@ -172,6 +172,45 @@ def test_remarks_are_sorted_into_kinds(tmp_path):
     np.testing.assert_allclose([e.time for e in record.events], t.time[list(said)], atol=0.06)
 
 
+def test_a_number_in_a_remark_is_not_its_time(tmp_path):
+    t = truth(dithers=())
+    rows = [f"{k},{x - START:.1f},{a:.3f},{b:.3f}"
+            for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))]  # fmt: skip
+    rows.insert(100, "NOTE dither requested, 2.1, -0.4 at 03:00:00")
+    path = tmp_path / "numbers.csv"
+    path.write_text("\n".join(["n,elapsed s,RA error as,Dec error as", *rows]))
+    record = read_guide(path)
+    assert len(record) == len(t)
+    assert [e.kind for e in record.events] == ["dither"]
+    assert 198.0 <= record.events[0].time <= 200.0
+
+
+def test_the_same_remark_beside_many_rows_is_one_event(tmp_path):
+    t = truth(n=60, dithers=())
+    said = {**dict.fromkeys(range(10, 15), "Dither"), **dict.fromkeys(range(40, 44), "Dither")}
+    rows = [f"{stamp(x)},{a:.3f},{b:.3f},{said.get(k, '')},scope A"
+            for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))]  # fmt: skip
+    path = tmp_path / "beside.csv"
+    path.write_text("\n".join(["Time,RA error as,Dec error as,Note,Device", *rows]))
+    events = read_guide(path).events
+    assert [(e.kind, e.text) for e in events] == [("dither", "Dither")] * 2
+    np.testing.assert_allclose([e.time for e in events], t.time[[10, 40]], atol=0.06)
+
+
+def test_titles_may_be_directions_and_cells_carry_units(tmp_path):
+    t = truth(n=60, dithers=())
+    side = lambda v, p: p[int(v < 0)] if v else ""  # noqa: E731
+    rows = [f'{stamp(t.time[k])} | {t.ra[k]}" | {t.dec[k]}" | '
+            f"{abs(t.ra_pulse[k]):.0f} ms {side(t.ra_pulse[k], 'EW')}"
+            for k in range(60)]  # fmt: skip
+    path = tmp_path / "units.txt"
+    path.write_text("\n".join(["Time | East | North | RA pulse", *rows]))
+    record = read_guide(path)
+    np.testing.assert_allclose(record.ra, t.ra)
+    np.testing.assert_allclose(record.dec, t.dec)
+    np.testing.assert_allclose(record.ra_pulse_ms, t.ra_pulse)
+
+
 def test_a_night_over_midnight_keeps_growing(tmp_path):
     t = truth(n=6000)
     record = read_guide(written(tmp_path, "midnight", t))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -134,7 +135,8 @@ def _options(header: Header, seen: list[Seen], fixed):
             out.append((guess.points * data, place, guess, f"{guess.why}; {said}"))
         if not found or found[0].role not in ("remark", "state"):
             worded = [c for c in look.cells if " " in c.strip() and any(map(str.isalpha, c))]
-            if worded and look.share < 0.2:
+            usual = Counter(c for c in look.cells if c.strip()).most_common(1)
+            if worded and look.share < 0.2 and usual[0][1] < 0.5 * len(look.cells):
                 guess = Guess("remark", "", 1.0, 0.6, "")
                 out.append((0.6, place, guess, "cells hold running text"))
     return out

@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from subgrade.guiding.cells import is_number
+from subgrade.guiding.cells import is_number, to_number
 from subgrade.guiding.clocktext import CELL
 
 
@@ -115,4 +115,10 @@ def plain_text(value) -> str:
 
 def is_datum(cell: str) -> bool:
     """Whether a cell holds a number or a clock reading."""
-    return is_number(cell) or (cell != "" and CELL.fullmatch(cell.strip()) is not None)
+    text = cell.strip()
+    if not text or is_number(text):
+        return bool(text)
+    if CELL.fullmatch(text):
+        return True
+    number = to_number(text.replace(",", ".", 1))  # with a unit or a direction beside it
+    return number == number

@@ -14,6 +14,8 @@ from subgrade.guiding.steps import undo_steps
 from subgrade.guiding.timeline import Opening, Timeline, lay_out
 
 NAN = float("nan")
+NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0
+"""How far from the rows around it a remark's own time may lie (a choice, no source)."""
 _BAD = ("lost", "error", "fail", "no star", "nostar", "bad", "invalid", "missing", "saturated",
         "none", "weak", "low", "false", "reject", "timeout", "not found", "not_found")  # fmt: skip
 _GOOD_TITLES = {"valid", "ok", "good", "locked", "found", "tracked", "quality"}
@@ -232,6 +234,9 @@ def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]
             elif remark.row and 0 < line.time[after] - beside < 60:
                 beside += 0.5 * float(line.time[after] - beside)  # somewhere between two rows
         time = _own_time(remark, line, k, beside)
+        slack = NUMBER_SLACK_S if remark.own else CLOCK_SLACK_S
+        if not line.time[k] - slack <= time <= line.time[after] + slack:
+            time = beside  # some other number or time of day in the text
         out.append((time, k, kind_of(remark.text), remark.text[:300]))
     return [e for e in out if e[0] == e[0]]
 
@@ -242,8 +247,7 @@ def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
         return beside
     shift = float(line.shift[k])
     if remark.own:
-        time = seconds + shift
-        return time if abs(time - beside) < 6 * 3600.0 else beside
+        return seconds + shift
     if remark.day >= 0:
         number = day_number(line.texts[remark.day], line.order)
         if number is None:

@@ -159,8 +159,11 @@ class Rows:
         counted = choice.one("frame") is not None
         start = self.n
         before = np.concatenate([[0], np.cumsum(keep)])
-        taken = 0
+        taken, previous = 0, -1
         for k in sorted(told):
+            if k != previous + 1:
+                self.last_text = ""  # the same words again after a pause are a new remark
+            previous = k
             text = _text(rows[k], choice, place, width, bool(measured[k]))
             if not keep[k]:
                 self.unread += 1
@@ -176,13 +179,15 @@ class Rows:
                 if not sample and not lost:
                     keep[k] = False
                 ghost[k] = lost and not sample
-            if not measured[k] or text != self.last_text:
+            if text != self.last_text or not (measured[k] or ghost[k] or keep[k]):
                 own = choice.one("time").unit not in ("iso", "clock")
                 at = start + int(before[k]) - taken
                 clock = int(day[k]), float(values["seconds"][k]), float(values["zone"][k])
                 self.remark(Remark(at, section, text, *clock, own))
             taken += not keep[k]
-            self.last_text = text if measured[k] else ""
+            self.last_text = text
+        if previous != len(rows) - 1:
+            self.last_text = ""
 
 
 def _text(row, choice: Choice, place, width, measured: bool) -> str:

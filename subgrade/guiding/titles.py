@@ -243,8 +243,8 @@ def _axis(role, axis, plus, minus, words, name, spoilt, add) -> None:
         single = {"e", "w", "n", "s"} & found
         if pulse and (not single or len(words) > 1):
             add(f"{role}_pulse", 1.0 - spoilt, sign=side)
-        elif found & ERROR:
-            add(role, 0.8 - spoilt, sign=side)
+        elif found & ERROR or (not single and len(found) == 1):
+            add(role, (0.8 if found & ERROR else 0.5) - spoilt, sign=side)
         return
     if name in ("adu", "db"):
         return
