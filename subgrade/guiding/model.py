@@ -22,9 +22,9 @@ class Column:
     title : str
         As it stands in the file.
     role : str
-        ``time``, ``date`` (of a time of day beside it), ``ra``, ``dec``, ``x``, ``y`` (errors), ``ra_pulse``, ``dec_pulse``,
-        ``ra_side``, ``dec_side`` (direction words of pulses), ``brightness``, ``snr``, ``state``,
-        ``frame``, ``remark``, or ``other``.
+        ``time``, ``date`` (of a time of day beside it), ``ra``, ``dec``, ``x``, ``y``
+        (errors), ``ra_pulse``, ``dec_pulse``, ``ra_side``, ``dec_side`` (direction words of
+        pulses), ``brightness``, ``snr``, ``state``, ``frame``, ``remark``, or ``other``.
     unit : str
         ``arcsec``, ``px``, ``ms``, ``s``, ``iso``, ``clock``, ``unix``, ``jd``, ``mjd``, or ''.
     sure : float
