@@ -8,9 +8,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from subgrade.stars.background import MAD_TO_SIGMA
-from subgrade.stars.detect import Detections, lone_pixels
+from subgrade.stars.detect import Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
+from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, template_fit

@@ -17,7 +17,8 @@ from subgrade.stars.background import MAD_TO_SIGMA, Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.kernel import kernel
-from subgrade.stars.raster import Stamps, cut_stamps, halved
+from subgrade.stars.lone import lone_pixels
+from subgrade.stars.raster import cut_stamps, halved
 from subgrade.stars.settings import MeasureSettings
 
 BLOB_WIDTH_BLOCKS = 2.2
@@ -141,79 +142,6 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     y = (blobs.y[index] + 0.5) * block - 0.5
     stamps = cut_stamps(pixels, sky.level, sky.mesh_px, x, y, block + 2)
     return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)[0]]
-
-
-def lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float, share: float = 0.1
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
-
-    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean
-    of the eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's
-    green lattice has.
-
-    Parameters
-    ----------
-    stamps : Stamps
-        n stamps.
-    x, y : ndarray, shape (n,)
-        Where to look, px on the frame.
-    reach : float
-        Only the brightest pixel this near in x and in y is judged, px.
-    noise : float
-        Of one pixel, ADU; fainter than six of it nothing is called lone.
-    share : float
-        Of the brightest pixel, below which its neighbours must lie in the mean.
-
-    Returns
-    -------
-    alone : ndarray of bool, shape (n,)
-    column, row : ndarray of int64, shape (n,)
-        The brightest pixel near each place, on the frame; -1 where there is none.
-    """
-    alone = np.zeros(len(stamps), np.bool_)
-    place = np.empty((2, len(stamps)), np.int64)
-    # the neighbours' own noise must not pass for a missing star
-    least = max(6.0, 1.0 / share if share < 0.1 else 0.0) * noise
-    _lone(stamps.data, x - stamps.x0, y - stamps.y0, reach, least, share, alone, place)
-    there = place[0] >= 0
-    column = np.where(there, place[0] + stamps.x0.astype(np.int64), -1)
-    row = np.where(there, place[1] + stamps.y0.astype(np.int64), -1)
-    return alone, column, row
-
-
-@kernel
-def _lone(data, cx, cy, reach, least, share, out, place):
-    size = data.shape[1]
-    for k in range(data.shape[0]):
-        place[0, k] = -1
-        place[1, k] = -1
-        if not (abs(cx[k]) < 1e6 and abs(cy[k]) < 1e6):
-            continue
-        top = -np.inf
-        tj = -1
-        ti = -1
-        for j in range(max(1, int(cy[k] - reach + 0.5)), min(size - 1, int(cy[k] + reach + 1.5))):
-            for i in range(
-                max(1, int(cx[k] - reach + 0.5)), min(size - 1, int(cx[k] + reach + 1.5))
-            ):
-                if data[k, j, i] > top:
-                    top = data[k, j, i]
-                    tj = j
-                    ti = i
-        if tj < 0 or not top > least:
-            continue
-        place[0, k] = ti
-        place[1, k] = tj
-        total = 0.0
-        count = 0
-        for j in range(tj - 1, tj + 2):
-            for i in range(ti - 1, ti + 2):
-                value = data[k, j, i]
-                if (j != tj or i != ti) and value == value:
-                    total += value
-                    count += 1
-        out[k] = total < share * top * max(count, 1)
 
 
 def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
