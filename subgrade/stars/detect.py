@@ -59,6 +59,8 @@ class Detections:
     on_line: np.ndarray
     """Detections that are part of a line far longer than a star."""
     bright: Bright
+    long: np.ndarray
+    """Blobs of ``bright`` that are such lines."""
     quarter: np.ndarray | None
     """Means of blocks of 4 px, None on a tiny frame."""
 
@@ -177,7 +179,7 @@ def _typical_width_px(level: _Level, least_sigma: float) -> float:
 
 
 @kernel
-def _split(image, level, x, y, value, blob, first, separation, depth, noise, keep):
+def _split(image, x, y, value, blob, first, separation, depth, noise, keep):
     """Mark the peaks of each blob that stand apart from every brighter one.
 
     Peaks come grouped by blob (``first`` holds group starts), brightest first.
@@ -223,7 +225,6 @@ def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np
     keep = np.zeros(len(index), np.bool_)
     _split(
         image,
-        0.0,
         bright.x[index],
         bright.y[index],
         bright.value[index],
@@ -315,6 +316,7 @@ def detect(
         whole,
         on_line,
         bright,
+        long,
         quarter,
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
-from subgrade.stars.detect import Detections, block_noise, detect, long_blobs
+from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.settings import MeasureSettings
@@ -89,6 +89,6 @@ def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
     if found.whole_blobs:  # the pieces of one star's faint line must not make a trail
         major = float(ellipse_from_moments(*found.moments)[0])
         least = max(least, 20 * major)
-    stars = ~long_blobs(found.bright.blobs, found.block_px)[found.bright.blob]
+    stars = ~found.long[found.bright.blob]
     mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
     return find_streaks(found.quarter, view.sky, 4, noise, mask, least)
