@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 
@@ -273,8 +273,3 @@ def settle_order(texts: list[str], hint: date | None) -> tuple[str, str]:
     order = "mdy" if "/" in first else "dmy"
     how = "month first" if order == "mdy" else "day first"
     return order, f"the date {first} can be read two ways; taken as {how}"
-
-
-def next_day(day: date) -> date:
-    """The day after."""
-    return day + timedelta(days=1)

@@ -17,7 +17,6 @@ SIGNIFICANT = 1e-3
 """False-alarm probability below which a period is stated: a choice, no source."""
 GUST_SIGMAS = 5.0
 """Distance from the exposure's usual place, in calm RMS, that makes a knock: a choice."""
-SETTLED_SIGMAS = 2.5
 MIN_GUST_ARCSEC = 0.8
 
 
@@ -256,7 +255,7 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
     dict
         ``gusts``; of the largest: ``gust_time`` (s after ``start``), ``gust_size`` (greatest
         distance, arcsec), ``gust_settle_s`` (until two samples running lie within
-        `SETTLED_SIGMAS`, NaN if the exposure ends first).
+        half the distance that makes a knock, NaN if the exposure ends first).
     """
     centre = np.median(ra), np.median(dec)
     away = np.hypot(ra - centre[0], dec - centre[1])

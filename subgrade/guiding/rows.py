@@ -35,19 +35,6 @@ class Remark:
     """Whether `seconds` is a number in the record's own time column."""
 
 
-FIELDS = (
-    "seconds",
-    "zone",
-    "first",
-    "second",
-    "ra_pulse",
-    "dec_pulse",
-    "brightness",
-    "snr",
-    "count",
-)
-
-
 @dataclass(slots=True)
 class Rows:
     """All rows so far, in file order, as lists of arrays to be joined once.

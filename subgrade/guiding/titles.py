@@ -167,11 +167,6 @@ def may_be_titles(line: str) -> bool:
     return bool(found & _TIMES) and bool(found & _AXES)
 
 
-def unit_in_title(title: str) -> tuple[str, float] | None:
-    """The unit that a title carries, with its factor."""
-    return _parse(title)[1]
-
-
 def guesses(title: str, unit: tuple[str, float] | None = None) -> list[Guess]:
     """What a title may mean, best first; `unit` is what a row of units adds."""
     words, own = _parse(title)
