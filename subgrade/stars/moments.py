@@ -61,6 +61,17 @@ class AdaptiveMoments:
 
 
 @kernel
+def _span(dy, cx, ixx, iyy, ixy, reach, size):
+    """First and last column of a row inside ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach."""
+    root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
+    if root <= 0.0:
+        return 0, -1
+    root = np.sqrt(root) / ixx
+    middle = cx - ixy * dy / ixx
+    return max(0, int(np.ceil(middle - root))), min(size - 1, int(np.floor(middle + root)))
+
+
+@kernel
 def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
     size = stamp.shape[0]
@@ -74,14 +85,7 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     s4 = 0.0
     for j in range(size):
         dy = j - cy
-        # solve ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach for dx
-        root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
-        if root <= 0.0:
-            continue
-        root = np.sqrt(root) / ixx
-        middle = cx - ixy * dy / ixx
-        first = max(0, int(np.ceil(middle - root)))
-        last = min(size - 1, int(np.floor(middle + root)))
+        first, last = _span(dy, cx, ixx, iyy, ixy, reach, size)
         for i in range(first, last + 1):
             v = stamp[j, i]
             if v != v:
@@ -221,13 +225,7 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, flux):
             sy = 0.0
             for j in range(size):
                 dy = j - y
-                root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
-                if root <= 0.0:
-                    continue
-                root = np.sqrt(root) / ixx
-                middle = x - ixy * dy / ixx
-                first = max(0, int(np.ceil(middle - root)))
-                last = min(size - 1, int(np.floor(middle + root)))
+                first, last = _span(dy, x, ixx, iyy, ixy, reach, size)
                 for i in range(first, last + 1):
                     v = stamp[j, i]
                     if v == v:
