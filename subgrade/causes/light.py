@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.causes.dew import cloud_or_dew, leans_to_dew
 from subgrade.causes.displaced import bright_places, of_trails, star_trails
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.limits import Limits
@@ -210,71 +211,25 @@ def _expected_sky(series: GroupSeries, position: int) -> str:
 
 
 def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
-    items = _dew_evidence(series, position, compared, limits)
     share = series["transparency"][position]
-    items = [*items, *guide_star_dimmed(series, position, share, limits)]
-    lean = sum(e.points if e.reason == "dew" else -e.points for e in items)
-    if lean > 0:
+    items = [
+        *cloud_or_dew(series, position, compared, limits),
+        *guide_star_dimmed(series, position, share, limits),
+    ]
+    if leans_to_dew(items):
         finding = finding.named("dew")
-    texts = [e.text for e in items if e.reason == finding.reason]
+    told = max(
+        (e for e in items if e.reason == finding.reason), key=lambda e: e.points, default=None
+    )
+    text = finding.sentence if told is None else f"{finding.sentence}; {told.text}"
     return Finding(
         finding.reason,
         finding.points,
         finding.remark,
-        "; ".join([finding.sentence, *texts[:1]]),
+        text,
         (*finding.evidence, *items),
         finding.brief,
     )
-
-
-def _dew_evidence(series, position, compared, limits) -> list:
-    """Dew goes one way, slowly, with swelling stars; cloud is patchy in time and place."""
-    light = series["transparency"]
-    first, last = _dim_episode(light, position)
-    run = light[first : last + 1]
-    run = run[np.isfinite(run)]
-    if len(run) < limits.light.dew_frames:
-        text = f"the loss lasted {len(run)} frame{'s' if len(run) != 1 else ''}"
-        return [
-            evidence("cloud", "frames dimmed in a row", 2.0, text, value=len(run), unit="frames")
-        ]
-    from scipy.stats import kendalltau
-
-    trend = float(kendalltau(np.arange(len(run)), run).statistic)
-    found = [
-        _either(
-            trend < -0.75,
-            2.0,
-            "one-way loss",
-            f"starlight fell through {len(run)} frames with rank correlation {said(trend)} in time",
-            trend,
-        )
-    ]
-    swelling = (series["fwhm"] / series.usual("fwhm_px").centre)[max(first, last - 4) : last + 1]
-    if np.isfinite(swelling).any():
-        change = float(np.nanmedian(swelling) - 1)
-        text = f"at its end stars were {said(100 * change, '%')} wider than usual"
-        found.append(_either(change > 0.06, 1.5, "swelling with the loss", text, change))
-    after = light[last + 1 : last + 4]
-    if np.isfinite(after).any() and np.nanmax(after) > 0.9:
-        text = f"starlight came back to {said(np.nanmax(after))} at once"
-        found.append(evidence("cloud", "recovery", 2.0, text, value=float(np.nanmax(after))))
-    return found
-
-
-def _either(is_dew: bool, points: float, quantity: str, text: str, value: float):
-    return evidence("dew" if is_dew else "cloud", quantity, points, text, value=value)
-
-
-def _dim_episode(light: np.ndarray, position: int) -> tuple[int, int]:
-    """The unbroken stretch of frames below 0.95 of the clear level round one frame."""
-    dim = ~(light > 0.95)
-    first = last = position
-    while first > 0 and dim[first - 1]:
-        first -= 1
-    while last + 1 < len(light) and dim[last + 1]:
-        last += 1
-    return first, last
 
 
 def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Finding]:

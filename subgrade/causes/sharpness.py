@@ -162,11 +162,15 @@ def _by_profile(series: GroupSeries, position: int) -> list:
     usual = float(np.nanmedian(wings))
     spread = 1.4826 * float(np.nanmedian(np.abs(wings - usual)))
     z = (usual - wings[position]) / np.hypot(spread, 0.03)
-    reason, points = _lean(float(np.clip(z, -3, 3)) if z > 0 else -0.5)
+    # Defocus lowers the ratio by about a fifth of the swelling [read off practice frames],
+    # so that a wide star with its usual core speaks for the air.
+    due = 0.2 * (series["fwhm"][position] / series.usual("fwhm_px").centre - 1)
+    due /= np.hypot(spread, 0.03)
+    reason, points = _lean(float(min(z, 3.0)) if z > 0.5 else -float(np.clip(due / 2, 0, 1.2)))
     text = (
         f"the star's width at a fifth of its peak is {said(wings[position])} of that at half, "
         f"usually {said(usual)}: "
-        + ("a flat core, as out of focus" if z > 0 else "no flat core, so not plainly defocus")
+        + ("a flat core, as out of focus" if z > 0.5 else "no flat core, so not plainly defocus")
     )
     return [
         evidence(reason, "wings over core width", points, text, value=wings[position], usual=usual)
@@ -175,26 +179,15 @@ def _by_profile(series: GroupSeries, position: int) -> list:
 
 def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
     first, last = _episode(excess, position)
-    inside = excess[first : last + 1]
-    inside = inside[np.isfinite(inside)]
-    count = len(inside)
     found = []
     if len(series) < 4:
         return found
-    if count <= 2:
-        points = -1.5 if len(series) >= 6 else -0.5
-        text = f"it lasted {count} frame{'s' if count > 1 else ''}, coming and going like the air"
-    else:
-        rough = float(np.median(np.abs(np.diff(inside)))) / excess[position]
-        # Smooth below 0.15 of the swelling from frame to frame, rough above 0.35.
-        smooth = float(np.clip((0.25 - rough) / 0.1, -1.5, 1.5))
-        points = smooth + min(1.5, 0.25 * (count - 3))
-        manner = "steadily" if points > 0 else "up and down"
-        text = f"it lasted {count} frames, changing {manner}"
+    points, text = _manner(series, excess, first, last)
     reason, size = _lean(points)
     found.append(
-        evidence(reason, "frames swollen in a row", size, text, value=count, unit="frames")
-    )
+        evidence(reason, "frames swollen in a row", size, text, value=last - first + 1,
+                 unit="frames")
+    )  # fmt: skip
     focuser = series["focuser"]
     if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
         moved = focuser[last + 1] - focuser[last]
@@ -202,6 +195,36 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
             text = f"it ended when the focuser moved by {said(moved, 'steps')}"
             found.append(evidence("focus", "focuser move", 3.0, text, value=moved, unit="steps"))
     return found
+
+
+def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> tuple[float, str]:
+    """Points for focus (positive) or the air, by how the swelling came and went.
+
+    Focus drifts through many frames, or is knocked and then stays; the air jumps both
+    ways and is soon as before.  Points without a source.
+    """
+    inside = excess[first : last + 1]
+    known = inside[np.isfinite(inside)]
+    count, most = len(known), float(np.max(known))
+    to_the_end = last + 1 >= len(series)
+    if count <= 2:
+        points = -1.5 if len(series) >= 6 and not to_the_end else -0.5
+        return points, f"it lasted {count} frame{'s' if count > 1 else ''}, coming and going"
+    # The largest share of the swelling that came, within it or at its start, at one step.
+    before = excess[first - 1] if first > 0 else np.nan
+    steps = np.diff(np.append(max(before, 0.0) if np.isfinite(before) else [], known))
+    onset = float(np.max(steps)) / most if first > 0 and len(steps) else 0.5
+    rough = float(np.median(np.abs(np.diff(known)))) / most
+    slow = float(np.interp(onset, [0.35, 0.5, 0.7], [1.5, 0.5, -1.0]))
+    uneven = float(np.interp(rough, [0.2, 0.4], [0.0, 1.5])) if onset > 0.5 else 0.0
+    # A jump that stays is a knocked focuser; the air's is over before long.
+    staying = float(np.interp(count, [3, 8, 15], [0.0, 1.0, 2.0]))
+    if to_the_end:
+        staying += 0.7
+    came = "slowly" if slow > 0.5 else "at once" if slow < 0 else "in a few steps"
+    went = "and stayed to the end" if to_the_end else "and went again"
+    text = f"it lasted {count} frames, came {came} {went}"
+    return slow - uneven + staying, text
 
 
 def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position: int) -> list:
