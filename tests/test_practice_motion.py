@@ -243,6 +243,19 @@ def test_field_rotation_is_tangential_and_grows_from_the_guide_star():
         assert abs(moved @ arm) < 1e-2 * np.hypot(*moved) * np.hypot(*arm)
 
 
+def test_a_followed_target_draws_the_stars_the_other_way_and_leaves_the_record_alone():
+    still = night(frames=3)
+    plan = replace(still.plan, follow_arcsec_per_h=360.0, follow_pa_deg=90.0)
+    followed = build_night(replace(still, plan=plan))
+    path = followed.path - build_night(still).path
+    # 0.1 arcsec a second to the east: the stars go west by 12 arcsec in 120 s.
+    for index in range(3):
+        span = followed.line.span(index)
+        moved = path[:, span][:, -1] - path[:, span][:, 0]
+        assert moved == pytest.approx([-0.1 * 120.0, 0.0], abs=0.02)
+    assert followed.guided.samples == build_night(still).guided.samples
+
+
 def test_stars_follow_the_flip_and_the_dither():
     base = night(frames=2)
     turned = replace(base, plan=replace(base.plan, flip_before=2))

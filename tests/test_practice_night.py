@@ -324,3 +324,12 @@ def test_frame_of_a_megapixel_renders_quickly():
     # Measured 0.13 s of processor time with one thread; the target is 0.5 s.  Idle threads
     # of the linear algebra library count too on a crowded machine, hence the room.
     assert min(times) < 1.0
+
+
+def test_a_night_that_follows_a_comet_is_good_although_its_stars_are_lines(tmp_path):
+    base = small(frames=4, events=[Event("flexure", 3, 3, size=8.0, angle_deg=0.0)])
+    night = replace(base, plan=replace(base.plan, follow_arcsec_per_h=300.0, follow_pa_deg=110.0))
+    truths = simulate_night(tmp_path / "comet", night)
+    assert [t.verdict for t in truths] == ["keep", "keep", "reject", "keep"]
+    # 10 arcsec of trail over stars of 2.4: what the frame shows is far past any limit.
+    assert all(t.eccentricity > 0.9 for t in truths if t.verdict == "keep")

@@ -37,9 +37,12 @@ def cumulative_counts(magnitude) -> np.ndarray:
 
 
 def sky_field(scenario: Scenario, rng: np.random.Generator) -> SkyField:
-    """Draw the field, wide enough for dithers, trails and a turn of the camera."""
+    """Draw the field, wide enough for dithers, trails, a turn and a followed target."""
     camera, target = scenario.camera, scenario.target
     half = 0.5 * scenario.scale_arcsec * np.hypot(camera.width, camera.height) + 90.0
+    plan = scenario.plan
+    night_h = plan.frames * (plan.exposure_s + plan.gap_s) / 3600.0
+    half += 0.5 * abs(plan.follow_arcsec_per_h) * night_h
     area = (2 * half / 60.0) ** 2
     grid = np.linspace(BRIGHTEST, FAINTEST, 600)
     counts = cumulative_counts(grid)

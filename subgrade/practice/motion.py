@@ -197,6 +197,19 @@ def main_only_path(scenario: Scenario, line: Timeline) -> np.ndarray:
     return path
 
 
+def followed_path(scenario: Scenario, line: Timeline) -> np.ndarray:
+    """How the stars go by while mount and guider follow a moving target, shape (2, steps).
+
+    The guider moves its lock along with the target, so its record holds none of it.  The
+    field is centred in the middle of the night.
+    """
+    plan = scenario.plan
+    middle = 0.5 * (line.begin[0] + line.end[-1])
+    time = np.arange(line.steps) * STEP_S - middle
+    gone = plan.follow_arcsec_per_h / 3600.0 * time
+    return -gone * direction(plan.follow_pa_deg)[:, None]
+
+
 def field_turn(scenario: Scenario, line: Timeline) -> np.ndarray:
     """Turn of the field about the guide star, radians north through east, shape (steps,)."""
     time = np.arange(line.steps) * STEP_S

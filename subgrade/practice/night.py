@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,13 +17,13 @@ import numpy as np
 from subgrade.errors import UsageError
 
 from .conditions import Conditions, conditions
-from .exposure import Exposure, expose, star_light
+from .exposure import Exposure, expose, shape_at, star_light
 from .field import SkyField, sky_field
 from .geometry import iso_utc, pixels_per_arcsec
 from .guider import Guided, run_guider
 from .header import header_cards, write_frame
 from .kernel import path_moments
-from .motion import Timeline, field_turn, main_only_path, mount_path, timeline
+from .motion import Timeline, field_turn, followed_path, main_only_path, mount_path, timeline
 from .profile import NAN
 from .record import record_text
 from .scenario import Scenario
@@ -37,13 +37,15 @@ class NightPlan:
     """Everything about a night but its pixels.
 
     ``path`` is the star's displacement on the main sensor, arcsec (east, north),
-    shape (2, steps); ``turn`` the field's turn about the guide star, radians.
+    shape (2, steps), of which ``followed`` is due to a moving target being followed;
+    ``turn`` the field's turn about the guide star, radians.
     """
 
     scenario: Scenario
     line: Timeline
     guided: Guided
     path: np.ndarray
+    followed: np.ndarray
     turn: np.ndarray
     weather: tuple[Conditions, ...]
     field: SkyField
@@ -52,12 +54,16 @@ class NightPlan:
 
 @dataclass(frozen=True, slots=True)
 class RenderedFrame:
-    """One finished frame: ``data`` (uint16), FITS cards, truth, and stray light share."""
+    """One finished frame: ``data`` (uint16), FITS cards, truth, and stray light share.
+
+    ``held`` is the truth as it would be on the moving target that the night followed.
+    """
 
     name: str
     data: np.ndarray
     cards: tuple[tuple[str, object, str], ...]
     truth: FrameTruth
+    held: FrameTruth
     stray: float
 
 
@@ -80,11 +86,13 @@ def build_night(scenario: Scenario) -> NightPlan:
     mount = mount_path(scenario, line, stream(scenario, "mount"))
     light = np.array([c.light for c in weather])
     guided = run_guider(scenario, line, mount, light, stream(scenario, "guider"))
+    followed = followed_path(scenario, line)
     return NightPlan(
         scenario=scenario,
         line=line,
         guided=guided,
-        path=guided.path + main_only_path(scenario, line),
+        path=guided.path + main_only_path(scenario, line) + followed,
+        followed=followed,
         turn=field_turn(scenario, line),
         weather=tuple(weather),
         field=sky_field(scenario, stream(scenario, "field")),
@@ -134,7 +142,11 @@ def render_frame(plan: NightPlan, index: int) -> RenderedFrame:
     data = read_out(electrons, camera, exposure.seconds, plan.hot, rng)
     truth = _truth(plan, index, exposure, seen, rays)
     cards = header_cards(scenario, plan.line, index, weather, exposure)
-    return RenderedFrame(truth.frame, data, cards, truth, _stray(exposure, weather))
+    held, still = truth, exposure
+    if scenario.plan.follow_arcsec_per_h:
+        still = replace(exposure, path=exposure.path - plan.followed[:, plan.line.span(index)].T)
+        held = _truth(plan, index, still, replace(seen, shape=shape_at(still, still.centre)), rays)
+    return RenderedFrame(truth.frame, data, cards, truth, held, _stray(still, weather))
 
 
 def _truth(plan: NightPlan, index: int, exposure: Exposure, seen, rays: int) -> FrameTruth:
@@ -264,8 +276,6 @@ def simulate_night(
     UsageError
         The folder holds files already, or the scenario cannot be rendered.
     """
-    from dataclasses import replace
-
     directory = Path(directory)
     scenario = default_scenario() if scenario is None else scenario
     if seed is not None:
@@ -274,16 +284,20 @@ def simulate_night(
     _claim(directory)
     plan = build_night(scenario)
     names = _planned_names(scenario, compress)
-    truths, strays = [], []
+    truths, held, strays = [], [], []
     for index in range(scenario.plan.frames):
         frame = render_frame(plan, index)
         damaged = any(e.cause == "unreadable" for e in scenario.active(index + 1))
         write_frame(directory / names[index], frame.data, frame.cards, compress, damaged)
         truths.append(replace(frame.truth, frame=names[index]))
+        held.append(frame.held)
         strays.append(frame.stray)
         if progress is not None:
             progress(index + 1, scenario.plan.frames)
-    truths = judge(truths, strays, expected_fwhm_px(plan))
+    truths = [
+        replace(t, verdict=j.verdict, reason=j.reason, sure=j.sure, transparency=j.transparency)
+        for t, j in zip(truths, judge(held, strays, expected_fwhm_px(plan)), strict=True)
+    ]
     _write_text(directory / "truth.csv", truth_csv(truths))
     if scenario.record.write:
         _write_text(directory / "guiding.csv", record_text(scenario, plan.line, plan.guided))

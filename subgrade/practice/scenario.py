@@ -27,6 +27,10 @@ class Plan:
     """A dither before every n-th frame; 0 for none."""
     flip_before: int = 0
     """Frame before which the mount changes sides (picture turned by 180 degrees); 0 never."""
+    follow_arcsec_per_h: float = 0.0
+    """Rate of a moving target that mount and guider follow; every star is drawn the other way."""
+    follow_pa_deg: float = 0.0
+    """Direction in which that target moves, east of north."""
 
 
 @dataclass(frozen=True, slots=True)
