@@ -234,8 +234,13 @@ def test_lines_in_every_frame_alike_are_a_creep_and_short_ones_a_motion():
 
 
 def test_every_frame_equally_oval_is_told_and_kept():
-    verdicts = judged([replace(s, eccentricity=s.eccentricity + 0.48) for s in steady(20)])
+    verdicts = judged([replace(s, eccentricity=s.eccentricity + 0.38) for s in steady(20)])
     assert all(v.verdict == "keep" for v in verdicts)
+
+
+def test_frames_oval_at_a_glance_are_rejected_although_all_are_alike():
+    verdicts = judged([replace(s, eccentricity=s.eccentricity + 0.62) for s in steady(20)])
+    assert all(v.verdict == "reject" for v in verdicts)
 
 
 def turning_field(k: float) -> ShapeField:

@@ -46,6 +46,8 @@ class RoundnessLimits:
     usual_margin: float = _within(0.0, 1.0)
     best_margin: float = _within(0.0, 1.0)
     softness: float = _within(0.001, 0.3)
+    stray: float = _within(0.01, 0.9)
+    stray_softness: float = _within(0.001, 0.3)
     night_poor: float = _within(0.1, 1.0)
 
 
@@ -139,7 +141,7 @@ _TABLES = {
     "verdict": VerdictLimits,
 }
 
-_ORDERED = (
+ORDERED = (
     ("sharpness", "ratio_low", "ratio_high"),
     ("roundness", "remark", "floor"),
     ("roundness", "floor", "ceiling"),
@@ -175,7 +177,7 @@ def load_limits(path: str | Path | None = None) -> Limits:
     values = tomllib.loads(default_limits_text())
     if path is not None:
         _lay_over(values, _read_toml(Path(path)), str(path))
-    for table, low, high in _ORDERED:
+    for table, low, high in ORDERED:
         if values[table][low] > values[table][high]:
             raise UsageError(
                 f"{path}: {table}.{low} = {values[table][low]} must not exceed "

@@ -12,6 +12,7 @@ from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
 from subgrade.causes.guided import by_record
 from subgrade.causes.limits import Limits
+from subgrade.causes.model import Evidence
 from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import interruption_or_none, record_context
@@ -76,6 +77,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     measured = (
         f"eccentricity {said(stars.eccentricity)} (usual {said(usual.centre)}, limit {said(limit)})"
     )
+    thrown = _thrown(series, position, limits)
     numbers = {
         "value": stars.eccentricity,
         "usual": usual.centre,
@@ -84,19 +86,45 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     }
     error = stars.eccentricity_error if np.isfinite(stars.eccentricity_error) else 0.0
     remark = stars.eccentricity - error > max(limits.roundness.remark, usual.centre + 0.05)
-    if not (points > 0 or remark):
+    most = max([points, *(e.points for e in thrown)])
+    if not (most > 0 or remark):
         # Evidence for keeping still needs a word to stand under; the commonest will do.
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
-        items = (item, *record_context(series, position, "wind_trail"))
-        return [Finding("wind_trail", points, False, measured, items, brief=measured)]
+        items = (item, *thrown, *record_context(series, position, "wind_trail"))
+        return [Finding("wind_trail", most, False, measured, items, brief=measured)]
     why = [*attribute_motion(series, position, limits), *by_record(series, position, limits)]
     order = ranked([*why, *_of_turning(turning, why)])
     reason, share = order[0]
-    item = evidence(reason, "eccentricity", points, measured, **numbers)
+    items = (
+        evidence(reason, "eccentricity", points, measured, **numbers),
+        *(replace(e, reason=reason) for e in thrown),
+        *why,
+        *record_context(series, position, reason),
+    )
     sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
+    if most > points:
+        sentence += f", and {thrown[0].text}"
     sentence += _likeliest(reason, share, order[1], why)
-    items = (item, *why, *record_context(series, position, reason))
-    return [Finding(reason, points, bool(remark), sentence, items, brief=measured)]
+    return [Finding(reason, most, bool(remark), sentence, items, brief=measured)]
+
+
+def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """Light that motion threw out of the core, which the core's own shape hardly shows."""
+    stray, r = series["stray"], limits.roundness
+    usual = float(np.nanmedian(stray)) if np.isfinite(stray).any() else float("nan")
+    if not math.isfinite(stray[position]):
+        return []
+    # What every frame shows alike is the optics' or the night's, up to a point.
+    limit = r.stray + float(np.clip(usual, 0.0, 0.5 * r.stray))
+    points = points_beyond(stray[position], limit, 0.0, r.stray_softness, limits.verdict.points_cap)
+    text = (
+        f"{said(100 * stray[position], '%')} of the light lies beyond the core along the long "
+        f"axis (usual {said(100 * usual, '%')}, limit {said(100 * limit, '%')})"
+    )
+    return [
+        evidence("wind_trail", "light out of the core", points, text,
+                 value=stray[position], usual=usual, limit=limit)
+    ]  # fmt: skip
 
 
 def _of_turning(turning: list[Finding], why) -> list:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.profile import wing_ratio
+from subgrade.causes.stray import stray_light
 from subgrade.guiding.model import ExposureGuiding, GuideNight, Prediction
 from subgrade.night.model import Group, Night, Usual
 from subgrade.stars.model import FrameStars
@@ -47,10 +48,9 @@ class GroupSeries:
         Indices into ``Night.frames``, in time order.
     columns : dict of str to ndarray of float64
         ``time`` (s; NaN-free, by running number where no clock is known), ``wings``
-        (see `wing_ratio`), the measured quantities, what the trends expect of width and
-        sky, header quantities, and ``dx``,
-        ``dy``: where the frame's middle lies on the reference frame, px.  NaN where
-        unknown.
+        (see `wing_ratio`), ``stray`` (see `stray_light`), the measured quantities, what the
+        trends expect of width and sky, header quantities, and ``dx``, ``dy``: where the
+        frame's middle lies on the reference frame, px.  NaN where unknown.
     axis_angle : ndarray
         Direction of right ascension in the image, deg in [0, 180); NaN unknown.
     stars : tuple of FrameStars
@@ -107,6 +107,7 @@ def group_series(night: Night, group: Group, guiding: GuideNight | None = None) 
     for name, attribute in _FROM_FACTS.items():
         columns[name] = np.array([_number(getattr(f.facts, attribute)) for f in frames])
     columns["wings"] = np.array([wing_ratio(f.stars.star_image) for f in frames])
+    columns["stray"] = np.array([stray_light(f.stars) for f in frames])
     columns["time"] = _times(frames, group.exposure_s)
     compared = [night.compared[i] for i in members]
     columns["transparency"] = np.array([c.transparency for c in compared], dtype=float)
