@@ -8,10 +8,12 @@ import numpy as np
 
 from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability, said
+from subgrade.causes.expected import Followed, follow
 from subgrade.causes.fieldshape import fixed_pattern_eccentricity
 from subgrade.causes.light import judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
+from subgrade.causes.motion_series import CANDIDATES
 from subgrade.causes.roundness import judge_roundness
 from subgrade.causes.series import GroupSeries, group_series
 from subgrade.causes.sharpness import judge_sharpness
@@ -31,7 +33,10 @@ BROKEN = ("trailed", "doubled", "hollow")
 
 
 def judge_night(
-    night: Night, limits: Limits, guiding: GuideNight | None = None
+    night: Night,
+    limits: Limits,
+    guiding: GuideNight | None = None,
+    followed: Followed | None = None,
 ) -> tuple[Judgement, ...]:
     """A verdict on every frame of the night.
 
@@ -41,12 +46,16 @@ def judge_night(
     limits : Limits
     guiding : GuideNight, optional
         The guiding record; it sharpens reasons and never decides a verdict.
+    followed : Followed, optional
+        The trails that all frames share, as `follow` found them; looked for when not given.
 
     Returns
     -------
     tuple of Judgement
         In the order of ``night.frames``.
     """
+    followed = follow(night, None, guiding) if followed is None else followed
+    night = followed.night
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
         series = group_series(night, group, guiding)
@@ -59,7 +68,7 @@ def judge_night(
         for i, judgement, weight in zip(
             series.members, judged, stack_weights(series, kept), strict=True
         ):
-            verdicts[i] = replace(judgement, weight=float(weight))
+            verdicts[i] = replace(followed.told(i, judgement), weight=float(weight))
     for i, verdict in enumerate(verdicts):
         if verdict is None:
             note = night.compared[i].stray_note or "it belongs to no group of this session"
@@ -113,6 +122,9 @@ def _judge_frame(
     gone = [] if broken else judge_star_count(series, place, stars, limits)
     if any(f.rejects and f.reason in SMEARED for f in gone):
         light = [f for f in light if f.reason not in LIGHT_LOST]
+    if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
+        # Stars drawn towards their own second image were drawn by what made it.
+        findings = [f.named(moved.reason) if f.reason in CANDIDATES else f for f in findings]
     findings += [*light, *gone]
     if not broken:
         findings += judge_sharpness(series, place, facts.scale_arcsec, limits)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from subgrade.night.model import Frame, FrameCompared, Group, Night, NightGeometry
+from subgrade.stars.model import FrameStars
 
-__all__ = ["compare_night"]
+__all__ = ["compare_night", "restated"]
 
 
 def compare_night(frames: Sequence[Frame]) -> Night:
@@ -80,6 +82,42 @@ def compare_night(frames: Sequence[Frame]) -> Night:
         groups=tuple(groups),
         geometry=NightGeometry(tuple(geometries)),
     )
+
+
+def restated(night: Night, stars: Mapping[int, FrameStars]) -> Night:
+    """The night with some frames' stars stated anew; usual values and trends follow.
+
+    Parameters
+    ----------
+    night : Night
+    stars : mapping of int to FrameStars
+        By index into ``night.frames``.
+
+    Returns
+    -------
+    Night
+        Groups, registrations, transparencies and geometry stay as they are.
+    """
+    from subgrade.night.baseline import usual_values
+    from subgrade.night.trends import group_trends
+
+    frames = tuple(
+        replace(f, stars=stars[i]) if i in stars else f for i, f in enumerate(night.frames)
+    )
+    compared, groups = list(night.compared), []
+    for group in night.groups:
+        if not any(i in stars for i in group.members):
+            groups.append(group)
+            continue
+        mine = [compared[i] for i in group.members]
+        light = [c.transparency for c in mine]
+        turns = [c.registration for c in mine]
+        trends, width, _ = group_trends(frames, group.members, turns, light)
+        for k, i in enumerate(group.members):
+            compared[i] = replace(compared[i], fwhm_expected_px=float(width[k]))
+        usual = usual_values(frames, group.members, light)
+        groups.append(replace(group, usual=usual, trends=trends))
+    return replace(night, frames=frames, compared=tuple(compared), groups=tuple(groups))
 
 
 def _compared(group: int, pointing, through, index: int, expected) -> FrameCompared:

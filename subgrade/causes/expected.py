@@ -1,0 +1,386 @@
+"""A trail that all stars share because the mount followed a moving target.
+
+Told by the user, or seen in the frames: every star of every frame is drawn out alike, and
+the field creeps from frame to frame by as much an exposure, along the same line, all the
+way.  A mount that creeps unguided does the same; then the record, or else only the
+observer, can tell.  Either way the frames differ in nothing, so they are judged on what is
+beyond the common trail, and the night is told.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from subgrade.causes.evidence import evidence, said
+from subgrade.causes.model import Judgement
+from subgrade.causes.series import GroupSeries, axial_difference, group_series
+from subgrade.causes.untrailed import plain_box, turned, without_trail
+from subgrade.guiding.model import GuideNight
+from subgrade.night import restated
+from subgrade.night.model import Night
+
+FEWEST = 6
+"""Frames from which a common trail can be told from chance; no source."""
+ALIKE = 0.8
+"""Share of the frames that must be drawn out alike; no source."""
+SHORTEST_WIDTHS = 0.6
+"""Trails shorter than so many star widths are left to the ordinary limits; no source."""
+SAME_DEG = 12.0
+"""How near one frame's long axis must lie to the common one; no source."""
+WRONG_DEG, WRONG_TIMES = 15.0, 1.5
+"""A creep this far from what the user expects contradicts it; no source."""
+HELD = 0.3
+"""The guider held its star when its record shows less than this share of the trail; no source."""
+COMET = re.compile(r"(?<![A-Za-z0-9])(?:\d*[CPDI]/|comet|asteroid|minor planet)", re.IGNORECASE)
+"""Marks of a moving target's name: the designations of the IAU, and plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedMotion:
+    """What the user expects of the target that the mount followed.
+
+    Attributes
+    ----------
+    rate_arcsec_per_h : float
+    pa_deg : float
+        Direction of its motion, east of north.
+    """
+
+    rate_arcsec_per_h: float
+    pa_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Creep:
+    """How the field goes by from frame to frame, on the reference frame.
+
+    Attributes
+    ----------
+    length_px, error_px : float
+        Way in one exposure, and one sigma.
+    angle_deg : float
+        Its axis in [0, 180).
+    straight : bool
+        Whether both halves of the run agree.
+    """
+
+    length_px: float
+    error_px: float
+    angle_deg: float
+    straight: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedTrail:
+    """The trail common to a group's frames.
+
+    Attributes
+    ----------
+    group : int
+        Index into ``Night.groups``.
+    length_px, angle_deg : float
+        Of the middle frame.
+    asked : bool
+        By the user; else seen in the frames.
+    trails : tuple of (int, float, float)
+        Index into ``Night.frames``, length in px and axis in deg, for every member.
+    remark : str
+        The same for the night, in a sentence.
+    """
+
+    group: int
+    length_px: float
+    angle_deg: float
+    asked: bool
+    trails: tuple[tuple[int, float, float], ...]
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """The night without its common trails, the trails, and what is to be said of them."""
+
+    night: Night
+    trails: tuple[ExpectedTrail, ...]
+    remarks: tuple[str, ...]
+
+    def told(self, frame: int, judgement: Judgement) -> Judgement:
+        """A frame's verdict with the trail that was taken out of its shape, if one was."""
+        trail = self.trail_of(frame)
+        if trail is None:
+            return judgement
+        length, angle = trail
+        text = (
+            f"the trail of {said(length, 'px')} along {said(angle, '°')} that all frames share is "
+            "taken out of the shape and width"
+        )
+        item = evidence(
+            "dec_drift", "trail common to all frames", 0.0, text, value=length, unit="px"
+        )
+        explanation = f"{judgement.explanation.removesuffix('.')}; {text}."
+        return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
+
+    def trail_of(self, frame: int) -> tuple[float, float] | None:
+        """Length (px) and axis (deg) taken out of one frame; None if none was."""
+        for trail in self.trails:
+            for index, length, angle in trail.trails:
+                if index == frame:
+                    return length, angle
+        return None
+
+
+def follow(
+    night: Night, asked: ExpectedMotion | None = None, guiding: GuideNight | None = None
+) -> Followed:
+    """Take the trail that every frame shares out of the night.
+
+    Parameters
+    ----------
+    night : Night
+    asked : ExpectedMotion, optional
+        Used for every group; without it each group is asked whether it shows one.
+    guiding : GuideNight, optional
+
+    Returns
+    -------
+    Followed
+        The night itself where no group has such a trail.
+    """
+    trails, remarks = [], []
+    for number, group in enumerate(night.groups):
+        series = group_series(night, group, guiding)
+        creep = creep_of(series)
+        if asked is not None:
+            found, remark = _asked(night, number, series, creep, asked)
+        else:
+            found, remark = _seen(number, series, creep)
+        trails += [found] if found else []
+        remarks += [f"{group.label}: {remark}"] if remark else []
+    stars = {}
+    for trail in trails:
+        rest = _star_at_rest(night, trail)
+        for index, length, angle in trail.trails:
+            stars[index] = without_trail(night.frames[index].stars, length, angle, rest)
+    return Followed(restated(night, stars) if stars else night, tuple(trails), tuple(remarks))
+
+
+def creep_of(series: GroupSeries) -> Creep | None:
+    """How far the field goes in one exposure, from the registration of all frames.
+
+    A line through the places with a level of its own on either side of the pier; the slope
+    is the median of the slopes between frames, so that dithers only scatter it.
+
+    Returns
+    -------
+    Creep or None
+        None with too few registered frames.
+    """
+    place, time = series["dx"] + 1j * series["dy"], series["time"]
+    side = np.cos(np.radians(series["rotation_deg"])) < 0
+    good = np.isfinite(place) & np.isfinite(time)
+    exposure = series.group.exposure_s
+    if good.sum() < FEWEST or not exposure or not np.ptp(time[good]) > 0:
+        return None
+    place, time, side = place[good], time[good], side[good]
+    slope, error = _slope(time, place, side)
+    middle = np.median(time)
+    parts = [_slope(time[h], place[h], side[h]) for h in (time <= middle, time > middle)]
+    apart = abs(parts[0][0] - parts[1][0])
+    straight = apart < max(4 * math.hypot(parts[0][1], parts[1][1]), 0.15 * abs(slope))
+    return Creep(
+        exposure * abs(slope),
+        exposure * error,
+        float(np.degrees(np.angle(slope)) % 180.0),
+        bool(straight),
+    )
+
+
+def _slope(time: np.ndarray, place: np.ndarray, side: np.ndarray) -> tuple[complex, float]:
+    """Median slope (px/s) between frames on one side of the pier, and its error."""
+    i, j = np.triu_indices(len(time), 1)
+    use = (side[i] == side[j]) & (time[i] != time[j])
+    if not use.any():
+        return 0j, math.inf
+    each = (place[j] - place[i])[use] / (time[j] - time[i])[use]
+    slope = complex(np.median(each.real), np.median(each.imag))
+    rest, span = place - slope * time, 0.0
+    for p in np.unique(side):
+        mine = side == p
+        rest[mine] -= complex(np.median(rest[mine].real), np.median(rest[mine].imag))
+        span += float(np.sum((time[mine] - time[mine].mean()) ** 2))
+    scatter = 1.4826 * np.median(np.abs(np.concatenate([rest.real, rest.imag])))
+    # The median is wider than the mean by sqrt(pi / 2).
+    return slope, float(1.2533 * scatter / math.sqrt(span)) if span > 0 else math.inf
+
+
+def _asked(night: Night, number: int, series: GroupSeries, creep, asked: ExpectedMotion):
+    """The trail the user expects, unless the frames plainly contradict it."""
+    scale, exposure = series.scale_arcsec, series.group.exposure_s
+    if not (scale > 0 and exposure):
+        return None, (
+            "the expected motion is not taken out: the image scale or the exposure time is not "
+            "known (--scale states the scale)"
+        )
+    length = asked.rate_arcsec_per_h / 3600 * exposure / scale
+    sure = creep is not None and creep.error_px < 0.2 * creep.length_px
+    angles = np.array([_image_axis(night.frames[i].facts.sky_axes, asked.pa_deg)
+                       for i in series.members])  # fmt: skip
+    told = f"{said(length, 'px')} an exposure ({said(asked.rate_arcsec_per_h, '″')}/h"
+    if np.isfinite(angles).any():
+        angles = np.where(np.isfinite(angles), angles, _axial_median(angles))
+        how = f"{told} towards position angle {said(asked.pa_deg, '°')})"
+    else:
+        axis = creep.angle_deg if sure else _common_axis(series)
+        angles = (axis - series["rotation_deg"]) % 180.0
+        angles = np.where(np.isfinite(angles), angles, axis % 180.0)
+        how = (
+            f"{told}); the headers do not say how the camera is turned, so the position angle "
+            f"is not used and the direction is taken from "
+            + ("the creep of the field" if sure else "the stars of all frames")
+        )
+    if not np.isfinite(angles).all():
+        return None, "the expected motion is not taken out: no direction for it is known"
+    middle = _axial_median(angles)
+    if sure and not np.isclose(length, 0):
+        off = float(np.median(axial_difference(angles + series["rotation_deg"], creep.angle_deg)
+                              [np.isfinite(series["rotation_deg"])]))  # fmt: skip
+        times = creep.length_px / length
+        if off > WRONG_DEG or not 1 / WRONG_TIMES < times < WRONG_TIMES:
+            return None, (
+                f"the expected motion is not taken out: it would draw the stars by {how}, but the "
+                f"field goes by {said(creep.length_px, 'px')} an exposure, {said(off, '°')} from "
+                "that direction"
+            )
+    trails = tuple((i, length, float(a)) for i, a in zip(series.members, angles, strict=True))
+    remark = (
+        f"stars are drawn by {said(length, 'px')} along {said(middle, '°')} in every frame, for "
+        f"the mount follows a moving target: expected by --expected-motion, {how}; frames are "
+        "judged on what is beyond it"
+    )
+    return ExpectedTrail(number, length, middle, True, trails, remark), remark
+
+
+def _seen(number: int, series: GroupSeries, creep: Creep | None):
+    """The trail that the frames and the field's creep show, if they agree."""
+    if creep is None or not creep.straight or not creep.length_px > 6 * creep.error_px:
+        return None, ""
+    length, angles = _drawn(series)
+    known = np.isfinite(length)
+    if known.sum() < FEWEST:
+        return None, ""
+    off = axial_difference(angles + np.nan_to_num(series["rotation_deg"]), creep.angle_deg)
+    like = (length[known] > creep.length_px / 1.8) & (length[known] < 1.8 * creep.length_px)
+    like &= off[known] < SAME_DEG
+    usual, width = float(np.median(length[known][like])) if like.any() else 0.0, series["minor"]
+    agree = abs(usual - creep.length_px) < max(3 * creep.error_px, 0.2 * creep.length_px)
+    if np.mean(like) < ALIKE or not agree:
+        return None, ""
+    if creep.length_px < SHORTEST_WIDTHS * np.nanmedian(width):
+        return None, ""
+    held = _guider_held(series, creep.length_px)
+    if held is False:
+        return None, ""
+    turn = np.nan_to_num(series["rotation_deg"])
+    trails = tuple(
+        (i, creep.length_px, float(a))
+        for i, a in zip(series.members, (creep.angle_deg - turn) % 180.0, strict=True)
+    )
+    middle = _axial_median(np.array([a for _, _, a in trails]))
+    remark = _told(series, creep, middle, held)
+    return ExpectedTrail(number, creep.length_px, middle, False, trails, remark), remark
+
+
+def _told(series: GroupSeries, creep: Creep, angle: float, held: bool | None) -> str:
+    scale, exposure = series.scale_arcsec, series.group.exposure_s
+    text = (
+        f"stars are drawn by {said(creep.length_px, 'px')} along {said(angle, '°')} in every "
+        "frame, and the field creeps from frame to frame by as much and along the same line"
+    )
+    if scale > 0:
+        text += f" ({said(creep.length_px * scale / exposure * 3600, '″')}/h)"
+    if series.group.target and COMET.search(series.group.target):
+        text += f": mount follows a moving target, as the name {series.group.target} has it"
+    elif held:
+        text += (
+            ": mount follows a moving target, for the guider held its star; if nothing was "
+            "followed, guide scope and main telescope moved against each other all night"
+        )
+    else:
+        text += ": mount follows a moving target, or it was not guided and creeps steadily"
+        axis = float(np.nanmedian(axial_difference(angle, series.axis_angle))) if np.isfinite(
+            series.axis_angle).any() else float("nan")  # fmt: skip
+        if axis > 78:
+            text += " in declination, as a misaligned polar axis makes it"
+        elif axis < 12:
+            text += " in right ascension, as a wrong tracking rate makes it"
+        text += "; the frames cannot tell which (--expected-motion states the target's)"
+    return text + "; frames are judged on what is beyond it"
+
+
+def _drawn(series: GroupSeries) -> tuple[np.ndarray, np.ndarray]:
+    """Length of every frame's trail, px, and its axis on the frame, deg; NaN unknown."""
+    length = np.full(len(series), np.nan)
+    for k in range(len(series)):
+        moments = [series[c][k] for c in ("xx", "yy", "xy")]
+        if not np.isfinite(moments).all():
+            continue
+        along, across, _ = turned(*moments, series["angle"][k])
+        length[k] = math.sqrt(12 * float(plain_box(max(along - across, 0.0), max(across, 1e-3))))
+    return length, series["angle"]
+
+
+def _guider_held(series: GroupSeries, length_px: float) -> bool | None:
+    """Whether the record shows far less than the trail; None without a record."""
+    exposure, scale = series.group.exposure_s, series.scale_arcsec
+    crept = [
+        math.hypot(e.drift_ra, e.drift_dec) * exposure / 60
+        for e in (series.exposure(k) for k in range(len(series)))
+        if e is not None
+    ]
+    crept = [c for c in crept if math.isfinite(c)]
+    if len(crept) < 0.5 * len(series) or not scale > 0:
+        return None
+    return float(np.median(crept)) < HELD * length_px * scale
+
+
+def _star_at_rest(night: Night, trail: ExpectedTrail) -> float:
+    """Usual variance across the trail, px^2."""
+    across = []
+    for index, _, angle in trail.trails:
+        stars = night.frames[index].stars
+        across.append(turned(stars.xx, stars.yy, stars.xy, angle)[1])
+    return float(np.nanmedian(across)) if np.isfinite(across).any() else 1.0
+
+
+def _image_axis(sky_axes, pa_deg: float) -> float:
+    """Axis in the image of a position angle; NaN where the orientation is unknown."""
+    if sky_axes is None:
+        return float("nan")
+    t = math.radians(pa_deg)
+    try:
+        x, y = np.linalg.solve(np.array(sky_axes, dtype=float), [math.sin(t), math.cos(t)])
+    except np.linalg.LinAlgError:
+        return float("nan")
+    return math.degrees(math.atan2(y, x)) % 180.0
+
+
+def _common_axis(series: GroupSeries) -> float:
+    """Axis on the reference along which the frames are drawn out, from the median moments."""
+    turn = np.radians(np.nan_to_num(series["rotation_deg"]))
+    lean = (series["xx"] - series["yy"] + 2j * series["xy"]) * np.exp(2j * turn)
+    lean = lean[np.isfinite(lean)]
+    if not len(lean):
+        return float("nan")
+    common = complex(np.median(lean.real), np.median(lean.imag))
+    return math.degrees(0.5 * math.atan2(common.imag, common.real)) % 180.0
+
+
+def _axial_median(angles: np.ndarray) -> float:
+    known = np.exp(2j * np.radians(angles[np.isfinite(angles)]))
+    if not len(known):
+        return float("nan")
+    return math.degrees(0.5 * np.angle(complex(np.median(known.real), np.median(known.imag)))) % 180
