@@ -42,6 +42,8 @@ class Settings:
         File that says which column is which, over what the titles say.
     guide_scale : float or None
         Arcseconds per pixel of the guide camera.
+    expected_motion : tuple of float or None
+        Arcseconds an hour and position angle (deg) of the target that the mount followed.
     """
 
     paths: tuple[str, ...]
@@ -57,6 +59,7 @@ class Settings:
     guide_utc_offset: float | None = None
     guide_map: str | None = None
     guide_scale: float | None = None
+    expected_motion: tuple[float, float] | None = None
 
 
 class Progress:
@@ -248,11 +251,13 @@ def join(night, records: Records, settings: Settings, progress: Progress) -> Joi
 
 def judge(night, measured, found, limits, settings: Settings, guiding: Joined | None = None):
     """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import judge_night, left_out
+    from subgrade.causes import ExpectedMotion, follow, judge_night, left_out
     from subgrade.results import Graded, GradedFrame
 
     guiding = guiding or Joined()
-    verdicts = judge_night(night, limits, guiding.usable)
+    asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
+    followed = follow(night, asked, guiding.usable)
+    verdicts = judge_night(night, limits, guiding.usable, followed)
     inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
     frames = [
         GradedFrame(
@@ -275,8 +280,8 @@ def judge(night, measured, found, limits, settings: Settings, guiding: Joined | 
             )
     frames.sort(key=_taken)
     return Graded(
-        found.folder, tuple(frames), night.groups, limits, tuple(problems), _asked(settings),
-        guiding.night,
+        found.folder, tuple(frames), followed.night.groups, limits, tuple(problems), _asked(settings),
+        guiding.night, remarks=followed.remarks,
     )  # fmt: skip
 
 

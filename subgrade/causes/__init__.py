@@ -4,6 +4,7 @@
 >>> judgements = judge_night(night, load_limits())  # doctest: +SKIP
 """
 
+from subgrade.causes.expected import ExpectedMotion, Followed, follow
 from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
 from subgrade.causes.model import Evidence, Judgement
@@ -12,9 +13,12 @@ from subgrade.causes.reasons import REASONS, Reason
 __all__ = [
     "REASONS",
     "Evidence",
+    "ExpectedMotion",
+    "Followed",
     "Judgement",
     "Limits",
     "Reason",
+    "follow",
     "judge_night",
     "left_out",
     "load_limits",

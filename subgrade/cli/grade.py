@@ -19,6 +19,25 @@ class _Number(click.FloatRange):
         return number
 
 
+class _Motion(click.ParamType):
+    """``RATE,PA``: arcseconds an hour, and degrees east of north."""
+
+    name = "rate,pa"
+
+    def convert(self, value, parameter, context):
+        if isinstance(value, tuple):
+            return value
+        try:
+            rate, angle = (float(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not RATE,PA, two numbers as in 95.5,214", parameter, context)
+        if not 0 < rate < 1e6:
+            self.fail(f"the rate must be above 0 and below 1000000, not {rate}", parameter, context)
+        if not -360 <= angle <= 360:
+            self.fail(f"the angle must be from -360 to 360, not {angle}", parameter, context)
+        return rate, angle % 360
+
+
 @click.command(
     "grade",
     epilog="""
@@ -28,6 +47,9 @@ class _Number(click.FloatRange):
     \b
     With the night's guiding record, to tell the motions apart
       subgrade grade ~/astro/m31/lights --guide ~/astro/m31/guiding.csv
+    \b
+    A comet that the mount followed, 95 arcseconds an hour towards position angle 214
+      subgrade grade ~/astro/comet/lights --expected-motion 95,214
     \b
     Then read summary.csv there, or ask about one frame:
       subgrade explain ~/astro/m31/graded light_0042
@@ -79,6 +101,13 @@ class _Number(click.FloatRange):
     type=_Number(0.01, 1000),
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel of the guide camera, for a record in pixels.",
+)
+@click.option(
+    "--expected-motion",
+    type=_Motion(),
+    metavar="RATE,PA",
+    help="Motion of the comet or asteroid that the mount followed, in arcseconds an hour and "
+    "degrees east of north: judge frames beyond the trail it draws.",
 )
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")

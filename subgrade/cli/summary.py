@@ -8,7 +8,7 @@ from subgrade.cli.progress import one_line
 from subgrade.results.guiding import clock_text, usable
 from subgrade.results.model import Graded
 from subgrade.results.night_summary import stack_lines
-from subgrade.results.session import causes_counted, night_remarks, totals
+from subgrade.results.session import causes_counted, remarks_of, totals
 
 MOST_PROBLEMS = 5
 
@@ -40,7 +40,7 @@ def print_summary(graded: Graded, out: str) -> None:
         say(f"\n{guiding_line(graded)}")
     for line in stack_lines(graded):
         say(f"\n{line}")
-    for remark in night_remarks(graded.groups, graded.frames, graded.limits):
+    for remark in remarks_of(graded):
         say(f"\n{remark}")
     if graded.problems:
         say("\nCould not be graded:")

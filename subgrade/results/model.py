@@ -39,7 +39,8 @@ class Graded:
         In the order taken; files without a time last, by name.
     groups : tuple of Group
         Frames that were compared with one another; ``members`` index the night's own
-        list and are not used here.
+        list and are not used here.  Usual shapes and widths are without a trail that all
+        frames share.
     limits : Limits
     problems : tuple of (str, str)
         Files that could not be graded, and why.
@@ -47,6 +48,8 @@ class Graded:
         What the user asked for.
     guiding : GuideNight or None
         The guiding record over the night; not used where its clock is undecided.
+    remarks : tuple of str
+        What the judging found of the night as a whole.
     """
 
     folder: Path
@@ -56,3 +59,4 @@ class Graded:
     problems: tuple[tuple[str, str], ...] = ()
     settings: dict = field(default_factory=dict)
     guiding: GuideNight | None = None
+    remarks: tuple[str, ...] = ()

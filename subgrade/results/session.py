@@ -51,7 +51,7 @@ def session_record(graded: Graded) -> dict:
             "groups": [_group(graded, k, g) for k, g in enumerate(graded.groups)],
             "guiding": guiding_record(graded.guiding) if graded.guiding else None,
             "night": night_summary(graded),
-            "remarks": night_remarks(graded.groups, graded.frames, graded.limits),
+            "remarks": remarks_of(graded),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
             "frames": [_frame(f) for f in graded.frames],
         }
@@ -95,6 +95,12 @@ def causes_counted(graded: Graded) -> list[dict]:
         for word, frames in lost.items()
     ]
     return sorted(rows, key=lambda r: (-r["lost_s"], -r["frames"], r["reason"]))
+
+
+def remarks_of(graded: Graded) -> list[str]:
+    """What is to be said of the night as a whole."""
+    poor = night_remarks(graded.groups, graded.frames, graded.limits)
+    return [*graded.remarks, *poor]
 
 
 def night_remarks(groups, frames, limits: Limits) -> list[str]:
