@@ -280,8 +280,8 @@ def judge(night, measured, found, limits, settings: Settings, guiding: Joined | 
             )
     frames.sort(key=_taken)
     return Graded(
-        found.folder, tuple(frames), followed.night.groups, limits, tuple(problems), _asked(settings),
-        guiding.night, remarks=followed.remarks,
+        found.folder, tuple(frames), followed.night.groups, limits, tuple(problems),
+        _asked(settings), guiding.night, remarks=followed.remarks,
     )  # fmt: skip
 
 
