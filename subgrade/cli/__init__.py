@@ -10,6 +10,7 @@ import click
 COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
     "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
+    "diagnose": ("subgrade.cli.diagnose", "Print what spoilt the night and what to change next."),
     "guide": ("subgrade.cli.guide", "Show what was understood of a guiding record."),
     "simulate": ("subgrade.cli.simulate", "Render a practice night with known causes."),
     "completion": ("subgrade.cli.completion", "Print the shell completion script."),
@@ -51,6 +52,7 @@ def _version(context, parameter, value) -> None:
     Example:
       subgrade grade ~/astro/2024-03-08/lights
       subgrade explain subgrade_results light_0042
+      subgrade diagnose subgrade_results
 
     Exit codes: 0 done (rejects are not an error), 1 nothing could be graded, 2 wrong
     usage, 3 done but some files could not be graded, 130 interrupted.

@@ -12,6 +12,10 @@ _WHERE = {
     "GuideMap": "guide_map",
     "load_guide_map": "guide_map",
     "describe_record": "describe",
+    "dec_drift": "over_night",
+    "hour_angles": "over_night",
+    "unguided": "over_night",
+    "settling_intervals": "intervals",
 }
 """Public names and their modules, loaded when asked for."""
 

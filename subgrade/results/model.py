@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from subgrade.causes import Decided
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
+from subgrade.diagnosis.model import Diagnosis
 from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
@@ -48,8 +50,12 @@ class Graded:
         What the user asked for.
     guiding : GuideNight or None
         The guiding record over the night; not used where its clock is undecided.
+    diagnosis : Diagnosis or None
+        The night's story and the advice for the next.
     remarks : tuple of str
         What the judging found of the night as a whole.
+    person : Decided or None
+        What the person's marks taught and overruled.
     """
 
     folder: Path
@@ -59,4 +65,6 @@ class Graded:
     problems: tuple[tuple[str, str], ...] = ()
     settings: dict = field(default_factory=dict)
     guiding: GuideNight | None = None
+    diagnosis: Diagnosis | None = None
     remarks: tuple[str, ...] = ()
+    person: Decided | None = None

@@ -1,0 +1,13 @@
+"""Diagnose stage: the night's story and the advice for the next night."""
+
+from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss, Quantity, Span
+
+__all__ = ["Advice", "Diagnosis", "Finding", "Loss", "Quantity", "Span", "diagnose_night"]
+
+
+def __getattr__(name: str):
+    if name != "diagnose_night":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from subgrade.diagnosis.diagnose import diagnose_night
+
+    return diagnose_night

@@ -1,0 +1,201 @@
+"""Finding on flexure: frames that drift although the guider held its star."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.view import NightView, finding
+from subgrade.diagnosis.words import counted, number
+
+SHAPE_DOUBT = 0.12
+"""Relative doubt in a line's length read off a star: wings and the star's other motion; measured
+on practice nights (docs/diagnosis.md)."""
+
+
+def flexure(view: NightView) -> Finding | None:
+    """Rate and direction; None without frames that show it."""
+    told, lost = view.told("flexure"), view.lost_to("flexure")
+    if not told:
+        return None
+    drifts = [d for k in told if (d := unseen_drift(view, k)) is not None]
+    sentence = f"Stars drifted in {counted(len(told))} although the guider held its star"
+    numbers, evidence = [], []
+    if drifts:
+        rate, error = _middle(np.array([d[0] for d in drifts]), [d[1] for d in drifts])
+        unit = drifts[0][3]
+        numbers.append(Quantity("drift", rate, error, unit))
+        sentence += f": {number(rate, error, unit)}"
+        angle, angle_error = axis_mean([d[2] for d in drifts], [d[1] / d[0] for d in drifts])
+        if math.isfinite(angle):
+            numbers.append(
+                Quantity("direction, east of north or opposite", angle, angle_error, "°")
+            )
+            sentence += (
+                f" along position angle {angle:.0f}° or {(angle + 180) % 360:.0f}° "
+                f"(± {angle_error:.0f}°, east of north)"
+            )
+        evidence.append(
+            "the rate is the length of the line that would draw the star out so, over the exposure"
+        )
+    rms = np.hypot(view.guided(told, "rms_ra"), view.guided(told, "rms_dec"))
+    if len(rms):
+        evidence.append(f"the guider saw {number(float(np.median(rms)), None, '″')} rms meanwhile")
+    else:
+        evidence.append("no guiding record covers these frames: a mount that crept looks the same")
+    return finding(
+        view, "flexure", sentence + ".", reason="flexure", frames=told, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("flexure", told),
+        advice=((
+            "Tighten what lies between guide scope and main scope: rings, focusers, adapters; tie "
+            "the cables so that none pulls; guide off-axis if it stays",
+            "guide scope and main scope moved against each other, which no guiding can mend",
+            "Point the tube low and lock the axes before you loosen a clamp that carries weight.",
+        ),),
+    )  # fmt: skip
+
+
+def unseen_drift(view: NightView, frame: int):
+    """(rate, one sigma, position angle or NaN, unit) of the motion a frame's guiding missed.
+
+    Returns
+    -------
+    tuple or None
+        Rate in arcsec an hour, or px an hour without a scale; angle in degrees east of
+        north, modulo 180.
+    """
+    stars, facts = view.night.frames[frame].stars, view.night.frames[frame].facts
+    seconds = facts.exposure_s
+    if not seconds:
+        return None
+    scale = facts.scale_arcsec
+    per_hour = 3600.0 / seconds * (scale or 1.0)
+    unit = "″ an hour" if scale else "px an hour"
+    if stars.shape_status == "trailed" and math.isfinite(stars.length_px):
+        angle = _position_angle(view, frame, stars.angle_deg)
+        length = stars.length_px * per_hour
+        return length, SHAPE_DOUBT * length, angle, unit
+    known = view.guiding.predictions if view.guiding else ()
+    left = known[frame] if known else None
+    if left is not None and np.isfinite(left.residual).all() and math.isfinite(left.error):
+        q, error = (
+            complex(left.residual[0] - left.residual[1], 2 * left.residual[2]),
+            2 * left.error,
+        )
+    elif np.isfinite([stars.xx, stars.yy, stars.xy]).all():
+        q, error = complex(stars.xx - stars.yy, 2 * stars.xy), 2.0 * _scatter(view, frame)
+    else:
+        return None
+    variance = abs(q)
+    if not variance > 0:
+        return None
+    spread = stars.xx + stars.yy
+    minor = 0.5 * (spread - abs(complex(stars.xx - stars.yy, 2 * stars.xy)))
+    length = drawn_length(variance, minor)
+    doubt = 0.5 * length * error / variance if math.isfinite(error) else 0.0
+    angle = math.degrees(0.5 * math.atan2(q.imag, q.real))
+    return (
+        length * per_hour,
+        math.hypot(doubt, SHAPE_DOUBT * length) * per_hour,
+        _position_angle(view, frame, angle),
+        unit,
+    )
+
+
+def drawn_length(excess: float, minor: float) -> float:
+    """Length of the line that draws a Gaussian star out to a measured elongation.
+
+    Parameters
+    ----------
+    excess : float
+        Adaptive second moment along the line less that across it, px^2.
+    minor : float
+        The one across it, px^2.
+
+    Returns
+    -------
+    float
+        px.  Plain moments of a line would give ``sqrt(12 excess)``; the Gaussian weight of
+        adaptive moments reads a long line longer (Hirata & Seljak 2003 MNRAS 343, 459 define
+        the moments; the inverse is derived and checked against GalSim's).
+    """
+    plain = math.sqrt(12.0 * excess)
+    if not minor > 0:
+        return plain
+    from scipy.optimize import brentq
+
+    def off(length: float) -> float:
+        return _adaptive_variance(length, math.sqrt(minor)) - minor - excess
+
+    if off(plain) <= 0 or off(1e-3 * plain) >= 0:
+        return plain
+    return float(brentq(off, 1e-3 * plain, plain, xtol=1e-4 * plain))
+
+
+def _adaptive_variance(length: float, sigma: float) -> float:
+    """Gaussian-weighted second moment of a box of ``length`` blurred by ``sigma``."""
+    from scipy.special import ndtr
+
+    x = np.linspace(-1.0, 1.0, 801) * (0.5 * length + 6.0 * sigma)
+    light = ndtr((x + 0.5 * length) / sigma) - ndtr((x - 0.5 * length) / sigma)
+    moment = sigma**2 + length**2 / 12.0
+    for _ in range(200):
+        weighted = light * np.exp(-0.5 * x**2 / moment)
+        new = 2.0 * float(np.sum(weighted * x**2) / np.sum(weighted))
+        if abs(new - moment) < 1e-6 * moment:
+            break
+        moment = new
+    return moment
+
+
+def _scatter(view: NightView, frame: int) -> float:
+    """Robust scatter of the moment components among the frame's group, px^2."""
+    group = view.night.compared[frame].group
+    if group < 0:
+        return math.nan
+    parts = np.array([
+        (0.5 * (s.xx - s.yy), s.xy)
+        for i in view.night.groups[group].members
+        if np.isfinite((s := view.night.frames[i].stars).xx)
+    ])  # fmt: skip
+    return (
+        float(1.482602 * np.median(np.abs(parts - np.median(parts, axis=0))))
+        if len(parts)
+        else math.nan
+    )
+
+
+def _position_angle(view: NightView, frame: int, angle: float) -> float:
+    """Degrees east of north, modulo 180, of an axis in the image; NaN unknown."""
+    t = math.radians(angle)
+    axes = view.night.frames[frame].facts.sky_axes
+    if axes is not None:
+        east, north = (a[0] * math.cos(t) + a[1] * math.sin(t) for a in axes)
+    else:
+        guiding = view.guiding
+        if guiding is None or not math.isfinite(guiding.camera_angle_deg) or not guiding.handedness:
+            return math.nan
+        t -= math.radians(guiding.camera_angle_deg)
+        east, north = math.cos(t), guiding.handedness * math.sin(t)
+    return math.degrees(math.atan2(east, north)) % 180.0
+
+
+def axis_mean(angles, relative_errors) -> tuple[float, float]:
+    """Mean of undirected axes, degrees, by the doubled angle; NaN where they scatter all round."""
+    t = 2.0 * np.radians([a for a in angles if math.isfinite(a)])
+    if not len(t):
+        return math.nan, math.nan
+    mean = np.exp(1j * t).mean()
+    if abs(mean) < 0.5:
+        return math.nan, math.nan
+    own = math.degrees(0.5 * float(np.median(relative_errors)))
+    spread = math.degrees(0.5 * math.sqrt(max(-2.0 * math.log(min(abs(mean), 1.0)), 0.0)))
+    error = max(own, spread) / math.sqrt(len(t))
+    return math.degrees(0.5 * float(np.angle(mean))) % 180.0, max(error, 1.0)
+
+
+def _middle(values: np.ndarray, errors) -> tuple[float, float]:
+    spread = 1.482602 * float(np.median(np.abs(values - np.median(values))))
+    return float(np.median(values)), max(spread, float(np.median(errors))) / math.sqrt(len(values))

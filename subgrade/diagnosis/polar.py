@@ -1,0 +1,289 @@
+"""Findings on the polar axis: misalignment, creep in declination, field rotation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.pole import ARCMIN, POLAR_RATE, SIDEREAL_ARCSEC_PER_S, Pole, solve_pole
+from subgrade.diagnosis.pole_data import field_turn, recorded_drift, seen_drift
+from subgrade.diagnosis.view import NightView, finding
+from subgrade.diagnosis.words import HEAVY, counted, number
+
+WORTH_ARCMIN = 5.0
+"""Misalignment that is worth a night's work by itself: common practice, no source."""
+WORTH_CREEP = 0.4
+"""Creep in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
+axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
+WORTH_TURN_PX = 0.5
+"""Turn at the corners in one exposure that can show: a choice."""
+SIGNS = (
+    "the direction holds if the record counts the guide star's place toward north as positive in "
+    "declination; if not, it is the opposite: check with a drift test before you turn a bolt"
+)
+
+
+def polar_axis(view: NightView) -> Finding | None:
+    """Size and direction of the misalignment; None where nothing shows it."""
+    drift, turn = recorded_drift(view), field_turn(view)
+    from_record = drift is not None
+    drift = drift if from_record else seen_drift(view)
+    pole = solve_pole(drift, turn)
+    if pole is None or not pole.size > 2.0 * pole.size_error:
+        return None
+    latitude = view.common("site_lat_deg")
+    south = math.isfinite(latitude) and latitude < 0
+    lost = _explained(view, pole, turn)
+    directed = math.isfinite(pole.high)
+    parts = _parts(pole, south) if directed else _known_part(pole, south, from_record)
+    sentence = (
+        f"The polar axis stands {'at least ' if pole.bound else ''}"
+        f"{number(pole.size, pole.size_error, '′')} off the pole" + (f", {parts}" if parts else "")
+    )
+    evidence = _evidence(pole, from_record, drift, turn)
+    if directed or math.isfinite(pole.drift_part):
+        if from_record:
+            evidence.append(SIGNS)
+        if not math.isfinite(latitude):
+            evidence.append("site unknown: the direction is that of a northern site")
+    significance = pole.size / max(pole.size_error, 1e-9)
+    sureness = float(np.clip(1.0 - math.exp(-significance / 3.0), 0.3, 0.97))
+    sureness *= 0.8 if pole.bound else 1.0
+    return finding(
+        view,
+        "polar alignment",
+        sentence + ". " + _effect(view, pole, turn),
+        reason="dec_drift",
+        frames=view.told("dec_drift"),
+        lost=lost,
+        numbers=_numbers(pole, south),
+        evidence=evidence,
+        sureness=sureness,
+        advice=_advice(pole, parts, latitude, south, bool(lost)),
+    )
+
+
+def _way(value: float, error: float, plus: str, minus: str) -> str:
+    if abs(value) < 2.0 * error:
+        return f"right to {number(error, None, '′')} between {plus} and {minus}"
+    return f"{number(abs(value), error, '′')} {plus if value > 0 else minus}"
+
+
+def _parts(pole: Pole, south: bool) -> str:
+    sign = -1.0 if south else 1.0
+    high = _way(sign * pole.high, pole.high_error, "too high", "too low")
+    east = _way(sign * pole.east, pole.east_error, "too far east", "too far west")
+    return f"{high} and {east} on the sky"
+
+
+def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
+    """The one part that the drift shows, where the other is not fixed."""
+    if not (math.isfinite(pole.drift_part) and math.isfinite(pole.hour_deg)):
+        return "in a direction that is not known"
+    if abs(pole.drift_part) < 2.0 * pole.drift_error:
+        return "in a direction that is not known"
+    value, h = (-1.0 if south else 1.0) * pole.drift_part, math.radians(pole.hour_deg)
+    size = number(abs(value), pole.drift_error, "′")
+    if abs(math.cos(h)) > 0.94:
+        return f"{size} of it too far {'east' if value * math.cos(h) > 0 else 'west'} on the sky"
+    if abs(math.sin(h)) > 0.94:
+        return f"{size} of it too {'high' if value * math.sin(h) > 0 else 'low'}"
+    high = "high" if value * math.sin(h) > 0 else "low"
+    east = "east" if value * math.cos(h) > 0 else "west"
+    return (
+        f"{size} of it toward a point between too {high} and too far {east} "
+        f"({abs(pole.hour_deg):.0f}° round from {east}); how it divides is not known"
+    )
+
+
+def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
+    found = []
+    if math.isfinite(pole.drift_part):
+        rate = abs(pole.drift_part) * POLAR_RATE
+        error = pole.drift_error * POLAR_RATE
+        source = (
+            f"declination drifts {number(rate, error, '″ a minute')} in {len(drift.rate)} "
+            "stretches of the guiding record with its corrections undone"
+            if from_record
+            else f"the stars creep {number(rate, error, '″ a minute')} in declination from frame "
+            "to frame"
+        )
+        found.append(source + f"; {POLAR_RATE:.4f}″ a minute make an arcminute")
+        if from_record and drift.doubt > 0:
+            found.append(f"what a correction moves is known to {100 * drift.doubt:.0f}%")
+    if math.isfinite(pole.turn_part):
+        rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_ARCSEC_PER_S
+        degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
+        found.append(
+            f"the field turns {number(degrees * 60.0, None, '′ an hour')} from frame to frame, "
+            f"which takes {number(pole.turn_part, pole.turn_error, '′')} across the drift's part"
+        )
+    if pole.bound:
+        missing = "the turn of the field" if math.isfinite(pole.drift_part) else "the drift"
+        found.append(f"a lower bound: {missing} is not known, and it shows the other part")
+    elif not math.isfinite(pole.high):
+        found.append("the night's hour angles do not say how the parts lie, only the size")
+    if not math.isfinite(pole.hour_deg):
+        found.append("hour angle unknown: site longitude, time or pointing is missing")
+    return found
+
+
+def _numbers(pole: Pole, south: bool) -> list[Quantity]:
+    sign = -1.0 if south else 1.0
+    drift = abs(pole.drift_part) * POLAR_RATE
+    return [
+        Quantity("misalignment", pole.size, pole.size_error, "′"),
+        Quantity("too high", sign * pole.high, pole.high_error, "′"),
+        Quantity("too far east on the sky", sign * pole.east, pole.east_error, "′"),
+        Quantity("part shown by the drift", pole.drift_part, pole.drift_error, "′"),
+        Quantity("part shown by the turn", pole.turn_part, pole.turn_error, "′"),
+        Quantity("hour angle", pole.hour_deg, None, "°"),
+        Quantity("declination drift", drift, pole.drift_error * POLAR_RATE, "″ a minute"),
+    ]
+
+
+def _effect(view: NightView, pole: Pole, turn) -> str:
+    """What it does to a frame."""
+    exposure = _usual_exposure(view)
+    if not exposure > 0:
+        return "It draws declination away steadily and turns the field."
+    parts = []
+    if math.isfinite(pole.drift_part):
+        creep = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
+        parts.append(
+            f"{number(creep, None, '″')} of creep in {exposure:.0f} s where Dec is not guided"
+        )
+    if turn is not None and view.night.frames and math.isfinite(pole.turn_part):
+        corner = corner_turn(view, pole, turn, exposure)
+        if corner >= 0.1:
+            parts.append(f"{number(corner, None, 'px')} of turn at the corners")
+    return "That is " + " and ".join(parts) + "." if parts else ""
+
+
+def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
+    """Way of a star in the corner round the middle in one exposure, px."""
+    stars = view.night.frames[0].stars
+    angle = pole.turn_part * ARCMIN / math.cos(turn.dec)
+    angle *= SIDEREAL_ARCSEC_PER_S * math.pi / 648000.0 * exposure
+    return 0.5 * math.hypot(stars.width, stars.height) * angle
+
+
+def _explained(view: NightView, pole: Pole, turn) -> list[int]:
+    """Frames lost to creep or turn that this pole is large enough to have made."""
+    exposure, lost = _usual_exposure(view), []
+    if math.isfinite(pole.drift_part) and math.isfinite(exposure):
+        creep = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
+        scale = view.common("scale_arcsec")
+        usual = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
+        if not (math.isfinite(scale) and usual) or creep > WORTH_CREEP * scale * float(
+            np.median(usual)
+        ):
+            lost += view.lost_to("dec_drift")
+    turned = turn is not None and math.isfinite(pole.turn_part) and math.isfinite(exposure)
+    if turned and corner_turn(view, pole, turn, exposure) > WORTH_TURN_PX:
+        lost += view.lost_to("field_rotation")
+    return lost
+
+
+def _usual_exposure(view: NightView) -> float:
+    known = view.exposure_s[view.exposure_s > 0]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
+    if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
+        return ()
+    action = "Align the polar axis again"
+    because = f"it stands {number(pole.size, pole.size_error, '′')} off"
+    if math.isfinite(pole.high):
+        sign = -1.0 if south else 1.0
+        moves = []
+        if abs(pole.high) > 2.0 * pole.high_error:
+            way = "Lower" if sign * pole.high > 0 else "Raise"
+            moves.append(f"{way} it by {number(abs(pole.high), pole.high_error, '′')}")
+        if abs(pole.east) > 2.0 * pole.east_error:
+            way = "west" if sign * pole.east > 0 else "east"
+            text = f"{number(abs(pole.east), pole.east_error, '′')} on the sky"
+            if math.isfinite(latitude) and abs(latitude) < 80.0:
+                cos = math.cos(math.radians(latitude))
+                bolt = number(abs(pole.east) / cos, pole.east_error / cos, "′")
+                text += f", {bolt} of azimuth at this latitude"
+            moves.append(f"{'turn' if moves else 'Turn'} it {way} by {text}")
+        if moves:
+            action = f"{action}. {' and '.join(moves)}, then repeat the check"
+        because = f"it stands {parts}"
+    return ((action, because, HEAVY),)
+
+
+def uncorrected_creep(view: NightView) -> Finding | None:
+    """Frames drawn out in declination: what was left uncorrected and why."""
+    lost = view.lost_to("dec_drift")
+    told = view.told("dec_drift")
+    if not told:
+        return None
+    rates = np.abs(view.guided(told, "drift_dec"))
+    one_way = view.guided(told, "one_sided_dec")
+    pulses = _dec_pulses(view, told)
+    numbers, evidence = [], []
+    sentence = f"Declination crept during {counted(len(told))}"
+    if len(rates):
+        spread = float(np.std(rates)) if len(rates) > 1 else None
+        numbers.append(
+            Quantity("creep left in declination", float(np.median(rates)), spread, "″ a minute")
+        )
+        sentence += f", {number(float(np.median(rates)), None, '″ a minute')} uncorrected"
+    if pulses == 0:
+        evidence.append("the record holds no correction in declination in these frames")
+        action, because = (
+            "Switch declination guiding on, in both directions",
+            "nothing answered the creep of the misaligned pole",
+        )
+    elif len(one_way) and np.median(one_way) > view.limits.guiding.one_sided:
+        evidence.append(f"{100 * np.median(one_way):.0f}% of the corrections went one way")
+        action, because = (
+            "Give declination guiding more reach: longer corrections, or more aggressiveness",
+            "corrections all went one way and did not keep up",
+        )
+    else:
+        action, because = (
+            "Look at declination guiding: is it on, both ways, and strong enough?",
+            "creep in declination was left in the frames",
+        )
+    return finding(
+        view, "creep in declination", sentence + ".", reason="dec_drift", frames=told, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("dec_drift", told),
+        advice=((action, because, ""),),
+    )  # fmt: skip
+
+
+def _dec_pulses(view: NightView, frames) -> int | None:
+    """How many corrections the record holds in some frames; None unknown."""
+    if view.guiding is None:
+        return None
+    pulses = view.guiding.record.dec_pulse_ms[view.samples(frames)]
+    known = np.isfinite(pulses)
+    return int((pulses[known] != 0).sum()) if known.any() else None
+
+
+def turning_field(view: NightView) -> Finding | None:
+    """Frames whose stars turn about a point."""
+    told = view.told("field_rotation")
+    if not told:
+        return None
+    return finding(
+        view,
+        "field rotation",
+        f"The field turned during {counted(len(told))}.",
+        reason="field_rotation",
+        frames=told,
+        lost=view.lost_to("field_rotation"),
+        evidence=("elongation is tangential about a point and grows with the distance from it",),
+        sureness=view.sureness("field_rotation", told),
+        advice=((
+            "Check that camera rotator and focuser are clamped, then the polar axis",
+            "guiding holds one star; only a misaligned axis or a turning camera turns the others",
+            HEAVY,
+        ),),
+    )  # fmt: skip

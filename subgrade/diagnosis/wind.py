@@ -1,0 +1,106 @@
+"""Finding on wind: how often gusts hit, how hard, and what shorter exposures would give."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.view import NightView, finding
+from subgrade.diagnosis.words import counted, duration, number
+
+
+def surviving(rate: float, exposure: float) -> float:
+    """Share of exposures without a gust: exp(-rate * exposure), Poisson."""
+    return math.exp(-rate * exposure)
+
+
+def gust_rate(hit: int, frames: int, exposure: float) -> tuple[float, float]:
+    """Spoiling gusts a second from the share of exposures hit, and one sigma.
+
+    ``1 - hit/frames = exp(-rate * exposure)``; error from the binomial.  Where every frame
+    was hit, half a frame is taken to have been spared.
+    """
+    spared = max(frames - hit, 0.5) / frames
+    error = math.sqrt((1.0 - spared) / (spared * frames)) / exposure
+    return -math.log(spared) / exposure, error
+
+
+def usable_share(rate: float, exposure: float, overhead: float) -> float:
+    """Share of the clock that ends up in unspoilt frames."""
+    return surviving(rate, exposure) * exposure / (exposure + overhead)
+
+
+def wind(view: NightView) -> Finding | None:
+    """Gusts: exposures hit, sizes, settling, and whether half the exposure pays."""
+    told, lost = view.told("wind_trail"), view.lost_to("wind_trail")
+    if not told:
+        return None
+    sizes, settle = view.guided(told, "gust_size"), view.guided(told, "gust_settle_s")
+    numbers, evidence = [], []
+    sentence = f"Wind knocked the telescope in {counted(len(told))}"
+    if len(sizes):
+        sentence += f", the hardest knock {number(float(sizes.max()), None, '″')}"
+        numbers.append(Quantity("largest knock", float(sizes.max()), None, "″"))
+        numbers.append(Quantity("usual knock", float(np.median(sizes)), None, "″"))
+    if len(settle):
+        sentence += f", settled in {number(float(np.median(settle)), None, 's')}"
+        numbers.append(Quantity("settling", float(np.median(settle)), None, "s"))
+    # Gusts come in spells: the rate is that of the spell, with the calm frame at either end.
+    first, last = max(min(told) - 1, 0), min(max(told) + 1, len(view) - 1)
+    exposure = float(np.median(view.exposure_s[told]))
+    frames = last - first + 1
+    because = "single frames are knocked while their neighbours are not"
+    action = (
+        "Shelter the telescope, take off a long dew shield if dew allows, tie loose cables, set "
+        "the tripod low and firm"
+    )
+    if exposure > 0:
+        because, extra = _shorter(view, len(lost), frames, exposure, numbers)
+        action += extra
+    evidence.append(
+        f"{len(lost)} of {counted(frames)} of the windy spell are lost, a calm one at either end"
+    )
+    if not len(sizes):
+        evidence.append("no knock is seen in a guiding record; told from the images alone")
+    return finding(
+        view, "wind", sentence + ".", reason="wind_trail", frames=told, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", told),
+        advice=((action, because, "A tube can swing in wind: lock it before you work on it."),),
+    )  # fmt: skip
+
+
+def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: list):
+    """Why, and what is added to the advice, from the Poisson rate of gusts."""
+    if not hit:
+        return "no frame was lost to it; the knocks were small", ""
+    rate, error = gust_rate(hit, frames, exposure)
+    overhead = _overhead(view)
+    full, half = surviving(rate, exposure), surviving(rate, exposure / 2.0)
+    numbers += [
+        Quantity("spoiling gusts", 3600.0 * rate, 3600.0 * error, "an hour"),
+        Quantity(f"frames surviving at {exposure:.0f} s", full),
+        Quantity(f"frames surviving at {exposure / 2:.0f} s", half),
+    ]
+    because = (
+        f"{number(3600 * rate, 3600 * error)} spoiling gusts an hour spare {100 * full:.0f}% of "
+        f"exposures of {exposure:.0f} s and would spare {100 * half:.0f}% of {exposure / 2:.0f} s"
+    )
+    if not math.isfinite(overhead):
+        return because, ""
+    now, then = (usable_share(rate, t, overhead) for t in (exposure, exposure / 2.0))
+    because += (
+        f"; with {duration(overhead)} between exposures {100 * now:.0f}% and {100 * then:.0f}% of "
+        "the clock would be kept"
+    )
+    if then > now:
+        return because, f"; on such a night expose {exposure / 2:.0f} s"
+    return because, f"; shorter exposures would not pay here, stay at {exposure:.0f} s"
+
+
+def _overhead(view: NightView) -> float:
+    """Median time between exposures, s; NaN unknown."""
+    gaps = view.start[1:] - view.end[:-1]
+    gaps = gaps[np.isfinite(gaps) & (gaps >= 0) & (gaps < 600)]
+    return float(np.median(gaps)) if len(gaps) else math.nan

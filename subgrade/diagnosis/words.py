@@ -1,0 +1,75 @@
+"""Numbers as a person writes them, and the cautions that go with advice."""
+
+from __future__ import annotations
+
+import math
+
+SURE, LIKELY = 0.9, 0.65
+"""Sureness from which a finding is called sure, or likely; a choice, no source."""
+
+HEAVY = (
+    "Support the mount and its load before you loosen a bolt: a heavy mount can shift or tip "
+    "and pinch a hand. Keep hands clear while it moves. By day keep the telescope covered and "
+    "turned away from the Sun."
+)
+BALANCE = (
+    "Lock the axes and hold the tube before you touch a clutch; take the telescope off before "
+    "the counterweights, and never stand under either."
+)
+MAINS = (
+    "Dew heaters and their supplies outdoors: low voltage from a fused, isolated supply, nothing "
+    "on the ground in the wet; mains wiring is for a qualified person under your local "
+    "electrical code."
+)
+SUN = "Never let the telescope, finder or guide scope point near the Sun: end before it rises."
+MOVING = "Keep hands, hair and cables clear of the mount while it slews."
+
+
+def sure_word(sureness: float) -> str:
+    """``sure``, ``likely`` or ``possible``."""
+    return "sure" if sureness >= SURE else "likely" if sureness >= LIKELY else "possible"
+
+
+def number(value: float, error: float | None = None, unit: str = "") -> str:
+    """A number rounded to its error, or to three figures without one.
+
+    >>> number(9.934, 0.42, "′"), number(169.9, 1.2, "s"), number(0.0412)
+    ('9.9 ± 0.4′', '169.9 ± 1.2 s', '0.041')
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    space = "" if unit in ("", "″", "′", "°", "%") or unit[:1] in "″′" else " "
+    if error is None or not math.isfinite(error) or error <= 0:
+        places = (
+            1 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))) - (abs(value) < 1))
+        )
+        return f"{value:.{places}f}{space}{unit}"
+    lead = math.floor(math.log10(error))
+    digits = -lead + (1 if error / 10.0**lead < 2.0 else 0)
+    places = min(max(digits, 0), 6)
+    text = f"{round(value, digits):.{places}f} ± {round(error, digits):.{places}f}"
+    return f"{text}{space}{unit}"
+
+
+def duration(seconds: float) -> str:
+    """Time in the units a person would use.
+
+    >>> duration(5400), duration(240), duration(12)
+    ('1 h 30 min', '4 min', '12 s')
+    """
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    if not hours:
+        return f"{minutes} min"
+    return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+
+
+def counted(count: int, thing: str = "frame") -> str:
+    """``1 frame``, ``2 frames``."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
+def percent(share: float) -> str:
+    """A share as whole per cent."""
+    return f"{100.0 * share:.0f}%"
