@@ -9,7 +9,6 @@ import numpy as np
 from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability, said
 from subgrade.causes.expected import Followed, follow
-from subgrade.causes.fieldshape import fixed_pattern_eccentricity
 from subgrade.causes.light import judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -59,7 +58,7 @@ def judge_night(
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
         series = group_series(night, group, guiding)
-        tilt = fixed_pattern_eccentricity(series, night.frames)
+        tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
         judged = [
             _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
             for place, i in enumerate(series.members)

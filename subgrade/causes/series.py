@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.causes.fieldsplit import FixedPattern, fixed_pattern, usual_corner
 from subgrade.causes.profile import wing_ratio
 from subgrade.causes.stray import stray_light
 from subgrade.guiding.model import ExposureGuiding, GuideNight, Prediction
@@ -55,6 +56,10 @@ class GroupSeries:
         Direction of right ascension in the image, deg in [0, 180); NaN unknown.
     stars : tuple of FrameStars
     guiding : GuideNight or None
+    fixed : FixedPattern or None
+        The pattern of shapes over the field that all frames share.
+    usual_corner : float
+        Usual eccentricity of the field's worst corner, that pattern taken out.
     """
 
     group: Group
@@ -63,6 +68,8 @@ class GroupSeries:
     axis_angle: np.ndarray
     stars: tuple[FrameStars, ...]
     guiding: GuideNight | None = None
+    fixed: FixedPattern | None = None
+    usual_corner: float = float("nan")
 
     def __getitem__(self, name: str) -> np.ndarray:
         return self.columns[name]
@@ -118,6 +125,9 @@ def group_series(night: Night, group: Group, guiding: GuideNight | None = None) 
         [_number(getattr(r, "rotation_deg", None)) for r in registrations]
     )
     columns["dx"], columns["dy"] = _centre_on_reference(registrations, group.shape)
+    fields = [f.stars.shape_field for f in frames]
+    turned = turn_an_exposure(columns["rotation_deg"], columns["time"], group.exposure_s)
+    fixed = fixed_pattern(fields, turned)
     return GroupSeries(
         group,
         members,
@@ -125,7 +135,25 @@ def group_series(night: Night, group: Group, guiding: GuideNight | None = None) 
         _axes(frames, guiding),
         tuple(f.stars for f in frames),
         guiding,
+        fixed,
+        usual_corner(fields, fixed),
     )
+
+
+def turn_an_exposure(turn: np.ndarray, time: np.ndarray, exposure_s: float | None) -> float:
+    """Usual turn of the field in one exposure, deg, by registration; NaN unknown.
+
+    Parameters
+    ----------
+    turn, time : ndarray, shape (n,)
+        Rotation on the reference (deg) and time (s) of frames in the order taken.
+    exposure_s : float or None
+    """
+    good = np.isfinite(turn)
+    if good.sum() < 5 or not exposure_s:
+        return float("nan")
+    steps = (np.diff(turn[good]) + 90.0) % 180.0 - 90.0  # a meridian flip is no turn
+    return float(abs(np.median(steps / np.diff(time[good])))) * exposure_s
 
 
 def ra_axis_deg(sky_axes) -> float:

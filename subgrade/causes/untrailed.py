@@ -30,25 +30,24 @@ SURE_DEG = 12.0
 @cache
 def _table() -> tuple[np.ndarray, np.ndarray]:
     """Plain variance of a box over the star's own, and what the adaptive weight reads of it."""
+    from scipy.optimize import brentq
     from scipy.special import erf
 
     plain = np.concatenate([[0.0], np.geomspace(1e-3, 1e4, 120)])
     read = np.zeros(len(plain))
     for k, v in enumerate(plain[1:], 1):
         half = math.sqrt(3 * v)
-        x = np.linspace(0, half + 8, 2000)
+        x = np.linspace(0, half + 8, 1500)
         profile = erf((x + half) / math.sqrt(2)) - erf((x - half) / math.sqrt(2))
-        width = 1 + v * (read[k - 1] / plain[k - 1] if k > 1 else 1.0)
-        for _ in range(500):
+        # Half the axis: the trapezoid counts the middle once, not twice.
+        profile[0] *= 0.5
+
+        def excess(width, x=x, profile=profile):
             weighted = np.exp(-0.5 * x * x / width) * profile
-            # Half the axis: the trapezoid counts the middle once, not twice.
-            weighted[0] *= 0.5
             # A matched weight halves a Gaussian's variance.
-            new = 2 * float((weighted * x * x).sum() / weighted.sum())
-            if abs(new - width) < 1e-9 * width:
-                break
-            width = new
-        read[k] = width - 1
+            return 2 * float((weighted * x * x).sum() / weighted.sum()) - width
+
+        read[k] = brentq(excess, 1.0, 2 + 2 * v, xtol=1e-10) - 1
     return plain, read
 
 
@@ -169,8 +168,19 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
         shape_status="measured" if own else stars.shape_status,
         length_px=float("nan") if own else stars.length_px,
         star_image=None,
+        shape_field=_field(stars, (back[0] - stars.xx, back[1] - stars.yy, back[2] - stars.xy)),
         streaks=streaks,
     )  # fmt: skip
+
+
+def _field(stars: FrameStars, change: tuple[float, float, float]):
+    """Shapes over the field with the trail taken out of what they have in common."""
+    field = stars.shape_field
+    if field is None:
+        return None
+    coefficients = field.coefficients.copy()
+    coefficients[:, 0] += change
+    return replace(field, coefficients=coefficients)
 
 
 def _along(stars: FrameStars, trail_px: float, angle_deg: float) -> bool:
