@@ -44,6 +44,8 @@ class Settings:
         Arcseconds per pixel of the guide camera.
     expected_motion : tuple of float or None
         Arcseconds an hour and position angle (deg) of the target that the mount followed.
+    teach, marks : str or None
+        Tables of the person's marks: to adapt the limits to, and to overrule verdicts by.
     """
 
     paths: tuple[str, ...]
@@ -60,6 +62,8 @@ class Settings:
     guide_map: str | None = None
     guide_scale: float | None = None
     expected_motion: tuple[float, float] | None = None
+    teach: str | None = None
+    marks: str | None = None
 
 
 class Progress:
@@ -96,19 +100,20 @@ def grade(settings: Settings, progress: Progress | None = None):
     Raises
     ------
     UsageError
-        If a path, the limits or a master cannot be used.
+        If a path, the limits, the marks or a master cannot be used.
     NothingToGrade
         If no light frame was found or could be measured.
     ResultsError
         If the results cannot be written.
     """
-    from subgrade.causes import load_limits
+    from subgrade.causes import load_limits, read_person
     from subgrade.results import write_results
     from subgrade.results.write import open_folder
 
     progress = progress or Progress()
     limits = load_limits(settings.limits)
     found = find(settings)
+    person = read_person(settings.teach, settings.marks, map(found.name, found.files))
     open_folder(settings.out)
     for note in found.notes:
         progress.say(note)
@@ -116,7 +121,8 @@ def grade(settings: Settings, progress: Progress | None = None):
     measured = measure(found, settings, progress)
     night = compare(measured, found)
     guiding = join(night, records, settings, progress)
-    graded = judge(night, measured, found, limits, settings, guiding)
+    graded = judge(night, measured, found, limits, settings, guiding, person)
+    tell(graded, person, progress)
     write_results(graded, settings.out)
     return graded
 
@@ -249,16 +255,21 @@ def join(night, records: Records, settings: Settings, progress: Progress) -> Joi
     return joined
 
 
-def judge(night, measured, found, limits, settings: Settings, guiding: Joined | None = None):
+def judge(
+    night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
+):
     """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import ExpectedMotion, follow, judge_night, left_out
+    from subgrade.causes import ExpectedMotion, follow, judge_night, judge_with, left_out
     from subgrade.diagnosis import diagnose_night
     from subgrade.results import Graded, GradedFrame
 
     guiding = guiding or Joined()
     asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
     followed = follow(night, asked, guiding.usable)
-    verdicts = judge_night(night, limits, guiding.usable, followed)
+    decided = judge_with(
+        followed.night, limits, lambda li: judge_night(night, li, guiding.usable, followed), person
+    )
+    verdicts, limits = decided.verdicts, decided.limits
     inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
     frames = [
         GradedFrame(
@@ -285,7 +296,18 @@ def judge(night, measured, found, limits, settings: Settings, guiding: Joined | 
     return Graded(
         found.folder, tuple(frames), followed.night.groups, limits, tuple(problems),
         _asked(settings), guiding.night, diagnosis, followed.remarks,
+        person=decided,
     )  # fmt: skip
+
+
+def tell(graded, person, progress: Progress) -> None:
+    """Say what the person's marks did; that a limit moved is said even when quiet."""
+    from subgrade.results.teaching import teaching_lines
+
+    for note in (*person.notes, *graded.person.notes):
+        progress.warn(note)
+    for line in teaching_lines(graded):
+        (progress.warn if graded.person.moved else progress.say)(line)
 
 
 def measurement_cache(settings: Settings):

@@ -8,18 +8,23 @@ from subgrade.causes.expected import ExpectedMotion, Followed, follow
 from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
 from subgrade.causes.model import Evidence, Judgement
+from subgrade.causes.person import Decided, Person, judge_with, read_person
 from subgrade.causes.reasons import REASONS, Reason
 
 __all__ = [
     "REASONS",
+    "Decided",
     "Evidence",
     "ExpectedMotion",
     "Followed",
     "Judgement",
     "Limits",
+    "Person",
     "Reason",
     "follow",
     "judge_night",
+    "judge_with",
     "left_out",
     "load_limits",
+    "read_person",
 ]

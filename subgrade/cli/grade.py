@@ -58,6 +58,10 @@ class _Motion(click.ParamType):
       [roundness]
       floor = 0.45
 
+    \b
+    Let it learn from your own marks, a table of frame,verdict
+      subgrade grade ~/astro/m31/lights --teach marks.csv
+
     Frames are only read, never changed. A second run measures only what is new.
     """,
 )
@@ -109,6 +113,14 @@ class _Motion(click.ParamType):
     help="Motion of the comet or asteroid that the mount followed, in arcseconds an hour and "
     "degrees east of north: judge frames beyond the trail it draws.",
 )
+@click.option(
+    "--teach", metavar="FILE",
+    help="Your marks, a CSV of frame,verdict: adapt the limits to them, and say which moved.",
+)  # fmt: skip
+@click.option(
+    "--marks", metavar="FILE",
+    help="Your marks, a CSV of frame,verdict: they overrule the verdicts.",
+)  # fmt: skip
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
 @click.pass_context

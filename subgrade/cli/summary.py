@@ -9,6 +9,7 @@ from subgrade.results.guiding import clock_text, usable
 from subgrade.results.model import Graded
 from subgrade.results.night_summary import stack_lines
 from subgrade.results.session import causes_counted, remarks_of, totals
+from subgrade.results.teaching import person_lines
 
 MOST_PROBLEMS = 5
 
@@ -42,6 +43,8 @@ def print_summary(graded: Graded, out: str) -> None:
         say(f"\n{line}")
     for remark in remarks_of(graded):
         say(f"\n{remark}")
+    for line in person_lines(graded):
+        say(f"\n{one_line(line)}")
     if graded.problems:
         say("\nCould not be graded:")
         for name, cause in graded.problems[:MOST_PROBLEMS]:

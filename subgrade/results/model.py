@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from subgrade.causes import Decided
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
 from subgrade.diagnosis.model import Diagnosis
@@ -53,6 +54,8 @@ class Graded:
         The night's story and the advice for the next.
     remarks : tuple of str
         What the judging found of the night as a whole.
+    person : Decided or None
+        What the person's marks taught and overruled.
     """
 
     folder: Path
@@ -64,3 +67,4 @@ class Graded:
     guiding: GuideNight | None = None
     diagnosis: Diagnosis | None = None
     remarks: tuple[str, ...] = ()
+    person: Decided | None = None

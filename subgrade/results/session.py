@@ -17,6 +17,7 @@ from subgrade.results.columns import COLUMNS
 from subgrade.results.guiding import guiding_record
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import night_summary
+from subgrade.results.teaching import marks_record, teaching_record
 
 FORMAT = 1
 """Raised when a reader of an older file would be misled."""
@@ -36,7 +37,7 @@ def session_record(graded: Graded) -> dict:
         ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``guiding`` (null
         without a record), ``night`` (see `night_summary`),
         ``diagnosis`` (docs/diagnosis.md), ``remarks``, ``problems``,
-        ``frames``.
+        ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``.
     """
     return plain(
         {
@@ -54,6 +55,8 @@ def session_record(graded: Graded) -> dict:
             "night": night_summary(graded),
             "diagnosis": asdict(graded.diagnosis) if graded.diagnosis else None,
             "remarks": remarks_of(graded),
+            "teaching": teaching_record(graded),
+            "marks": marks_record(graded),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
             "frames": [_frame(f) for f in graded.frames],
         }

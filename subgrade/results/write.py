@@ -9,6 +9,7 @@ from subgrade.results.files import path_line, write_whole
 from subgrade.results.model import Graded
 from subgrade.results.session import session_json
 from subgrade.results.table import summary_csv, summary_ecsv, weights_csv
+from subgrade.results.teaching import TAUGHT_FILE, TAUGHT_MARK, taught_toml
 
 FILES = ("summary.csv", "summary.ecsv", "rejects.txt", "keeps.txt", "weights.csv", "session.json")
 
@@ -48,11 +49,12 @@ def write_results(graded: Graded, out: str | Path) -> Path:
     Raises
     ------
     ResultsError
-        If a file cannot be written, or one of the graded frames would be overwritten.
+        If a file cannot be written, or a graded frame or the person's marks would be
+        overwritten.
     """
     folder = open_folder(out)
     _never_over_a_sub(graded, folder)
-    contents = {
+    contents = taught_limits(graded, folder) | {
         "summary.csv": summary_csv(graded),
         "summary.ecsv": summary_ecsv(graded),
         "rejects.txt": path_list(graded, ("reject",)),
@@ -65,6 +67,29 @@ def write_results(graded: Graded, out: str | Path) -> Path:
     return folder
 
 
+def taught_limits(graded: Graded, folder: Path) -> dict[str, str]:
+    """The file of taught limits by its name; empty where nothing was taught.
+
+    Raises
+    ------
+    ResultsError
+        If a file of that name is there that this program did not write.
+    """
+    if graded.person is None or graded.person.taught is None:
+        return {}
+    path = folder / TAUGHT_FILE
+    try:
+        own = not path.exists() or path.read_bytes().startswith(TAUGHT_MARK.encode())
+    except OSError as error:
+        raise ResultsError(f"{path}: cannot be read: {error.strerror or error}") from error
+    if not own:
+        raise ResultsError(
+            f"{path}: was not written by subgrade and is left alone; rename it or choose another "
+            "--out"
+        )
+    return {TAUGHT_FILE: taught_toml(graded)}
+
+
 def path_list(graded: Graded, verdicts: tuple[str, ...]) -> str:
     """The frames with one of the verdicts, one path a line under the folder's name."""
     names = [f.name for f in graded.frames if f.judgement.verdict in verdicts]
@@ -73,7 +98,15 @@ def path_list(graded: Graded, verdicts: tuple[str, ...]) -> str:
 
 
 def _never_over_a_sub(graded: Graded, folder: Path) -> None:
-    targets = {(folder / name).resolve() for name in FILES}
+    """Stop before a frame, or the person's own marks, would be written over."""
+    targets = {(folder / name).resolve() for name in (*FILES, TAUGHT_FILE)}
     for frame in graded.frames:
         if frame.path.resolve() in targets:
             raise ResultsError(f"{frame.path}: is a frame; choose another folder with --out")
+    for option in ("teach", "marks"):
+        path = graded.settings.get(option)
+        if path and Path(path).resolve() in targets:
+            raise ResultsError(
+                f"{path}: would be written over by the results; copy it elsewhere and give the "
+                f"copy to --{option}"
+            )

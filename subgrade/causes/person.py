@@ -1,0 +1,156 @@
+"""Judge a night with the person who took it: learn from their marks, then let marks overrule."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from subgrade.causes.limits import Limits
+from subgrade.causes.marks import Mark, of_these, read_marks
+from subgrade.causes.model import Judgement
+from subgrade.causes.overrule import overrule
+from subgrade.causes.teach import Taught, teach
+from subgrade.errors import UsageError
+from subgrade.night.model import Night
+
+MOST_NAMED = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """The marks given for a night.
+
+    Attributes
+    ----------
+    teach, marks : dict of str to Mark or None
+        By frame name: marks to learn from, and marks that overrule; None where not given.
+    notes : tuple of str
+        Marks on frames that are not among the night's.
+    """
+
+    teach: Mapping[str, Mark] | None = None
+    marks: Mapping[str, Mark] | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """Verdicts, and what the person changed in them.
+
+    Attributes
+    ----------
+    verdicts : tuple of Judgement
+        In the order of ``night.frames``.
+    limits : Limits
+        After the lessons.
+    taught : Taught or None
+        None where no marks were given to learn from.
+    still : tuple of str
+        Frames whose teaching marks disagree with the verdicts under the new limits.
+    marked : int
+        Frames that a mark decided.
+    overruled : tuple of str
+        Those of them that would have gone the other way.
+    notes : tuple of str
+        Marks that could not be followed.
+    """
+
+    verdicts: tuple[Judgement, ...]
+    limits: Limits
+    taught: Taught | None = None
+    still: tuple[str, ...] = ()
+    marked: int = 0
+    overruled: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def moved(self) -> bool:
+        """Whether a limit was moved."""
+        return self.taught is not None and bool(self.taught.moved)
+
+
+def read_person(teach_file: str | None, marks_file: str | None, frames: Iterable[str]) -> Person:
+    """Read the marks that were given.
+
+    Parameters
+    ----------
+    teach_file, marks_file : path-like or None
+    frames : iterable of str
+        Names of the night's files.
+
+    Raises
+    ------
+    UsageError
+        If a file is no table of marks, or marks no frame of this night.
+    """
+    frames = list(frames)
+    found, notes = [], []
+    for path in (teach_file, marks_file):
+        if path is None:
+            found.append(None)
+            continue
+        known, unknown = of_these(read_marks(path), frames)
+        if not known:
+            raise UsageError(
+                f"{path}: none of its {len(unknown)} marks is on a frame of this night (first: "
+                f"{unknown[0].frame!a}); frames are named as in summary.csv"
+            )
+        found.append(known)
+        if unknown:
+            names = [ascii(mark.frame) for mark in unknown[:MOST_NAMED]]
+            more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""
+            note = f"{path}: marks on frames that are not of this night: {', '.join(names)}{more}"
+            notes.append(note)
+    return Person(*found, tuple(dict.fromkeys(notes)))
+
+
+def judge_with(
+    night: Night,
+    limits: Limits,
+    judge: Callable[[Limits], tuple[Judgement, ...]],
+    person: Person | None = None,
+) -> Decided:
+    """Judge, learn from the marks, judge again, and let the marks overrule.
+
+    Parameters
+    ----------
+    night : Night
+        As it is judged.
+    limits : Limits
+    judge : callable
+        Judges the night with the limits given; see `judge_night`.
+    person : Person, optional
+
+    Returns
+    -------
+    Decided
+    """
+    person = person or Person()
+    verdicts = judge(limits)
+    taught, still = None, ()
+    if person.teach is not None:
+        taught = teach(night, verdicts, limits, person.teach)
+        if taught.moved:
+            limits = taught.limits
+            verdicts = judge(limits)
+        still = differing(verdicts, person.teach)
+    if person.marks is None:
+        return Decided(verdicts, limits, taught, still)
+    changed = differing(verdicts, person.marks)
+    verdicts, notes = overrule(night, verdicts, limits, person.marks)
+    refused = differing(verdicts, person.marks)
+    names = {j.frame for j in verdicts}
+    return Decided(
+        verdicts,
+        limits,
+        taught,
+        still,
+        sum(name in names and name not in refused for name in person.marks),
+        tuple(name for name in changed if name not in refused),
+        tuple(notes),
+    )
+
+
+def differing(verdicts: Iterable[Judgement], marks: Mapping[str, Mark]) -> tuple[str, ...]:
+    """Frames whose verdict is not the marked one, in the order of the verdicts."""
+    return tuple(j.frame for j in verdicts if j.frame in marks and marks[j.frame].word != j.verdict)

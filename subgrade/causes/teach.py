@@ -1,0 +1,333 @@
+"""Learn from a person's marks: which limits they move, how far, and what stays apart.
+
+A person who keeps and rejects frames is taken to hold each deciding number against a
+limit of their own, as this program does, with a hand that slips now and then.  On the
+dial's scale, with shift t of the present limit, a frame that lies b past it with
+logistic error s is rejected with probability
+
+    slip + (1 - 2 slip) / (1 + exp(-(b - t) / s)),
+
+and t itself is expected at 0 within the dial's prior width.  The t that makes marks and
+prior together most probable is taken (logistic regression with a Gaussian prior and a
+lapse rate: the psychometric function of Wichmann & Hill 2001, Percept. Psychophys. 63,
+1293; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.causes.dials import DIALS, Dial, Number, Turned, numbers_of, turn, usual_values
+from subgrade.causes.limits import Limits
+from subgrade.causes.marks import Mark
+from subgrade.causes.model import Judgement
+from subgrade.causes.told import sentence_of
+from subgrade.night.model import Night
+
+SLIP = 0.05
+"""Share of marks that say the opposite of what was meant; no source."""
+REACH = 6.0
+"""Shifts are looked for within so many prior widths."""
+STEPS = 300
+"""Shifts tried for one prior width."""
+STANDS_OUT = 1 / 3
+"""A number this far on the way from the usual value to the limit can have displeased; no source."""
+TOO_LITTLE = 0.1
+"""A shift under this share of the limit's own softness is not made; no source."""
+AS_NEAR = 0.8
+"""A second number nearly as far on its way as the first shares the mark; no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spoke:
+    """A mark that speaks of one dial.
+
+    Attributes
+    ----------
+    mark : Mark
+    number : Number
+    group : int
+        Place in ``Night.groups``.
+    share : float
+        1, or less where two numbers share the mark.
+    against : bool
+        Whether it disagrees with what the present limit makes of this number.
+    """
+
+    mark: Mark
+    number: Number
+    group: int
+    share: float
+    against: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What the marks taught about one dial.
+
+    Attributes
+    ----------
+    number : str
+        The dial in a few words, as `Dial.name`.
+    moved : tuple of Turned
+        The limits that moved, the leading one first; empty where all stayed.
+    marks : int
+        Marks that spoke of it.
+    frames : tuple of str
+        The frames whose marks asked for a change.
+    sentence : str
+        What happened and why.
+    """
+
+    number: str
+    moved: tuple[Turned, ...]
+    marks: int
+    frames: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Silent:
+    """A mark that no limit can follow, and why."""
+
+    frame: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What came of one set of marks.
+
+    Attributes
+    ----------
+    limits : Limits
+        After the lessons.
+    lessons : tuple of Lesson
+        Only of numbers that marks disagreed about.
+    silent : tuple of Silent
+    marks : int
+        All marks given.
+    agreed : int
+        Those that agreed with the verdicts before.
+    """
+
+    limits: Limits
+    lessons: tuple[Lesson, ...]
+    silent: tuple[Silent, ...]
+    marks: int
+    agreed: int
+
+    @property
+    def moved(self) -> tuple[Turned, ...]:
+        """Every limit that moved."""
+        return tuple(t for lesson in self.lessons for t in lesson.moved)
+
+
+def teach(
+    night: Night, judgements: tuple[Judgement, ...], limits: Limits, marks: Mapping[str, Mark]
+) -> Taught:
+    """Adapt the limits to a person's marks.
+
+    Parameters
+    ----------
+    night : Night
+    judgements : tuple of Judgement
+        In the order of ``night.frames``, made with ``limits``.
+    limits : Limits
+        Where the prior has its middle.
+    marks : mapping of str to Mark
+        By frame name.
+
+    Returns
+    -------
+    Taught
+        The same whatever the order of the marks.
+    """
+    spoken, silent = _hear(night, judgements, limits, marks)
+    fits = _fit_all(spoken, limits)
+    # A kept frame that one number goes on rejecting is no reason to forgive another.
+    while vain := _in_vain(fits):
+        spoken = {
+            name: [s for s in heard if (s.mark.frame, name) not in vain]
+            for name, heard in spoken.items()
+        }
+        fits = _fit_all(spoken, limits)
+    lessons: list[Lesson] = []
+    for fit in fits:
+        limits, moved = turn(fit.dial, fit.shift, limits, _concerned(night, fit.heard))
+        followed = {s.mark.frame for s in fit.against if moved and fit.follows(s)}
+        lessons.append(
+            Lesson(
+                fit.dial.name,
+                tuple(moved),
+                len(fit.heard),
+                tuple(sorted(s.mark.frame for s in fit.against)),
+                sentence_of(fit.dial, moved, fit.heard, followed, fit.shift),
+            )
+        )
+    agreed = sum(j.frame in marks and j.verdict == marks[j.frame].word for j in judgements)
+    return Taught(limits, tuple(lessons), tuple(silent), len(marks), agreed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """One dial with the marks that spoke of it and the shift they ask for."""
+
+    dial: Dial
+    heard: list[Spoke]
+    shift: float
+
+    @property
+    def against(self) -> list[Spoke]:
+        return [s for s in self.heard if s.against]
+
+    def follows(self, spoke: Spoke) -> bool:
+        return (spoke.number.beyond > self.shift) != spoke.mark.keep
+
+
+def _fit_all(spoken: dict[str, list[Spoke]], limits: Limits) -> list[_Fit]:
+    """Fit every dial that marks disagree about, the one with most marks of its own first."""
+    fits: list[_Fit] = []
+    explained: set[str] = set()
+    for dial in sorted(DIALS, key=lambda d: -_sole(spoken, d)):
+        # A shared mark that a dial before this one follows is not asked of this one.
+        heard = [s for s in spoken[dial.name] if s.share == 1.0 or s.mark.frame not in explained]
+        if not any(s.against for s in heard):
+            continue
+        shift = best_shift(dial, heard)
+        shift = shift if abs(shift) > TOO_LITTLE * dial.softness(limits) else 0.0
+        fits.append(_Fit(dial, heard, shift))
+        explained |= {s.mark.frame for s in fits[-1].against if fits[-1].follows(s)}
+    return fits
+
+
+def _in_vain(fits: list[_Fit]) -> set[tuple[str, str]]:
+    """Kept frames on dials that would forgive them while another dial does not."""
+    kept = [(fit, s) for fit in fits for s in fit.against if s.mark.keep]
+    refused = {s.mark.frame for fit, s in kept if not fit.follows(s)}
+    return {
+        (s.mark.frame, fit.dial.name)
+        for fit, s in kept
+        if s.mark.frame in refused and fit.follows(s)
+    }
+
+
+def best_shift(dial: Dial, heard: list[Spoke]) -> float:
+    """The most probable shift of a dial's limit, given the marks and the prior.
+
+    Parameters
+    ----------
+    dial : Dial
+    heard : list of Spoke
+
+    Returns
+    -------
+    float
+        On the dial's scale; 0 if no mark disagrees.  Only toward what the disagreeing
+        marks ask for; either way where they ask for both.
+    """
+    asked = {s.mark.keep for s in heard if s.against}
+    if not asked:
+        return 0.0
+    whole = int(REACH * STEPS)
+    low, high = (0 if asked == {True} else -whole), (0 if asked == {False} else whole)
+    steps = np.arange(low, high + 1)
+    cost = unlikelihood(dial, heard, steps * (dial.prior / STEPS))
+    best = steps[cost <= cost.min() + 1e-9]
+    return float(best[np.argmin(np.abs(best))] * dial.prior / STEPS)
+
+
+def unlikelihood(dial: Dial, heard: list[Spoke], shift: np.ndarray) -> np.ndarray:
+    """Minus the logarithm of prior times likelihood, but for a constant.
+
+    Parameters
+    ----------
+    dial : Dial
+    heard : list of Spoke
+    shift : ndarray
+        On the dial's scale.
+    """
+    total = 0.5 * (shift / dial.prior) ** 2
+    # Summed in an order of its own, so that the order of the marks cannot matter.
+    for spoke in sorted(heard, key=lambda s: s.mark.frame):
+        past = (spoke.number.beyond - shift) / spoke.number.error
+        rejected = 1.0 / (1.0 + np.exp(-np.clip(past, -500, 500)))
+        meant = 1.0 - rejected if spoke.mark.keep else rejected
+        total = total - spoke.share * np.log(SLIP + (1 - 2 * SLIP) * meant)
+    return total
+
+
+def _hear(night, judgements, limits, marks) -> tuple[dict[str, list[Spoke]], list[Silent]]:
+    """Which dial each mark speaks of."""
+    spoken: dict[str, list[Spoke]] = {dial.name: [] for dial in DIALS}
+    measured = {j.frame for j in judgements}
+    unmeasured = "it was not measured, being damaged or no light frame"
+    silent = [Silent(name, unmeasured) for name in sorted(marks) if name not in measured]
+    groups = {i: k for k, group in enumerate(night.groups) for i in group.members}
+    usual = [usual_values(judgements[i] for i in group.members) for group in night.groups]
+    for i, judgement in enumerate(judgements):
+        mark = marks.get(judgement.frame)
+        if mark is None:
+            continue
+        if i not in groups:
+            silent.append(Silent(mark.frame, "it is not a light of this session"))
+            continue
+        group = groups[i]
+        numbers = numbers_of(judgement, usual[group], limits)
+        found, why = _speaks_of(mark, judgement, numbers)
+        for number, share in found:
+            against = mark.keep == (number.beyond > 0)
+            spoken[number.dial.name].append(Spoke(mark, number, group, share, against))
+        if why:
+            silent.append(Silent(mark.frame, why))
+    return spoken, silent
+
+
+def _speaks_of(mark: Mark, judgement: Judgement, numbers: list[Number]):
+    """Numbers a mark speaks of, each with its share, and why it is silent if it is."""
+    past = [n for n in numbers if n.beyond > 0]
+    if mark.keep:
+        if judgement.verdict == "reject" and not past:
+            return [], f"it was rejected for {judgement.reasons[0]}, which no limit decided"
+        return [(n, 1.0) for n in numbers], ""
+    if judgement.verdict == "reject":
+        worst = max(past, key=lambda n: n.beyond / n.error, default=None)
+        return ([(worst, 1.0)] if worst else []), ""
+    near = sorted((n for n in numbers if n.way >= STANDS_OUT), key=lambda n: -n.way)
+    if not near:
+        return [], (
+            "you rejected it, but no number measured on it stands out of the usual; what you saw "
+            "is not measured, or the mark slipped"
+        )
+    shared = [n for n in near if n.way >= AS_NEAR * near[0].way]
+    return [(n, 1.0 / len(shared)) for n in shared], ""
+
+
+def _sole(spoken: dict[str, list[Spoke]], dial: Dial) -> int:
+    """Disagreeing marks that speak of this dial alone."""
+    return sum(s.against and s.share == 1.0 for s in spoken[dial.name])
+
+
+def _concerned(night: Night, heard: list[Spoke]) -> list:
+    """Usual value and scale of the groups that marks spoke of, most disagreement first."""
+    dial = heard[0].number.dial
+    if dial.effective is None:
+        return []
+    weight: dict[int, tuple] = {}
+    for spoke in heard:
+        against, count = weight.get(spoke.group, (0, 0))
+        weight[spoke.group] = (against + spoke.against, count + 1)
+    order = sorted((k for k in weight if weight[k][0]), key=lambda k: (*(-n for n in weight[k]), k))
+    found = []
+    for k in order:
+        group = night.groups[k]
+        scales = [night.frames[i].facts.scale_arcsec for i in group.members]
+        known = sorted(s for s in scales if s)
+        usual = group.usual.get(dial.usual)
+        if usual is not None and math.isfinite(usual.centre):
+            found.append((usual, known[len(known) // 2] if known else None))
+    return found
