@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from subgrade.causes import judge_night, load_limits
-from subgrade.causes.expected import ExpectedMotion, creep_of, follow
+from subgrade.causes.creep import creep_of
+from subgrade.causes.expected import ExpectedMotion, follow
 from subgrade.causes.series import group_series
-from subgrade.causes.untrailed import least_motion, plain_box, read_box, without_trail
-from subgrade.stars.model import FrameStars, Streak
+from subgrade.causes.untrailed import least_motion, light_beside, plain_box, read_box, without_trail
+from subgrade.stars.model import FrameStars, StarImage, Streak
 from tests.causes_nights import (
     EXPOSURE_S,
     SKY_AXES,
     calm_samples,
     guide_of,
+    moffat_image,
     night_of,
     recorded,
     steady,
@@ -211,3 +213,25 @@ def test_round_stars_and_plain_dithers_are_left_alone():
     night = night_of(steady(20))
     assert follow(night).night is night
     assert follow(night).remarks == ()
+
+
+def image_of(length, places=(0.0,), shares=(1.0,)):
+    """A star image drawn along a trail, part of its light thrown aside."""
+    along = moffat_image(3.0, tuple(np.linspace(-length / 2, length / 2, 41)), (1 / 41,) * 41)
+    aside = np.array([np.roll(along.image, round(p / along.step_px), axis=0) for p in places])
+    image = np.tensordot(shares, aside, axes=1)
+    return StarImage((image / image.max()).astype(np.float32), along.step_px, 100)
+
+
+def test_light_thrown_across_the_trail_rejects_a_frame_whose_shape_hides_it():
+    night = comet_night(9.0, angle=0.0)
+    frames = []
+    for k, frame in enumerate(night.frames):
+        places, shares = ((0.0, 6.0), (0.86, 0.14)) if k == 11 else ((0.0,), (1.0,))
+        image = image_of(9.0, places, shares)
+        frames.append(replace(frame, stars=replace(frame.stars, star_image=image)))
+    night = replace(night, frames=tuple(frames))
+    share = light_beside(night.frames[11].stars, 0.0) - light_beside(night.frames[0].stars, 0.0)
+    assert share == pytest.approx(0.14, abs=0.04)
+    verdicts = judge_night(night, LIMITS)
+    assert [k for k, v in enumerate(verdicts) if v.verdict == "reject"] == [11]

@@ -11,26 +11,27 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from subgrade.causes.creep import FEWEST, Creep, creep_of
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.model import Judgement
 from subgrade.causes.series import GroupSeries, axial_difference, group_series
-from subgrade.causes.untrailed import plain_box, turned, without_trail
+from subgrade.causes.untrailed import light_beside, read_box, turned, without_trail
 from subgrade.guiding.model import GuideNight
 from subgrade.night import restated
 from subgrade.night.model import Night
 
-FEWEST = 6
-"""Frames from which a common trail can be told from chance; no source."""
 ALIKE = 0.8
 """Share of the frames that must be drawn out alike; no source."""
 SHORTEST_WIDTHS = 0.6
 """Trails shorter than so many star widths are left to the ordinary limits; no source."""
-SAME_DEG = 12.0
-"""How near one frame's long axis must lie to the common one; no source."""
+AGREES = 0.3
+"""How far the usual elongation may lie from what the creep draws, relative; no source."""
+DIFFERS, ROUGH = 0.6, 0.5
+"""How far one frame's may lie from the usual, relative to it and to the star; no source."""
 WRONG_DEG, WRONG_TIMES = 15.0, 1.5
 """A creep this far from what the user expects contradicts it; no source."""
 HELD = 0.3
@@ -52,26 +53,6 @@ class ExpectedMotion:
 
     rate_arcsec_per_h: float
     pa_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class Creep:
-    """How the field goes by from frame to frame, on the reference frame.
-
-    Attributes
-    ----------
-    length_px, error_px : float
-        Way in one exposure, and one sigma.
-    angle_deg : float
-        Its axis in [0, 180).
-    straight : bool
-        Whether both halves of the run agree.
-    """
-
-    length_px: float
-    error_px: float
-    angle_deg: float
-    straight: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +83,15 @@ class ExpectedTrail:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """The night without its common trails, the trails, and what is to be said of them."""
+    """The night without its common trails, the trails, and what is to be said of them.
+
+    ``beside`` holds, by index into ``Night.frames``, the share of the light beside the trail.
+    """
 
     night: Night
     trails: tuple[ExpectedTrail, ...]
     remarks: tuple[str, ...]
+    beside: dict[int, float] = field(default_factory=dict)
 
     def told(self, frame: int, judgement: Judgement) -> Judgement:
         """A frame's verdict with the trail that was taken out of its shape, if one was."""
@@ -123,6 +108,17 @@ class Followed:
         )
         explanation = f"{judgement.explanation.removesuffix('.')}; {text}."
         return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
+
+    def laid(self, series: GroupSeries) -> GroupSeries:
+        """A group's series with light thrown across its trail in place of along the long axis.
+
+        Less the usual share, since every trail has its stars' wings at its side.
+        """
+        if not any(self.trail_of(i) for i in series.members):
+            return series
+        beside = np.array([self.beside.get(i, np.nan) for i in series.members])
+        usual = np.nanmedian(beside) if np.isfinite(beside).any() else 0.0
+        return replace(series, columns={**series.columns, "stray": beside - usual})
 
     def trail_of(self, frame: int) -> tuple[float, float] | None:
         """Length (px) and axis (deg) taken out of one frame; None if none was."""
@@ -160,61 +156,15 @@ def follow(
             found, remark = _seen(number, series, creep)
         trails += [found] if found else []
         remarks += [f"{group.label}: {remark}"] if remark else []
-    stars = {}
+    stars, beside = {}, {}
     for trail in trails:
         rest = _star_at_rest(night, trail)
         for index, length, angle in trail.trails:
-            stars[index] = without_trail(night.frames[index].stars, length, angle, rest)
-    return Followed(restated(night, stars) if stars else night, tuple(trails), tuple(remarks))
-
-
-def creep_of(series: GroupSeries) -> Creep | None:
-    """How far the field goes in one exposure, from the registration of all frames.
-
-    A line through the places with a level of its own on either side of the pier; the slope
-    is the median of the slopes between frames, so that dithers only scatter it.
-
-    Returns
-    -------
-    Creep or None
-        None with too few registered frames.
-    """
-    place, time = series["dx"] + 1j * series["dy"], series["time"]
-    side = np.cos(np.radians(series["rotation_deg"])) < 0
-    good = np.isfinite(place) & np.isfinite(time)
-    exposure = series.group.exposure_s
-    if good.sum() < FEWEST or not exposure or not np.ptp(time[good]) > 0:
-        return None
-    place, time, side = place[good], time[good], side[good]
-    slope, error = _slope(time, place, side)
-    middle = np.median(time)
-    parts = [_slope(time[h], place[h], side[h]) for h in (time <= middle, time > middle)]
-    apart = abs(parts[0][0] - parts[1][0])
-    straight = apart < max(4 * math.hypot(parts[0][1], parts[1][1]), 0.15 * abs(slope))
-    return Creep(
-        exposure * abs(slope),
-        exposure * error,
-        float(np.degrees(np.angle(slope)) % 180.0),
-        bool(straight),
-    )
-
-
-def _slope(time: np.ndarray, place: np.ndarray, side: np.ndarray) -> tuple[complex, float]:
-    """Median slope (px/s) between frames on one side of the pier, and its error."""
-    i, j = np.triu_indices(len(time), 1)
-    use = (side[i] == side[j]) & (time[i] != time[j])
-    if not use.any():
-        return 0j, math.inf
-    each = (place[j] - place[i])[use] / (time[j] - time[i])[use]
-    slope = complex(np.median(each.real), np.median(each.imag))
-    rest, span = place - slope * time, 0.0
-    for p in np.unique(side):
-        mine = side == p
-        rest[mine] -= complex(np.median(rest[mine].real), np.median(rest[mine].imag))
-        span += float(np.sum((time[mine] - time[mine].mean()) ** 2))
-    scatter = 1.4826 * np.median(np.abs(np.concatenate([rest.real, rest.imag])))
-    # The median is wider than the mean by sqrt(pi / 2).
-    return slope, float(1.2533 * scatter / math.sqrt(span)) if span > 0 else math.inf
+            seen = night.frames[index].stars
+            stars[index] = without_trail(seen, length, angle, rest)
+            beside[index] = light_beside(seen, angle)
+    held = restated(night, stars) if stars else night
+    return Followed(held, tuple(trails), tuple(remarks), beside)
 
 
 def _asked(night: Night, number: int, series: GroupSeries, creep, asked: ExpectedMotion):
@@ -266,20 +216,20 @@ def _asked(night: Night, number: int, series: GroupSeries, creep, asked: Expecte
 
 def _seen(number: int, series: GroupSeries, creep: Creep | None):
     """The trail that the frames and the field's creep show, if they agree."""
-    if creep is None or not creep.straight or not creep.length_px > 6 * creep.error_px:
+    if creep is None or not creep.straight or not creep.length_px > 5 * creep.error_px:
         return None, ""
-    length, angles = _drawn(series)
-    known = np.isfinite(length)
-    if known.sum() < FEWEST:
+    if creep.length_px < SHORTEST_WIDTHS * np.nanmedian(series["minor"]):
         return None, ""
-    off = axial_difference(angles + np.nan_to_num(series["rotation_deg"]), creep.angle_deg)
-    like = (length[known] > creep.length_px / 1.8) & (length[known] < 1.8 * creep.length_px)
-    like &= off[known] < SAME_DEG
-    usual, width = float(np.median(length[known][like])) if like.any() else 0.0, series["minor"]
-    agree = abs(usual - creep.length_px) < max(3 * creep.error_px, 0.2 * creep.length_px)
-    if np.mean(like) < ALIKE or not agree:
+    lean, star = _lean(series)
+    known = np.isfinite(lean)
+    if known.sum() < FEWEST or not star > 0:
         return None, ""
-    if creep.length_px < SHORTEST_WIDTHS * np.nanmedian(width):
+    drawn = read_box(creep.length_px**2 / 12, star) * np.exp(2j * np.radians(creep.angle_deg))
+    common = complex(np.median(lean[known].real), np.median(lean[known].imag))
+    if abs(common - drawn) > AGREES * abs(drawn):
+        return None, ""
+    like = np.abs(lean[known] - common) < DIFFERS * abs(drawn) + ROUGH * star
+    if np.mean(like) < ALIKE:
         return None, ""
     held = _guider_held(series, creep.length_px)
     if held is False:
@@ -321,16 +271,15 @@ def _told(series: GroupSeries, creep: Creep, angle: float, held: bool | None) ->
     return text + "; frames are judged on what is beyond it"
 
 
-def _drawn(series: GroupSeries) -> tuple[np.ndarray, np.ndarray]:
-    """Length of every frame's trail, px, and its axis on the frame, deg; NaN unknown."""
-    length = np.full(len(series), np.nan)
-    for k in range(len(series)):
-        moments = [series[c][k] for c in ("xx", "yy", "xy")]
-        if not np.isfinite(moments).all():
-            continue
-        along, across, _ = turned(*moments, series["angle"][k])
-        length[k] = math.sqrt(12 * float(plain_box(max(along - across, 0.0), max(across, 1e-3))))
-    return length, series["angle"]
+def _lean(series: GroupSeries) -> tuple[np.ndarray, float]:
+    """Elongation (xx - yy) + 2i xy of every frame on the reference, and the usual star's variance.
+
+    NaN where it was not measured.
+    """
+    turn = np.exp(2j * np.radians(np.nan_to_num(series["rotation_deg"])))
+    lean = series["xx"] - series["yy"] + 2j * series["xy"]
+    narrow = (series["xx"] + series["yy"] - np.abs(lean)) / 2
+    return lean * turn, float(np.nanmedian(narrow)) if np.isfinite(narrow).any() else float("nan")
 
 
 def _guider_held(series: GroupSeries, length_px: float) -> bool | None:
@@ -370,8 +319,7 @@ def _image_axis(sky_axes, pa_deg: float) -> float:
 
 def _common_axis(series: GroupSeries) -> float:
     """Axis on the reference along which the frames are drawn out, from the median moments."""
-    turn = np.radians(np.nan_to_num(series["rotation_deg"]))
-    lean = (series["xx"] - series["yy"] + 2j * series["xy"]) * np.exp(2j * turn)
+    lean, _ = _lean(series)
     lean = lean[np.isfinite(lean)]
     if not len(lean):
         return float("nan")

@@ -57,7 +57,7 @@ def judge_night(
     night = followed.night
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
-        series = group_series(night, group, guiding)
+        series = followed.laid(group_series(night, group, guiding))
         tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
         judged = [
             _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)

@@ -173,6 +173,37 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
     )  # fmt: skip
 
 
+def light_beside(stars: FrameStars, angle_deg: float) -> float:
+    """Share of the star image's light more than its narrow width to either side of a trail.
+
+    Parameters
+    ----------
+    stars : FrameStars
+    angle_deg : float
+        Axis of the trail.
+
+    Returns
+    -------
+    float
+        Of the light within three widths of the trail's ridge; NaN without a star image.
+    """
+    image, width = stars.star_image, stars.fwhm_minor_px
+    if image is None or not width > 0:
+        return float("nan")
+    value = np.clip(image.image.astype(float), 0.0, None)
+    middle = value.shape[0] // 2
+    y, x = (np.mgrid[: value.shape[0], : value.shape[1]] - middle) * image.step_px
+    t = math.radians(angle_deg)
+    across, ridge = y * math.cos(t) - x * math.sin(t), 0.0
+    for _ in range(12):
+        weight = value * np.exp(-0.5 * ((across - ridge) / (0.42 * width)) ** 2)
+        # A Gaussian weight as wide as the star halves every step; 1.4 makes up for some of it.
+        ridge += 1.4 * float((weight * (across - ridge)).sum() / weight.sum())
+    far = np.abs(across - ridge)
+    inside = far < 3 * width
+    return float(value[inside & (far > width)].sum() / value[inside].sum())
+
+
 def _field(stars: FrameStars, change: tuple[float, float, float]):
     """Shapes over the field with the trail taken out of what they have in common."""
     field = stars.shape_field
