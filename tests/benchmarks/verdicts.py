@@ -1,117 +1,310 @@
-"""Grade random practice nights and count right and wrong verdicts and reasons.
+"""Judge random practice nights and count right and wrong verdicts, reasons and confidences.
 
-Run from the repository: ``python tests/benchmarks/verdicts.py``; half a minute a night.
-With ``--guide`` every night is graded a second time with its guiding record, whose clock
-is left for the program to find.
+Run from the repository: ``python tests/benchmarks/verdicts.py``; about 10 seconds a night and
+worker.  A night is rendered and measured once, then judged twice: from the images alone, and
+with its guiding record, whose clock is left for the program to find.  ``--report FILE`` writes
+the counts as a page.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import os
 import sys
 import tempfile
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
+os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+import numpy as np
+from scipy.stats import binomtest
+
+from subgrade import pipeline
+from subgrade.causes import load_limits
 from subgrade.errors import NothingToGrade
-from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
-from subgrade.results.guiding import usable
+
+KEPT = "kept"
+TARGETS = (
+    ("clean frames kept", "kept", 0.99),
+    ("plainly faulty frames rejected", "rejected", 0.98),
+    ("strongest reason right", "named", None),
+)
+NAMED = {"without": 0.85, "with": 0.95}
+"""Share of rejected faulty frames whose strongest reason should be right."""
+EDGES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 1.0)
+"""Bins of the confidence."""
 
 
-def rows(path: Path) -> dict[str, dict[str, str]]:
-    """A table's rows by frame."""
-    with path.open(encoding="utf-8", newline="") as stream:
-        return {row["frame"]: row for row in csv.DictReader(stream)}
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One frame's truth beside its verdict."""
+
+    seed: int
+    frame: str
+    meant: str
+    """``keep`` or ``reject``."""
+    cause: str
+    """The true cause; of a good frame what it should carry as a remark, or empty."""
+    sure: bool
+    """Whether the truth is plain, or could be argued either way."""
+    verdict: str
+    reasons: tuple[str, ...]
+    confidence: float
+
+    @property
+    def right(self) -> bool:
+        return self.meant == self.verdict
+
+    @property
+    def named(self) -> bool:
+        return bool(self.reasons) and self.reasons[0] == self.cause
 
 
-Pairs = list[tuple[dict, dict]]
-"""(truth, verdict) of each frame."""
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One random night, judged from the images alone and with its record."""
+
+    seed: int
+    without: tuple[Judged, ...] = ()
+    joined: tuple[Judged, ...] = ()
+    record_used: bool = False
+    problem: str = ""
 
 
-def graded_night(seed: int, frames: int, guide: bool) -> tuple[Pairs, Pairs, bool]:
-    """One random night without its record and with it, and whether the record was used."""
+def judged_night(seed: int, frames: int = 24) -> Night:
+    """Render, measure and compare one random night, then judge it twice."""
     with tempfile.TemporaryDirectory() as name:
-        night, out = Path(name) / "night", Path(name) / "out"
-        simulate_night(night, random_scenario(seed, frames))
-        truths = rows(night / "truth.csv")
-        records = [(), (str(night / "guiding.csv"),)] if guide else [()]
-        found, used = [], False
-        for record in records:
-            try:
-                graded = grade(Settings((str(night),), str(out), workers=1, guide=record))
-            except NothingToGrade as error:
-                print(f"seed {seed}: {error}")
-                return [], [], False
-            used = usable(graded.guiding)
-            found.append([(truths[f], row) for f, row in rows(out / "summary.csv").items()])
-    return found[0], found[-1], used
-
-
-def first(words: str) -> str:
-    """The strongest reason."""
-    return words.split(";")[0]
-
-
-def report(pairs: list[tuple[dict, dict]]) -> str:
-    """Counts of verdicts, and of reasons where both say reject."""
-    lines = []
-    for name, chosen in (
-        ("all frames", pairs),
-        ("clear cases", [p for p in pairs if p[0]["sure"] == "yes"]),
-    ):
-        counts = Counter((truth["verdict"], got["verdict"]) for truth, got in chosen)
-        right = sum(n for (meant, got), n in counts.items() if meant == got)
-        lines.append(
-            f"{name}: {len(chosen)}, verdict right {right} ({right / max(len(chosen), 1):.1%}); "
-            f"good frames rejected {counts['keep', 'reject']} of "
-            f"{sum(n for (meant, _), n in counts.items() if meant == 'keep')}, bad frames kept "
-            f"{counts['reject', 'keep']} of "
-            f"{sum(n for (meant, _), n in counts.items() if meant == 'reject')}"
+        folder = Path(name) / "night"
+        simulate_night(folder, random_scenario(seed, frames))
+        with (folder / "truth.csv").open(encoding="utf-8", newline="") as stream:
+            truths = {row["frame"]: row for row in csv.DictReader(stream)}
+        settings = pipeline.Settings(
+            (str(folder),), str(Path(name) / "out"), workers=1, guide=(str(folder / "guiding.csv"),)
         )
-    both = [p for p in pairs if p[0]["verdict"] == p[1]["verdict"] == "reject"]
-    named = Counter((first(t["reason"]), first(g["reasons"])) for t, g in both)
-    right = sum(n for (meant, got), n in named.items() if meant == got)
-    lines.append(f"of {len(both)} bad frames rejected, {right} are given their cause")
-    for word in sorted({meant for meant, _ in named}):
-        given = {got: n for (meant, got), n in named.items() if meant == word}
-        told = ", ".join(f"{g} {n}" for g, n in sorted(given.items(), key=lambda p: -p[1]))
-        lines.append(f"  {word:<15} {sum(given.values()):3d}: {told}")
-    missed = Counter(
-        first(t["reason"]) for t, g in pairs if (t["verdict"], g["verdict"]) == ("reject", "keep")
+        progress, limits = pipeline.Progress(), load_limits()
+        try:
+            found = pipeline.find(settings)
+            measured = pipeline.measure(found, settings, progress)
+        except NothingToGrade as error:
+            return Night(seed, problem=str(error))
+        night = pipeline.compare(measured, found)
+        guiding = pipeline.join(
+            night, pipeline.read_records(settings, progress), settings, progress
+        )
+        graded = [
+            pipeline.judge(night, measured, found, limits, settings, known)
+            for known in (pipeline.Joined(), guiding)
+        ]
+    pairs = [tuple(_beside(seed, truths, f) for f in g.frames) for g in graded]
+    return Night(seed, *pairs, record_used=guiding.usable is not None)
+
+
+def _beside(seed: int, truths: dict, frame) -> Judged:
+    row, verdict = truths[frame.name], frame.judgement
+    cause = row["reason"].split(";")[0]
+    return Judged(
+        seed, frame.name, row["verdict"], cause, row["sure"] == "yes",
+        verdict.verdict, verdict.reasons, verdict.confidence,
+    )  # fmt: skip
+
+
+def share(part: int, whole: int) -> str:
+    """A share with its 95 % interval (Wilson 1927, JASA 22, 209), as scipy has it."""
+    if not whole:
+        return "none"
+    low, high = binomtest(part, whole).proportion_ci(method="wilson")
+    return f"{part} of {whole} = {part / whole:.1%} ({low:.1%} to {high:.1%})"
+
+
+def counts(frames: list[Judged]) -> dict[str, tuple[int, int]]:
+    """(right, all) of each target, plain frames only; ``named`` among those rejected."""
+    sure = [f for f in frames if f.sure]
+    clean = [f for f in sure if f.meant == "keep"]
+    faulty = [f for f in sure if f.meant == "reject"]
+    caught = [f for f in faulty if f.right]
+    return {
+        "kept": (sum(f.right for f in clean), len(clean)),
+        "rejected": (len(caught), len(faulty)),
+        "named": (sum(f.named for f in caught), len(caught)),
+    }
+
+
+def target_rows(kinds: dict[str, list[Judged]]) -> list[list[str]]:
+    """Shares against the targets, images alone and with the record."""
+    rows = []
+    for text, name, target in TARGETS:
+        for kind, frames in kinds.items():
+            part, whole = counts(frames)[name]
+            wanted = NAMED[kind] if target is None else target
+            met = "none" if not whole else "yes" if part >= wanted * whole else "**no**"
+            rows.append([text, kind, f"{wanted:.0%}", share(part, whole), met])
+    return rows
+
+
+def confusion(frames: list[Judged]) -> tuple[list[str], list[list[str]]]:
+    """Truth by verdict, plain frames only: titles, and a row for each true cause."""
+    cells = Counter((_truth(f), _given(f)) for f in frames if f.sure)
+    truths = sorted({t for t, _ in cells}, key=lambda t: (t != "clean", t))
+    given = sorted({g for _, g in cells}, key=lambda g: (g != KEPT, g))
+    rows = []
+    for truth in truths:
+        numbers = [cells[truth, g] for g in given]
+        right = cells[truth, KEPT if truth == "clean" else truth]
+        rows.append([truth, *(str(n) if n else "" for n in numbers), f"{right / sum(numbers):.0%}"])
+    return ["truth \\ given", *given, "right"], rows
+
+
+def _truth(frame: Judged) -> str:
+    return "clean" if frame.meant == "keep" else frame.cause
+
+
+def _given(frame: Judged) -> str:
+    return KEPT if frame.verdict == "keep" else frame.reasons[0]
+
+
+def reliability(frames: list[Judged]) -> list[list[str]]:
+    """How often verdicts of a confidence are right: bin, frames, mean stated, share right."""
+    stated = np.array([f.confidence for f in frames])
+    right = np.array([f.right for f in frames])
+    place = np.clip(np.searchsorted(EDGES, stated, side="right") - 1, 0, len(EDGES) - 2)
+    rows = []
+    for k in range(len(EDGES) - 1):
+        inside = place == k
+        if inside.any():
+            text = f"{EDGES[k]:.2f} to {EDGES[k + 1]:.2f}"
+            mean = f"{stated[inside].mean():.1%}"
+            rows.append(
+                [text, str(inside.sum()), mean, share(int(right[inside].sum()), int(inside.sum()))]
+            )
+    return rows
+
+
+def brier(frames: list[Judged]) -> float:
+    """Mean square of confidence less outcome (Brier 1950, Mon. Weather Rev. 78, 1)."""
+    return float(np.mean([(f.confidence - f.right) ** 2 for f in frames]))
+
+
+def remarked(frames: list[Judged]) -> tuple[int, int]:
+    """Good frames that a satellite crosses, and how many carry the remark."""
+    crossed = [f for f in frames if f.meant == "keep" and f.cause == "satellite_trail"]
+    return sum("satellite_trail" in f.reasons for f in crossed), len(crossed)
+
+
+def wrong(frames: list[Judged]) -> list[str]:
+    """Plain frames with a wrong verdict, one line each."""
+    return [
+        f"{f.seed} {f.frame}: {_truth(f)}, given {_given(f)} ({f.confidence:.2f})"
+        for f in frames
+        if f.sure and not f.right
+    ]
+
+
+def table(titles: list[str], rows: list[list[str]]) -> str:
+    """A table as the pages have them."""
+    lines = [titles, ["---"] * len(titles), *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def report(nights: list[Night], command: str) -> str:
+    """The page: how it was made, shares against targets, confusion, reliability."""
+    kinds = {
+        "without": [f for n in nights for f in n.without],
+        "with": [f for n in nights for f in n.joined],
+    }
+    frames = kinds["without"]
+    seeds = [n.seed for n in nights]
+    used = sum(n.record_used for n in nights)
+    part, whole = remarked(frames)
+    sections = [
+        "# How often verdicts, reasons and confidences are right",
+        f"Made by `{command}`: {len(nights)} random practice nights, seeds {min(seeds)} to "
+        f"{max(seeds)}, {len(frames)} frames, of which {sum(f.sure for f in frames)} are plain "
+        "(the truth table marks the rest as arguable, [practice.md](practice.md)). Every night is "
+        "measured once and judged twice: from the images alone (*without*), and *with* its "
+        f"guiding record, whose clock the program finds itself; it settled on {used} of "
+        f"{len(nights)} nights, and the others are judged without.",
+        "Intervals are Wilson's at 95 %. They take frames for independent; frames of one night "
+        "share its sky and its faults, so the truth is somewhat wider. Rendered nights are not "
+        "real ones: these numbers say how the rules do on known physics.",
+        "## Against the targets\n\nPlain frames. *Strongest reason right* counts the plainly "
+        "faulty frames that were rejected, and asks for the first word.",
+        table(["", "record", "target", "found", "met"], target_rows(kinds)),
+        _of_settled(nights),
+        f"Good frames that a satellite crosses and that carry the remark: {share(part, whole)}.",
+    ]
+    for kind, judged in kinds.items():
+        sections += [f"## Truth by verdict, {kind} the record", table(*confusion(judged))]
+    sections += [
+        "## What a confidence is worth\n\nAll frames, arguable ones too: of the verdicts given "
+        "with such a confidence, how many are the truth's. Without the record; with it "
+        f"{_changed(nights)} of these verdicts and confidences differ.",
+        table(["confidence", "frames", "mean stated", "right"], reliability(frames)),
+        f"Brier score {brier(frames):.3f} (0 perfect, 0.25 for saying one half always).",
+    ]
+    problems = [f"seed {n.seed}: {n.problem}" for n in nights if n.problem]
+    if problems:
+        sections += ["## Nights that could not be graded", "\n".join(f"- {p}" for p in problems)]
+    lines = wrong(frames)
+    if lines:
+        sections += ["## Plain frames judged wrongly", "\n".join(f"- {line}" for line in lines)]
+    return "\n\n".join(sections) + "\n"
+
+
+def _of_settled(nights: list[Night]) -> str:
+    """The strongest reason on the nights whose record could speak."""
+    part, whole = counts([f for n in nights if n.record_used for f in n.joined])["named"]
+    return (
+        f"On the nights whose record was used, the strongest reason is right {share(part, whole)}."
     )
-    lines.append(f"kept although bad: {dict(missed.most_common())}")
-    wrongly = Counter(
-        first(g["reasons"]) for t, g in pairs if (t["verdict"], g["verdict"]) == ("keep", "reject")
-    )
-    lines.append(f"rejected although good, as: {dict(wrongly.most_common())}")
-    return "\n".join(lines)
+
+
+def _changed(nights: list[Night]) -> int:
+    """Frames whose verdict or confidence the record changed."""
+    pairs = [pair for n in nights for pair in zip(n.without, n.joined, strict=True)]
+    return sum((a.verdict, a.confidence) != (b.verdict, b.confidence) for a, b in pairs)
+
+
+def judge_nights(seeds: range, frames: int, workers: int):
+    """Every night in turn, several at once where there are workers."""
+    if workers <= 1:
+        yield from map(partial(judged_night, frames=frames), seeds)
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        yield from pool.map(partial(judged_night, frames=frames), seeds)
 
 
 def main() -> None:
-    """Print one line a night and the counts."""
+    """Print one line a night, then the page; write it where asked."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--nights", type=int, default=12)
     parser.add_argument("--frames", type=int, default=24)
     parser.add_argument("--first-seed", type=int, default=9000)
-    parser.add_argument("--guide", action="store_true", help="also grade with the record")
+    parser.add_argument("--workers", type=int, default=1, help="nights measured at once")
+    parser.add_argument("--report", type=Path, help="write the page to this file")
     options = parser.parse_args()
-    without, joined, records = [], [], 0
-    for seed in range(options.first_seed, options.first_seed + options.nights):
-        alone, guided, used = graded_night(seed, options.frames, options.guide)
-        wrong = sum(truth["verdict"] != got["verdict"] for truth, got in alone)
-        note = "" if not options.guide else ", record used" if used else ", record not used"
-        print(f"seed {seed}: {len(alone)} frames, {wrong} verdicts differ{note}", flush=True)
-        without, joined, records = without + alone, joined + guided, records + used
-    print(report(without))
-    if options.guide:
-        print(
-            f"\nwith the guiding record, its clock settled on {records} of {options.nights} nights"
-        )
-        print(report(joined))
+    command = "python tests/benchmarks/verdicts.py " + " ".join(
+        f"--{name} {getattr(options, name.replace('-', '_'))}"
+        for name in ("nights", "frames", "first-seed")
+    )
+    nights = []
+    seeds = range(options.first_seed, options.first_seed + options.nights)
+    for night in judge_nights(seeds, options.frames, options.workers):
+        nights.append(night)
+        differ = sum(not f.right for f in night.without if f.sure)
+        used = "record used" if night.record_used else "record not used"
+        note = night.problem or f"{len(night.without)} frames, {differ} plain ones wrong, {used}"
+        print(f"seed {night.seed}: {note}", file=sys.stderr, flush=True)
+    text = report(nights, command)
+    print(text)
+    if options.report:
+        options.report.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
