@@ -10,6 +10,9 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
 
+SPELL = 3
+"""Frames lost to wind that make a windy spell: a choice."""
+
 
 def surviving(rate: float, exposure: float) -> float:
     """Share of exposures without a gust: exp(-rate * exposure), Poisson."""
@@ -48,7 +51,11 @@ def wind(view: NightView) -> Finding | None:
         sentence += f", settled in {number(float(np.median(settle)), None, 's')}"
         numbers.append(Quantity("settling", float(np.median(settle)), None, "s"))
     # Gusts come in spells: the rate is that of the spell, with the calm frame at either end.
+    # One or two knocks make no spell: they are held against the whole night.
     first, last = max(min(told) - 1, 0), min(max(told) + 1, len(view) - 1)
+    spell = len(lost) >= SPELL
+    if not spell:
+        first, last = 0, len(view) - 1
     exposure = float(np.median(view.exposure_s[told]))
     frames = last - first + 1
     because = "single frames are knocked while their neighbours are not"
@@ -59,9 +66,8 @@ def wind(view: NightView) -> Finding | None:
     if exposure > 0:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
         action += extra
-    evidence.append(
-        f"{len(lost)} of {counted(frames)} of the windy spell are lost, a calm one at either end"
-    )
+    where = "of the windy spell, a calm one at either end," if spell else "of the night"
+    evidence.append(f"{len(lost)} of {counted(frames)} {where} are lost")
     if not len(sizes):
         evidence.append("no knock is seen in a guiding record; told from the images alone")
     return finding(

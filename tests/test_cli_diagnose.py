@@ -1,0 +1,136 @@
+"""``subgrade diagnose``, and the demo night's story against what it was made of."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from subgrade.cli import cli, main
+from subgrade.practice.scenario_file import default_scenario
+
+DEMO = Path(__file__).resolve().parents[1] / "demo_subs"
+
+
+def run(capfd, *args):
+    with pytest.raises(SystemExit) as leave:
+        main([str(a) for a in args])
+    out, err = capfd.readouterr()
+    return leave.value.code, out, err
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory) -> Path:
+    """The demo night, graded with its record."""
+    out = tmp_path_factory.mktemp("demo") / "results"
+    with pytest.raises(SystemExit) as leave:
+        main(["grade", str(DEMO), "--guide", str(DEMO / "guiding.csv"), "--out", str(out),
+              "--workers", "1", "--quiet"])  # fmt: skip
+    assert leave.value.code == 0
+    return out
+
+
+@pytest.fixture
+def record(results, capfd) -> dict:
+    code, out, _ = run(capfd, "diagnose", results, "--json")
+    assert code == 0
+    return json.loads(out)
+
+
+def numbers(record: dict, topic: str) -> dict:
+    found = next(f for f in record["findings"] if f["topic"] == topic)
+    return {q["name"]: (q["value"], q["error"]) for q in found["numbers"]}
+
+
+def near(found: tuple[float, float], truth: float, errors: float = 2.5) -> bool:
+    return abs(found[0] - truth) < errors * found[1]
+
+
+def test_the_demo_pole_is_the_one_it_was_made_with(record):
+    mount = default_scenario().mount
+    pole = numbers(record, "polar alignment")
+    assert near(pole["too high"], mount.pole_high_arcmin)
+    assert near(pole["too far east on the sky"], mount.pole_east_arcmin)
+    assert pole["misalignment"][1] < 0.2 * pole["misalignment"][0]
+
+
+def test_the_demo_worm_swing_and_flexure_are_what_they_were_made(record):
+    night = default_scenario()
+    worm = numbers(record, "periodic error")
+    assert near(worm["worm period"], night.mount.worm_period_s)
+    assert near(worm["amplitude on the sky"], night.mount.worm_arcsec * 0.848)  # cos 32 deg
+    assert worm["left in these frames"][0] > 4 * worm["left in kept frames"][0]
+    swing = numbers(record, "swing in right ascension")
+    assert swing["period"][0] == pytest.approx(2 * night.guider.cadence_s, rel=0.05)
+    assert swing["share of the error a correction moved"][0] == pytest.approx(2.04, abs=0.15)
+    flexure = numbers(record, "flexure")
+    assert near(flexure["drift"], 6.0 / 120 * 3600)
+    assert near(flexure["direction, east of north or opposite"], 140.0)  # 320 less a half turn
+
+
+def test_the_demo_story_is_ranked_and_cautioned(record):
+    assert [r["lost_s"] for r in record["losses"]] == sorted(
+        (r["lost_s"] for r in record["losses"]), reverse=True
+    )
+    assert sum(r["lost_s"] for r in record["losses"]) == record["lost_s"]
+    actions = {a["topic"]: a for a in record["advice"]}
+    assert "Lower it" in actions["polar alignment"]["action"]
+    assert "pinch" in actions["polar alignment"]["caution"]
+    assert "exposure has ended" in actions["dither"]["action"]
+    assert "twilight" in actions["bright sky"]["because"]
+    assert "in both directions" in actions["creep in declination"]["action"]
+
+
+def test_piped_output_is_plain_and_whole(results, capfd):
+    code, out, err = run(capfd, "diagnose", results)
+    assert code == 0
+    assert not err
+    assert "\x1b" not in out
+    assert "What to change" in out
+    assert "light_016.fits.fz" in out
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
+    from rich.console import Console
+
+    monkeypatch.setattr(
+        "subgrade.cli.summary.console",
+        lambda: Console(force_terminal=True, width=width, no_color=True),
+    )
+    code, out, _ = run(capfd, "diagnose", results)
+    assert code == 0
+    import re
+
+    lines = [re.sub(r"\x1b\[[0-9;]*m", "", line) for line in out.splitlines()]
+    assert max(map(len, lines)) <= width
+    assert not re.search(r"\x1b\[[0-9;]*3\dm", out)
+
+
+def test_no_results_is_wrong_usage(tmp_path, capfd):
+    code, out, err = run(capfd, "diagnose", tmp_path / "none")
+    assert code == 2
+    assert not out
+    assert "none" in err
+    assert "session.json" in err
+
+
+def test_results_of_an_earlier_version_ask_to_grade_again(results, tmp_path, capfd):
+    old = tmp_path / "old"
+    old.mkdir()
+    shutil.copy(results / "session.json", old)
+    session = json.loads((old / "session.json").read_text(encoding="utf-8"))
+    del session["diagnosis"]
+    (old / "session.json").write_text(json.dumps(session), encoding="utf-8")
+    code, _, err = run(capfd, "diagnose", old)
+    assert code == 2
+    assert "run grade again" in err
+
+
+def test_the_help_shows_an_example(capfd):
+    code, out, _ = run(capfd, "diagnose", "--help")
+    assert code == 0
+    assert "subgrade diagnose graded" in out
+    assert "diagnose" in cli.list_commands(None)
