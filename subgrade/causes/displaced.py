@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.causes.between import drawn_out, large_step, unaccounted
 from subgrade.causes.evidence import evidence, points_beyond, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
@@ -157,6 +158,9 @@ def light_displaced(
         )
         text = _said_of(second, moved, limits)
         items += _by_offset(series, position, second, text, moved, points, limits)
+        items += unaccounted(share, second.ratio)
+        items += drawn_out(stars, second.dx, second.dy)
+        items += large_step(second.length * series.scale_arcsec)
     if trails:
         items.append(of_trails(trails))
         text = f"{items[-1].text}; {text}" if text else items[-1].text
@@ -230,9 +234,12 @@ def by_last_step(
         text += f", and holds {said(100 * share, '%')} of the light"
     if not close:
         return [evidence("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
-    # A step half way through shares the light; a dither that ran late takes little of it.
+    # So near by chance is one in a hundred.  A step half way through the exposure shares
+    # the light; a dither that ran late takes little of it.
     known = math.isfinite(share)
-    points = float(np.interp(share, [0.15, 0.3, 0.45], [3.0, 1.0, -1.0])) if known else 0.5
+    points = (
+        float(np.interp(share, [0.1, 0.15, 0.3, 0.45], [4.5, 3.0, 1.0, -1.0])) if known else 0.5
+    )
     return [evidence("dither_overlap", "last pointing", points, text, value=off, unit="px")]
 
 

@@ -123,7 +123,12 @@ def _judge_frame(
         light = [f for f in light if f.reason not in LIGHT_LOST]
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
         # Stars drawn towards their own second image were drawn by what made it.
-        findings = [f.named(moved.reason) if f.reason in CANDIDATES else f for f in findings]
+        findings = [
+            replace(f.named(moved.reason), points=min(f.points, 0.1), sentence=f.brief)
+            if f.reason in CANDIDATES
+            else f
+            for f in findings
+        ]
     findings += [*light, *gone]
     if not broken:
         findings += judge_sharpness(series, place, facts.scale_arcsec, limits)

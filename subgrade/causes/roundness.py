@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.causes.between import between, large_step
 from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
@@ -224,7 +225,12 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         f"every star shows two images {_length(stars.length_px, facts)} apart at "
         f"{said(stars.angle_deg, '°')}"
     )
-    why = [*_steps(series, position, stars), *interruption_or_none(series, position, limits)]
+    why = [
+        *_steps(series, position, stars),
+        *between(stars),
+        *large_step(stars.length_px * series.scale_arcsec),
+        *interruption_or_none(series, position, limits),
+    ]
     reason = likeliest(why, TWO_IMAGES)
     told = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
     if told is not None and told.points > 0:
