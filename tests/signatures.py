@@ -1,0 +1,78 @@
+"""Stars smeared by formula on a clean night of numbers, for the tests of signatures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.causes import judge_night, load_limits
+from tests.causes_nights import (
+    SKY_AXES,
+    Shot,
+    guide_of,
+    moffat_image,
+    night_of,
+    steady,
+)
+
+LIMITS = load_limits()
+FWHM = 3.0
+S2 = (FWHM / 2.354820) ** 2
+BAD, COUNT = 9, 24
+E_LIMIT = LIMITS.roundness.floor
+V_LIMIT = S2 * E_LIMIT**2 / (1 - E_LIMIT**2)
+"""Variance along a line that makes the star just too oval, px^2; one pixel is one arcsec."""
+OVER, UNDER = 1.12, 0.88
+BOX, ARCSINE = np.sqrt(12 * V_LIMIT), np.sqrt(8 * V_LIMIT)
+"""Lengths of a creep and of a swing that make it so, px."""
+RA, DEC = 0.0, 90.0
+"""Directions of the mount's axes in the image, by `SKY_AXES`."""
+
+
+def eccentricity(variance: float) -> float:
+    return float(np.sqrt(variance / (S2 + variance)))
+
+
+def drawn(places, shares, angle: float, **changes) -> Shot:
+    """A star smeared over places along an axis, px, with shares of the light."""
+    places, shares = np.asarray(places, float), np.asarray(shares, float)
+    shares = shares / shares.sum()
+    centre = shares @ places
+    variance = float(shares @ (places - centre) ** 2)
+    q = np.sqrt(1 - eccentricity(variance) ** 2)
+    image = moffat_image(FWHM, places, shares, angle)
+    return Shot(
+        fwhm=FWHM / np.sqrt(q), eccentricity=eccentricity(variance), angle=angle, image=image,
+        facts={"sky_axes": SKY_AXES}, **changes,
+    )  # fmt: skip
+
+
+def creep(length: float, angle: float, **changes) -> Shot:
+    return drawn(length * ((np.arange(40) + 0.5) / 40 - 0.5), np.ones(40), angle, **changes)
+
+
+def swing(length: float, angle: float) -> Shot:
+    return drawn(0.5 * length * np.cos(np.pi * (np.arange(40) + 0.5) / 40), np.ones(40), angle)
+
+
+def plain_night() -> list[Shot]:
+    shots = steady(COUNT, facts={"sky_axes": SKY_AXES})
+    return [replace(s, image=moffat_image(s.fwhm)) for s in shots]
+
+
+def judged(bad: dict[int, Shot], record: dict | None = None, **night):
+    """The night's verdicts, with a record that is calm but for the exposures given."""
+    shots = plain_night()
+    for place, shot in bad.items():
+        shots[place] = shot
+    made = night_of(shots, **night)
+    return judge_night(made, LIMITS, None if record is None else guide_of(made, record))
+
+
+def one(shot: Shot, exposure=None, **night):
+    return judged({BAD: shot}, None if exposure is None else {BAD: exposure}, **night)[BAD]
+
+
+def answer(verdict) -> tuple[str, str]:
+    return verdict.verdict, verdict.reasons[0] if verdict.reasons else ""
