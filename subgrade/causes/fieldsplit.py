@@ -67,7 +67,8 @@ class FixedPattern:
     ----------
     coefficients, errors : ndarray, shape (3, k)
         As in `ShapeField`, px^2; the first column is the size of the usual star, round.
-        Coefficients within three sigma of nothing are nil.
+        Coefficients within three sigma of nothing are nil.  The errors say how exactly a
+        single frame follows the pattern, which focus and seeing change from frame to frame.
     worst_eccentricity : float
         Largest over the field.
     turn_deg : float
@@ -295,7 +296,9 @@ def fixed_pattern(
     common[:, 0] = size, size, 0.0
     common[:, 1:][np.abs(common[:, 1:]) < 3 * noise[:, 1:]] = 0.0
     worst = float(np.nanmax(eccentricity_over_field(common)))
-    return FixedPattern(common, noise, worst, turn, len(known))
+    # Where all frames turn, it is the turn that differs from frame to frame.
+    own = 0.0 if turn else np.sqrt(np.maximum(scatter**2 - errors**2, 0.0))
+    return FixedPattern(common, np.hypot(own, noise), worst, turn, len(known))
 
 
 def _less_turn(like: ShapeField, common, noise, turned_deg: float) -> tuple[float, np.ndarray]:
