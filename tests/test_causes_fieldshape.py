@@ -175,6 +175,22 @@ def test_a_field_that_turns_alike_all_night_is_a_remark_and_no_tilt():
     assert {(v.verdict, v.reasons) for v in verdicts} == {("keep", ("field_rotation",))}
 
 
+def test_a_tilt_that_focus_changed_in_one_frame_is_no_turn():
+    shots = steady(18)
+    for k, shot in enumerate(shots):
+        shot.shape_field = field(tilt(1.0), seed=k)
+
+    def across(u, v):
+        # The linear part of a turn about a far point, which a tilted sensor shows too.
+        return np.array([1.6 * v, 0 * u, -0.8 * u])
+
+    shots[6].shape_field = field(tilt(1.0), across, seed=70)
+    assert (
+        turning(shots[6].shape_field, fixed_pattern([s.shape_field for s in shots])).explained > 0.6
+    )
+    assert only_turned(shots) == []
+
+
 def test_weak_patterns_are_not_worth_a_remark():
     shots = [replace(s, shape_field=field(turn(0.06, 600.0, 500.0), seed=k))
              for k, s in enumerate(steady(12))]  # fmt: skip

@@ -25,6 +25,10 @@ def judge_turning(
     from_registration = turn_an_exposure(
         series["rotation_deg"][window], series["time"][window], series.group.exposure_s
     )
+    full = stars.shape_field.coefficients.shape[1] == 6
+    if full and not (np.isfinite(seen.x) or from_registration > 0.4 * seen.angle_deg):
+        # Growing one way only, as a tilt does that focus has changed.
+        return []
     limit = corner_limit(series, limits)
     points = points_beyond(
         seen.worst_eccentricity,
@@ -101,6 +105,7 @@ def corner_limit(series: GroupSeries, limits: Limits) -> float:
     margin, but never more than that margin beyond the limit for a corner.
     """
     least, margin = limits.field.corner_eccentricity, limits.roundness.usual_margin
-    if not np.isfinite(series.usual_corner):
+    shared = series.fixed is not None and series.fixed.turn_deg > 0
+    if not (shared and np.isfinite(series.usual_corner)):
         return least
     return float(min(max(least, series.usual_corner + margin), least + margin))

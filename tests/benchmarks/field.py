@@ -171,15 +171,15 @@ def turned() -> None:
             place += [(seen.x - x) / seen.x_error, (seen.y - y) / seen.y_error]
             off.append(np.hypot(seen.x - x, seen.y - y))
         verdicts = judge_night(night.night, load_limits(), night.guiding)
-        called = sum("field_rotation" in v.reasons for v in verdicts
-                     if "field_rotation" in night.truth[v.frame]["causes"])  # fmt: skip
-        stray = sum("field_rotation" in v.reasons for v in verdicts) - called
+        named = {v.frame: v.verdict for v in verdicts if "field_rotation" in v.reasons}
+        called = sum("field_rotation" in night.truth[name]["causes"] for name in named)
+        wrongly = [v for n, v in named.items() if "field_rotation" not in night.truth[n]["causes"]]
         ratio, pull = np.array(angle).T
         print(
             f"  {name:25s} turn {100 * np.mean(ratio):+.1f} % (rms {np.sqrt(np.mean(pull**2)):.1f} "
-            f"errors), centre off by {np.median(off):.0f} px (rms "
-            f"{np.sqrt(np.mean(np.square(place))):.1f} errors); named on {called} of "
-            f"{len(angle)}, wrongly on {stray}"
+            f"errors), centre off by {np.nanmedian(off):.0f} px (rms "
+            f"{np.sqrt(np.nanmean(np.square(place))):.1f} errors); named on {called} of "
+            f"{len(angle)}, wrongly on {len(wrongly)}, rejecting {wrongly.count('reject')}"
         )
 
 
