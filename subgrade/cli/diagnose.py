@@ -41,7 +41,6 @@ def command(results, as_json) -> None:
 
 
 def _print(diagnosis: dict) -> None:
-    from rich.padding import Padding
     from rich.text import Text
 
     from subgrade.cli.progress import one_line
@@ -49,13 +48,13 @@ def _print(diagnosis: dict) -> None:
 
     screen = console()
 
-    def say(text: str = "", indent: int = 0, style: str = "") -> None:
-        # A terminal folds between words and keeps the indent; elsewhere lines stay whole.
+    def say(text: str = "", indent: int = 0, style: str = "", hang: int = 0) -> None:
+        # A terminal gets lines folded between words; elsewhere they stay whole.
+        lines = [" " * indent + one_line(text)]
         if screen.is_terminal:
-            screen.print(Padding(Text(one_line(text), style), (0, 0, 0, indent)))
-        else:
-            screen.print(" " * indent + one_line(text), markup=False, highlight=False,
-                         soft_wrap=True)  # fmt: skip
+            lines = folded(one_line(text), screen.width, indent, hang)
+        for line in lines:
+            screen.print(Text(line, style), soft_wrap=True)
 
     say(diagnosis["summary"], style="bold")
     if diagnosis["losses"]:
@@ -75,6 +74,22 @@ def _print(diagnosis: dict) -> None:
         say()
     for note in diagnosis["notes"]:
         say(f"note: {note}")
+
+
+def folded(text: str, width: int, indent: int, hang: int) -> list[str]:
+    """Lines of a paragraph, the first indented, the others by ``hang`` more.
+
+    A number is not parted from its error.
+    """
+    import textwrap
+
+    lines = textwrap.wrap(
+        text.replace(" ± ", "\u00a0±\u00a0"),
+        max(width, 20 + indent + hang),
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+    )
+    return [line.replace("\u00a0", " ") for line in lines] or [""]
 
 
 def _losses(losses: list[dict]):
@@ -114,7 +129,7 @@ def _finding(say, item: dict, _: int) -> None:
     say(f"{item['topic']} ({', '.join(told)})", 2, "bold")
     say(item["sentence"], 4)
     for text in item["evidence"]:
-        say(f"- {text}", 4, "dim")
+        say(f"- {text}", 4, "dim", 2)
     spans = item["spans"]
     # A finding on the whole night needs no list of frames.
     if item["reason"] and 0 < len(spans) <= 4:
@@ -122,14 +137,18 @@ def _finding(say, item: dict, _: int) -> None:
             s["first_frame"] if s["frames"] == 1 else f"{s['first_frame']} to {s['last_frame']}"
             for s in spans
         ]
-        say(f"- {counted(len(item['frames']))}: {', '.join(runs)}", 4, "dim")
+        say(f"- {counted(len(item['frames']))}: {', '.join(runs)}", 4, "dim", 2)
 
 
 def _advice(say, item: dict, k: int) -> None:
     from subgrade.cli.summary import duration
+    from subgrade.diagnosis.words import sure_word
 
-    saves = f" [up to {duration(item['saves_s'])}]" if item["saves_s"] else ""
-    say(f"{k}. {item['action']}.{saves}", 2)
+    told = [f"up to {duration(item['saves_s'])}"] if item["saves_s"] else []
+    if sure_word(item["sureness"]) == "possible":
+        told.append("a possible cause")
+    saves = f" [{', '.join(told)}]" if told else ""
+    say(f"{k}. {item['action']}.{saves}", 2, hang=len(f"{k}. "))
     say(f"Because {item['because']}.", 5, "dim")
     if item["caution"]:
         say(f"Caution: {item['caution']}", 5, "yellow")

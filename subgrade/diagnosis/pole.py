@@ -25,6 +25,8 @@ POLAR_RATE = SIDEREAL_ARCSEC_PER_S * 60.0 * ARCMIN
 PULSE_DOUBT = 0.15
 """Doubt in what a correction moves, which scales a drift with its corrections undone; measured on
 practice nights (docs/diagnosis.md)."""
+KNOWN_SHARE, KNOWN_ARCMIN = 0.25, 0.7
+"""Largest error of a part, of the size or in arcmin, with which both parts are stated: a choice."""
 JUMP_SIGMAS = 6.0
 """A step of the turn this far from the others is no matter of the pole: a choice."""
 
@@ -189,7 +191,7 @@ def _fit(drift: Drift | None, turn: Turn | None):
     along = along / max(size, 1e-9)
     error = float(np.sqrt(along @ covariance @ along))
     errors = np.sqrt(np.diag(covariance))
-    if errors.max() > max(0.4 * size, 1.0):
+    if errors.max() > max(KNOWN_SHARE * size, KNOWN_ARCMIN):
         return None
     return size, error, False, float(high), float(errors[0]), float(east), float(errors[1])
 

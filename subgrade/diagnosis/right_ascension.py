@@ -12,6 +12,9 @@ from subgrade.diagnosis.words import BALANCE, counted, number
 
 GOOD_GAIN = 0.6
 """Share of the error a correction should remove: common practice, no source."""
+GAIN_DOUBT = 0.05
+"""Relative doubt in a loop gain, since guide star noise hides part of a reversal; measured on
+practice nights (docs/diagnosis.md)."""
 PERIOD_DOUBT, SIZE_DOUBT = 0.01, 0.15
 """Relative doubt in the worm's period and size; measured on practice nights (docs/guiding.md)."""
 DELAYED = 3.0
@@ -114,7 +117,8 @@ def loop_gain(view: NightView, frames) -> tuple[float, float]:
     if not bottom > 0 or count < 10:
         return math.nan, math.nan
     slope = top / bottom
-    return 1.0 - slope, math.sqrt(max(1.0 - slope**2, 0.01) / count)
+    gain = 1.0 - slope
+    return gain, math.hypot(math.sqrt(max(1.0 - slope**2, 0.01) / count), GAIN_DOUBT * gain)
 
 
 def worm(view: NightView) -> Finding | None:
@@ -125,6 +129,10 @@ def worm(view: NightView) -> Finding | None:
     if not told and not math.isfinite(period):
         return None
     size = guiding.worm_amplitude if guiding else math.nan
+    left = left_of(view, told, period)
+    more = math.isfinite(left) and left > size
+    # What no correction has touched is seen plainly; corrections undone depend on their rate.
+    size = left if more else size
     numbers = [Quantity("worm period", period, PERIOD_DOUBT * period, "s"),
                Quantity("amplitude on the sky", size, SIZE_DOUBT * size, "″")]  # fmt: skip
     sentence, evidence = [], []
@@ -133,12 +141,17 @@ def worm(view: NightView) -> Finding | None:
             f"The worm swings right ascension by {number(size, SIZE_DOUBT * size, '″')} to either "
             f"side every {number(period, PERIOD_DOUBT * period, 's')} when not guided."
         )
-        evidence.append("from the guiding record with its corrections undone")
-        for frames, name in ((view.kept(), "left in kept frames"), (told, "left in these frames")):
-            left = left_of(view, frames, period)
-            numbers.append(Quantity(name, left, None, "″"))
-            if math.isfinite(left):
-                evidence.append(f"{number(left, None, '″')} of it is {name}")
+        evidence.append(
+            "period from the guiding record with its corrections undone, size from the frames in "
+            "which it was left"
+            if more
+            else "from the guiding record with its corrections undone"
+        )
+        usual = left_of(view, view.kept(), period)
+        for amount, name in ((usual, "left in kept frames"), (left, "left in these frames")):
+            numbers.append(Quantity(name, amount, None, "″"))
+            if math.isfinite(amount):
+                evidence.append(f"{number(amount, None, '″')} of it is {name}")
     if told:
         sentence.append(f"It was left in {counted(len(told))}.")
     return finding(
@@ -169,7 +182,7 @@ def _worm_advice(view: NightView, period: float, size: float):
 
 def left_of(view: NightView, frames, period: float) -> float:
     """Amplitude at the worm's period in the guided error of some frames, arcsec."""
-    if view.guiding is None or not len(frames):
+    if view.guiding is None or not len(frames) or not math.isfinite(period):
         return math.nan
     use = view.samples(frames)
     if use.sum() < 30:

@@ -21,6 +21,8 @@ MOTIONS = (
     "tracking_lost", "bump", "dither_overlap",
 )  # fmt: skip
 SWELLINGS = ("focus", "seeing", "dew")
+OF_THE_VERDICT = ("eccentricity", "light out of the core", "fwhm_px", "fwhm_px expected")
+"""Evidence that says whether the frame is spoilt, not by what."""
 IMAGES_ALONE = 0.8
 """Most that a motion's name is worth without a guiding record; measured share of right names on
 practice nights is lower still (docs/accuracy.md)."""
@@ -161,7 +163,7 @@ class NightView:
             if family:
                 points = dict.fromkeys(family, 0.0)
                 for item in verdict.evidence:
-                    if item.reason in points:
+                    if item.reason in points and item.quantity not in OF_THE_VERDICT:
                         points[item.reason] += item.points
                 top = max(points.values())
                 total = sum(math.exp(p - top) for p in points.values())
