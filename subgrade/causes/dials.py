@@ -269,29 +269,59 @@ def turn(dial: Dial, shift: float, limits: Limits, groups) -> tuple[Limits, list
 
 def _towards(dial: Dial, target: float, usual, scale, limits: Limits, reasons) -> Limits:
     """Move the key that makes the limit, and each next one that then does, to the target."""
-    for _ in range(len(dial.keys)):
+    for _ in range(2 * len(dial.keys)):
         now = dial.effective(usual, scale, limits)
         left = target - now
         if not abs(left) > SLIVER:
             break
-        for key in dial.keys:
-            slope = _slope(dial, key, usual, scale, limits, math.copysign(1.0, left))
-            if slope > 0:
-                limits = _with(limits, key, value_of(limits, key) + left / slope)
-                reasons.setdefault(key, "")
-                break
+        side = math.copysign(1.0, left)
+        # Where two keys give the same limit, each alone has a say on the other side only.
+        slopes = [
+            (key, slope)
+            for toward in (side, -side)
+            for key in dial.keys
+            if _has_room(limits, key, side)
+            and (slope := _slope(dial, key, usual, scale, limits, toward)) > 0
+        ]
+        if slopes:
+            key, slope = slopes[0]
+            value = value_of(limits, key) + left / slope
         else:
+            key, value = _from_afar(dial, target, usual, scale, limits)
+        if not key:
             break
+        limits = _with(limits, key, value)
+        reasons.setdefault(key, "")
     return limits
+
+
+def _from_afar(dial: Dial, target: float, usual, scale, limits: Limits) -> tuple[str, float]:
+    """A key that has no say where it stands, but reaches the target further on."""
+    from scipy.optimize import brentq
+
+    # A little short of it, for a key that another one stops right there.
+    target -= math.copysign(SLIVER / 2, target - dial.effective(usual, scale, limits))
+    for key in dial.keys:
+        low, high = allowed_range(*key.split("."))
+
+        def off(value, key=key):
+            return dial.effective(usual, scale, _set(limits, key, value)) - target
+
+        if off(low) < 0 < off(high):
+            return key, brentq(off, low, high, xtol=SLIVER / 10)
+    return "", math.nan
+
+
+def _has_room(limits: Limits, key: str, side: float) -> bool:
+    """Whether a key may move further toward one side."""
+    low, high = allowed_range(*key.split("."))
+    return low <= value_of(limits, key) + side * SLIVER <= high
 
 
 def _slope(dial: Dial, key: str, usual, scale, limits: Limits, side: float) -> float:
     """Change of a group's limit with one key, toward one side; 0 where it has no say."""
     step = side * 1e-6
     nudged = _set(limits, key, value_of(limits, key) + step)
-    low, high = allowed_range(*key.split("."))
-    if not low <= value_of(nudged, key) <= high:
-        return 0.0
     slope = (dial.effective(usual, scale, nudged) - dial.effective(usual, scale, limits)) / step
     return slope if slope > 1e-3 else 0.0
 
