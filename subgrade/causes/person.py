@@ -92,7 +92,7 @@ def read_person(teach_file: str | None, marks_file: str | None, frames: Iterable
         known, unknown = of_these(read_marks(path), frames)
         if not known:
             raise UsageError(
-                f"{path}: none of its {len(unknown)} marks is on a frame of this night (first: "
+                f"{path}: marks no frame of this night (the first it names is "
                 f"{unknown[0].frame!a}); frames are named as in summary.csv"
             )
         found.append(known)

@@ -1,0 +1,211 @@
+"""``grade --teach`` and ``grade --marks`` end to end: what is said, written and left alone."""
+
+import csv
+import json
+import os
+import tomllib
+
+import pytest
+
+from subgrade.cli import main
+from tests.cli_frames import write_light
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    """Run the command in this process; exit code, stdout, stderr."""
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def rows(folder) -> dict[str, dict]:
+    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
+        return {row["frame"]: row for row in csv.DictReader(stream)}
+
+
+def session(folder) -> dict:
+    return json.loads((folder / "session.json").read_text(encoding="utf-8"))
+
+
+WIDE = (3, 6, 8)
+"""Frames some 20 % wider than the rest, which the shipped limits let pass."""
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """Nine frames: three a little swollen, one clouded; and one cut short."""
+    folder = tmp_path_factory.mktemp("night") / "lights"
+    for k in range(9):
+        changes = {5: {"transparency": 0.35}} | {w: {"fwhm": 3.6} for w in WIDE}
+        write_light(folder / f"light_{k:02d}.fits", k, **changes.get(k, {}))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def results(night):
+    """The night graded without marks; later runs take its measurements."""
+    out = night.parent / "graded"
+    with pytest.raises(SystemExit) as left:
+        main(["grade", str(night), "--out", str(out), "--workers", "1", "--quiet"])
+    assert left.value.code == 0
+    return out
+
+
+@pytest.fixture(scope="module")
+def strict(night):
+    """Marks of a person who does not want the swollen frames."""
+    path = night.parent / "strict.csv"
+    lines = [f"light_{k:02d}.fits,{'reject' if k in (*WIDE, 5) else 'keep'}" for k in range(9)]
+    path.write_text("\n".join(["frame,verdict", *lines]), encoding="utf-8")
+    return path
+
+
+def marks_file(folder, text):
+    path = folder / "marks.csv"
+    path.write_text(f"frame,verdict\n{text}", encoding="utf-8")
+    return path
+
+
+def test_the_swollen_frames_pass_before_teaching(results):
+    assert [rows(results)[f"light_{k:02d}.fits"]["verdict"] for k in WIDE] == ["keep"] * 3
+    assert not (results / "limits_taught.toml").exists()
+    assert session(results)["teaching"] is session(results)["marks"] is None
+
+
+def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict, capfd):
+    code, out, err = run(capfd, "grade", night, "--out", results, "--teach", strict)
+    assert code == 0
+    assert {rows(results)[f"light_{k:02d}.fits"]["verdict"] for k in WIDE} == {"reject"}
+    told = session(results)["teaching"]
+    (lesson,) = told["lessons"]
+    (moved,) = (t for t in lesson["moved"] if t["key"] == "sharpness.ratio_low")
+    assert moved["before"] == 1.25 > moved["after"]
+    assert f"sharpness.ratio_low went from 1.25 to {moved['after']:g}" in err
+    assert "you rejected 3 frames that the limit let pass (FWHM " in err
+    assert "all 9 marks are followed" in err
+    assert f"sharpness.ratio_low 1.25 → {moved['after']:g}" in out
+    assert told["still"] == []
+    assert session(results)["limits"]["sharpness"]["ratio_low"] == moved["after"]
+
+
+def test_the_taught_limits_serve_the_next_night(night, results, strict, capfd, tmp_path):
+    run(capfd, "grade", night, "--out", results, "--teach", strict)
+    taught = results / "limits_taught.toml"
+    values = tomllib.loads(taught.read_text(encoding="utf-8"))
+    used = session(results)["limits"]
+    assert values
+    assert all(used[table][k] == v for table, keys in values.items() for k, v in keys.items())
+    mine = tmp_path / "mine.toml"
+    mine.write_bytes(taught.read_bytes())
+    code, out, _ = run(capfd, "grade", night, "--out", results, "--limits", mine)
+    assert code == 0
+    assert {rows(results)[f"light_{k:02d}.fits"]["verdict"] for k in WIDE} == {"reject"}
+    assert session(results)["limits"] == used
+    assert "taught" not in out
+
+
+def test_a_limit_that_moved_is_said_even_when_quiet(night, results, strict, capfd):
+    code, out, err = run(capfd, "grade", night, "--out", results, "--teach", strict, "--quiet")
+    assert (code, out) == (0, "")
+    assert "subgrade: sharpness.ratio_low went from 1.25 to" in err
+
+
+def test_marks_that_agree_move_nothing_and_that_is_said(night, results, capfd, tmp_path):
+    run(capfd, "grade", night, "--out", results, "--quiet")
+    own = tmp_path / "own.csv"
+    own.write_bytes((results / "summary.csv").read_bytes())
+    code, _, err = run(capfd, "grade", night, "--out", results, "--teach", own)
+    assert code == 0
+    assert "Taught by 9 marks: no limit moved, all agree with the verdicts." in err
+    assert tomllib.loads((results / "limits_taught.toml").read_text(encoding="utf-8")) == {}
+
+
+def test_marks_overrule(night, results, capfd, tmp_path):
+    mine = marks_file(tmp_path, "light_05.fits,keep\nlight_00.fits,reject\nelsewhere.fits,keep\n")
+    code, out, err = run(capfd, "grade", night, "--out", results, "--marks", mine)
+    assert code == 0
+    table = rows(results)
+    kept, gone = table["light_05.fits"], table["light_00.fits"]
+    assert (kept["verdict"], kept["reasons"], kept["confidence"]) == ("keep", "cloud", "1.000")
+    assert "by your mark; subgrade would have rejected it: " in kept["explanation"]
+    assert 0 < float(kept["weight"]) < 0.5
+    assert (gone["verdict"], gone["weight"]) == ("reject", "0.0000")
+    assert gone["reasons"]
+    assert "light_05.fits" in (results / "keeps.txt").read_text(encoding="utf-8")
+    assert "light_00.fits" in (results / "rejects.txt").read_text(encoding="utf-8")
+    assert max(float(r["weight"]) for r in table.values()) == 1.0
+    assert "Your marks decided 2 frames and overruled 2 verdicts: " in out
+    assert "marks on frames that are not of this night: 'elsewhere.fits'" in err
+    assert session(results)["marks"]["overruled"] == ["light_00.fits", "light_05.fits"]
+    _, out, _ = run(capfd, "explain", results, "light_05")
+    assert "your mark" in out
+    _, out, _ = run(capfd, "diagnose", results)
+    assert out
+
+
+def test_both_together_adapt_first_and_overrule_then(night, results, strict, capfd, tmp_path):
+    mine = marks_file(tmp_path, "light_03.fits,keep\n")
+    options = ("--teach", strict, "--marks", mine)
+    code, _, _ = run(capfd, "grade", night, "--out", results, *options)
+    assert code == 0
+    verdicts = [rows(results)[f"light_{k:02d}.fits"]["verdict"] for k in WIDE]
+    assert verdicts == ["keep", "reject", "reject"]
+    assert "would have rejected it" in rows(results)["light_03.fits"]["explanation"]
+
+
+def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
+    lights = tmp_path / "lights"
+    lights.mkdir()
+    for path in night.iterdir():
+        os.link(path, lights / path.name)
+    (lights / "cut.fits").write_bytes((night / "light_01.fits").read_bytes()[:60_000])
+    mine = marks_file(tmp_path, "cut.fits,keep\n")
+    options = ("--teach", mine, "--marks", mine, "--workers", 1)
+    code, _, err = run(capfd, "grade", lights, "--out", tmp_path / "r", *options)
+    assert code == 3
+    assert rows(tmp_path / "r")["cut.fits"]["verdict"] == "unreadable"
+    assert "cut.fits: cannot be kept as marked: it was not measured" in err
+    assert "cut.fits: nothing learnt from this mark: it was not measured" in err
+
+
+@pytest.mark.parametrize("option", ["--teach", "--marks"])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("light_00.fits,perhaps\n", "line 2: the verdict 'perhaps' is neither keep nor reject"),
+        ("light_00.fits,keep\nlight_00.fits,reject\n", "line 2 says keep and line 3 says reject"),
+        ("other.fits,keep\n", "marks no frame of this night (the first it names is 'other.fits')"),
+        ("", "holds no marks"),
+    ],
+)
+def test_a_bad_table_of_marks_is_wrong_usage(night, capfd, tmp_path, option, text, said):
+    mine = marks_file(tmp_path, text)
+    code, out, err = run(capfd, "grade", night, "--out", tmp_path / "r", option, mine)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert "marks.csv" in err
+    assert not (tmp_path / "r").exists()
+
+
+def test_a_missing_table_of_marks_is_wrong_usage(night, capfd, tmp_path):
+    code, _, err = run(capfd, "grade", night, "--marks", tmp_path / "none.csv")
+    assert code == 2
+    assert "none.csv: cannot read the marks" in err
+
+
+def test_nothing_of_the_users_is_written_over(night, results, strict, capfd):
+    run(capfd, "grade", night, "--out", results, "--quiet")
+    summary = results / "summary.csv"
+    before = summary.read_bytes()
+    code, _, err = run(capfd, "grade", night, "--out", results, "--teach", summary)
+    assert code == 2
+    assert "copy it elsewhere" in err
+    taught = results / "limits_taught.toml"
+    taught.write_text("[roundness]\nfloor = 0.5  # my own\n", encoding="utf-8")
+    code, _, err = run(capfd, "grade", night, "--out", results, "--teach", strict)
+    assert code == 2
+    assert "limits_taught.toml: was not written by subgrade and is left alone" in err
+    assert "my own" in taught.read_text(encoding="utf-8")
+    assert summary.read_bytes() == before
+    taught.unlink()
