@@ -2,6 +2,7 @@
 
 import math
 import random
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -348,3 +349,12 @@ def test_what_still_disagrees_is_listed():
     decided = judge_with(night, LIMITS, lambda li: judge_night(night, li), Person(teach=marks))
     assert decided.still == ("light_020.fits",)
     assert not decided.moved
+
+
+def test_the_teaching_page_states_every_number_its_limits_and_its_prior():
+    page = (Path(__file__).parents[1] / "docs" / "teaching.md").read_text(encoding="utf-8")
+    for dial in DIALS:
+        keys = ", ".join(f"`{key}`" for key in dial.keys)
+        scale = "logarithm" if dial.log else "as it is"
+        assert f"| {dial.name} | {keys} | {scale} | {dial.prior:g} |" in page
+    assert f"The slip rate is {SLIP:g}" in page

@@ -82,7 +82,8 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
             reasons, nearest = _named(judgement, numbers)
             sentence = sentence.removesuffix(".") + f"; {nearest}."
     points = limits.verdict.points_cap * (-1 if mark.keep else 1)
-    word = reasons[0] if reasons else "few_stars"
+    # Evidence stands under a word even where a clean keep has none.
+    word = next(iter(reasons), judgement.evidence[0].reason if judgement.evidence else "few_stars")
     item = evidence(word, MARK, points, f"you marked it {mark.word}")
     return replace(
         judgement,
