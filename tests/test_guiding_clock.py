@@ -117,9 +117,40 @@ def test_restless_stretches_meet_the_oval_frames():
 def test_short_exposures_that_can_slip_by_one_are_not_decided():
     start, end = regular(60, exposure=20.0, gap=10.0)
     made = record(3 * 3600.0, start=T0 - 3600.0, events=dithered(start, end))
-    fit = fit_clock(shifted(made, 0.0, "utc"), start[5:-5], end[5:-5])
+    made = shifted(made, 0.0, "unknown")
+    fit = fit_clock(made, start[5:-5], end[5:-5], utc_offset=0.0)
     assert not fit.decided
     assert any(abs(hours) * 3600.0 == pytest.approx(30.0, abs=3.0) for hours, _ in fit.rivals)
+
+
+def test_a_stated_utc_is_believed_before_a_slip_of_one_exposure():
+    start, end = regular(60, exposure=20.0, gap=10.0)
+    made = record(3 * 3600.0, start=T0 - 3600.0, events=dithered(start, end))
+    fit = fit_clock(shifted(made, 0.0, "utc"), start[5:-5], end[5:-5])
+    assert fit.decided
+    assert abs(fit.skew_s) < 3.0
+
+
+@pytest.mark.parametrize("seed", range(7300, 7308))
+def test_without_dithers_a_stated_utc_is_left_within_its_error(seed):
+    """Common practice, no source: a clock set by network is right within a second."""
+    scenario = random_scenario(seed, frames=24)
+    scenario = replace(scenario, plan=replace(scenario.plan, dither_every=0))
+    night = bare_night(scenario)
+    oval = ovalness(night, np.random.default_rng(seed))
+    fit = fit_clock(shifted(night.record, 0.0, "utc"), night.start, night.end, oval)
+    assert abs(fit.skew_s) < max(4.0, 1.5 * fit.skew_error_s)
+    assert abs(fit.skew_s) < 20.0
+
+
+def test_the_one_dither_of_a_night_does_not_move_the_clock():
+    """It fell inside an exposure and spoilt it; it is no proof that the clock is off."""
+    start, end = regular(20)
+    middle = 0.5 * (start[7] + end[7])
+    events = [(middle, "dither"), (middle + 8.0, "settle_end")]
+    fit = fit_clock(shifted(record(2600.0, events=events), 0.0, "utc"), start, end)
+    assert abs(fit.skew_s) < 3.0
+    assert "no dither" in fit.how
 
 
 def test_a_clock_without_a_date_is_brought_to_the_night():

@@ -12,6 +12,9 @@ DITHER_LAG_S, DITHER_LAG_SPREAD_S = 2.5, 1.4
 """From the end of an exposure to the dither's command (0 to 5 s): common practice, no source."""
 MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 """Share of dithers, of their settling and of unexplained jumps inside exposures: a choice."""
+FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
+"""Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
+A night's only one may well be the one that spoilt a frame, a few jumps may be gusts: a choice."""
 CALM_BEFORE = 8
 """Quiet samples that must come before a jump."""
 UNGUIDED = 4.0
@@ -38,6 +41,8 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
     gain = UNGUIDED * _guided_seconds(record, zero_r, n_r)
     total = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
     steps, ends, kind_of_step = _dither_times(record)
+    if len(steps) < FEWEST_DITHERS[kind_of_step] * len(start):
+        steps = ends = np.empty(0)
     cadence = min(record.cadence_s, 10.0)
     for times, kind in ((steps, kind_of_step), (ends, "settled")):
         count = np.zeros(n_r)

@@ -23,8 +23,10 @@ NAN = float("nan")
 ZONE_RANGE_H = 14.0
 SKEW_RANGE_S = 60
 DAY_S = 86400.0
-SKEW_USUAL_S = 15.0
-"""Width of the (heavy-tailed) prior of a computer clock's error: a choice, no source."""
+SKEW_USUAL_S = {"utc": 2.0, "unknown": 5.0}
+"""Half width of the Cauchy prior of a computer clock's error, s, by what the record states.
+Computers set by network agree within a second and cameras and guider often share one, but a few
+are off by half a minute: common practice, no source."""
 DECIDED_MARGIN = 4.0
 """Least lead in log-likelihood over the next offset.  Dithers fall into step together, so that
 their sum counts one coincidence several times: half of it is believed (7 to 1)."""
@@ -35,6 +37,9 @@ IN_USE = {
 }
 """Log-prior of civil time zones (offsets in use, from memory); others get `ODD_ZONE`."""
 ODD_ZONE = -3.0
+OVAL_BELIEVED = 0.5
+"""Share of the oval frames' evidence that is believed: frames follow one another, so that
+neighbours say nearly the same.  A choice."""
 
 
 def fit_clock(
@@ -83,10 +88,22 @@ def fit_clock(
     score = score_at(evidence, add)
     if not np.isfinite(score).any():
         return _nowhere("no zone brings the record and the exposures together")
-    score = score + oval_score(record, start, end, oval, add, score)
-    score -= np.log1p((skew / SKEW_USUAL_S) ** 2)
+    score = score + OVAL_BELIEVED * oval_score(record, start, end, oval, add, score)
+    score = _lagged(score) if dithers else score
+    score -= np.log1p((skew / SKEW_USUAL_S[record.clock]) ** 2)
     prior = np.array([IN_USE.get(float(z), ODD_ZONE) for z in zones])
     return _choose(zones, skew, score, prior, shift, dithers, utc_offset)
+
+
+def _lagged(score: np.ndarray) -> np.ndarray:
+    """Log-likelihood with the dithers' unknown lag, the same all night, averaged over."""
+    from scipy.ndimage import gaussian_filter1d
+
+    top = score.max(axis=1, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    chance = gaussian_filter1d(np.exp(score - safe), DITHER_LAG_SPREAD_S, axis=1, mode="nearest")
+    with np.errstate(divide="ignore"):
+        return safe + np.log(chance)
 
 
 def _zones(clock: str, utc_offset: float | None) -> np.ndarray:
@@ -116,8 +133,6 @@ def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
     best = int(np.argmax(chance))
     value, error = _location(skew, score[best])
     second = _second_skew(skew, score[best], value)
-    if dithers:
-        error = float(np.hypot(error, DITHER_LAG_SPREAD_S))
     # Evidence is taken twice where neighbours are alike (frames follow one another): halved.
     share = np.exp(0.5 * (chance - chance[best]))
     confidence = float(1.0 / share[np.isfinite(share)].sum())
