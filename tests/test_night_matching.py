@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from subgrade.night import compare_night
+from subgrade.night.chance import FALSE_ALARMS, log10_false_alarms
 from subgrade.night.hot import distinct_pointings, find_defects
-from subgrade.night.matching import FALSE_ALARMS, Pattern, log10_false_alarms, match_stars
+from subgrade.night.matching import Pattern, match_stars
 from subgrade.night.similarity import Similarity, fit_similarity
 from tests.night_fields import Sky, frame_of, make_frame, make_night, make_sky
 
@@ -107,6 +108,19 @@ def test_false_alarm_bound_holds_where_accidents_can_be_counted():
     assert accidents <= 0.1 * trials + 3 * np.sqrt(0.1 * trials)
     assert log10_false_alarms(2, 5, 1e-5, 5, 5, 1) > np.log10(FALSE_ALARMS)
     assert log10_false_alarms(4, 5, 1e-5, 5, 5, 1) < np.log10(FALSE_ALARMS)
+
+
+@pytest.mark.parametrize("turn", [0.7, 1.5, 2.0, 2.6, 4.0])
+def test_a_crowded_field_a_little_turned_is_not_laid_by_one_corner(turn):
+    """Near one spot the stars of a dense field agree at a rotation off by degrees."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        pattern, view = (z / 4 for z in two_views(rng, 800, 0.95, turn=turn, shift=60 - 40j))
+        match = match_stars(view, np.linspace(2, 1, len(view)), Pattern(pattern), 3.0)
+        assert match is not None
+        assert match.transform.rotation_deg == pytest.approx(-turn, abs=0.02)
+        assert match.transform.scale == pytest.approx(1, abs=2e-4)
+        assert len(match) > 0.8 * match.overlap
 
 
 def test_robust_fit_against_scikit_image():

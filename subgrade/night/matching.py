@@ -11,9 +11,9 @@ is checked against the stars themselves before it is believed:
 3. *Pair vote, scale within 3 %.*  The same with looser lengths.
 
 A proposal is accepted when the number of stars it brings together would be a
-rare accident: the expected number of equally good accidental matches, over
-all transforms that were tried, must be below `FALSE_ALARMS` (an a-contrario
-test: Desolneux, Moisan & Morel 2000, Int. J. Comput. Vis. 40, 7; from memory).
+rare accident (`subgrade.night.chance`), and when it is not loose: few of many
+stars, and these badly, as one corner of a turned field agrees with any rotation
+near its own.
 
 Positions are complex numbers ``x + 1j y`` (see `subgrade.night.similarity`).
 """
@@ -24,10 +24,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.night.chance import FALSE_ALARMS, log10_false_alarms
 from subgrade.night.similarity import Similarity, fit_similarity
 
-FALSE_ALARMS = 1e-6
-"""Largest expected number of accidental matches as good as an accepted one."""
 MIN_MATCHED = 3
 GLANCE, SHIFTS, FULL = 1, 2, 3
 """How deep a search goes."""
@@ -35,6 +34,10 @@ SHIFT_TIERS = ((60, 200), (250, 600))
 """Brightest stars of the frame and of the pattern that vote on shifts."""
 SCALE_RANGE = 0.03
 """Widest change of scale looked for."""
+LOOSE_RMS, LOOSE_SHARE = 0.5, 0.5
+"""Of the match radius and of the stars in the overlap.  Stars paired blindly lie 0.85 radii off
+(the median of a uniform disc over that of a Rayleigh law, times sqrt 2); a match half as loose
+that also leaves most stars alone fits one corner of a field that is turned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,31 +239,6 @@ def _pair_up(moved: np.ndarray, pattern: Pattern, radius: float) -> tuple[np.nda
     return chosen, partner[chosen]
 
 
-def log10_false_alarms(
-    matched: int, overlap: int, chance: float, frame_stars: int, pattern_stars: int, dof: int
-) -> float:
-    """Expected number of accidental matches this good, log 10.
-
-    ``dof`` stars (1 for a shift, 2 for a similarity) fix the transform and
-    prove nothing; the others each agree by accident with probability ``chance``.
-    The number of transforms tried is that of ways to pick the ``dof`` pairs.
-    """
-    from scipy.special import bdtrc, gammaln
-
-    tried = dof * np.log10(max(frame_stars, 1) * max(pattern_stars, 1))
-    free, drawn = matched - dof, max(overlap, matched) - dof
-    if free <= 0:
-        return float(tried)
-    chance = float(np.clip(chance, 1e-12, 1.0))
-    tail = bdtrc(free - 1, drawn, chance)
-    if tail > 1e-290:
-        log_tail = np.log10(tail)
-    else:  # underflow: the leading term of the tail is plenty
-        ways = gammaln(drawn + 1) - gammaln(free + 1) - gammaln(drawn - free + 1)
-        log_tail = (ways + free * np.log(chance)) / np.log(10)
-    return float(tried + log_tail)
-
-
 def check_proposal(
     p: np.ndarray, pattern: Pattern, proposal: Similarity, radius: float, dof: int
 ) -> Match | None:
@@ -320,8 +298,23 @@ def is_static(transform: Similarity) -> bool:
     return abs(transform.b) < 1.0 and abs(transform.rotation_deg) < 0.05
 
 
-def _significant(matches: list[Match | None]) -> list[Match]:
-    return [m for m in matches if m is not None and m.log10_false_alarms < np.log10(FALSE_ALARMS)]
+def is_loose(match: Match, radius: float) -> bool:
+    """Whether a match brings together few stars of many, and these badly.
+
+    Such a match is no accident, yet wrong: at a slightly wrong rotation the stars of
+    one corner still fall near their partners.
+    """
+    return match.rms_px > LOOSE_RMS * radius and len(match) < LOOSE_SHARE * match.overlap
+
+
+def _significant(matches: list[Match | None], radius: float) -> list[Match]:
+    return [
+        m
+        for m in matches
+        if m is not None
+        and m.log10_false_alarms < np.log10(FALSE_ALARMS)
+        and not is_loose(m, radius)
+    ]
 
 
 def match_stars(
@@ -364,11 +357,11 @@ def match_stars(
         for turn in turns:
             shifts = _vote_shifts(z[:mine], pattern.z[:theirs], turn, 2 * radius, keep=6)
             found += [check_proposal(z, pattern, Similarity(turn, s), radius, 1) for s in shifts]
-            good = _significant(found)
+            good = _significant(found, radius)
             clear = [m for m in good if m.log10_false_alarms < -12]
             if any(not (wary and is_static(m.transform)) for m in clear):
                 break
-        if good := _significant(found):
+        if good := _significant(found, radius):
             return _best(good, flux, wary)
         if len(z) <= mine and len(pattern) <= theirs:
             break
@@ -377,6 +370,6 @@ def match_stars(
     for stretch, stars, pairs in ((0.003, 60, 900), (SCALE_RANGE, 40, 300)):
         proposals = _vote_pairs(z, pattern, stretch, stars, pairs, keep=12, cell=4 * radius)
         found = [check_proposal(z, pattern, proposal, radius, 2) for proposal in proposals]
-        if good := _significant(found):
+        if good := _significant(found, radius):
             return _best(good, flux, wary)
     return None
