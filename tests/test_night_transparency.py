@@ -64,6 +64,29 @@ def test_one_lucky_frame_does_not_set_the_clear_level(sky):
     assert got == pytest.approx(true, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    "true",
+    [
+        [1.0, 1.0, 0.38, 0.38, 0.45],
+        [0.97, 0.1, 0.06, 0.15, 1.0],
+        [0.6, 1.0, 0.62, 1.0],
+        [0.5, 1.0, 1.0],
+        [1.0, 0.4, 0.45, 0.41, 0.42, 0.99, 0.4, 0.38],
+    ],
+)
+def test_two_clear_frames_of_a_small_group_are_its_clear_level(sky, true):
+    rng = np.random.default_rng(12)
+    got = transparencies(compare_night(make_night(rng, sky, len(true), dim=list(true))))
+    assert got == pytest.approx(true, rel=0.02, abs=0.003)
+
+
+def test_one_lucky_frame_of_five_does_not_set_the_clear_level(sky):
+    rng = np.random.default_rng(13)
+    true = np.r_[1.2, np.ones(4)]
+    got = transparencies(compare_night(make_night(rng, sky, 5, dim=list(true))))
+    assert got == pytest.approx(true, rel=0.01)
+
+
 def test_clear_level_alone():
     rng = np.random.default_rng(4)
     clear = rng.normal(0, 0.005, 20)

@@ -20,6 +20,8 @@ MIN_RANGE = 0.25
 """Least span of airmass among clear frames for a fit."""
 MAX_ERROR = 0.05
 """Largest error of a fitted coefficient, mag per airmass."""
+PAIR_BELOW = 10
+"""Groups smaller than this take their clear level from two frames that agree: a choice."""
 LN_PER_MAG = 0.4 * np.log(10)
 
 
@@ -32,7 +34,7 @@ class Extinction:
     source: str
 
 
-def clear_level(zero: np.ndarray, error: np.ndarray | float = 0.0) -> float:
+def clear_level(zero: np.ndarray, error: np.ndarray | float = 0.0, pair_below: int = 0) -> float:
     """Zero point of the clear frames of a group, natural log.
 
     The clear level is an upper envelope that one lucky frame cannot set: the
@@ -49,11 +51,16 @@ def clear_level(zero: np.ndarray, error: np.ndarray | float = 0.0) -> float:
         Zero points, larger is clearer; NaN is ignored.
     error : ndarray or float
         One sigma of each.
+    pair_below : int
+        With fewer frames than this two that agree are enough: of starlight, which cloud
+        only takes away, no two frames get too much by the same chance.
     """
     z = np.sort(zero[np.isfinite(zero)])[::-1]
     if not len(z):
         return float("nan")
     need = max(3, int(np.ceil(0.1 * len(z)))) if len(z) >= 6 else (len(z) + 1) // 2
+    if len(z) < pair_below:
+        need = min(need, 2)
     typical = np.nanmedian(np.broadcast_to(error, zero.shape)) if np.size(error) else 0.0
     width = max(0.04, 3 * float(np.nan_to_num(typical)))
     while True:
@@ -114,7 +121,7 @@ def fit_extinction(zero: np.ndarray, error: np.ndarray, airmass: np.ndarray) -> 
 
 
 def _level(z: np.ndarray, x: np.ndarray, k: float, error: float) -> float:
-    return clear_level(z + LN_PER_MAG * k * x, error)
+    return clear_level(z + LN_PER_MAG * k * x, error, PAIR_BELOW)
 
 
 def _soft_count(distance: np.ndarray, width: float) -> float:

@@ -27,6 +27,7 @@ import numpy as np
 
 from subgrade.night.clear import (
     LN_PER_MAG,
+    PAIR_BELOW,
     Extinction,
     airmass_of,
     clear_level,
@@ -92,7 +93,7 @@ def group_transparency(
     if airmass is not None:
         extinction = fit_extinction(zero.frame, zero.frame_error, airmass)
         dimming = LN_PER_MAG * extinction.k * (airmass - np.nanmin(airmass))
-    level = clear_level(zero.frame + dimming, zero.frame_error)
+    level = clear_level(zero.frame + dimming, zero.frame_error, PAIR_BELOW)
     # What each star gives in a clear frame at each frame's altitude.
     clear_flux = np.exp(zero.star[None, :] + level - dimming[:, None])
     out = _compare(frames, table, zero, clear_flux)
