@@ -10,12 +10,12 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
-from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.night.model import Group
 from subgrade.results.columns import COLUMNS
 from subgrade.results.guiding import guiding_record
 from subgrade.results.model import Graded, GradedFrame
+from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
 from subgrade.results.teaching import marks_record, teaching_record
 
@@ -106,33 +106,6 @@ def remarks_of(graded: Graded) -> list[str]:
     """What is to be said of the night as a whole."""
     poor = night_remarks(graded.groups, graded.frames, graded.limits)
     return [*graded.remarks, *poor]
-
-
-def night_remarks(groups, frames, limits: Limits) -> list[str]:
-    """What was poor all night, which no comparison within the night can show."""
-    found = []
-    for k, group in enumerate(groups):
-        scales = [
-            f.facts.scale_arcsec
-            for f in frames
-            if f.compared is not None and f.compared.group == k and f.facts.scale_arcsec
-        ]
-        fwhm, round_ = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
-        if fwhm and scales:
-            arcsec = fwhm.centre * sorted(scales)[len(scales) // 2]
-            if arcsec > limits.sharpness.night_poor_arcsec:
-                found.append(
-                    f"{group.label}: stars were wide all night, usual FWHM {arcsec:.1f}″ "
-                    f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing "
-                    "first"
-                )
-        if round_ and round_.centre > limits.roundness.night_poor:
-            found.append(
-                f"{group.label}: stars were oval all night, usual eccentricity "
-                f"{round_.centre:.2f} (poor from {limits.roundness.night_poor:g}); verdicts only "
-                "pick the worst of them"
-            )
-    return found
 
 
 def plain(value):

@@ -1,0 +1,195 @@
+"""What was poor from a group's first frame to its last, which its own frames cannot show.
+
+A group that is bad throughout has nothing good to be compared with.  Limits for
+any night, other groups of the same target and set-up in the same night, and a
+frame that got more light than the rest can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.causes.limits import Limits
+from subgrade.night.model import Group
+from subgrade.results.model import GradedFrame
+
+SAME_NIGHT_H = 12.0
+WIDER = 1.25
+"""Ratio of widths at the zenith that calls for a remark.  Seeing goes as the wavelength to the
+-0.2 (Fried 1966, from memory): 8 % from blue to red; hours and lenses bring as much again."""
+MORE_OVAL, OVAL = 0.15, 0.45
+"""Excess of the usual eccentricity, and its least value: common practice, no source."""
+ALIKE = 1.15
+"""Groups within this ratio of the sharpest are what the others are held against."""
+AIR = 0.6
+"""Width of a star's image goes as airmass to this power (Fried 1966, from memory)."""
+FEWEST = 3
+TOO_BRIGHT, TOO_BRIGHT_ERROR = 1.2, 0.05
+"""Light over the clear level that a clear sky cannot give, and the least error it is believed
+with: a choice."""
+
+
+def night_remarks(
+    groups: Sequence[Group], frames: Sequence[GradedFrame], limits: Limits
+) -> list[str]:
+    """What was poor all night, which no comparison within a group can show.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+    frames : sequence of GradedFrame
+    limits : Limits
+
+    Returns
+    -------
+    list of str
+        One sentence each; nothing is rejected for them.
+    """
+    members = [
+        [f for f in frames if f.compared is not None and f.compared.group == k]
+        for k in range(len(groups))
+    ]
+    found = []
+    for group, mine in zip(groups, members, strict=True):
+        found += _beyond_limits(group, mine, limits) + _lone_clear_frames(group, mine)
+    return found + _beside_others(groups, members)
+
+
+def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:
+    found = []
+    scales = sorted(f.facts.scale_arcsec for f in mine if f.facts.scale_arcsec)
+    fwhm, round_ = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
+    if fwhm and scales:
+        arcsec = fwhm.centre * scales[len(scales) // 2]
+        if arcsec > limits.sharpness.night_poor_arcsec:
+            found.append(
+                f"{group.label}: stars were wide all night, usual FWHM {arcsec:.1f}″ "
+                f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing first"
+            )
+    if round_ and round_.centre > limits.roundness.night_poor:
+        found.append(
+            f"{group.label}: stars were oval all night, usual eccentricity {round_.centre:.2f} "
+            f"(poor from {limits.roundness.night_poor:g}); verdicts only pick the worst of them"
+        )
+    return found
+
+
+def _lone_clear_frames(group: Group, mine: Sequence[GradedFrame]) -> list[str]:
+    bright = [
+        f
+        for f in mine
+        if f.compared.transparency > TOO_BRIGHT
+        and f.compared.transparency_error < TOO_BRIGHT_ERROR * f.compared.transparency
+    ]
+    if not bright or len(mine) < FEWEST:
+        return []
+    most = max(f.compared.transparency for f in bright)
+    who = bright[0].name if len(bright) == 1 else f"{len(bright)} frames"
+    return [
+        f"{group.label}: {who} received up to {most:.2f} times the starlight of the others, more "
+        "than a clear sky gives; either the others were under cloud all along, and are only "
+        "compared among themselves, or the exposure was not what the header states"
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """One group's usual values; ``least_*`` is what a quarter of its frames stay below.
+
+    ``zenith`` is the width at the zenith, arcsec, or px without a scale.
+    """
+
+    name: str
+    of: tuple
+    hour: float
+    width_px: float
+    width_arcsec: float
+    zenith: float
+    least_zenith: float
+    eccentricity: float
+    least_eccentricity: float
+
+
+def _beside_others(groups, members) -> list[str]:
+    """Groups that differ from others of the same target and set-up in the same night."""
+    filters = [g.filter for g in groups]
+    short = None not in filters and len(set(filters)) == len(filters)
+    usual = [
+        _usual(g, m, g.filter if short else g.label)
+        for g, m in zip(groups, members, strict=True)
+        if len(m) >= FEWEST
+    ]
+    found = []
+    for one in usual:
+        alike = [u for u in usual if u.of == one.of and not abs(u.hour - one.hour) > SAME_NIGHT_H]
+        if len(alike) < 2:
+            continue
+        # What draws stars out also widens them: the shape says more.
+        found += _more_oval(one, alike) or _wider(one, alike)
+    return found
+
+
+def _usual(group: Group, mine: Sequence[GradedFrame], name: str) -> _Usual:
+    scale = _median([f.facts.scale_arcsec for f in mine])
+    width = np.array([f.stars.fwhm_px for f in mine], float)
+    air = np.array([f.facts.airmass or np.nan for f in mine], float)
+    air = air if np.isfinite(air).all() else np.ones(len(mine))
+    first = mine[0].facts
+    zenith = width / air**AIR * (scale if np.isfinite(scale) else 1.0)
+    oval = [f.stars.eccentricity for f in mine]
+    return _Usual(
+        name=name,
+        of=(group.target, group.binning, group.shape, first.camera, bool(np.isfinite(scale))),
+        hour=_median([f.facts.mid_unix or f.facts.start_unix for f in mine]) / 3600.0,
+        width_px=_median(width),
+        width_arcsec=_median(width) * scale,
+        zenith=_median(zenith),
+        least_zenith=_quantile(zenith, 0.25),
+        eccentricity=_median(oval),
+        least_eccentricity=_quantile(oval, 0.25),
+    )
+
+
+def _wider(one: _Usual, alike: Sequence[_Usual]) -> list[str]:
+    sharp = min((u.zenith for u in alike if np.isfinite(u.zenith)), default=np.nan)
+    best = [u for u in alike if u.zenith <= ALIKE * sharp]
+    if not best or not one.least_zenith > WIDER * _median([u.zenith for u in best]):
+        return []
+    arcsec = f" = {one.width_arcsec:.2f}″" if np.isfinite(one.width_arcsec) else ""
+    return [
+        f"{one.name}: stars were {one.width_px:.2f} px{arcsec} throughout beside "
+        f"{_median([u.width_px for u in best]):.2f} px in {_listed(best)}; focus of this filter or "
+        f"the air of its hours: within {one.name} no frame can show it"
+    ]
+
+
+def _more_oval(one: _Usual, alike: Sequence[_Usual]) -> list[str]:
+    least = min((u.eccentricity for u in alike if np.isfinite(u.eccentricity)), default=np.nan)
+    best = [u for u in alike if u.eccentricity <= least + 0.5 * MORE_OVAL]
+    if not best or not one.least_eccentricity > max(
+        OVAL, MORE_OVAL + _median([u.eccentricity for u in best])
+    ):
+        return []
+    return [
+        f"{one.name}: stars had an eccentricity of {one.eccentricity:.2f} throughout beside "
+        f"{_median([u.eccentricity for u in best]):.2f} in {_listed(best)}; something drew them "
+        f"in its hours only, or tilts this filter: within {one.name} no frame can show it"
+    ]
+
+
+def _listed(groups: Sequence[_Usual]) -> str:
+    names = [u.name for u in groups]
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _median(values) -> float:
+    return _quantile(values, 0.5)
+
+
+def _quantile(values, share: float) -> float:
+    known = np.array([np.nan if v is None else v for v in values], float)
+    known = known[np.isfinite(known)]
+    return float(np.quantile(known, share)) if len(known) else float("nan")
