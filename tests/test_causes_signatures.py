@@ -258,8 +258,10 @@ def test_two_images_of_every_star_are_a_step():
     apart = drawn([0.0, 1.7 * FWHM], [0.75, 0.25], 20.0)
     assert apart.eccentricity == pytest.approx(eccentricity(0.25 * 0.75 * (1.7 * FWHM) ** 2))
     assert answer(one(apart)) == ("reject", "bump")
-    # Nearer than they are wide they are one oval star.
-    assert answer(one(drawn([0.0, 0.8 * FWHM], [0.75, 0.25], 20.0)))[1] != "bump"
+    # Nearer than they are wide they are one oval star, yet its profile is that of a step.
+    assert answer(one(drawn([0.0, 0.8 * FWHM], [0.75, 0.25], 20.0)))[1] == "bump"
+    spread = np.linspace(0, 1, 40)
+    assert answer(one(drawn(1.9 * FWHM * spread, np.ones(40), 20.0)))[1] != "bump"
     assert answer(one(Shot(status="doubled", length=2.5 * FWHM))) == ("reject", "bump")
     limit = LIMITS.light.moved
     assert answer(one(with_second(1.25 * limit))) == ("reject", "bump")

@@ -296,19 +296,21 @@ def _towards(dial: Dial, target: float, usual, scale, limits: Limits, reasons) -
 
 
 def _from_afar(dial: Dial, target: float, usual, scale, limits: Limits) -> tuple[str, float]:
-    """A key that has no say where it stands, but reaches the target further on."""
+    """A key that has no say where it stands, but further on nears the target."""
     from scipy.optimize import brentq
 
-    # A little short of it, for a key that another one stops right there.
-    target -= math.copysign(SLIVER / 2, target - dial.effective(usual, scale, limits))
+    now = dial.effective(usual, scale, limits)
     for key in dial.keys:
         low, high = allowed_range(*key.split("."))
 
-        def off(value, key=key):
-            return dial.effective(usual, scale, _set(limits, key, value)) - target
+        def limit(value, key=key):
+            return dial.effective(usual, scale, _set(limits, key, value))
 
-        if off(low) < 0 < off(high):
-            return key, brentq(off, low, high, xtol=SLIVER / 10)
+        # A little short of where another key stops it.
+        reach = min(max(target, limit(low)), limit(high))
+        goal = reach - math.copysign(SLIVER / 2, reach - now)
+        if abs(reach - now) > 2 * SLIVER and limit(low) < goal < limit(high):
+            return key, brentq(lambda v, goal=goal: limit(v) - goal, low, high, xtol=SLIVER / 10)
     return "", math.nan
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
-from subgrade.causes.record_events import COVERED, by_interruption, cadence, noise_floor
+from subgrade.causes.record_events import COVERED, cadence, interruption_or_none, noise_floor
 from subgrade.causes.series import GroupSeries
 from subgrade.guiding.model import ExposureGuiding
 
@@ -34,7 +34,7 @@ def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Eviden
     inside = series.exposure(position)
     if inside is None:
         return []
-    found = by_interruption(series, position, limits)
+    found = interruption_or_none(series, position, limits)
     if any(item.points > 2 for item in found):
         # Errors of a dither or a lost star would pass for gusts and swings.
         return found
@@ -83,10 +83,10 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
         f"rms {said(inside.rms_ra, '″')} in right ascension and {said(inside.rms_dec, '″')} in "
         "declination"
     )
-    places = [0.3 * limit, limit, 2.0 * limit]
-    unseen = float(np.interp(seen, places, [3.0, 0.5, -3.0]))
+    places = [0.1 * limit, 0.3 * limit, limit, 2.0 * limit]
+    unseen = float(np.interp(seen, places, [4.5, 3.5, 0.5, -3.0]))
     words = {"flexure": unseen} | {
-        word: float(np.interp(seen, places, [-2.0, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
+        word: float(np.interp(seen, places, [-4.5, -3.5, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
     }
     return [
         evidence(word, "share the guider saw", points, text, value=seen, limit=limit)

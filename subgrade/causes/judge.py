@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability, said
 from subgrade.causes.expected import Followed, follow
-from subgrade.causes.light import judge_light, judge_star_count
+from subgrade.causes.light import BROKEN, judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
 from subgrade.causes.motion_series import CANDIDATES
@@ -27,8 +27,6 @@ NOT_JUDGED = 0.5
 SMEARED = ("tracking_lost", "dither_overlap", "bump")
 """Causes that leave no star to match, so that starlight reads as lost."""
 LIGHT_LOST = ("cloud", "dew")
-BROKEN = ("trailed", "doubled", "hollow")
-"""Star shapes whose brightness no template fits, so that starlight reads too low."""
 
 
 def judge_night(
@@ -155,7 +153,10 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
     """Light findings with what reads as loss given to the cause that moved the light."""
     lost = [f for f in light if f.reason in LIGHT_LOST]
     rest = [f for f in light if f.reason not in LIGHT_LOST]
-    points = max([f.points for f in lost] + ([moved.points] if np.isfinite(moved.points) else []))
+    points = max(
+        [f.points for f in lost] + ([moved.points] if np.isfinite(moved.points) else []),
+        default=0.0,
+    )
     numbers = tuple(e for f in lost for e in f.evidence)
     main = evidence(moved.reason, "light beside the stars", points, moved.text, value=moved.share)
     return [

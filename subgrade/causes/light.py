@@ -13,6 +13,11 @@ from subgrade.causes.series import GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 
+BROKEN = ("trailed", "doubled", "hollow")
+"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
+MOST_LIGHT = 1.3
+"""Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
+
 
 def depth_reference(depth: np.ndarray) -> float:
     """Mean noise variance, inverted, of the frames that an equal-weight stack should hold.
@@ -53,7 +58,7 @@ def judge_light(
     list of Finding
         Where transparency was not measured the sky's noise speaks alone.
     """
-    light = series["transparency"]
+    light = _trusted(series["transparency"], series)
     depth = (np.where(np.isfinite(light), light, 1.0) / series["noise"]) ** 2
     reference = depth_reference(depth)
     relative = float(depth[position] / reference) if reference > 0 else float("nan")
@@ -99,6 +104,15 @@ def judge_light(
     if reason == "cloud" and (remark or points > 0):
         finding = _cloud_or_dew(series, position, compared, limits, finding)
     return [finding, *_uneven(compared, share, limits)]
+
+
+def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
+    """Transparency where stars were whole; no template fits lines, pairs and rings.
+
+    A wild value would make every other frame look dim.
+    """
+    whole = np.array([s.shape_status not in BROKEN for s in series.stars])
+    return np.where(whole & (light < MOST_LIGHT), light, np.nan)
 
 
 def judge_star_count(

@@ -14,10 +14,15 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
-from subgrade.causes.motion_series import CANDIDATES, by_creep, by_direction, by_time
-from subgrade.causes.profile import fit_motions
+from subgrade.causes.motion_series import (
+    CANDIDATES,
+    by_creep,
+    by_direction,
+    by_staying,
+    by_time,
+)
+from subgrade.causes.profile import weigh_motions
 from subgrade.causes.series import GroupSeries, axial_difference
-from subgrade.stars.model import FrameStars
 
 PRIOR = {
     "wind_trail": 0.0,
@@ -26,40 +31,47 @@ PRIOR = {
     "dec_drift": -0.2,
     "flexure": -0.4,
     "field_rotation": -1.0,
-    "tracking_lost": 0.0,
-    "bump": 0.0,
-    "dither_overlap": 0.0,
+    "tracking_lost": -1.5,
+    "bump": -1.0,
+    "dither_overlap": -1.5,
 }
 """Before looking: how common each is; no source."""
 
 DRAWS = {
-    "wind_trail": ("knock", "shake"),
-    "ra_oscillation": ("swing", "shake"),
-    "periodic_error": ("swing", "creep"),
-    "dec_drift": ("creep",),
-    "flexure": ("creep",),
+    "wind_trail": {"gust": 0.65, "shake": 0.2, "step": 0.08, "swing": 0.05, "creep": 0.02},
+    # A loop that overshoots at every turn throws the star from side to side: two places.
+    "ra_oscillation": {"swing": 0.4, "shake": 0.3, "step": 0.15, "creep": 0.1, "gust": 0.05},
+    # Less than a whole turn of the worm leaves any part of its swing.
+    "periodic_error": {"creep": 0.35, "swing": 0.3, "gust": 0.3, "shake": 0.03, "step": 0.02},
+    "dec_drift": {"creep": 0.9, "swing": 0.06, "shake": 0.015, "gust": 0.015, "step": 0.01},
+    "flexure": {"creep": 0.88, "swing": 0.06, "gust": 0.03, "shake": 0.02, "step": 0.01},
+    "bump": {"step": 0.93, "gust": 0.05, "swing": 0.02},
+    "dither_overlap": {"step": 0.5, "gust": 0.5},
+    "tracking_lost": {"gust": 0.5, "creep": 0.3, "step": 0.2},
 }
-"""The profile of motion that each cause draws; the better of two counts."""
+"""How often each cause draws which profile of motion; no source."""
 
 DRAWN = {
     "creep": "a steady creep of {}",
     "swing": "a swing of {}",
     "shake": "shaking of {} rms",
-    "knock": "a knock of {}",
+    "step": "a step of {}",
+    "gust": "a knock of {}",
 }
+NAMED = {
+    "creep": "a creep",
+    "swing": "a swing",
+    "shake": "shaking",
+    "step": "a step",
+    "gust": "a knock",
+}
+LEAST_FIT = -5.0
+"""No image speaks more strongly against a cause: paths differ from every family; no source."""
 KNOWN_AXIS = (0.95, 0.0, 0.05)
 PRESUMED_AXIS = (0.65, 0.1, 0.25)
 """Belief that the axis is right ascension, declination, or neither.  Without a known
 orientation the direction most frames lean to stands in, for most mounts are rougher in
 right ascension; common practice, no source."""
-FIT_ERROR = 0.003
-"""Residual, of the peak, that a true model leaves on rendered stars."""
-MOST_KNOCKED = 0.4
-"""A larger displaced share is uneven motion and no knock that settled; no source."""
-NO_FIT = 0.03
-"""Residual above which none of the motions describes the star; no source."""
-FIT_SHARPNESS = 6.0
-"""Points for a residual e times larger; no source."""
 
 
 def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -72,20 +84,27 @@ def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list
     """
     motion = motion_variance(series)
     return [
-        *_by_profile(series.stars[position]),
+        *_by_profile(series, position),
         *_by_size(series, motion, position),
         *_by_mount_axis(series, position, limits),
         *by_direction(series, motion, position),
         *by_time(series, motion, position),
         *by_creep(series, motion, position),
+        *by_staying(series, motion, position),
     ]
 
 
 def ranked(items: list[Evidence]) -> list[tuple[str, float]]:
     """Candidates with their share of the probability, likeliest first."""
-    totals = {word: PRIOR[word] for word in CANDIDATES}
+    summed: dict[str, float] = {}
     for item in items:
-        totals[item.reason] = totals.get(item.reason, PRIOR.get(item.reason, 0.0)) + item.points
+        summed[item.reason] = summed.get(item.reason, 0.0) + item.points
+    # A further cause counts where something speaks for it, not by being looked into.
+    totals = {
+        word: PRIOR.get(word, 0.0) + summed.get(word, 0.0)
+        for word in dict.fromkeys([*CANDIDATES, *summed])
+        if word in CANDIDATES or summed[word] > 0
+    }
     top = max(totals.values())
     weights = {word: math.exp(value - top) for word, value in totals.items()}
     whole = sum(weights.values())
@@ -100,58 +119,39 @@ def motion_variance(series: GroupSeries) -> np.ndarray:
     return np.hypot(series["xx"] - series["yy"], 2 * series["xy"])
 
 
-def _by_profile(stars: FrameStars) -> list[Evidence]:
-    """Which kind of motion fits the star image, and how much better than the others."""
-    fits = {fit.model: fit for fit in fit_motions(stars)}
+def _by_profile(series: GroupSeries, position: int) -> list[Evidence]:
+    """Which kind of motion fits the star image, weighed by how often each cause draws it."""
+    fits = {fit.model: fit for fit in weigh_motions(series.stars[position], still_star(series))}
     if not fits:
         return []
-    found = _two_images(fits, stars.fwhm_minor_px)
-    if fits["knock"].share > MOST_KNOCKED:
-        del fits["knock"]
-    best = min(fit.residual for fit in fits.values())
-    if best > NO_FIT:
-        return found
-    for word, models in DRAWS.items():
-        fit = min((fits[m] for m in models if m in fits), key=lambda f: f.residual)
-        # Two parameters more let the knock follow anything a little better.
-        worse = math.hypot(fit.residual, FIT_ERROR) / math.hypot(best, FIT_ERROR)
-        points = 1.0 - FIT_SHARPNESS * math.log(worse) - (0.8 if fit.model == "knock" else 0.0)
-        size = math.hypot(fit.extent_px, fit.spread_px)
-        text = f"{DRAWN[fit.model].format(said(size, 'px'))} leaves " + (
-            f"{said(100 * fit.residual, '%')} of the star's peak unexplained, the best kind of "
-            f"motion {said(100 * best, '%')}"
-        )
+    seen = {model: math.exp(fit.points) for model, fit in fits.items()}
+    whole = sum(seen.values()) / len(seen)
+    likeliest = max(fits.values(), key=lambda f: f.points)
+    size = likeliest.rms_px if likeliest.model == "shake" else likeliest.extent_px
+    text = (
+        f"{DRAWN[likeliest.model].format(said(size, 'px'))} fits the star image best "
+        f"({said(100 * likeliest.probability, '%')}"
+    )
+    second = sorted(fits.values(), key=lambda f: -f.points)[1]
+    text += f", {NAMED[second.model]} {said(100 * second.probability, '%')})"
+    found = []
+    for word, often in DRAWS.items():
+        drawn = sum(share * seen[model] for model, share in often.items()) / whole
+        points = max(math.log(max(drawn, 1e-9)), LEAST_FIT)
         found.append(
-            evidence(
-                word,
-                "fit of the star image",
-                max(points, -3.0),
-                text,
-                value=100 * fit.residual,
-                usual=100 * best,
-                unit="%",
-            )
-        )
+            evidence(word, "fit of the star image", points, text,
+                     value=100 * likeliest.probability, unit="%")
+        )  # fmt: skip
     return found
 
 
-def _two_images(fits: dict, fwhm: float) -> list[Evidence]:
-    """A displaced part as narrow as the star itself is a second image, not a tail."""
-    knock = fits["knock"]
-    rival = min(fit.residual for model, fit in fits.items() if model != "knock")
-    apart = knock.extent_px > 1.3 * fwhm and knock.spread_px < 0.4 * fwhm
-    if not (apart and knock.share > 0.08 and knock.residual < 0.6 * rival):
-        return []
-    text = (
-        f"two images {said(knock.extent_px, 'px')} apart, the fainter with "
-        f"{said(100 * knock.share, '%')} of the light, fit the star image to "
-        f"{said(100 * knock.residual, '%')} of its peak, any other motion to "
-        f"{said(100 * rival, '%')}"
-    )
-    return [
-        evidence("bump", "two images", 6.0, text, value=knock.extent_px, limit=1.3 * fwhm,
-                 unit="px")
-    ]  # fmt: skip
+def still_star(series: GroupSeries) -> tuple[float, float, float] | None:
+    """Usual second moments of the group's frames, px^2: the star that did not move."""
+    moments = np.array([series[name] for name in ("xx", "yy", "xy")])
+    moments = moments[:, np.isfinite(moments).all(axis=0)]
+    if moments.shape[1] < 4:
+        return None
+    return tuple(float(m) for m in np.median(moments, axis=1))
 
 
 def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -176,6 +176,9 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
     """
     angle, axis, presumed = series["angle"][position], series.axis_angle[position], False
     if not math.isfinite(axis):
+        # Where the usual frame is itself drawn out, its lean is the cause asked for.
+        if series.usual("eccentricity").centre > limits.roundness.remark:
+            return []
         axis, presumed = common_axis(series), True
     if not (math.isfinite(axis) and math.isfinite(angle)):
         return []
@@ -207,17 +210,36 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
 def common_axis(series: GroupSeries) -> float:
     """Direction that the group's frames lean to, deg in [0, 180); NaN where they do not.
 
-    From the medians of the moment components, so single bad frames do not turn it.
+    From the geometric median of the elongations, which turns with the camera and which
+    single bad frames do not turn.
     """
-    parts = np.array([series["xx"] - series["yy"], 2 * series["xy"]])
-    parts = parts[:, np.isfinite(parts).all(axis=0)]
-    if parts.shape[1] < 8:
+    parts = series["xx"] - series["yy"] + 2j * series["xy"]
+    parts = parts[np.isfinite(parts)]
+    if len(parts) < 8:
         return float("nan")
-    lean = np.median(parts, axis=1)
-    scatter = 1.4826 * np.median(np.abs(parts - lean[:, None]), axis=1)
-    if np.hypot(*lean) < 4 * 1.2533 * np.max(scatter) / math.sqrt(parts.shape[1]):
+    lean = geometric_median(parts)
+    # The median distance of a round normal cloud is 1.1774 sigma, and its centre's error
+    # is 1.2533 sigma / sqrt(n) as a plain median's [derived].
+    scatter = float(np.median(np.abs(parts - lean))) / 1.1774
+    if abs(lean) < 4 * 1.2533 * scatter / math.sqrt(len(parts)):
         return float("nan")
-    return float(np.degrees(0.5 * np.arctan2(lean[1], lean[0])) % 180.0)
+    return float(np.degrees(0.5 * np.angle(lean)) % 180.0)
+
+
+def geometric_median(values: np.ndarray) -> complex:
+    """Point with the least sum of distances to complex values (Weiszfeld's iteration).
+
+    Weiszfeld 1937, Tohoku Math. J. 43, 355 (from memory).
+    """
+    centre = complex(np.median(values.real), np.median(values.imag))
+    size = float(np.median(np.abs(values - centre)))
+    for _ in range(50):
+        weight = 1.0 / np.maximum(np.abs(values - centre), 1e-6 * size + 1e-12)
+        moved = complex(np.sum(weight * values) / weight.sum())
+        if abs(moved - centre) < 1e-6 * size:
+            break
+        centre = moved
+    return centre
 
 
 def _over_flat(distance: float, sigma: float) -> float:

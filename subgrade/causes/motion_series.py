@@ -46,9 +46,12 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
         f"agree{'s' if len(angles) == 1 else ''} with its direction to {said(agreement)} "
         "(1 the same, 0 at random)"
     )
-    # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).
+    # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).  Gusts
+    # blow from one side for a while too, so agreement says little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
-    words = {"wind_trail": -steady} | {w: steady for w in CANDIDATES if w != "wind_trail"}
+    words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
+        w: steady for w in CANDIDATES if w != "wind_trail"
+    }
     return [
         evidence(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()
     ]
@@ -75,7 +78,11 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     manner = "alone" if not len(alike) else "in turn" if len(alike) >= 2 * run else "run"
     if manner == "run":
         steady = float(np.interp(run, [1, 2, 4], [-0.3, 0.3, 0.8]))
-        words = {"wind_trail": -steady, "ra_oscillation": 0.5 * steady, "periodic_error": -0.3}
+        words = {
+            "wind_trail": -0.5 * steady,
+            "ra_oscillation": 0.5 * steady,
+            "periodic_error": -0.3,
+        }
         # A misaligned pole creeps all night; a creep that comes and goes is another's.
         words["dec_drift"] = float(np.interp(run, [2, 4, 8], [-0.7, 0.2, 0.9]))
         words["flexure"] = steady
@@ -141,6 +148,61 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
                  unit="px")
         for w in ("dec_drift", "flexure")
     ]  # fmt: skip
+
+
+def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+    """Did the field stay where the creep had left it?
+
+    The guider brings back what it sees; a main scope that bent away from the guide scope
+    stays bent.  The field's place after the run of like frames is held against its place
+    before, the dithers' scatter allowed for.
+    """
+    first, last = _run_ends(series, motion, position)
+    angle = math.radians(series["angle"][position] + series["rotation_deg"][position])
+    along = series["dx"] * math.cos(angle) + series["dy"] * math.sin(angle)
+    before, after = (_known(along[k]) for k in (slice(max(first - 3, 0), first),
+                                                slice(last + 1, last + 4)))  # fmt: skip
+    if not (len(before) and len(after)):
+        return []
+    aside = np.concatenate([np.diff(along[:first]), np.diff(along[last + 1 :])])
+    aside = np.abs(aside[np.isfinite(aside)])
+    if len(aside) < 4:
+        return []
+    # Differences scatter by sqrt(2) sigma; the mean holds where half of them are no dither.
+    scatter = 1.2533 * float(np.mean(aside)) / math.sqrt(2)
+    crept = float(np.nansum(np.sqrt(12 * motion[first : last + 1])))
+    moved = float(np.mean(after) - np.mean(before))
+    error = math.hypot(scatter * math.sqrt(1 / len(before) + 1 / len(after)), max(0.2 * crept, 0.5))
+    if not crept > 1.5 * error:
+        return []
+    # Either way along the axis, against having come back.
+    stayed = np.logaddexp(*(-0.5 * ((moved + s * crept) / error) ** 2 for s in (1, -1)))
+    points = float(np.clip(stayed - math.log(2) + 0.5 * (moved / error) ** 2, -1.5, 2.5))
+    text = (
+        f"after the frames alike the field lay {said(abs(moved), 'px')} along the trail from where "
+        f"it lay before (they crept {said(crept, 'px')} in all, "
+        f"dithers scatter {said(scatter, 'px')})"
+    )
+    return [
+        evidence("flexure", "field after the creep", points, text, value=moved, usual=crept,
+                 error=error, unit="px")
+    ]  # fmt: skip
+
+
+def _known(values: np.ndarray) -> np.ndarray:
+    return values[np.isfinite(values)]
+
+
+def _run_ends(series: GroupSeries, motion: np.ndarray, position: int) -> tuple[int, int]:
+    """First and last of the unbroken run of frames drawn out the same way as one."""
+    off = axial_difference(series["angle"], series["angle"][position])
+    alike = (motion > 0.3 * motion[position]) & (off < 25)
+    first = last = position
+    while first > 0 and alike[first - 1]:
+        first -= 1
+    while last + 1 < len(motion) and alike[last + 1]:
+        last += 1
+    return first, last
 
 
 def _slope(t: np.ndarray, x: np.ndarray) -> tuple[float, float]:

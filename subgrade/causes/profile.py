@@ -2,27 +2,35 @@
 
 Motion convolves the star image, so each kind of motion leaves its own profile along
 the long axis: steady creep a box (excess kurtosis -1.2), a swing an arcsine piled up at
-both ends (-1.5), random shaking a Gaussian (0), a knock that settles a core with a
-displaced, fainter part (positive) [derived; see docs/limits.md].  Each is fitted to
-the image as a round Moffat star drawn along the known axis; what is left over tells
-them apart.  Cumulants taken straight from the image would hang on its cut-off wings.
+both ends (-1.5), random shaking a Gaussian (0), a step two places, a gust a rest with a
+displaced, fainter part (positive) [derived; see docs/verdicts.md].  The star across that
+axis, where nothing moved, tells the still star; the motions are fitted to the whole image
+with it and weighed by their evidence.  `tests/benchmarks/motion.py` measures how often the
+likeliest is the true one.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.causes.profile_families import FAMILIES, share_of
+from subgrade.causes.profile_fit import Fitter, Solved
+from subgrade.causes.profile_star import FoldedStar, fold
 from subgrade.stars.model import FrameStars, StarImage
 
-NODES = 9
-_EVEN = (np.arange(NODES) + 0.5) / NODES
-_NORMAL = np.array([-1.593, -0.967, -0.589, -0.282, 0.0, 0.282, 0.589, 0.967, 1.593])
-"""Quantiles of the normal distribution at `_EVEN`."""
-
-MODELS = ("creep", "swing", "shake", "knock")
+MODELS = ("creep", "swing", "shake", "step", "gust")
+TEMPER = 3.0
+"""What log evidence is divided by: fits to rendered stars are this much too sure of
+themselves (`tests/benchmarks/motion.py`)."""
+STRANGE = 0.02
+"""Probability that is shared out evenly, for a motion that is none of these; no source."""
+STILL_STRETCH = 0.02
+"""Sigma of the still star's own stretch where nothing is known of it; no source."""
+KNOWN_STRETCH = 0.01
+"""The same about what the group's still frames have; no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +40,27 @@ class MotionFit:
     Attributes
     ----------
     model : str
-        ``creep`` (box), ``swing`` (arcsine), ``shake`` (Gaussian) or ``knock``.
+        ``creep`` (box), ``swing`` (arcsine), ``shake`` (Gaussian), ``step`` (two places) or
+        ``gust`` (a rest and a displaced, spread-out part); from `fit_motions` ``knock`` for
+        the better of the last two.
     extent_px : float
-        Length of the box, full swing, rms of the shaking, or displacement of the knock.
+        Length of the box, full swing, rms of the shaking, or mean displacement.
     share : float
-        Share of the light displaced by the knock; 1 for the others.
+        Share of the light displaced by a step or gust; 1 for the others.
     spread_px : float
-        Rms width of the displaced part of a knock; 0 for the others.
+        Rms width of the displaced part; 0 for the others.
     residual : float
         Rms of image minus model where the star is bright, in units of its peak.
+    log_evidence : float
+        Natural logarithm, up to a constant of the frame, of the image's probability under
+        this kind of motion, its parameters integrated out.
+    points : float
+        Log-likelihood behind the best kind, 0 for the best; tempered so that it can be
+        added to other evidence.
+    probability : float
+        From the points, all kinds equally common beforehand.
+    rms_px, skewness, kurtosis : float
+        Of the motion, in closed form from its parameters; excess kurtosis.
     """
 
     model: str
@@ -48,6 +68,12 @@ class MotionFit:
     share: float
     spread_px: float
     residual: float
+    log_evidence: float
+    points: float
+    probability: float
+    rms_px: float
+    skewness: float
+    kurtosis: float
 
 
 def wing_ratio(image: StarImage | None) -> float:
@@ -67,110 +93,100 @@ def wing_ratio(image: StarImage | None) -> float:
     return float(np.sqrt(fifth / half)) if half > 0 else float("nan")
 
 
-def fit_motions(stars: FrameStars) -> tuple[MotionFit, ...]:
-    """Fit every kind of motion to a frame's star image.
+def weigh_motions(
+    stars: FrameStars, still: tuple[float, float, float] | None = None
+) -> tuple[MotionFit, ...]:
+    """Fit every kind of motion to a frame's star image and weigh them.
 
     Parameters
     ----------
     stars : FrameStars
+    still : (float, float, float), optional
+        Usual second moments (xx, yy, xy) of the group's frames, px^2: how oval the still
+        star is.  Taken for nearly round where not given.
 
     Returns
     -------
     tuple of MotionFit
-        Best first; empty where there is no image or no long axis.
+        One of each of `MODELS`, likeliest first; empty where there is no image or no
+        long axis.
     """
-    image = stars.star_image
-    if image is None or not np.isfinite([stars.angle_deg, stars.fwhm_minor_px]).all():
-        return ()
-    along, across, value = _bright_pixels(
-        image, stars.angle_deg, stars.fwhm_minor_px, stars.fwhm_major_px
-    )
-    if len(value) < 40:
-        return ()
-    motion_rms = math.sqrt(max(stars.fwhm_major_px**2 - stars.fwhm_minor_px**2, 0.0)) / 2.3548
-    fits = [
-        _fit(model, along, across, value, stars.fwhm_minor_px, max(motion_rms, 0.05))
-        for model in MODELS
-    ]
-    return tuple(sorted(fits, key=lambda f: f.residual))
+    star = fold(stars)
+    return () if star is None else _weighed(solve_motions(star, still), star.samples)
 
 
-def _bright_pixels(image: StarImage, angle_deg: float, fwhm: float, long_fwhm: float):
-    """Offsets along and across the long axis, and values, where the star is bright.
-
-    Thinned to about five samples a FWHM: closer ones repeat one another.  The image's
-    corners, which few stars reach, stay out.
-    """
-    n = image.image.shape[0]
-    stride = max(1, round(fwhm / 5 / image.step_px))
-    grid = (np.arange(n) - (n - 1) / 2) * image.step_px
-    x, y = np.meshgrid(grid[::stride], grid[::stride])
-    value = image.image[::stride, ::stride].astype(float)
-    angle = np.radians(angle_deg)
-    along = x * np.cos(angle) + y * np.sin(angle)
-    across = -x * np.sin(angle) + y * np.cos(angle)
-    keep = (value > 0.03) & (np.hypot(along / long_fwhm, across / fwhm) < 1.8)
-    return along[keep], across[keep], value[keep]
+def fit_motions(
+    stars: FrameStars, still: tuple[float, float, float] | None = None
+) -> tuple[MotionFit, ...]:
+    """As `weigh_motions`, step and gust taken together as ``knock``, least residual first."""
+    kinds: dict[str, MotionFit] = {}
+    for fit in weigh_motions(stars, still):
+        name = "knock" if fit.model in ("step", "gust") else fit.model
+        kinds.setdefault(name, replace(fit, model=name))
+    return tuple(sorted(kinds.values(), key=lambda f: f.residual))
 
 
-def _kernel(model: str, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Places along the axis and their shares of the time."""
-    if model == "creep":
-        return p[0] * (_EVEN - 0.5), np.full(NODES, 1 / NODES)
-    if model == "swing":
-        return 0.5 * p[0] * np.cos(np.pi * _EVEN), np.full(NODES, 1 / NODES)
-    if model == "shake":
-        return p[0] * _NORMAL, np.full(NODES, 1 / NODES)
-    share = 1 / (1 + math.exp(-p[1]))
-    return (
-        np.append(p[0] + p[2] * _NORMAL, 0.0),
-        np.append(np.full(NODES, share / NODES), 1 - share),
-    )
+def solve_motions(
+    star: FoldedStar, still: tuple[float, float, float] | None = None
+) -> tuple[Solved, ...]:
+    """Every family fitted to a folded star, most evidence first."""
+    fitter = Fitter(star, _stretch(star, still))
+    solved = (fitter.fit(family) for family in FAMILIES)
+    return tuple(sorted(solved, key=lambda s: -s.log_evidence))
 
 
-def _fit(model, along, across, value, fwhm, rms) -> MotionFit:
-    from scipy.optimize import least_squares
+def _stretch(star: FoldedStar, still) -> tuple[float, float]:
+    """Variance of the still star along the axis over that across it, less 1, and its sigma."""
+    if still is None or not np.isfinite(still).all() or not still[0] + still[1] > 0:
+        return 0.0, STILL_STRETCH
+    xx, yy, xy = still
+    turn = 2 * math.radians(star.angle_deg)
+    lean = (xx - yy) * math.cos(turn) + 2 * xy * math.sin(turn)
+    return float(np.clip(lean / (0.5 * (xx + yy)), -0.2, 0.2)), KNOWN_STRETCH
 
-    def drawn(p):
-        # p: centre, log width, log(beta - 1), then the motion's own
-        places, shares = _kernel(model, p[3:])
-        alpha2 = math.exp(2 * p[1])
-        beta = 1 + math.exp(p[2])
-        r2 = (along[:, None] - p[0] - places) ** 2 + across[:, None] ** 2
-        return (1 + r2 / alpha2) ** -beta @ shares
 
-    def left(p):
-        shape = drawn(p)
-        # The brightness that fits best, in closed form.
-        return shape * (shape @ value) / (shape @ shape) - value
-
-    own = {
-        "creep": [[3.46 * rms]],
-        "swing": [[2.83 * rms]],
-        "shake": [[rms]],
-        "knock": [[side * 2.5 * rms, -1.5, rms] for side in (1, -1)],
-    }[model]
-    core = [0.0, math.log(fwhm), math.log(2.0)]
-    low = [-2 * fwhm, math.log(0.2 * fwhm), math.log(0.2)]
-    high = [2 * fwhm, math.log(10 * fwhm), math.log(20.0)]
-    reach = 20 * max(rms, fwhm)
-    bounds = {
-        "knock": ([-reach, -5.0, 0.0], [reach, 0.0, reach]),
-    }.get(model, ([0.0], [reach]))
-    solved = [
-        least_squares(
-            left, core + start, bounds=(low + bounds[0], high + bounds[1]), xtol=1e-4, ftol=1e-4,
-            max_nfev=40, loss="soft_l1", f_scale=0.01,
+def _weighed(solved: tuple[Solved, ...], samples: int) -> tuple[MotionFit, ...]:
+    best = solved[0]
+    # What even the best leaves beyond noise makes all differences less sure.
+    scale = TEMPER * max(1.0, min(s.chi2 for s in solved) / samples)
+    kinds: dict[str, Solved] = {}
+    for found in solved:
+        kinds.setdefault(found.family.name, found)
+    points = {
+        name: (found.log_evidence - best.log_evidence) / scale for name, found in kinds.items()
+    }
+    whole = sum(math.exp(p) for p in points.values())
+    return tuple(
+        _described(
+            found,
+            points[name],
+            (1 - STRANGE) * math.exp(points[name]) / whole + STRANGE / len(kinds),
         )
-        for start in own
-    ]  # fmt: skip
-    best = min(solved, key=lambda s: s.cost)
-    # Mean size, not mean square, so that one element cannot rule; 1.2533 makes it an rms.
-    residual = float(1.2533 * np.mean(np.abs(best.fun)))
-    share, spread = 1.0, 0.0
-    if model == "knock":
-        share, spread = 1 / (1 + math.exp(-best.x[4])), float(best.x[5])
-    return MotionFit(model, float(abs(best.x[3])), share, spread, residual)
+        for name, found in kinds.items()
+    )
+
+
+def _described(found: Solved, points: float, probability: float) -> MotionFit:
+    name, p = found.family.name, found.parameters
+    _, variance, skewness, kurtosis = found.family.moments(p)
+    extent, share, spread = abs(float(p[0])), 1.0, 0.0
+    if found.family.sided:
+        share = share_of(float(p[1]))
+        extent, spread = displaced_part(found)
+    return MotionFit(
+        name, extent, share, spread, found.residual, found.log_evidence, points, probability,
+        math.sqrt(variance), float(skewness), float(kurtosis),
+    )  # fmt: skip
+
+
+def displaced_part(found: Solved) -> tuple[float, float]:
+    """Mean displacement and rms width of the part that a step or gust threw aside, px."""
+    # The whole has mean s d and variance s (w^2 + d^2) - s^2 d^2 [derived].
+    share = share_of(float(found.parameters[1]))
+    mean, variance, _, _ = found.family.moments(found.parameters)
+    away = mean / share
+    width2 = (variance + mean**2) / share - away**2
+    return abs(float(away)), math.sqrt(max(float(width2), 0.0))
 
 
 def _area_above(image: np.ndarray, level: float) -> float:

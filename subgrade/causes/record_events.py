@@ -71,7 +71,7 @@ def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> 
         ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled"),
         ("tracking_lost", inside.lost_s > 0, "guide star lost"),
     ):
-        if not seen:
+        if not seen and not any(e.reason == word and e.points > 0 for e in found):
             text = f"the record shows no {what} during the exposure"
             found.append(evidence(word, "interruption in the record", -2.0, text, value=0.0))
     return found

@@ -131,7 +131,8 @@ def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence
 def _of_turning(turning: list[Finding], why) -> list:
     """Evidence for a turning field; the guider, on one star, does not see it either."""
     field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
-    unseen = [e for e in why if e.reason == "flexure" and e.quantity == "share the guider saw"]
+    shared = ("share the guider saw", "field after the creep")
+    unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
 
@@ -160,21 +161,36 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
     recorded = by_record(series, position, limits)
-    if length > 4 * lost_from or (length > lost_from and alike < 0.5):
+    unseen = stars.star_image is None and length > lost_from and alike < 0.5
+    if length > 4 * lost_from or unseen:
         return _lost(finding, text + _against_sidereal(length, facts), recorded)
     # A short line, or one that every frame shows alike, is a motion and no lost star.
     why = [*attribute_motion(series, position, limits), *recorded]
+    if alike < 0.5:
+        why.append(_by_length(length, width, limits))
     turning = judge_turning(series, position, stars, limits)
     order = ranked([*why, *_of_turning(turning, why)])
-    if length > lost_from and not recorded:
+    if length > lost_from and alike >= 0.5 and not recorded:
         order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
         text += f"; {said(100 * alike, '%')} of the frames nearby are drawn out the same way"
     else:
+        if order[0][0] == "tracking_lost":
+            text += _against_sidereal(length, facts)
         text += _likeliest(*order[0], order[1], why)
     reason = order[0][0]
     return replace(
         finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why)
     )
+
+
+def _by_length(length: float, width: float, limits: Limits) -> Evidence:
+    """The longer a line, the less likely anything but a star that was let go; no source."""
+    widths, full = length / width, limits.motion.trail_widths
+    points = float(
+        np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 3.0, 6.0])
+    )
+    text = f"the line is {said(widths)} star widths long (lost tracking from about {said(full)})"
+    return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
 
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
