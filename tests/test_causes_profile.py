@@ -98,3 +98,51 @@ def test_defocus_flattens_the_core_and_seeing_does_not(star):
     blurred = wing_ratio(star_image(STARS[star].dilate(1.4)))
     assert defocused < usual - 0.06
     assert blurred > usual - 0.03
+
+
+def test_moments_of_each_kind_are_those_of_its_formula():
+    """Box L^2/12 and -1.2, arcsine L^2/8 and -1.5, two places p q d^2 and 1/(p q) - 6
+    [derived; the first two also in the published checks]."""
+    from subgrade.causes.profile_families import FAMILIES, share_of
+
+    by_name = {f.name: f for f in FAMILIES}
+    _, variance, skew, kurtosis = by_name["creep"].moments(np.array([6.0, 0.0, 0.0]))
+    assert (variance, skew, kurtosis) == pytest.approx((3.0, 0.0, -1.2))
+    _, variance, skew, kurtosis = by_name["swing"].moments(np.array([6.0, 0.0, 0.0]))
+    assert (variance, skew, kurtosis) == pytest.approx((4.5, 0.0, -1.5))
+    p = share_of(-1.0)
+    mean, variance, _, kurtosis = by_name["step"].moments(np.array([5.0, -1.0]))
+    assert (mean, variance) == pytest.approx((5 * p, 25 * p * (1 - p)))
+    assert kurtosis == pytest.approx(1 / (p * (1 - p)) - 6)
+
+
+def test_an_uneven_creep_has_the_transform_and_moments_of_its_density():
+    """By direct integration of 1 + a P1(y) + b P2(y) over the box (numpy)."""
+    from subgrade.causes.profile_families import FAMILIES
+
+    creep = next(f for f in FAMILIES if f.name == "creep")
+    p = np.array([5.0, 0.4, -0.2])
+    y = np.linspace(-1, 1, 20001)
+    density = 1 + 0.4 * y - 0.2 * (1.5 * y**2 - 0.5)
+    density /= density.sum()
+    x = 2.5 * y
+    k = np.array([0.0, 0.3, 1.1, 2.7])
+    direct = (density * np.exp(1j * np.multiply.outer(k, x))).sum(axis=1)
+    assert creep.spectrum(k, p) == pytest.approx(direct, abs=2e-4)
+    mean = density @ x
+    assert creep.moments(p)[:2] == pytest.approx((mean, density @ (x - mean) ** 2), rel=1e-3)
+
+
+@pytest.mark.parametrize("angle", [0, 50])
+def test_the_recovered_profile_is_that_of_the_motion(angle):
+    """A box of 6 px: its rms is 6 / sqrt(12) [derived], its light evenly spread."""
+    from subgrade.causes.profile_recovered import recover_profile
+
+    drawn = galsim.Convolve(STARS["moffat"], galsim.Box(6.0, 1e-3).rotate(angle * galsim.degrees))
+    found = recover_profile(frame_of(drawn, angle, 5.8))
+    assert found.rms_px == pytest.approx(6 / np.sqrt(12), rel=0.06)
+    assert abs(found.skewness) < 0.15
+    assert found.share.sum() == pytest.approx(1.0)
+    assert found.share.min() >= 0
+    outside = np.abs(found.places_px) > 4.2
+    assert found.share[outside].sum() < 0.03

@@ -152,7 +152,7 @@ _REACH = 1e4
 FAMILIES = (
     Family("creep", _creep, _creep_moments,
            lambda rms, side: [[rms * math.sqrt(12), 0.0, 0.0]],
-           (0.02, -0.9, -0.8), (_REACH, 0.9, 0.8), ((0.0, 0.2), (0.0, 0.15))),
+           (0.02, -0.9, -0.3), (_REACH, 0.9, 0.3), ((0.0, 0.2), (0.0, 0.08))),
     Family("swing", _swing, _swing_moments, lambda rms, side: [[rms * math.sqrt(8), 0.12, 0.0]],
            (0.02, 0.0, -0.8), (_REACH, 0.5, 0.8), ((0.0, 0.15), (0.0, 0.15))),
     Family("shake", _shake, _shake_moments, lambda rms, side: [[rms]], (0.02,), (_REACH,)),

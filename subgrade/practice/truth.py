@@ -114,7 +114,8 @@ def judge(
     clear = max(t.transparency for t in usable)
     truths = [replace(t, transparency=t.transparency / clear) for t in truths]
     widths = [t.fwhm_px for t in usable if np.isfinite(t.fwhm_px)]
-    best = min(float(np.percentile(widths, 25)), 1.15 * expected_fwhm_px) if widths else NAN
+    own = float(np.percentile(widths, 25)) if widths else NAN
+    best = min(own, 1.15 * expected_fwhm_px) if widths else NAN
     depths = [t.depth for t in usable if np.isfinite(t.depth)]
     usual_depth = float(np.percentile(depths, 75)) if depths else NAN
     out = []
@@ -129,6 +130,9 @@ def judge(
         else:
             verdict = "reject" if found.worst >= 0.5 else "keep"
             sure = not 0.0 < found.worst < 1.0
+            # Wide and round all night: no frame is better, so whether to keep any is the
+            # person's to say.
+            sure &= found.worst < 1.0 or harm(truth, stray, own, usual_depth).worst >= 1.0
             reason = ";".join(spoiling if verdict == "reject" else causes)
             if verdict == "reject" and not spoiling:
                 sure = False
