@@ -14,7 +14,7 @@ import pytest
 import subgrade
 
 PACKAGE = Path(subgrade.__file__).parent
-STAGES = ("lights", "stars", "night", "guiding", "causes", "diagnosis", "results", "cli")
+STAGES = ("lights", "stars", "night", "guiding", "causes", "diagnosis", "results", "report", "cli")
 """In the order data flows; a stage that does not exist yet may stand here."""
 OPEN = {"", "model", "limits", "reasons", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
@@ -128,6 +128,8 @@ def test_the_errors_stand_alone():
         ("subgrade.causes.judge", "from subgrade.cli.summary import console"),
         ("subgrade.causes.judge", "from subgrade.stars.moments import adaptive_moments"),
         ("subgrade.results.write", "from subgrade.pipeline import grade"),
+        ("subgrade.results.write", "from subgrade.report import write_report"),
+        ("subgrade.report.page", "from subgrade.results.session import session_record"),
         ("subgrade.practice.render", "from subgrade.stars.ellipse import ellipse_from_moments"),
         ("subgrade.practice.render", "from subgrade.lights.model import HeaderFacts"),
         ("subgrade.stars.measure", "from subgrade.practice import render_frame"),

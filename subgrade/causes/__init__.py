@@ -9,6 +9,7 @@ from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
 from subgrade.causes.model import Evidence, Judgement
 from subgrade.causes.person import Decided, Person, judge_with, read_person
+from subgrade.causes.profile_recovered import MotionProfile, recover_profile
 from subgrade.causes.reasons import REASONS, Reason
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "Followed",
     "Judgement",
     "Limits",
+    "MotionProfile",
     "Person",
     "Reason",
     "follow",
@@ -27,4 +29,5 @@ __all__ = [
     "left_out",
     "load_limits",
     "read_person",
+    "recover_profile",
 ]

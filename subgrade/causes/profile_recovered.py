@@ -73,7 +73,7 @@ def recover_profile(
     Returns
     -------
     MotionProfile or None
-        None where there is no image or no long axis.
+        None where there is no image, no long axis, or no light that a motion could explain.
 
     Notes
     -----
@@ -88,6 +88,8 @@ def recover_profile(
     matrix, data, weight, shown = _equations(star, solved[0], places)
     share, drawn, covariance = _smoothed(matrix, data, solved[0].chi2 / len(data))
     total = share.sum()
+    if not total > 0:
+        return None
     rest = (data - matrix @ share) / weight
     share, covariance = share / total, covariance / total**2
     moments = _moments(places, share)

@@ -1,0 +1,9 @@
+"""Stage 7, show: the night as one page that opens from disk with no network.
+
+>>> from subgrade.report import write_report
+>>> write_report(graded, "subgrade_results")  # doctest: +SKIP
+"""
+
+from subgrade.report.page import FILE, report_page, write_report
+
+__all__ = ["FILE", "report_page", "write_report"]

@@ -1,0 +1,89 @@
+// The night's data, what is selected, and small builders. Text reaches the page as text only.
+const NIGHT = JSON.parse(document.getElementById("data").textContent);
+const FRAMES = NIGHT.frames;
+const SVG = "http://www.w3.org/2000/svg";
+const SIGN = {keep: "●", reject: "◆", unreadable: "□"};
+const SAID = {keep: "kept", reject: "rejected", unreadable: "unreadable"};
+
+FRAMES.forEach((frame, index) => {
+  frame.index = index;
+  frame.name = frame.values.frame;
+  frame.verdict = frame.values.verdict;
+  frame.reasons = frame.values.reasons ? frame.values.reasons.split(";") : [];
+});
+
+const state = {selected: null, reasons: new Set(), verdict: null, group: null, find: "",
+  sort: "order", down: false, clock: "utc", marks: {}};
+const watchers = [];
+const changed = (what) => watchers.forEach((watch) => watch(what));
+
+const byId = (id) => document.getElementById(id);
+
+function make(tag, options = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(options)) {
+    if (name === "on") for (const [event, act] of Object.entries(value)) element.addEventListener(event, act);
+    else if (name === "data") Object.assign(element.dataset, value);
+    else if (name in element && name !== "list") element[name] = value;
+    else element.setAttribute(name, value);
+  }
+  element.append(...children.filter((child) => child !== null && child !== undefined));
+  return element;
+}
+
+function draw(tag, attributes = {}, ...children) {
+  const element = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+  element.append(...children);
+  return element;
+}
+
+const known = (value) => value !== null && value !== undefined;
+const plainName = (name) => name.split("/").pop();
+const reasonText = (word) => (NIGHT.reasons[word] || {short: word}).short;
+
+function number(value, digits = 2, unit = "") {
+  if (!known(value)) return "–";
+  const space = ["", "″", "′", "°", "%"].includes(unit) ? "" : " ";
+  return `${value.toFixed(digits)}${space}${unit}`;
+}
+
+// Few digits, as a person writes a number.
+function short(value, unit = "") {
+  if (!known(value)) return "";
+  const size = Math.abs(value);
+  const whole = ["frames", "stars", "steps"].includes(unit);
+  return number(value, whole || size >= 100 ? 0 : size >= 10 ? 1 : 2, unit);
+}
+
+function duration(seconds) {
+  if (seconds < 60) return `${Math.round(seconds)} s`;
+  const minutes = Math.round(seconds / 60);
+  const hours = Math.floor(minutes / 60);
+  return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
+}
+
+const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
+
+const markOf = (frame) => state.marks[frame.name] || null;
+
+function fits(frame, leaveOut = "") {
+  if (leaveOut !== "verdict" && state.verdict && frame.verdict !== state.verdict) return false;
+  if (leaveOut !== "group" && state.group !== null && frame.group !== state.group) return false;
+  if (leaveOut !== "reasons" && state.reasons.size && !frame.reasons.some((r) => state.reasons.has(r))) return false;
+  if (!state.find) return true;
+  const text = [frame.name, frame.values.target, frame.values.filter, frame.values.explanation].join(" ");
+  return text.toLowerCase().includes(state.find);
+}
+
+function select(index, quiet = false) {
+  if (index === null || !FRAMES[index]) return;
+  state.selected = index;
+  changed("selected");
+  if (!quiet) history.replaceState(null, "", `#frame=${index + 1}`);
+}
+
+function verdictTag(frame) {
+  return make("span", {className: `tag ${frame.verdict}`},
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), SAID[frame.verdict] || frame.verdict);
+}

@@ -1,0 +1,44 @@
+// Times: UTC, the reader's own zone, or frames one after the other.
+const TIMED = FRAMES.filter((frame) => known(frame.start_unix));
+const CLOCKS = {utc: "UTC", local: "local time", order: "frame number"};
+
+function offsetMs(ms) {
+  return state.clock === "local" ? -new Date(ms).getTimezoneOffset() * 60000 : 0;
+}
+
+// Milliseconds that read as wall-clock time when they are taken for UTC.
+const wall = (seconds) => seconds * 1000 + offsetMs(seconds * 1000);
+
+const clockText = (seconds, whole = false) => {
+  if (!known(seconds)) return "no time";
+  const text = new Date(wall(seconds)).toISOString();
+  return whole ? `${text.slice(0, 10)} ${text.slice(11, 19)}` : text.slice(11, 16);
+};
+
+const clockName = () => (state.clock === "local" ? "local time" : "UTC");
+
+function isoClock(text) {
+  return text ? clockText(Date.parse(text) / 1000) : "";
+}
+
+const middle = (frame) => frame.start_unix + (frame.elapsed_s || 0) / 2;
+
+// Where a frame stands on the time line; null where it has no place.
+function place(frame) {
+  if (state.clock === "order") return frame.index + 1;
+  return known(frame.start_unix) ? wall(middle(frame)) : null;
+}
+
+function startClock() {
+  if (!TIMED.length) state.clock = "order";
+  const choice = byId("clock");
+  for (const [word, text] of Object.entries(CLOCKS)) {
+    if (word !== "order" && !TIMED.length) continue;
+    choice.append(make("option", {value: word, textContent: text}));
+  }
+  choice.value = state.clock;
+  choice.addEventListener("change", () => {
+    state.clock = choice.value;
+    changed("clock");
+  });
+}

@@ -1,0 +1,139 @@
+"""What is drawn of one frame beside its numbers: whiskers, recovered motion, pictures."""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from subgrade.stars.model import FrameStars, ShapeField
+
+COLUMNS, LEAST_ROWS = 9, 4
+POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
+"""Powers of u and v, in the order of `ShapeField.coefficients`."""
+LEAST_OVAL = 0.3
+"""Rounder stars hardly moved."""
+MOST_MOTIONS = 60
+"""Reading one takes a tenth of a second, which a night of 300 frames should not cost each time."""
+STAR_WIDTHS, LEAST_PX, STAR_PICTURE_PX = 7.0, 12.0, 144
+"""Side of the star's picture in its FWHM, at least so many sensor pixels, in picture pixels."""
+
+
+def whiskers(stars: FrameStars | None) -> list[list[float]] | None:
+    """Elongation over the field, as short lines along the stars' long axis.
+
+    Parameters
+    ----------
+    stars : FrameStars or None
+
+    Returns
+    -------
+    list of [x, y, eccentricity, angle_deg] or None
+        Place as a share of width and height; the angle counter-clockwise from +x.  None where
+        the shape over the field was not measured.
+    """
+    field = stars.shape_field if stars is not None else None
+    if field is None or not np.isfinite(field.coefficients).all():
+        return None
+    rows = max(LEAST_ROWS, round(COLUMNS * stars.height / max(stars.width, 1)))
+    found = []
+    for v in (np.arange(min(rows, 3 * COLUMNS)) + 0.5) / min(rows, 3 * COLUMNS):
+        for u in (np.arange(COLUMNS) + 0.5) / COLUMNS:
+            xx, yy, xy = _moments_at(field, u * stars.width - 0.5, v * stars.height - 0.5)
+            mean, half = (xx + yy) / 2, math.hypot((xx - yy) / 2, xy)
+            if mean - half <= 0:
+                continue
+            # 1 - b^2/a^2 with a^2, b^2 = mean +- half (docs/conventions.md)
+            oval = math.sqrt(2 * half / (mean + half))
+            angle = math.degrees(0.5 * math.atan2(2 * xy, xx - yy)) % 180.0
+            found.append([round(float(u), 3), round(float(v), 3), round(oval, 3), round(angle, 1)])
+    return found
+
+
+def _moments_at(field: ShapeField, x: float, y: float) -> np.ndarray:
+    u, v = (x - field.x0) / field.half, (y - field.y0) / field.half
+    terms = [u**i * v**j for i, j in POWERS[: field.coefficients.shape[1]]]
+    return field.coefficients @ np.array(terms)
+
+
+def most_oval(stars: Sequence[FrameStars | None]) -> set[int]:
+    """Indices of the frames whose motion is read off: the most oval ones."""
+    oval = {
+        k: s.eccentricity
+        for k, s in enumerate(stars)
+        if s is not None and s.star_image is not None and s.eccentricity >= LEAST_OVAL
+    }
+    return set(sorted(oval, key=lambda k: -oval[k])[:MOST_MOTIONS])
+
+
+def motion(stars: FrameStars) -> dict | None:
+    """How the exposure's time was spread along the long axis, read off the star image.
+
+    Returns
+    -------
+    dict or None
+        ``places`` (px from the motion's mean), ``share``, ``error``, ``angle_deg``, ``rms_px``
+        and its error; None where no motion could be read off.
+    """
+    from subgrade.causes import recover_profile
+
+    found = recover_profile(stars)
+    if found is None:
+        return None
+    return {
+        "places": [round(float(v), 3) for v in found.places_px],
+        "share": [round(float(v), 4) for v in found.share],
+        "error": [round(float(v), 4) for v in found.error],
+        "angle_deg": round(float(found.angle_deg), 1),
+        "rms_px": round(float(found.rms_px), 3),
+        "rms_error_px": round(float(found.rms_error_px), 3),
+    }
+
+
+def star_picture(stars: FrameStars | None) -> dict | None:
+    """The stacked star image as a picture, and how many sensor pixels its side spans.
+
+    Returns
+    -------
+    dict or None
+        As from `as_image`, and ``field_px`` and ``stars``; None without a star image.
+    """
+    from subgrade.stars import star_image_picture
+
+    image = stars.star_image if stars is not None else None
+    if image is None:
+        return None
+    whole = len(image.image)
+    wish = [STAR_WIDTHS * stars.fwhm_px, 1.6 * stars.length_px + 2 * LEAST_PX, LEAST_PX]
+    side = round(max(w for w in wish if math.isfinite(w)) / image.step_px)
+    side = min(side - side % 2 + 1, whole)
+    field = side * image.step_px
+    picture = star_image_picture(image, STAR_PICTURE_PX, field)
+    return as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
+
+
+def frame_views(frame) -> dict:
+    """Thumbnail and star cut-outs of a `GradedFrame`; nothing where none were kept."""
+    pictures = frame.pictures.load() if frame.pictures is not None else None
+    if pictures is None:
+        return {"thumbnail": None, "cutouts": []}
+    return {
+        "thumbnail": as_image(pictures.thumbnail),
+        "cutouts": [
+            as_image(c.picture)
+            | {"place": c.place, "x": round(c.x, 1), "y": round(c.y, 1), "side": c.side_px}
+            for c in pictures.cutouts
+        ],
+    }
+
+
+def as_image(picture) -> dict:
+    """A picture as the page holds it: a ``data:`` address, width and height."""
+    text = base64.b64encode(picture.data).decode("ascii")
+    return {
+        "src": f"data:{picture.kind};base64,{text}",
+        "width": picture.width,
+        "height": picture.height,
+    }

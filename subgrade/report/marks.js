@@ -1,0 +1,77 @@
+// Marks: the reader's own verdicts, kept in the browser and saved as frame,verdict.
+const MARKS_KEY = `subgrade marks ${NIGHT.folder}`;
+
+function loadMarks() {
+  const names = new Set(FRAMES.map((f) => f.name));
+  const given = {...NIGHT.marked};
+  try {
+    Object.assign(given, JSON.parse(localStorage.getItem(MARKS_KEY) || "{}"));
+  } catch {
+    // a page opened from disk may have no storage; marks then last until it is closed
+  }
+  for (const [name, word] of Object.entries(given)) {
+    if (names.has(name) && (word === "keep" || word === "reject")) state.marks[name] = word;
+  }
+}
+
+function setMark(frame, word) {
+  if (!frame || frame.verdict === "unreadable") return;
+  if (word) state.marks[frame.name] = word;
+  else delete state.marks[frame.name];
+  try {
+    localStorage.setItem(MARKS_KEY, JSON.stringify(state.marks));
+  } catch {
+    // as above
+  }
+  changed("marks");
+}
+
+const quoted = (cell) => (/[",\r\n]|^\s|\s$/.test(cell) ? `"${cell.replace(/"/g, '""')}"` : cell);
+
+function marksText() {
+  const rows = FRAMES.filter(markOf).map((f) => `${quoted(f.name)},${markOf(f)}`);
+  return ["frame,verdict", ...rows, ""].join("\n");
+}
+
+function showMarked() {
+  const n = Object.keys(state.marks).length;
+  const against = FRAMES.filter((f) => markOf(f) && markOf(f) !== f.verdict).length;
+  byId("marked").textContent = n ? `○ ${count(n, "mark")}, ${against} against the verdict` : "";
+  byId("save").disabled = !n;
+}
+
+function saveMarks() {
+  const text = marksText();
+  const address = URL.createObjectURL(new Blob([text], {type: "text/csv"}));
+  const link = make("a", {href: address, download: "marks.csv"});
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(address), 10000);
+  const box = byId("saved");
+  const area = make("textarea", {readOnly: true, rows: 8, value: text, ariaLabel: "Marks as text", spellcheck: false});
+  const copy = make("button", {type: "button", textContent: "Copy", on: {click: async () => {
+    area.select();
+    try {
+      await navigator.clipboard.writeText(text);
+      copy.textContent = "Copied";
+    } catch {
+      copy.textContent = document.execCommand("copy") ? "Copied" : "Copy it by hand";
+    }
+  }}});
+  box.replaceChildren(make("h2", {textContent: "Your marks"}),
+    make("p", {textContent: "Saved as marks.csv where the browser keeps downloads. If it saves none, copy the text into a file of that name."}), area,
+    make("p", {className: "faint", textContent: "Then: subgrade grade FRAMES --marks marks.csv overrules these verdicts; --teach marks.csv adapts the limits to them."}),
+    make("form", {method: "dialog"}, copy, " ", make("button", {textContent: "Close"})),
+    make("button", {type: "button", className: "link", textContent: "Remove every mark", on: {click: () => {
+      state.marks = {};
+      try {
+        localStorage.removeItem(MARKS_KEY);
+      } catch {
+        // as above
+      }
+      changed("marks");
+      box.close();
+    }}}));
+  box.showModal();
+}

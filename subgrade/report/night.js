@@ -1,0 +1,52 @@
+// The diagnosis in full, below the frames.
+function showStory() {
+  const place = byId("findings");
+  const diagnosis = NIGHT.diagnosis;
+  if (!diagnosis) {
+    byId("story").hidden = true;
+    return;
+  }
+  for (const finding of diagnosis.findings) {
+    const numbers = finding.numbers.map((q) => `${q.name} ${short(q.value, q.unit)}${known(q.error) ? ` ± ${short(q.error)}` : ""}`);
+    place.append(make("article", {className: "finding"},
+      make("h3", {textContent: finding.topic}),
+      make("p", {className: "faint", textContent: [finding.sure, finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
+      make("p", {textContent: finding.sentence}),
+      numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
+      ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}`}), ` ${item.because}`,
+        item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
+      spans(finding),
+      finding.evidence.length ? make("details", {}, make("summary", {textContent: "Where it comes from"}),
+        make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line})))) : null));
+  }
+  if (diagnosis.notes.length) {
+    place.append(make("article", {className: "finding"}, make("h3", {textContent: "What could not be told"}),
+      make("ul", {}, ...diagnosis.notes.map((note) => make("li", {textContent: note})))));
+  }
+}
+
+function spans(finding) {
+  if (!finding.spans.length) return null;
+  const row = make("p", {className: "spans"});
+  for (const span of finding.spans.slice(0, 12)) {
+    const first = FRAMES.find((f) => f.name === span.first_frame);
+    const text = span.frames === 1 ? plainName(span.first_frame) : `${plainName(span.first_frame)} and ${span.frames - 1} more`;
+    row.append(make("button", {type: "button", className: "link", textContent: `${isoClock(span.start_utc)} ${text}`.trim(),
+      on: {click: () => first && walkTo(first.index)}}));
+  }
+  if (finding.spans.length > 12) row.append(make("span", {className: "faint", textContent: ` and ${finding.spans.length - 12} more runs`}));
+  return row;
+}
+
+function showFoot() {
+  const guiding = NIGHT.guiding;
+  const parts = [`Folder ${NIGHT.folder}.`, `Written ${NIGHT.written_utc} by ${NIGHT.program.name} ${NIGHT.program.version}.`];
+  if (guiding) {
+    parts.push(`Guiding record ${guiding.file}: ${guiding.used ? `clock ${guiding.clock.text}, ${count(guiding.samples, "sample")}, covers ${count(guiding.exposures_covered, "frame")}` : "not used, its clock is not settled"}.`);
+  }
+  byId("foot").textContent = parts.join(" ");
+  const untimed = FRAMES.length - TIMED.length;
+  byId("legend").textContent = `${SIGN.keep} kept   ${SIGN.reject} rejected   □ unreadable   ○ further reason or remark; dotted: the group's usual value. `
+    + "Click a point for its frame, drag to zoom, double click for all."
+    + (untimed && TIMED.length ? ` ${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "");
+}

@@ -1,0 +1,112 @@
+"""One self-contained page: data, look and behaviour put together."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from importlib.resources import files
+from pathlib import Path
+
+from subgrade.report.record import page_record
+from subgrade.results import Graded, write_whole
+
+FILE = "report.html"
+SCRIPTS = (
+    "base.js", "clock.js", "head.js", "timeline.js", "drawings.js", "frame.js", "table.js",
+    "marks.js", "night.js", "start.js",
+)  # fmt: skip
+
+
+def write_report(graded: Graded, out: str | Path) -> Path:
+    """Write the page into a results folder, whole or not at all.
+
+    Parameters
+    ----------
+    graded : Graded
+    out : path-like
+        Existing folder.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    ResultsError
+        If it cannot be written.
+    """
+    path = Path(out).absolute() / FILE
+    write_whole(path, report_page(graded))
+    return path
+
+
+def report_page(graded: Graded) -> str:
+    """The page as text: no address outside it is needed, and its policy allows none.
+
+    Parameters
+    ----------
+    graded : Graded
+
+    Returns
+    -------
+    str
+    """
+    return assemble(page_record(graded))
+
+
+def assemble(record: dict) -> str:
+    """Put a record into the page's frame.
+
+    Parameters
+    ----------
+    record : dict
+        As from `page_record`; plain values only.
+    """
+    from plotly.offline import get_plotlyjs
+
+    plots = _closed(get_plotlyjs())
+    behaviour = _closed("\n".join(["(() => {", '"use strict";', *map(_part, SCRIPTS), "})();"]))
+    allowed = " ".join(f"'sha256-{_hash(script)}'" for script in (plots, behaviour))
+    pieces = {
+        "POLICY": (
+            f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
+            "img-src data: blob:; base-uri 'none'; form-action 'none'"
+        ),
+        "STYLE": _part("page.css"),
+        "DATA": json_block(record),
+        "PLOTS": plots,
+        "BEHAVIOUR": behaviour,
+    }
+    page = _part("page.html")
+    parts = page.split("{{")
+    whole = [parts[0]]
+    for part in parts[1:]:  # one pass, so that no piece is searched for the name of another
+        name, rest = part.split("}}", 1)
+        whole += [pieces[name], rest]
+    return "".join(whole)
+
+
+def json_block(record: dict) -> str:
+    """JSON for a script element: no text in it can end the element or start another.
+
+    Everything beyond ASCII is escaped too, line separators and lone surrogates among it.
+    """
+    text = json.dumps(record, allow_nan=False, separators=(",", ":"))
+    for sign in "<>&":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
+
+
+def _closed(script: str) -> str:
+    """A script without the letters that would end its element (inside strings of it)."""
+    return script.replace("</script", r"<\/script").replace("<!--", r"<\!--")
+
+
+def _hash(script: str) -> str:
+    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+
+
+def _part(name: str) -> str:
+    return (files("subgrade.report") / name).read_text(encoding="utf-8")

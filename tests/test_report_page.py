@@ -1,0 +1,293 @@
+"""The page as a file: complete in itself, safe against hostile text, small enough."""
+
+import base64
+import hashlib
+import math
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from subgrade import pipeline
+from subgrade.errors import ResultsError
+from subgrade.guiding.model import ClockFit
+from subgrade.report import FILE, report_page, write_report
+from subgrade.report.drawings import most_oval, whiskers
+from subgrade.report.page import json_block
+from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
+from subgrade.stars.model import StarImage
+from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
+from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
+from tests.report_nights import (
+    HOSTILE,
+    Kept,
+    data_of,
+    graded_of,
+    lost_night,
+    pictures_of,
+    shape_field,
+    unreadable_only,
+)
+
+
+class Elements(HTMLParser):
+    """Every element with its attributes, and the text of every script."""
+
+    def __init__(self, page: str):
+        super().__init__(convert_charrefs=True)
+        self.found, self.scripts, self.inside = [], [], False
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs)))
+        if tag == "script":
+            self.scripts.append("")
+            self.inside = True
+
+    def handle_endtag(self, tag):
+        self.inside = False
+
+    def handle_data(self, data):
+        if self.inside:
+            self.scripts[-1] += data
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return report_page(graded_of(lost_night(), guided=True, pictures=pictures_of()))
+
+
+def test_every_part_is_there(page):
+    elements = Elements(page)
+    ids = [a["id"] for _, a in elements.found if "id" in a]
+    assert {"head", "plot", "panel", "table", "findings", "save", "data"} <= set(ids)
+    assert len(ids) == len(set(ids))
+    assert len(elements.scripts) == 3
+    assert "{{" not in page.replace(elements.scripts[1], "")
+
+
+def test_nothing_is_fetched(page):
+    elements = Elements(page)
+    for tag, attributes in elements.found:
+        assert tag not in ("link", "iframe", "object", "embed", "base"), tag
+        assert "src" not in attributes
+        assert attributes.get("href", "#").startswith("#")
+    # The plotting library names addresses of maps that are not used; the policy forbids them.
+    own = page.replace(elements.scripts[1], "")
+    assert set(re.findall(r"https?://[^\s\"'<]+", own)) == {"http://www.w3.org/2000/svg"}
+    assert "@import" not in own
+    assert "url(" not in own
+
+
+def test_only_the_pages_own_scripts_may_run(page):
+    elements = Elements(page)
+    policy = next(a["content"] for _, a in elements.found if "http-equiv" in a)
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'"
+    stated = set(re.findall(r"'sha256-([^']+)'", rules["script-src"]))
+    hashes = {
+        base64.b64encode(hashlib.sha256(s.encode()).digest()).decode() for s in elements.scripts[1:]
+    }
+    assert stated == hashes
+    assert "unsafe" not in rules["script-src"]
+    assert "connect-src" not in rules  # falls back to none
+
+
+def test_hostile_names_stay_data():
+    graded = graded_of(steady(len(HOSTILE)), names=HOSTILE, target=HOSTILE[0], filter=HOSTILE[1])
+    frames = tuple(
+        replace(f, judgement=replace(f.judgement, explanation=HOSTILE[2])) for f in graded.frames
+    )
+    graded = replace(graded, frames=frames, remarks=(HOSTILE[1],), problems=((HOSTILE[0], "<b>"),))
+    page = report_page(graded)
+    elements = Elements(page)
+    clean = Elements(report_page(graded_of(steady(len(HOSTILE)))))
+    assert [tag for tag, _ in elements.found] == [tag for tag, _ in clean.found]
+    assert not set("<>&") & set(elements.scripts[0])
+    assert elements.scripts[0].isascii()
+    data = data_of(page)
+    assert [f["values"]["frame"] for f in data["frames"]] == HOSTILE
+    assert data["frames"][0]["values"]["target"] == HOSTILE[0]
+    page.encode("utf-8")
+
+
+@pytest.mark.parametrize("text", ["</script>", "<!--", "]]>", "\u2028\u2029", "&lt;", "\ud800"])
+def test_a_data_block_cannot_be_left(text):
+    block = json_block({"a": text})
+    assert block.isascii()
+    assert not set("<>&") & set(block)
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_a_number_that_json_lacks_is_refused(value):
+    with pytest.raises(ValueError, match="JSON"):
+        json_block({"a": value})
+
+
+def test_what_the_frames_carry(page):
+    data = data_of(page)
+    frames = data["frames"]
+    assert {f["values"]["verdict"] for f in frames} == {"keep", "reject"}
+    good, drawn_out = frames[0], frames[7]
+    assert good["thumbnail"]["src"].startswith("data:image/jpeg;base64,")
+    assert len(good["cutouts"]) == 5
+    assert good["star"]["field_px"] > 5 * 3.0
+    assert good["motion"] is None
+    assert drawn_out["motion"]["angle_deg"] == pytest.approx(30, abs=3)
+    assert sum(drawn_out["motion"]["share"]) == pytest.approx(1, abs=0.01)
+    assert good["path"]["t"] == pytest.approx(np.arange(0, 121, 2.0), abs=0.1)
+    trailed = frames[5]
+    assert trailed["star"] is None
+    assert trailed["whiskers"] is None
+    assert data["diagnosis"]["losses"]
+
+
+def test_whiskers_lie_along_the_stars():
+    """Angle and eccentricity of the moments (Bertin & Arnouts 1996), the same all over."""
+    stars = night_of([Shot(shape_field=shape_field(2.0, 1.6, 0.3))]).frames[0].stars
+    drawn = np.array(whiskers(stars))
+    values, vectors = np.linalg.eigh([[2.0, 0.3], [0.3, 1.6]])
+    assert drawn[:, 2] == pytest.approx(np.sqrt(1 - values[0] / values[1]), abs=0.001)
+    angle = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180
+    assert drawn[:, 3] == pytest.approx(angle, abs=0.06)
+    assert drawn[:, :2].min() > 0
+    assert drawn[:, :2].max() < 1
+
+
+def test_whiskers_follow_the_field():
+    """A field whose xx grows to the right is longer there, along x."""
+    field = shape_field(2.0, 2.0, 0.0)
+    field.coefficients[0, 1] = 1.0
+    drawn = np.array(whiskers(night_of([Shot(shape_field=field)]).frames[0].stars))
+    right, left = drawn[drawn[:, 0] > 0.8], drawn[drawn[:, 0] < 0.2]
+    assert np.abs(np.sin(np.radians(right[:, 3]))).max() < 0.01
+    assert np.abs(np.cos(np.radians(left[:, 3]))).max() < 0.01
+
+
+def test_motion_is_read_off_the_most_oval_only():
+    round_one, oval = (
+        night_of([Shot(eccentricity=e, image=moffat_image(3.0))]).frames[0].stars
+        for e in (0.1, 0.6)
+    )
+    assert most_oval([round_one, oval, None, replace(oval, star_image=None)]) == {1}
+    assert len(most_oval([oval] * 200)) < 100
+
+
+def long_record(count: int):
+    night = guide_of(night_of(steady(3)), {})
+    rng = np.random.default_rng(3)
+    time = START + 2.0 * np.arange(count)
+    ra, dec = rng.normal(0, 0.5, (2, count))
+    ones = np.ones(count)
+    record = replace(
+        night.record, time=time, ra=ra, dec=dec, ra_pulse_ms=ones, dec_pulse_ms=ones,
+        brightness=ones, snr=ones, good=ones > 0, section=ones.astype(int),
+    )  # fmt: skip
+    return replace(night, record=record, clock=ClockFit(7.0, 0.0, 7.0, 1.0, True, "set"))
+
+
+def test_thinning_keeps_every_spike():
+    night = long_record(20000)
+    night.record.ra[12345] = 9.9
+    night.record.dec[77] = -8.8
+    trace = night_trace(night)
+    assert len(trace["ra"]["t"]) <= 2 * BINS + 2
+    assert max(e for e in trace["ra"]["e"] if e is not None) == 9.9
+    assert min(e for e in trace["dec"]["e"] if e is not None) == -8.8
+    at = trace["ra"]["t"][trace["ra"]["e"].index(9.9)]
+    assert at == pytest.approx(START + 2 * 12345 + 7, abs=0.06)
+    assert None not in trace["ra"]["e"]
+
+
+def test_a_pause_breaks_the_line():
+    night = long_record(300)
+    night.record.time[150:] += 600
+    errors = night_trace(night)["ra"]["e"]
+    assert errors.count(None) == 1
+    assert errors[150] is None
+
+
+def test_a_path_has_the_samples_inside():
+    night = long_record(400)
+    night.record.good[70] = False
+    facts = replace(night_of(steady(1)).frames[0].facts, start_unix=START + 107.0)
+    path = exposure_path(night, facts)
+    assert path["t"] == [2.0 * k for k in range(61) if k != 20]
+    assert path["ra"][0] == pytest.approx(night.record.ra[50], abs=0.006)
+    long_one = exposure_path(night, replace(facts, exposure_s=600.0))
+    assert len(long_one["t"]) == MOST_STEPS
+    assert exposure_path(night, replace(facts, start_unix=None)) is None
+
+
+def test_300_frames_stay_under_15_megabytes():
+    """Pictures at their greatest, every frame with whiskers and a star image of noise."""
+    noise = StarImage(np.random.default_rng(1).random((65, 65)).astype(np.float32), 0.4, 100)
+    graded = graded_of(lost_night(), pictures=None)
+    pictures = pictures_of(CUTOUT_BYTES)
+    largest = replace(pictures.thumbnail, data=bytes(THUMBNAIL_BYTES))
+    kept = Kept(replace(pictures, thumbnail=largest))
+    frames = [
+        replace(f, pictures=kept, stars=replace(f.stars, star_image=noise, eccentricity=0.1))
+        for f in graded.frames
+    ]
+    night = long_record(20000)
+    graded = replace(graded, frames=tuple(frames * 25), guiding=night)
+    assert len(graded.frames) == 300
+    assert len(report_page(graded).encode()) < 15e6
+
+
+@pytest.mark.parametrize(
+    "graded",
+    [
+        pytest.param(unreadable_only, id="unreadable only"),
+        pytest.param(lambda: graded_of(steady(5)), id="no guiding, no pictures"),
+        pytest.param(
+            lambda: graded_of(steady(5), start_unix=None, mid_unix=None, start_utc=None,
+                              mid_utc=None), id="no times"),
+        pytest.param(lambda: graded_of([Shot(transparency=0.1)] * 3), id="alike"),
+        pytest.param(lambda: graded_of(steady(4), exposure_s=None, scale_arcsec=None), id="bare"),
+        pytest.param(lambda: graded_of([Shot(stray="another field"), *steady(4)]), id="stray"),
+    ],
+)  # fmt: skip
+def test_poor_nights_make_a_page(graded):
+    graded = graded()
+    data = data_of(report_page(graded))
+    assert len(data["frames"]) == len(graded.frames)
+    assert data["trace"] is None
+
+
+def test_an_undecided_record_is_not_drawn():
+    graded = graded_of(steady(5), guided=True)
+    clock = replace(graded.guiding.clock, decided=False)
+    data = data_of(report_page(replace(graded, guiding=replace(graded.guiding, clock=clock))))
+    assert data["trace"] is None
+    assert data["frames"][0]["path"] is None
+
+
+def test_the_page_is_written_whole(tmp_path):
+    graded = graded_of(steady(4))
+    assert write_report(graded, tmp_path) == tmp_path / FILE
+    assert [p.name for p in tmp_path.iterdir()] == [FILE]
+    with pytest.raises(ResultsError, match=FILE):
+        write_report(graded, tmp_path / "missing")
+
+
+class Told(pipeline.Progress):
+    def __init__(self):
+        self.warned = []
+
+    def warn(self, text):
+        self.warned.append(text)
+
+
+def test_a_page_that_fails_loses_nothing_else(tmp_path):
+    told = Told()
+    (tmp_path / FILE).mkdir()
+    pipeline.show(graded_of(steady(4)), pipeline.Settings((), str(tmp_path)), told)
+    assert "report.html was not written" in told.warned[0]
+    told = Told()
+    pipeline.show(None, pipeline.Settings((), str(tmp_path)), told)
+    assert len(told.warned) == 1
