@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache as kept_in_process
 from pathlib import Path
 
 from subgrade.errors import NothingToGrade, UnreadableFile
+from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
 from subgrade.workers import Failure, default_workers, measure_each
 
 MEASURED = "measured"
@@ -144,16 +144,8 @@ def find(settings: Settings):
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One file's header facts and star measurement; no stars for a calibration frame."""
-
-    facts: object
-    stars: object | None
-
-
 def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measured | Failure]:
-    """Measure every file, taking what an earlier run kept.
+    """Measure every file and draw its pictures, taking what an earlier run kept.
 
     Raises
     ------
@@ -164,19 +156,25 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
     results: dict[Path, Measured | Failure] = {}
     for path in found.files:
         try:
-            kept = None if settings.remeasure else cache.load(cache.key(path))
+            key = cache.key(path)
         except UnreadableFile as error:
             results[path] = Failure(path, error.cause)
             continue
+        kept = None if settings.remeasure else cache.load(key)
         if kept is not None:
-            results[path] = Measured(*kept)
+            results[path] = Measured(*kept, key)
     waiting = [path for path in found.files if path not in results]
+    undrawn = _undrawn(results, cache)
     progress.start(len(found.files), len(found.files) - len(waiting))
     try:
-        for path, outcome in _measure_all(waiting, cache, settings, progress.say):
+        for path, outcome in _each(waiting, MeasureFile, cache, settings, progress.say):
             results[path] = outcome
             cause = outcome.cause if isinstance(outcome, Failure) else None
             progress.advance(found.name(path), cause)
+        if undrawn:
+            progress.say(f"drawing the pictures of {len(undrawn)} frames measured earlier")
+        for _ in _each(undrawn, DrawFile, cache, settings, progress.say):
+            pass  # a frame without pictures is graded all the same
     finally:
         progress.stop()
     if not any(isinstance(r, Measured) and r.stars is not None for r in results.values()):
@@ -262,6 +260,7 @@ def judge(
     from subgrade.causes import ExpectedMotion, follow, judge_night, judge_with, left_out
     from subgrade.diagnosis import diagnose_night
     from subgrade.results import Graded, GradedFrame
+    from subgrade.results.cache import KeptPictures
 
     guiding = guiding or Joined()
     asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
@@ -271,9 +270,17 @@ def judge(
     )
     verdicts, limits = decided.verdicts, decided.limits
     inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
+    cache = measurement_cache(settings)
     frames = [
         GradedFrame(
-            frame.name, Path(frame.path), judgement, frame.facts, frame.stars, compared, exposure
+            frame.name,
+            Path(frame.path),
+            judgement,
+            frame.facts,
+            frame.stars,
+            compared,
+            exposure,
+            KeptPictures(cache, measured[Path(frame.path)].key),
         )
         for frame, compared, judgement, exposure in zip(
             night.frames, night.compared, verdicts, inside, strict=True
@@ -324,45 +331,26 @@ def measurement_cache(settings: Settings):
     return MeasurementCache(Path(settings.out).absolute() / MEASURED, depends)
 
 
-@dataclass(frozen=True, slots=True)
-class _MeasureFile:
-    """Read, calibrate and measure one file, and keep the outcome; crosses to processes."""
-
-    cache: object
-    scale: float | None
-    masters: tuple[str | None, str | None, str | None]
-
-    def __call__(self, path: Path) -> Measured:
-        from subgrade.lights import is_light, read_light
-        from subgrade.stars import measure_stars
-
-        light = read_light(path, scale=self.scale)
-        stars = None
-        if is_light(light.facts) or not light.facts.frame_type_stated:
-            if any(self.masters):
-                from subgrade.lights.calibrate import apply
-
-                light = apply(light, _masters(*self.masters))
-            stars = measure_stars(light.pixels, light.facts)
-        self.cache.save(self.cache.key(path), light.facts, stars)
-        return Measured(light.facts, stars)
+def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:
+    """Lights measured by a run that kept no pictures."""
+    return [
+        path
+        for path, result in results.items()
+        if isinstance(result, Measured)
+        and result.stars is not None
+        and not cache.has_pictures(result.key)
+    ]
 
 
-@kept_in_process
-def _masters(dark, bias, flat):
-    from subgrade.lights.calibrate import load_masters
-
-    return load_masters(dark=dark, bias=bias, flat=flat)
-
-
-def _measure_all(waiting: Sequence[Path], cache, settings: Settings, say: Callable):
+def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: Callable):
+    """A task of ``subgrade.measuring`` for every file, in processes where that pays."""
     if not waiting:
         return
     masters = (settings.dark, settings.bias, settings.flat)
     if any(masters):
-        _masters(*masters)  # one that cannot be read ends the run here, not on every file
+        load_masters_once(*masters)  # one that cannot be read ends the run, not every file
     workers = settings.workers or default_workers(len(waiting))
-    task = _MeasureFile(cache, settings.scale, masters)
+    task = kind(cache, settings.scale, masters)
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
 
 

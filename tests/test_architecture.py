@@ -20,7 +20,13 @@ OPEN = {"", "model", "limits", "reasons", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
 FREE = {"errors", "__init__"}
 """Modules that every part may import."""
-BESIDE = {"pipeline": {"cli"}, "workers": {"pipeline"}, "practice": {"cli"}, "__main__": set()}
+BESIDE = {
+    "pipeline": {"cli"},
+    "measuring": {"pipeline"},
+    "workers": {"pipeline"},
+    "practice": {"cli"},
+    "__main__": set(),
+}
 """What stands beside the stages, and the only parts that may import it."""
 
 
@@ -70,7 +76,7 @@ def complaint(module: str, target: str) -> str | None:
         return "practice feeds the stages and must not lean on them"
     if here == "__main__":
         return None if there == "cli" else "it only starts the command line"
-    if here in ("pipeline", "workers"):
+    if here in ("pipeline", "measuring", "workers"):
         return None if there != "cli" else "the orchestrator must not know the command line"
     if here not in STAGES or there not in STAGES:
         return "a part that has no place in the order"

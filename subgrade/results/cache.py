@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from hashlib import blake2b
 from pathlib import Path
 
@@ -10,13 +11,24 @@ from subgrade.errors import ResultsError, UnreadableFile
 from subgrade.lights.model import HeaderFacts
 from subgrade.results.codec import Codec
 from subgrade.results.files import write_whole
-from subgrade.stars.model import FrameStars, ShapeField, StarImage, StarList, Streak
+from subgrade.stars import PICTURES_VERSION
+from subgrade.stars.model import (
+    CutOut,
+    FramePictures,
+    FrameStars,
+    Picture,
+    ShapeField,
+    StarImage,
+    StarList,
+    Streak,
+)
 
 ENDS = 64 * 1024
 BLOCK = 4 * 1024
 BLOCKS = 64
 
 CODEC = Codec(HeaderFacts, FrameStars, StarList, StarImage, ShapeField, Streak)
+PICTURES_CODEC = Codec(FramePictures, CutOut, Picture)
 
 
 def content_identity(path: str | Path) -> str:
@@ -49,7 +61,7 @@ def content_identity(path: str | Path) -> str:
 
 
 class MeasurementCache:
-    """The folder ``measured`` in RESULTS, one file a frame.
+    """The folder ``measured`` in RESULTS, one file a frame and one for its pictures.
 
     Parameters
     ----------
@@ -93,13 +105,54 @@ class MeasurementCache:
         ResultsError
             If it cannot be written.
         """
+        self._write(self._file(key), CODEC.encode((key, facts, stars)))
+
+    def has_pictures(self, key: str) -> bool:
+        """Whether pictures were kept under a key; damage is not looked for."""
+        return self._pictures(key).is_file()
+
+    def load_pictures(self, key: str) -> FramePictures | None:
+        """The pictures under a key; None where there are none or they are damaged."""
+        try:
+            stored = PICTURES_CODEC.decode(self._pictures(key).read_bytes())
+        except (OSError, ValueError):
+            return None
+        held, pictures = stored if isinstance(stored, tuple) and len(stored) == 2 else (0, 0)
+        return pictures if held == key and isinstance(pictures, FramePictures) else None
+
+    def save_pictures(self, key: str, pictures: FramePictures) -> None:
+        """Keep a frame's pictures.
+
+        Raises
+        ------
+        ResultsError
+            If they cannot be written.
+        """
+        self._write(self._pictures(key), PICTURES_CODEC.encode((key, pictures)))
+
+    def _write(self, path: Path, content: bytes) -> None:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise ResultsError(
                 f"{self.folder}: cannot be made: {error.strerror or error}"
             ) from error
-        write_whole(self._file(key), CODEC.encode((key, facts, stars)))
+        write_whole(path, content)
 
     def _file(self, key: str) -> Path:
         return self.folder / f"{key}.npz"
+
+    def _pictures(self, key: str) -> Path:
+        return self.folder / f"{key}.pictures{PICTURES_VERSION}"
+
+
+@dataclass(frozen=True, slots=True)
+class KeptPictures:
+    """Where one frame's pictures are kept: they stay on disk until asked for."""
+
+    cache: MeasurementCache
+    key: str
+
+    def load(self) -> FramePictures | None:
+        """The pictures, read anew at every call; None where there are none."""
+        return self.cache.load_pictures(self.key)

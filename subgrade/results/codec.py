@@ -78,6 +78,10 @@ class Codec:
             name = f"a{len(arrays)}"
             arrays[name] = value
             return {"array": name}
+        if isinstance(value, bytes):
+            name = f"a{len(arrays)}"
+            arrays[name] = np.frombuffer(value, np.uint8)
+            return {"bytes": name}
         if isinstance(value, np.generic):
             return self._to_tree(value.item(), arrays)
         if isinstance(value, float):
@@ -94,6 +98,8 @@ class Codec:
             return node
         if "array" in node:
             return arrays[node["array"]]
+        if "bytes" in node:
+            return arrays[node["bytes"]].tobytes()
         if "float" in node:
             return float(node["float"])
         if "tuple" in node:

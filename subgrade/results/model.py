@@ -12,6 +12,7 @@ from subgrade.diagnosis.model import Diagnosis
 from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
+from subgrade.results.cache import KeptPictures
 from subgrade.stars.model import FrameStars
 
 
@@ -27,6 +28,8 @@ class GradedFrame:
     stars: FrameStars | None = None
     compared: FrameCompared | None = None
     guiding: ExposureGuiding | None = None
+    pictures: KeptPictures | None = None
+    """``pictures.load()`` reads thumbnail and star cut-outs."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-from subgrade.stars.settings import MEASURE_VERSION, MeasureSettings
+from subgrade.stars.settings import MEASURE_VERSION, PICTURES_VERSION, MeasureSettings
 
-__all__ = ["MEASURE_VERSION", "MeasureSettings", "measure_stars", "warm_up"]
+__all__ = [
+    "MEASURE_VERSION",
+    "PICTURES_VERSION",
+    "MeasureSettings",
+    "frame_pictures",
+    "measure_stars",
+    "star_image_picture",
+    "warm_up",
+]
 
 
 def __getattr__(name: str):
@@ -17,4 +25,8 @@ def __getattr__(name: str):
         from subgrade.stars.warm import warm_up
 
         return warm_up
+    if name in ("frame_pictures", "star_image_picture"):
+        from subgrade.stars import pictures
+
+        return getattr(pictures, name)
     raise AttributeError(name)

@@ -193,3 +193,69 @@ class FrameStars:
     streaks: tuple[Streak, ...] = ()
     catalogue: StarList | None = None
     notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A small grey image, encoded; shown with +y up, so the frame's first row is at the bottom.
+
+    Attributes
+    ----------
+    data : bytes
+    width, height : int
+        Picture pixels.
+    kind : str
+        Media type, ``image/jpeg`` or ``image/webp``.
+    """
+
+    data: bytes
+    width: int
+    height: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class CutOut:
+    """One star of the frame, enlarged.
+
+    Attributes
+    ----------
+    place : str
+        ``centre``, ``top left``, ``top right``, ``bottom left`` or ``bottom right`` as
+        shown: top is the side of the largest y.
+    x, y : float
+        The star, px.
+    side_px : int
+        Sensor pixels along a side of the cut-out; the same for all of a frame.
+    picture : Picture
+        Square.
+    """
+
+    place: str
+    x: float
+    y: float
+    side_px: int
+    picture: Picture
+
+
+@dataclass(frozen=True, slots=True)
+class FramePictures:
+    """What a page shows of a frame's pixels, drawn while they are in memory.
+
+    Attributes
+    ----------
+    thumbnail : Picture
+        The whole frame; sky dark grey, pixels without a number black.
+    scale : float
+        Thumbnail pixels per sensor pixel.
+    cutouts : tuple of CutOut
+        None, or up to five: the places that have a star.
+    """
+
+    thumbnail: Picture
+    scale: float
+    cutouts: tuple[CutOut, ...] = ()
+
+    def spot(self, x: float, y: float) -> tuple[float, float]:
+        """Where a frame position lies on the thumbnail, px from its left and from its top."""
+        return (x + 0.5) * self.scale, self.thumbnail.height - (y + 0.5) * self.scale

@@ -1,6 +1,6 @@
 """Passes over a frame's pixels: decode stored words, average blocks, cut stamps.
 
-Only the functions of this file touch a full frame.  Everything later works on
+Only the functions of this file and of `areas` touch a full frame.  Everything later works on
 block means (a quarter of the pixels or fewer) or on stamps around stars.
 """
 
@@ -61,7 +61,7 @@ def halve(image, out):
             out[j, i] = mean + (mean - mean)
 
 
-def _sealed(data: np.ndarray) -> np.ndarray:
+def sealed(data: np.ndarray) -> np.ndarray:
     """A read-only view, so that compiled code exists once for mapped files and arrays."""
     view = data.view(np.ndarray)
     view.flags.writeable = False
@@ -86,7 +86,7 @@ def block_means(pixels: Pixels) -> np.ndarray:
     -------
     ndarray of float32, shape (height // 2, width // 2)
     """
-    data = _sealed(pixels.data)
+    data = sealed(pixels.data)
     height, width = data.shape
     out = np.empty((height // 2, width // 2), np.float32)
     if data.dtype == np.uint16 and width % 2 == 0:
@@ -262,7 +262,7 @@ def cut_stamps(
     out = np.empty((len(x), 2 * half + 1, 2 * half + 1), np.float32)
     words = pixels.data.dtype == np.uint16
     _cut(
-        _sealed(pixels.data),
+        sealed(pixels.data),
         words,
         pixels.swapped,
         pixels.sign_flip,

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 MEASURE_VERSION = 6
 """Raised whenever measured numbers change, so that cached measurements are redone."""
+PICTURES_VERSION = 1
+"""Raised whenever pictures are drawn differently, so that kept ones are drawn anew."""
 
 
 @dataclass(frozen=True, slots=True)

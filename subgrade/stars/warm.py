@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.lights.model import Pixels
+from subgrade.stars.areas import area_means
 from subgrade.stars.measure import measure_stars
 
 
@@ -20,5 +21,6 @@ def warm_up() -> None:
     for x, y in rng.uniform(12, 148, (24, 2)):
         image += 2500.0 * np.exp(-0.5 * ((xx - x) ** 2 + (yy - y) ** 2) / 1.8**2)
     words = np.clip(np.rint(image), 0, 65535).astype(np.uint16)
-    measure_stars(Pixels(words))
-    measure_stars(Pixels(image, integer=False))
+    for pixels in (Pixels(words), Pixels(image, integer=False)):
+        measure_stars(pixels)
+        area_means(pixels, 4)

@@ -1,0 +1,105 @@
+"""What is done to one file: read, calibrate, measure, draw, keep; runs in the workers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache as kept_in_process
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One file's header facts and star measurement; no stars for a calibration frame.
+
+    ``key`` is what the measurement and the pictures are kept under.
+    """
+
+    facts: object
+    stars: object | None
+    key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureFile:
+    """Measure one file, and keep the outcome and its pictures; crosses to processes.
+
+    Attributes
+    ----------
+    cache : MeasurementCache
+    scale : float or None
+        Arcseconds per pixel, over the header's.
+    masters : tuple of (str or None)
+        Dark, bias and flat.
+    """
+
+    cache: object
+    scale: float | None
+    masters: tuple[str | None, str | None, str | None]
+
+    def __call__(self, path: Path) -> Measured:
+        from subgrade.lights import is_light
+        from subgrade.stars import measure_stars
+
+        key = self.cache.key(path)
+        light = _read(path, self.scale)
+        stars = None
+        if is_light(light.facts) or not light.facts.frame_type_stated:
+            light = _calibrated(light, self.masters)
+            stars = measure_stars(light.pixels, light.facts)
+        self.cache.save(key, light.facts, stars)
+        if stars is not None:
+            _draw(self.cache, key, light, stars)
+        return Measured(light.facts, stars, key)
+
+
+@dataclass(frozen=True, slots=True)
+class DrawFile:
+    """Draw the pictures of a file whose measurement is kept, without measuring it again."""
+
+    cache: object
+    scale: float | None
+    masters: tuple[str | None, str | None, str | None]
+
+    def __call__(self, path: Path) -> None:
+        key = self.cache.key(path)
+        kept = self.cache.load(key)
+        if kept is not None:
+            _draw(self.cache, key, _calibrated(_read(path, self.scale), self.masters), kept[1])
+
+
+@kept_in_process
+def load_masters_once(dark, bias, flat):
+    """The master frames, read once in each process.
+
+    Raises
+    ------
+    UsageError
+        If one cannot be used.
+    """
+    from subgrade.lights.calibrate import load_masters
+
+    return load_masters(dark=dark, bias=bias, flat=flat)
+
+
+def _read(path: Path, scale: float | None):
+    from subgrade.lights import read_light
+
+    return read_light(path, scale=scale)
+
+
+def _calibrated(light, masters):
+    if not any(masters):
+        return light
+    from subgrade.lights.calibrate import apply
+
+    return apply(light, load_masters_once(*masters))
+
+
+def _draw(cache, key: str, light, stars) -> None:
+    from subgrade.stars import frame_pictures
+
+    try:
+        cache.save_pictures(key, frame_pictures(light.pixels, light.facts, stars))
+    except Exception:
+        # whatever a library raises here, the frame is measured: it only goes without pictures
+        return

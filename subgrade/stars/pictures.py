@@ -1,0 +1,280 @@
+"""Small pictures of one frame for a person's eye, drawn while its pixels are in memory.
+
+All are shown with +y up: the first row stored is at the bottom.  The stretch is the
+inverse hyperbolic sine (Lupton et al. 2004, PASP 116, 133): linear near the sky,
+logarithmic for bright light.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image
+
+from subgrade.lights.model import HeaderFacts, Pixels
+from subgrade.stars.model import CutOut, FramePictures, FrameStars, Picture, StarFlag, StarImage
+
+THUMBNAIL_PX = 256
+"""About the longer side of a thumbnail; the factor to the frame is a whole number."""
+THUMBNAIL_BYTES = 6000
+CUTOUT_PX = 96
+CUTOUT_BYTES = 1200
+"""Of one of five."""
+CUTOUT_FWHM = 8.0
+LEAST_SIDE_PX, LARGEST_SIDE_PX = 24, 64
+LONGEST_SIDE_PX = 192
+"""Side of a cut-out that must hold a long trail or two images apart."""
+STAR_FWHM = 6.0
+"""Width of a star image's picture in its own FWHM, so that shapes compare at one size."""
+SKY_GREY = 0.16
+"""Sky on a scale from black to white: dark, with room below for shadows."""
+PLACES = {
+    "centre": (0.5, 0.5),
+    "top left": (0.0, 1.0),
+    "top right": (1.0, 1.0),
+    "bottom left": (0.0, 0.0),
+    "bottom right": (1.0, 0.0),
+}
+"""As shares of the frame's width and height."""
+
+
+def frame_pictures(
+    pixels: Pixels, facts: HeaderFacts | None, stars: FrameStars | None
+) -> FramePictures:
+    """Thumbnail and star cut-outs of one frame.
+
+    Parameters
+    ----------
+    pixels : Pixels
+        As measured; a colour mosaic as stored, drawn grey from whole 2x2 cells.
+    facts : HeaderFacts or None
+        Only the mosaic pattern is used.
+    stars : FrameStars or None
+        The frame's measurement; without stars there are no cut-outs.
+
+    Returns
+    -------
+    FramePictures
+        The same bytes for the same input.
+    """
+    cell = 2 if facts is not None and facts.mosaic else 1
+    thumbnail, scale = _thumbnail(pixels, cell)
+    return FramePictures(thumbnail, scale, _cutouts(pixels, cell, stars))
+
+
+def star_image_picture(
+    image: StarImage, width: int = CUTOUT_PX, field_px: float | None = None
+) -> Picture:
+    """The stacked star image, square, its peak white.
+
+    Parameters
+    ----------
+    image : StarImage
+    width : int
+        Picture pixels along a side.
+    field_px : float, optional
+        Sensor pixels along a side; without it `STAR_FWHM` widths of the star.  Give one
+        value for all frames of a night to compare their sizes.
+    """
+    data = np.nan_to_num(np.asarray(image.image, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+    peak = data.max(initial=0.0)
+    values = data / peak if peak > 0 else np.zeros_like(data)
+    side = field_px / image.step_px if field_px else _star_side(values)
+    side = min(max(side, 3.0), 4.0 * len(data))
+    # a margin of sky all round, then a square of any size about the middle
+    margin = int(np.ceil(max(0.0, side - len(data)) / 2)) + 1
+    shown = Image.fromarray(_stretched(np.pad(values, margin), 0.05))
+    edge = len(data) / 2 + margin - side / 2
+    box = (edge, edge, edge + side, edge + side)
+    grey = np.asarray(shown.resize((width, width), Image.Resampling.BICUBIC, box))
+    return _encoded(_bytes(np.clip(grey, 0.0, 1.0)), "WEBP", CUTOUT_BYTES)
+
+
+def _star_side(values: np.ndarray) -> float:
+    """Elements along a side that show a star of peak 1 whole, a double one too."""
+    size = 4 * len(values)
+    fine = np.asarray(Image.fromarray(values).resize((size, size), Image.Resampling.BICUBIC))
+    # the width of a circle as large as the area above half the peak
+    fwhm = 2.0 * np.sqrt(np.count_nonzero(fine >= 0.5) / np.pi) / 4
+    rows, columns = np.nonzero(values >= 0.3)
+    middle = (len(values) - 1) / 2
+    reach = np.maximum(np.abs(rows - middle), np.abs(columns - middle)).max(initial=0.0)
+    return max(STAR_FWHM * fwhm, 3.0 * reach)
+
+
+def _thumbnail(pixels: Pixels, cell: int) -> tuple[Picture, float]:
+    """The whole frame, and its pixels per sensor pixel."""
+    from subgrade.stars.areas import area_means  # the only part that needs compiled code
+
+    block = cell * max(1, round(max(pixels.shape) / (cell * THUMBNAIL_PX)))
+    means = area_means(pixels, block)
+    finite = means[np.isfinite(means)]
+    grey = np.zeros(means.shape)
+    if len(finite):
+        sky = np.median(finite)
+        spread = 1.4826 * np.median(np.abs(finite - sky))
+        # a few stars are white, but never the noise of an empty frame
+        white = max(np.quantile(finite, 0.998) - sky, 25.0 * spread)
+        if white > 0:
+            grey = _stretched((means - sky) / white, max(2.0 * spread / white, 0.02))
+        else:
+            grey = np.full(means.shape, SKY_GREY)
+        grey = np.where(np.isfinite(means), grey, 0.0)
+    return _encoded(_bytes(grey), "JPEG", THUMBNAIL_BYTES), 1.0 / block
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A star's window, sky removed, in parts of its peak; NaN where there is no pixel."""
+
+    place: str
+    x: float
+    y: float
+    values: np.ndarray
+    noise: float
+
+
+def _cutouts(pixels: Pixels, cell: int, stars: FrameStars | None) -> tuple[CutOut, ...]:
+    """Up to five stars, each in parts of its own peak, under one curve for all."""
+    if stars is None or stars.catalogue is None or not len(stars.catalogue):
+        return ()
+    side = _side(stars, cell)
+    cuts = [
+        cut
+        for place, (u, v) in PLACES.items()
+        if (k := _chosen(stars, u, v, side)) is not None
+        and (cut := _cut(pixels, cell, stars, place, k, side)) is not None
+    ]
+    if not cuts:
+        return ()
+    # soft enough for the noise of the faintest, or it would look worse than it is
+    soft = min(max(0.04, *(2.0 * cut.noise for cut in cuts)), 0.5)
+    return tuple(
+        CutOut(
+            cut.place, cut.x, cut.y, side,
+            _square(_stretched(np.nan_to_num(cut.values), soft), CUTOUT_PX),
+        )
+        for cut in cuts
+    )  # fmt: skip
+
+
+def _side(stars: FrameStars, cell: int) -> int:
+    """Sensor pixels along a cut-out, whole cells of a mosaic."""
+    width = CUTOUT_FWHM * stars.fwhm_px if np.isfinite(stars.fwhm_px) else LEAST_SIDE_PX
+    side = min(max(width, LEAST_SIDE_PX), LARGEST_SIDE_PX)
+    if np.isfinite(stars.length_px):
+        side = max(side, min(1.6 * stars.length_px + LEAST_SIDE_PX / 2, LONGEST_SIDE_PX))
+    return cell * int(np.ceil(side / cell))
+
+
+def _chosen(stars: FrameStars, u: float, v: float, side: int) -> int | None:
+    """Index of a bright star in the ninth of the frame around a place, near to it.
+
+    Of the clean stars that reach half the S/N of the third brightest there, the nearest;
+    where none is clean, of those that are at least whole and not saturated.
+    """
+    listed = stars.catalogue
+    x0, y0 = u * (stars.width - 1), v * (stars.height - 1)
+    left = min(max(x0 - stars.width / 6, -0.5), stars.width * 2 / 3)
+    low = min(max(y0 - stars.height / 6, -0.5), stars.height * 2 / 3)
+    near = (listed.x >= left) & (listed.x <= left + stars.width / 3)
+    near &= (listed.y >= low) & (listed.y <= low + stars.height / 3)
+    margin = np.minimum(
+        np.minimum(listed.x, stars.width - 1 - listed.x),
+        np.minimum(listed.y, stars.height - 1 - listed.y),
+    )
+    spoilt = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BAD_PIXEL
+    for usable in (
+        (listed.flags == 0) & (margin >= side / 2),
+        listed.flags == 0,
+        listed.is_star & ((listed.flags & int(spoilt)) == 0),
+    ):
+        some = np.flatnonzero(near & usable & np.isfinite(listed.snr))
+        if len(some):
+            bright = some[listed.snr[some] >= 0.5 * np.sort(listed.snr[some])[::-1][:3][-1]]
+            away = np.hypot(listed.x[bright] - x0, listed.y[bright] - y0)
+            return int(bright[np.argmin(away)])
+    return None
+
+
+def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) -> _Cut | None:
+    """One star's window; None where it holds no light."""
+    x, y = float(stars.catalogue.x[k]), float(stars.catalogue.y[k])
+    # a mosaic is drawn in cells, whose centres lie half a pixel on
+    reach = side + 2 * cell
+    x0 = max(0, int(x - reach / 2) // cell * cell)
+    y0 = max(0, int(y - reach / 2) // cell * cell)
+    far = reach + 2 * cell
+    part = _physical(pixels, slice(y0, y0 + far), slice(x0, x0 + far))
+    if cell == 2:
+        h, w = part.shape[0] // 2, part.shape[1] // 2
+        part = part[: 2 * h, : 2 * w].reshape(h, 2, w, 2).mean(axis=(1, 3))
+    window = _window(
+        part, (x - x0 + 0.5) / cell - 0.5, (y - y0 + 0.5) / cell - 0.5, max(1, side // cell)
+    )
+    border = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
+    border = border[np.isfinite(border)]
+    if not len(border):
+        return None
+    window = window - np.median(border)
+    third = len(window) // 3
+    peak = np.nan_to_num(window[third : len(window) - third, third : len(window) - third]).max()
+    if not peak > 0:
+        return None
+    noise = stars.noise_adu / cell / peak
+    return _Cut(place, x, y, window / peak, float(noise) if np.isfinite(noise) else 0.0)
+
+
+def _physical(pixels: Pixels, rows: slice, columns: slice) -> np.ndarray:
+    """A part of the frame, ADU, NaN where a pixel is not finite."""
+    part = Pixels(
+        np.ascontiguousarray(pixels.data[rows, columns]),
+        pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale,
+    ).physical()  # fmt: skip
+    return np.where(np.isfinite(part), part, np.float32(np.nan)).astype(np.float64)
+
+
+def _window(image: np.ndarray, x: float, y: float, side: int) -> np.ndarray:
+    """Square of an image around a place, to the nearest pixel; NaN off the image."""
+    out = np.full((side, side), np.nan)
+    left = round(x - (side - 1) / 2)
+    low = round(y - (side - 1) / 2)
+    rows = slice(max(low, 0), max(min(low + side, image.shape[0]), 0))
+    columns = slice(max(left, 0), max(min(left + side, image.shape[1]), 0))
+    part = image[rows, columns]
+    j, i = rows.start - low, columns.start - left
+    out[j : j + part.shape[0], i : i + part.shape[1]] = part
+    return out
+
+
+def _stretched(values: np.ndarray, soft: float) -> np.ndarray:
+    """Light above the sky to grey, 0 to 1: none at `SKY_GREY`, 1 at white."""
+    bent = np.arcsinh(values / soft) / np.arcsinh(1.0 / soft)
+    return np.clip(SKY_GREY + (1.0 - SKY_GREY) * bent, 0.0, 1.0)
+
+
+def _bytes(grey: np.ndarray) -> np.ndarray:
+    """Grey of 0 to 1 as 8 bits, turned so that +y is up."""
+    return np.ascontiguousarray(np.rint(255.0 * grey[::-1]).astype(np.uint8))
+
+
+def _square(grey: np.ndarray, width: int) -> Picture:
+    """A small square enlarged smoothly."""
+    image = Image.fromarray(_bytes(grey)).resize((width, width), Image.Resampling.BICUBIC)
+    return _encoded(np.asarray(image), "WEBP", CUTOUT_BYTES)
+
+
+def _encoded(grey: np.ndarray, kind: str, limit: int) -> Picture:
+    """Packed as finely as the limit of bytes allows."""
+    image = Image.fromarray(grey)
+    extra = {"method": 1} if kind == "WEBP" else {"optimize": True}
+    data = b""
+    for quality in (75, 60, 45, 30, 15):
+        stream = io.BytesIO()
+        image.save(stream, kind, quality=quality, **extra)
+        data = stream.getvalue()
+        if len(data) <= limit:
+            break
+    return Picture(data, image.width, image.height, f"image/{kind.lower()}")
