@@ -143,20 +143,20 @@ def frame_of(shape: StarShape) -> FrameStars:
 @pytest.mark.parametrize("kind", ["gaussian", "moffat"])
 def test_motion_is_told_from_the_star_image(kind, motion, model, extent):
     """Box and arcsine differ in the second decimal of the image; noiseless, so exactly told."""
-    from subgrade.causes.profile import fit_motions
+    from subgrade.causes.profile import weigh_motions
 
-    best = fit_motions(frame_of(StarShape(kind, FWHM_PX, 3.5, motion=motion)))[0]
+    best = weigh_motions(frame_of(StarShape(kind, FWHM_PX, 3.5, motion=motion)))[0]
     assert best.model == model
     assert best.extent_px == pytest.approx(extent, rel=0.05)
 
 
 @pytest.mark.parametrize("share", [0.15, 0.3])
 def test_knock_is_told_from_the_star_image(share):
-    from subgrade.causes.profile import fit_motions
+    from subgrade.causes.profile import weigh_motions
 
     shape = StarShape("moffat", FWHM_PX, 3.5, motion=Motion("step", 4.0, 70.0, share))
-    best = fit_motions(frame_of(shape))[0]
-    assert best.model == "knock"
+    best = weigh_motions(frame_of(shape))[0]
+    assert best.model == "step"
     assert abs(best.extent_px) == pytest.approx(4.0, rel=0.1)
     assert best.share == pytest.approx(share, abs=0.05)
 

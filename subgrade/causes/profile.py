@@ -3,7 +3,7 @@
 Motion convolves the star image, so each kind of motion leaves its own profile along
 the long axis: steady creep a box (excess kurtosis -1.2), a swing an arcsine piled up at
 both ends (-1.5), random shaking a Gaussian (0), a step two places, a gust a rest with a
-displaced, fainter part (positive) [derived; see docs/verdicts.md].  The star across that
+displaced, fainter part (positive) [derived; see docs/limits.md].  The star across that
 axis, where nothing moved, tells the still star; the motions are fitted to the whole image
 with it and weighed by their evidence.  `tests/benchmarks/motion.py` measures how often the
 likeliest is the true one.
@@ -12,7 +12,7 @@ likeliest is the true one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -41,8 +41,7 @@ class MotionFit:
     ----------
     model : str
         ``creep`` (box), ``swing`` (arcsine), ``shake`` (Gaussian), ``step`` (two places) or
-        ``gust`` (a rest and a displaced, spread-out part); from `fit_motions` ``knock`` for
-        the better of the last two.
+        ``gust`` (a rest and a displaced, spread-out part).
     extent_px : float
         Length of the box, full swing, rms of the shaking, or mean displacement.
     share : float
@@ -113,17 +112,6 @@ def weigh_motions(
     """
     star = fold(stars)
     return () if star is None else _weighed(solve_motions(star, still), star.samples)
-
-
-def fit_motions(
-    stars: FrameStars, still: tuple[float, float, float] | None = None
-) -> tuple[MotionFit, ...]:
-    """As `weigh_motions`, step and gust taken together as ``knock``, least residual first."""
-    kinds: dict[str, MotionFit] = {}
-    for fit in weigh_motions(stars, still):
-        name = "knock" if fit.model in ("step", "gust") else fit.model
-        kinds.setdefault(name, replace(fit, model=name))
-    return tuple(sorted(kinds.values(), key=lambda f: f.residual))
 
 
 def solve_motions(

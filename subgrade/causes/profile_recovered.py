@@ -78,7 +78,9 @@ def recover_profile(
     Notes
     -----
     The still star is that of the likeliest kind of motion: its shape rests on the direction
-    across, in which nothing moved, whichever kind it is.
+    across, in which nothing moved, whichever kind it is.  Light farther out than the star
+    image reaches (some 2.2 sigmas along and two more across) is not seen: a long faint tail
+    reads too short.
     """
     star = fold(stars)
     if star is None:
