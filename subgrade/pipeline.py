@@ -46,6 +46,8 @@ class Settings:
         Arcseconds an hour and position angle (deg) of the target that the mount followed.
     teach, marks : str or None
         Tables of the person's marks: to adapt the limits to, and to overrule verdicts by.
+    report : bool
+        Write the page.
     """
 
     paths: tuple[str, ...]
@@ -64,6 +66,7 @@ class Settings:
     expected_motion: tuple[float, float] | None = None
     teach: str | None = None
     marks: str | None = None
+    report: bool = True
 
 
 class Progress:
@@ -124,6 +127,8 @@ def grade(settings: Settings, progress: Progress | None = None):
     graded = judge(night, measured, found, limits, settings, guiding, person)
     tell(graded, person, progress)
     write_results(graded, settings.out)
+    if settings.report:
+        show(graded, settings, progress)
     return graded
 
 
@@ -315,6 +320,17 @@ def tell(graded, person, progress: Progress) -> None:
         progress.warn(note)
     for line in teaching_lines(graded):
         (progress.warn if graded.person.moved else progress.say)(line)
+
+
+def show(graded, settings: Settings, progress: Progress) -> None:
+    """Write the page; the results that are written already are not lost with it."""
+    from subgrade.report import FILE, write_report
+
+    try:
+        write_report(graded, settings.out)
+    except Exception as error:  # a page is never worth a night's results
+        cause = str(error) or type(error).__name__
+        progress.warn(f"{FILE} was not written: {cause}; the other results are complete")
 
 
 def measurement_cache(settings: Settings):

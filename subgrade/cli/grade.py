@@ -51,7 +51,7 @@ class _Motion(click.ParamType):
     A comet that the mount followed, 95 arcseconds an hour towards position angle 214
       subgrade grade ~/astro/comet/lights --expected-motion 95,214
     \b
-    Then read summary.csv there, or ask about one frame:
+    Then open report.html there in a browser, or ask about one frame:
       subgrade explain ~/astro/m31/graded light_0042
     \b
     Stricter on round stars: put this into strict.toml and add --limits strict.toml
@@ -121,10 +121,11 @@ class _Motion(click.ParamType):
     "--marks", metavar="FILE",
     help="Your marks, a CSV of frame,verdict: they overrule the verdicts.",
 )  # fmt: skip
+@click.option("--no-report", is_flag=True, help="Do not write the page report.html.")
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
 @click.pass_context
-def command(context, paths, quiet, **options) -> None:
+def command(context, paths, quiet, no_report, **options) -> None:
     """Measure the light frames in PATH..., keep or reject each, and say why.
 
     PATH is a folder (searched with its subfolders), a file or a pattern. Results go to
@@ -133,7 +134,7 @@ def command(context, paths, quiet, **options) -> None:
     from subgrade.cli.progress import progress_for
     from subgrade.pipeline import Settings, grade
 
-    settings = Settings(paths, **options)
+    settings = Settings(paths, report=not no_report, **options)
     try:
         graded = grade(settings, progress_for(quiet))
     except KeyboardInterrupt:

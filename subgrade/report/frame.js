@@ -71,19 +71,27 @@ function numbersOf(frame) {
     make("tbody", {}, ...rows.map(([name, value, of]) => make("tr", {}, make("th", {scope: "row", textContent: name}), make("td", {textContent: value}), make("td", {className: "faint", textContent: of})))));
 }
 
+const MOST_EVIDENCE = 10;
+
 // What decided stands first, then by how much each says.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
   const decided = (e) => known(e.limit) && e.points > 0 && frame.reasons.includes(e.reason);
   const rows = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
-  const body = make("tbody", {}, ...rows.map((e) => make("tr", {title: e.text || ""},
+  const table = (some) => make("div", {className: "wide"}, make("table", {className: "evidence"},
+    make("thead", {}, make("tr", {}, ...["speaks of", "quantity", "value", "usual", "limit", "points"].map((t) => make("th", {scope: "col", textContent: t})))),
+    make("tbody", {}, ...some.map(evidenceRow))));
+  const rest = rows.slice(MOST_EVIDENCE);
+  return make("details", {open: frame.verdict === "reject"},
+    make("summary", {textContent: "Evidence: points above 0 speak for the reason"}), table(rows.slice(0, MOST_EVIDENCE)),
+    rest.length ? make("details", {}, make("summary", {textContent: `${count(rest.length, "further piece")}`}), table(rest)) : null);
+}
+
+function evidenceRow(e) {
+  return make("tr", {title: e.text || ""},
     make("td", {textContent: e.reason.replace(/_/g, " ")}), make("td", {textContent: e.quantity.replace(/_/g, " ")}),
     ...["value", "usual", "limit"].map((n) => make("td", {className: "figure", textContent: short(e[n], e.unit)})),
-    make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : ""}${e.points.toFixed(1)}`}))));
-  return make("details", {open: frame.verdict === "reject"},
-    make("summary", {textContent: `Evidence: ${count(rows.length, "piece")}; points above 0 speak for the reason`}),
-    make("div", {className: "wide"}, make("table", {className: "evidence"},
-      make("thead", {}, make("tr", {}, ...["speaks of", "quantity", "value", "usual", "limit", "points"].map((t) => make("th", {scope: "col", textContent: t})))), body)));
+    make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : ""}${e.points.toFixed(1)}`}));
 }
 
 function notesOf(frame) {

@@ -46,7 +46,7 @@ function showFoot() {
   }
   byId("foot").textContent = parts.join(" ");
   const untimed = FRAMES.length - TIMED.length;
-  byId("legend").textContent = `${SIGN.keep} kept   ${SIGN.reject} rejected   □ unreadable   ○ further reason or remark; dotted: the group's usual value. `
-    + "Click a point for its frame, drag to zoom, double click for all."
-    + (untimed && TIMED.length ? ` ${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "");
+  byId("legend").append(`${SIGN.keep} kept   ${SIGN.reject} rejected   □ unreadable   ○ further reason or remark; dotted: the group's usual value. `,
+    make("span", {className: "screen", textContent: "Click a point for its frame, drag to zoom, double click for all. "}),
+    untimed && TIMED.length ? `${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "");
 }

@@ -100,7 +100,7 @@ function onChange(what) {
 function forPaper(on) {
   document.documentElement.classList.toggle("paper", on);
   drawLine();
-  Plotly.relayout(byId("plot"), on ? {width: 1000, autosize: false} : {width: undefined, autosize: true});
+  Plotly.relayout(byId("plot"), on ? {width: 700, autosize: false} : {width: undefined, autosize: true});
 }
 
 function start() {

@@ -173,7 +173,7 @@ function rangeOf() {
 
 function selectedShapes() {
   const frame = FRAMES[state.selected];
-  if (!frame || !known(place(frame))) return [];
+  if (!frame || !known(place(frame)) || document.documentElement.classList.contains("paper")) return [];
   const half = state.clock === "order" ? 0.5 : 0;
   const from = half ? place(frame) - half : wall(frame.start_unix), to = half ? place(frame) + half : wall(frame.start_unix + (frame.elapsed_s || 1));
   return [{type: "rect", xref: "x", yref: "paper", x0: from, x1: to, y0: 0, y1: 1, layer: "below", fillcolor: colour("chosen"), opacity: 0.55,

@@ -1,0 +1,285 @@
+"""The page in a headless Chromium: no errors, click, filter, keys, marks, hostile text, print.
+
+Skipped where no Chromium is installed; `.ci/run` installs one where it may.
+"""
+
+import csv
+import io
+import json
+import shutil
+import time
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from subgrade.causes.marks import read_marks
+from subgrade.report import report_page
+from tests.causes_nights import steady
+from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = shutil.which("chromedriver")
+pytestmark = pytest.mark.skipif(
+    not (CHROMIUM and DRIVER),
+    reason="no Chromium with its driver (Debian: apt-get install chromium chromium-driver)",
+)
+ARGUMENTS = (
+    "--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu",
+    "--window-size=1400,900",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    from selenium import webdriver
+    from selenium.webdriver.chrome.options import Options
+    from selenium.webdriver.chrome.service import Service
+
+    downloads = tmp_path_factory.mktemp("downloads")
+    options = Options()
+    options.binary_location = CHROMIUM
+    for argument in ARGUMENTS:
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver.set_script_timeout(20)
+    driver.downloads = downloads
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def opened(browser, tmp_path):
+    """Open a graded night's page from disk; fails if the console has errors afterwards."""
+
+    def load(graded, anchor=""):
+        path = tmp_path / "report.html"
+        path.write_text(report_page(graded), encoding="utf-8")
+        browser.get("about:blank")
+        browser.get_log("browser")
+        browser.get(f"{path.as_uri()}{anchor}")
+        assert browser.execute_script("return document.documentElement.dataset.ready") == "yes"
+        return browser
+
+    yield load
+    loud = [e for e in browser.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+    assert not loud
+    browser.execute_script("localStorage.clear()")
+
+
+@cache
+def guided_night():
+    return graded_of(lost_night(), guided=True)
+
+
+def text(browser, selector: str) -> str:
+    return browser.find_element("css selector", selector).text
+
+
+def press(browser, *keys: str) -> None:
+    from selenium.webdriver import ActionChains
+
+    ActionChains(browser).send_keys(*keys).perform()
+
+
+def rows(browser) -> list[str]:
+    # as JSON, since the driver cannot carry a lone surrogate
+    return json.loads(
+        browser.execute_script(
+            "return JSON.stringify([...document.querySelectorAll('#table tbody tr')]"
+            ".map(r => r.cells[2].textContent))"
+        )
+    )
+
+
+def chip(browser, word: str):
+    return browser.execute_script(
+        "return [...document.querySelectorAll('#filters button')]"
+        ".find(b => b.textContent.includes(arguments[0]))",
+        word,
+    )
+
+
+def test_the_night_is_told_at_once(opened):
+    browser = opened(guided_night())
+    assert "9 of 12 files" in text(browser, "#outcome")
+    assert "18 min kept" in text(browser, "#outcome")
+    assert "6 min lost" in text(browser, "#outcome")
+    assert "cloud" in text(browser, "#causes")
+    assert "Graded night: 9 of 12 kept" in browser.title
+    assert len(rows(browser)) == 12
+    titles = browser.execute_script(
+        "return document.getElementById('plot').layout.annotations.map(a => a.text)"
+    )
+    assert [t.split(",")[0] for t in titles] == [
+        "verdict and reasons", "FWHM", "eccentricity", "transparency", "background",
+        "guiding error",
+    ]  # fmt: skip
+
+
+def test_a_click_on_a_point_shows_its_frame(opened):
+    from selenium.webdriver import ActionChains
+
+    browser = opened(guided_night())
+    place = browser.execute_script(
+        """const plot = document.getElementById("plot");
+        const trace = plot.data.find((t) => t.yaxis === "y2" && t.mode === "markers");
+        const k = trace.customdata.indexOf(8);
+        const axes = plot._fullLayout, box = plot.getBoundingClientRect();
+        return [box.left + axes.xaxis._offset + axes.xaxis.l2p(trace.x[k]),
+          box.top + axes.yaxis2._offset + axes.yaxis2.l2p(trace.y[k])];"""
+    )
+    actions = ActionChains(browser)
+    actions.w3c_actions.pointer_action.move_to_location(*(round(v) for v in place))
+    actions.w3c_actions.pointer_action.click()
+    actions.perform()
+    wait_for(browser, "light_008.fits")
+    assert browser.current_url.endswith("#frame=9")
+
+
+def wait_for(browser, name: str) -> None:
+    ends = time.monotonic() + 5
+    while text(browser, "#name") != name and time.monotonic() < ends:
+        time.sleep(0.05)
+    assert text(browser, "#name") == name
+
+
+def test_the_keyboard_walks(opened):
+    from selenium.webdriver import ActionChains, Keys
+
+    browser = opened(guided_night())
+    assert text(browser, "#name") == "light_003.fits"  # the first rejected
+    press(browser, Keys.ARROW_RIGHT)
+    assert text(browser, "#name") == "light_004.fits"
+    ActionChains(browser).key_down(Keys.SHIFT).send_keys(*[Keys.ARROW_RIGHT] * 2).key_up(
+        Keys.SHIFT
+    ).perform()
+    assert text(browser, "#name") == "light_007.fits"
+    press(browser, Keys.HOME, Keys.ARROW_LEFT)
+    assert text(browser, "#name") == "light_000.fits"
+    press(browser, Keys.END)
+    assert text(browser, "#name") == "light_011.fits"
+    press(browser, "?")
+    assert "next frame" in text(browser, "#help")
+    press(browser, Keys.ESCAPE)
+
+
+def test_filter_and_sort(opened):
+    from selenium.webdriver import Keys
+
+    browser = opened(graded_of(lost_night()))
+    chip(browser, "rejected").click()
+    assert rows(browser) == ["light_003.fits", "light_005.fits", "light_007.fits"]
+    press(browser, Keys.ARROW_RIGHT)
+    assert text(browser, "#name") == "light_005.fits"
+    chip(browser, "cloud").click()
+    assert rows(browser) == ["light_003.fits"]
+    press(browser, "a")
+    assert len(rows(browser)) == 12
+    button = browser.execute_script("return document.querySelectorAll('#table th button')[7]")
+    button.click()
+    browser.execute_script("document.querySelectorAll('#table th button')[7].click()")
+    assert rows(browser)[0] == "light_007.fits"  # the most oval
+    assert rows(browser)[-1] == "light_005.fits"  # unknown stands last
+    press(browser, "/", "light_01")
+    assert sorted(rows(browser)) == ["light_010.fits", "light_011.fits"]
+
+
+def test_marks_are_saved_as_grade_reads_them(opened, browser):
+    graded = graded_of(steady(len(HOSTILE)), names=HOSTILE)
+    opened(graded, "#frame=1")
+    from selenium.webdriver import Keys
+
+    press(browser, "r", Keys.ARROW_RIGHT, "k", Keys.ARROW_RIGHT, "r", "r", Keys.END, "r")
+    assert "3 marks, 2 against" in text(browser, "#marked")
+    browser.refresh()
+    assert "3 marks, 2 against" in text(browser, "#marked")  # kept by the browser
+    press(browser, "s")
+    saved = browser.downloads / "marks.csv"
+    ends = time.monotonic() + 10
+    while not saved.exists() and time.monotonic() < ends:
+        time.sleep(0.05)
+    found = {m.frame: m.word for m in read_marks(saved)}
+    assert found == {HOSTILE[0]: "reject", HOSTILE[1]: "keep", HOSTILE[-1]: "reject"}
+    shown = browser.execute_script("return document.querySelector('#saved textarea').value")
+    assert next(iter(csv.reader(io.StringIO(shown)))) == ["frame", "verdict"]
+    press(browser, Keys.ESCAPE)
+
+
+def test_hostile_text_stays_text(opened):
+    graded = graded_of(steady(len(HOSTILE)), names=HOSTILE, target=HOSTILE[1], filter=HOSTILE[0])
+    browser = opened(graded)
+    shown = rows(browser)
+    assert shown[:5] == HOSTILE[:5]
+    assert HOSTILE[1] in text(browser, "#panel")
+    scripts = browser.execute_script("return document.scripts.length")
+    assert scripts == 3
+    odd = browser.execute_script("return document.querySelectorAll('[onerror], [onload]').length")
+    assert odd == 0
+
+
+@pytest.mark.parametrize(
+    "graded",
+    [
+        pytest.param(unreadable_only, id="unreadable only"),
+        pytest.param(
+            lambda: graded_of(lost_night(), start_unix=None, start_utc=None, mid_unix=None),
+            id="no times",
+        ),
+        pytest.param(lambda: graded_of(steady(3), exposure_s=None), id="no exposure"),
+    ],
+)
+def test_poor_nights_open(opened, graded):
+    graded = graded()
+    browser = opened(graded)
+    assert len(rows(browser)) == len(graded.frames)
+    press(browser, "t")
+
+
+def test_light_and_dark(opened):
+    browser = opened(guided_night())
+    seen = [browser.execute_script("return getComputedStyle(document.body).backgroundColor")]
+    press(browser, "t")
+    seen.append(browser.execute_script("return getComputedStyle(document.body).backgroundColor"))
+    assert seen[0] != seen[1]
+
+
+def test_clocks(opened):
+    browser = opened(guided_night())
+    lanes = "return document.getElementById('plot').layout.annotations.length"
+    choose = """const c = document.getElementById("clock"); c.value = arguments[0];
+        c.dispatchEvent(new Event("change"));"""
+    assert browser.execute_script(lanes) == 6
+    browser.execute_script(choose, "order")
+    assert browser.execute_script(lanes) == 5  # a record has no place among frame numbers
+    browser.execute_script(choose, "local")
+    assert browser.execute_script(lanes) == 6
+
+
+def test_nothing_is_asked_of_the_network(opened):
+    browser = opened(guided_night())
+    asked = browser.execute_script(
+        "return performance.getEntriesByType('resource').map(e => e.name)"
+        ".filter(n => !n.startsWith('data:') && !n.startsWith('blob:'))"
+    )
+    assert asked == []
+
+
+def test_300_frames_open_quickly(opened):
+    night = guided_night()
+    browser = opened(replace(night, frames=night.frames * 25))
+    ready = browser.execute_script(
+        "return performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd"
+    )
+    assert ready < 10_000  # ms; about 1000 on an idle machine
+    assert len(rows(browser)) == 300
+
+
+def test_it_prints(opened):
+    browser = opened(guided_night())
+    printed = json.dumps(browser.execute_cdp_cmd("Page.printToPDF", {"printBackground": True}))
+    assert len(printed) > 20_000
+    width = browser.execute_script("return document.getElementById('plot').offsetWidth")
+    assert width > 500
