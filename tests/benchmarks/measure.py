@@ -4,8 +4,9 @@ Run from the repository: ``python tests/benchmarks/measure.py`` (``--help`` for 
 runs).  A 26-Mpx frame with 3,000 stars is rendered once and kept in the temporary
 folder.  Everything but the two-worker run is pinned to one core and one thread.
 subgrade's time runs from the file name to the row that `grade` keeps on disk (file in the
-page cache): reading, measuring, identifying the content and saving the measurement.  The
-libraries get the pixels in memory, as the floats they like best, for free.
+page cache): reading, measuring, identifying the content and saving the measurement; the
+pictures that `grade` draws and saves besides are timed apart.  The libraries get the pixels
+in memory, as the floats they like best, for free.
 """
 # ruff: noqa: E402 - the thread limits must be set before the imports
 
@@ -80,11 +81,18 @@ def measure_file(path: str):
 
 
 def file_to_row(path: str):
-    """All that `grade` does for one file."""
+    """All that `grade` does for one file's numbers."""
     facts, stars = measure_file(path)
     cache = kept_measurements()
     cache.save(cache.key(Path(path)), facts, stars)
     return facts, stars
+
+
+def file_to_row_and_pictures(path: str):
+    """All that `grade` does for one file."""
+    from subgrade.measuring import MeasureFile
+
+    return MeasureFile(kept_measurements(), None, (None, None, None))(Path(path))
 
 
 @lru_cache(maxsize=1)
@@ -141,13 +149,14 @@ def compare(path: Path, rounds: int, photutils_rounds: int) -> dict[str, list[fl
     pin({min(ALL_CORES)} if ALL_CORES else None)
     compile_first()
     data = fits.getdata(path).astype(np.float32)
-    names = ("subgrade", "of it, reading and measuring", "sep", "photutils")
+    names = ("subgrade", "of it, reading and measuring", "with its pictures", "sep", "photutils")
     times: dict[str, list[float]] = {name: [] for name in names}
     for each in (file_to_row, run_sep):
         each(str(path) if each is file_to_row else data[:1024, :1024].copy())
     for turn in range(rounds):
         times["subgrade"].append(time_call(file_to_row, str(path)))
         times[names[1]].append(time_call(measure_file, str(path)))
+        times[names[2]].append(time_call(file_to_row_and_pictures, str(path)))
         times["sep"].append(time_call(run_sep, data))
         if turn < photutils_rounds:
             times["photutils"].append(time_call(run_photutils, data))
