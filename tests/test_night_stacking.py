@@ -161,7 +161,8 @@ def test_what_the_stack_gains_and_loses(mixed):
     assert stack["kept"]["snr_over_all"] == pytest.approx(by_hand, rel=0.03)
     assert stack["all_weighted"]["snr_over_all"] > 1.1
     (line,) = stack_lines(mixed)
-    assert f"S/N {stack['kept']['snr_over_all']:.2f} of the stack of all" in line
+    assert line.startswith(f"predicted: FWHM {stack['kept']['fwhm_px']:.2f} px (all: ")
+    assert line.endswith(f"S/N ×{stack['kept']['snr_over_all']:.2f}")
 
 
 def test_the_weights_say_what_they_are_and_what_they_lose(mixed):

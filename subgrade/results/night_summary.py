@@ -47,9 +47,9 @@ def night_summary(graded: Graded) -> dict:
 
 
 def stack_lines(graded: Graded) -> list[str]:
-    """What each group's stack gains and loses by its rejects, one line a group with any.
+    """The stack of each group's kept frames beside that of all, one line a group with rejects.
 
-    A group's label stands in front where there are several.
+    A group's label stands in front where there are several; S/N is over that of all.
     """
     lines = []
     for group in night_summary(graded)["groups"]:
@@ -58,13 +58,11 @@ def stack_lines(graded: Graded) -> list[str]:
             continue
         kept, everything = stacks["kept"], stacks["all"]
         line = (
-            f"tack of the kept, predicted: FWHM {kept['fwhm_px']:.2f} px "
-            f"(all: {everything['fwhm_px']:.2f}), eccentricity {kept['eccentricity']:.2f} "
-            f"(all: {everything['eccentricity']:.2f}), "
-            f"S/N {kept['snr_over_all']:.2f} of the stack of all"
+            f"predicted: FWHM {kept['fwhm_px']:.2f} px (all: {everything['fwhm_px']:.2f}), "
+            f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
+            f"S/N ×{kept['snr_over_all']:.2f}"
         )
-        several = len(graded.groups) > 1
-        lines.append(f"{group['label']}: s{line}" if several else f"S{line}")
+        lines.append(f"{group['label']}, {line}" if len(graded.groups) > 1 else line)
     return lines
 
 

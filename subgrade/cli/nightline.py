@@ -1,0 +1,112 @@
+"""The night in two rows of characters: how wide the stars were, and what was lost to what."""
+
+from __future__ import annotations
+
+import math
+import string
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from subgrade.cli.screen import Screen
+from subgrade.results.model import Graded, GradedFrame
+
+BLOCKS, DIGITS = "▁▂▃▄▅▆▇█", "12345678"
+LEAST_SPAN, MOST_SPAN = 1.25, 1.6
+"""Widest over narrowest that the eight levels span: a calm night is not blown up, and one
+swollen frame does not flatten the others.  A choice."""
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class NightLine:
+    """``widths`` and ``losses`` have a character a frame or run of frames; ``key`` says how to
+    read them."""
+
+    widths: str
+    losses: str
+    key: str
+
+
+def letters_of(causes: Sequence[Mapping]) -> dict[str, str]:
+    """A capital for each cause, in the order of the table; ``*`` when they run out."""
+    capitals = [*string.ascii_uppercase, *"*" * len(causes)]
+    return {row["reason"]: capitals[k] for k, row in enumerate(causes)}
+
+
+def night_line(
+    graded: Graded, letters: Mapping[str, str], screen: Screen, width: int
+) -> NightLine | None:
+    """Draw the frames in the order taken.
+
+    Parameters
+    ----------
+    graded : Graded
+    letters : mapping
+        Reason word to the letter that stands for it.
+    screen : Screen
+    width : int
+        Most characters.
+
+    Returns
+    -------
+    NightLine or None
+        None without frames.
+    """
+    frames = graded.frames
+    if not frames:
+        return None
+    each = math.ceil(len(frames) / max(width, 1))
+    runs = [frames[k : k + each] for k in range(0, len(frames), each)]
+    levels, kept = (BLOCKS, "·") if screen.can_show(BLOCKS + "·") else (DIGITS, ".")
+    sizes = [_width(graded, frame) for frame in frames]
+    known = sorted(s for s in sizes if math.isfinite(s))
+    low = known[0] if known else math.nan
+    high = min(max(known[-1], LEAST_SPAN * low), MOST_SPAN * low) if known else math.nan
+    widths = []
+    for k in range(0, len(frames), each):
+        some = sorted(s for s in sizes[k : k + each] if math.isfinite(s))
+        widths.append(_level(some[len(some) // 2], low, high, levels) if some else " ")
+    losses = [_loss(run, letters, kept) for run in runs]
+    key = [when] if (when := _when(frames)) else []
+    if known:
+        unit = "px" if len(graded.groups) == 1 else "times its group's usual"
+        over = " and more" if known[-1] > high else ""
+        key.append(f"FWHM {levels[0]} {low:.2f} to {levels[-1]} {high:.2f} {unit}{over}")
+    if each > 1:
+        key.append(f"{each} frames a mark, capital where half or more are lost")
+    return NightLine("".join(widths), "".join(losses), "; ".join(key))
+
+
+def _width(graded: Graded, frame: GradedFrame) -> float:
+    """FWHM, px; over the group's usual one where there are several groups."""
+    group = frame.compared.group if frame.compared is not None else -1
+    if frame.stars is None or group < 0:
+        return math.nan
+    if len(graded.groups) == 1:
+        return frame.stars.fwhm_px
+    usual = graded.groups[group].usual.get("fwhm_px")
+    return frame.stars.fwhm_px / usual.centre if usual and usual.centre > 0 else math.nan
+
+
+def _level(size: float, low: float, high: float, levels: str) -> str:
+    step = (size - low) / (high - low) * len(levels)
+    return levels[min(max(int(step), 0), len(levels) - 1)]
+
+
+def _loss(run: Sequence[GradedFrame], letters: Mapping[str, str], kept: str) -> str:
+    lost = Counter(f.judgement.reasons[0] for f in run if f.judgement.verdict != "keep")
+    if not lost:
+        return kept
+    letter = letters.get(lost.most_common(1)[0][0], "*")
+    return letter if 2 * lost.total() >= len(run) else letter.lower()
+
+
+def _when(frames: Sequence[GradedFrame]) -> str:
+    timed = [f.facts for f in frames if f.facts and f.facts.start_unix and f.facts.start_utc]
+    if not timed:
+        return ""
+    first, last = timed[0], timed[-1]
+    if last.start_unix - first.start_unix >= DAY_S:
+        return f"{first.start_utc[:10]} to {last.start_utc[:10]}"
+    return f"{first.start_utc[11:16]} to {last.start_utc[11:16]} UTC"

@@ -1,0 +1,230 @@
+"""The summary on the terminal: what it says, that it fits, and that any output can show it."""
+
+import io
+import os
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.cells import cell_len
+
+from subgrade.cli.nightline import BLOCKS, letters_of, night_line
+from subgrade.cli.screen import Screen, elided, padded, screen_of
+from subgrade.cli.summary import print_summary, summary_lines
+from subgrade.results.session import causes_counted
+from tests.causes_nights import EXPOSURE_S, Shot, steady
+from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
+
+TERMINAL = Screen(width=80, lines=24, folds=True)
+
+
+class Stream(io.StringIO):
+    """A stream that is a terminal or not, of some encoding."""
+
+    def __init__(self, terminal: bool, encoding: str):
+        super().__init__()
+        self._terminal, self._encoding = terminal, encoding
+
+    encoding = property(lambda self: self._encoding)
+
+    def isatty(self) -> bool:
+        return self._terminal
+
+    def fileno(self) -> int:
+        raise OSError("no file")
+
+
+def text_of(graded, screen=TERMINAL, out="graded") -> str:
+    return "\n".join(line.rstrip() for line, _ in summary_lines(graded, out, screen))
+
+
+def many_causes():
+    """Forty frames with five kinds of loss."""
+    shots = steady(40)
+    shots[3] = replace(shots[3], transparency=0.4)
+    shots[5] = replace(shots[5], transparency=0.3)
+    shots[9] = Shot(status="trailed", length=50.0, transparency=np.nan)
+    shots[20] = replace(shots[20], fwhm=5.5)
+    shots[30] = replace(shots[30], eccentricity=0.85, angle=30.0)
+    shots[37] = replace(shots[37], sky=6000.0, noise=25.0)
+    return graded_of(shots, guided=True)
+
+
+def test_the_numbers_are_those_of_the_session():
+    graded = graded_of(lost_night())
+    text = text_of(graded)
+    rejected = [f for f in graded.frames if f.judgement.verdict == "reject"]
+    assert len(rejected) == 3
+    assert text.startswith("12 files: 9 kept (18 min), 3 rejected (6 min); 75% of the time kept\n")
+    for row in causes_counted(graded):
+        (line,) = [x for x in text.splitlines() if re.match(rf"[A-Z]  {row['reason']} ", x)]
+        share = row["lost_s"] / (12 * EXPOSURE_S)
+        assert line.split()[-4:] == [str(row["frames"]), "2", "min", f"{share:.0%}"]
+    kept = [f for f in graded.frames if f.judgement.verdict == "keep"]
+    best = max(kept, key=lambda f: f.judgement.weight)
+    worst = min(kept, key=lambda f: f.judgement.weight)
+    assert f"Best        {best.name}: FWHM {best.stars.fwhm_px:.2f} px" in text
+    assert f"Worst kept  {worst.name}: FWHM {worst.stars.fwhm_px:.2f} px" in text
+    doubtful = min(rejected, key=lambda f: f.judgement.confidence)
+    assert f"subgrade explain graded {doubtful.name}" in text
+    assert f"Advice      {graded.diagnosis.advice[0].action.split()[0]} " in text
+    assert str(os.path.abspath("graded")) in text
+
+
+def test_a_caution_stands_beside_its_advice():
+    graded = graded_of(lost_night())
+    first = replace(graded.diagnosis.advice[0], caution="Keep hands clear. Lock the axes.")
+    graded = replace(graded, diagnosis=replace(graded.diagnosis, advice=(first,)))
+    assert "Caution     Keep hands clear.\n" in text_of(graded)
+
+
+def test_the_night_line_has_a_mark_for_every_frame_under_the_letter_of_its_cause():
+    graded = graded_of(lost_night())
+    letters = letters_of(causes_counted(graded))
+    line = night_line(graded, letters, TERMINAL, 60)
+    assert len(line.widths) == len(line.losses) == 12
+    for frame, mark in zip(graded.frames, line.losses, strict=True):
+        lost = frame.judgement.verdict != "keep"
+        assert mark == (letters[frame.judgement.reasons[0]] if lost else "·")
+    assert line.widths[5] == " "  # drawn into a line: it has no width
+    assert line.widths[7] == "█"  # 3.8 px beside 3.0
+    sizes = [f.stars.fwhm_px for f in graded.frames]
+    order = [BLOCKS.find(c) for c in line.widths]
+    for a in range(12):
+        for b in range(12):
+            if order[a] > order[b] >= 0:
+                assert sizes[a] > sizes[b]
+
+
+def test_a_long_night_is_drawn_in_runs():
+    shots = steady(500)
+    for k in range(100, 150):
+        shots[k] = replace(shots[k], transparency=0.3)
+    shots[300] = replace(shots[300], transparency=0.3)
+    graded = graded_of(shots)
+    line = night_line(graded, {"cloud": "A"}, TERMINAL, 68)
+    assert len(line.widths) == len(line.losses) == 63 <= 68
+    assert "8 frames a mark" in line.key
+    assert re.fullmatch(r"·{12}A{6,7}a?·+a·+", line.losses)
+
+
+def test_a_calm_night_is_not_blown_up():
+    line = night_line(graded_of(steady(30)), {}, TERMINAL, 60)
+    assert line.losses == "·" * 30
+    assert set(line.widths) - set(BLOCKS[:7]) == set()  # 5 % about 3 px is not the whole scale
+    assert "1.25" not in line.key
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_a_usual_night_fits_one_screen(width):
+    text = text_of(many_causes(), replace(TERMINAL, width=width))
+    assert len(text.splitlines()) <= 23  # the prompt takes the last
+    assert "Guiding" in text
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "cp1252"])
+def test_no_line_is_wider_than_the_terminal_or_beyond_its_encoding(width, encoding):
+    long = [f"{'very_long_name_' * 8}{k:03d}.fits" for k in range(4)]
+    wide = [f"{'星' * 60}{k}.fits" for k in range(4)]
+    graded = graded_of(lost_night(), guided=True, names=[*long, *wide, *"abcd"])
+    screen = Screen(width, 24, folds=True, encoding=encoding)
+    for line in text_of(graded, screen).splitlines():
+        line.encode(encoding)
+        if len(line.split()) > 1:  # a name to be copied stays whole, on a line of its own
+            assert cell_len(line) <= width, line
+
+
+def test_a_table_with_little_room_names_the_other_causes_with_their_letters():
+    graded = many_causes()
+    causes = causes_counted(graded)
+    assert len(causes) >= 5
+    short = text_of(graded, replace(TERMINAL, lines=10))
+    shown = [x for x in short.splitlines() if re.match(r"[A-Z]  \w", x)]
+    assert len(shown) == 3
+    letters = letters_of(causes)
+    rest = re.sub(r"\s+", " ", short)
+    for row in causes[3:]:
+        assert f"{letters[row['reason']]} {row['reason']} {row['frames']}" in rest
+    whole = text_of(graded, Screen())
+    assert len([x for x in whole.splitlines() if re.match(r"[A-Z]  \w", x)]) == len(causes)
+
+
+def test_piped_output_is_whole_and_has_no_escape_codes(capsys):
+    names = [f"{'long_' * 30}{k:02d}.fits" for k in range(12)]
+    print_summary(graded_of(lost_night(), names=names), "graded")
+    text = capsys.readouterr().out
+    assert "\x1b" not in text
+    assert any(f"Best        {name}: " in text for name in names)
+
+
+def test_hostile_names_cannot_steer_the_terminal(capsys):
+    names = [*HOSTILE, *"wxyz"]
+    print_summary(graded_of(lost_night(), names=names), "gra\x1b[31mded", Screen(styled=False))
+    text = capsys.readouterr().out
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert "\udcff" not in text
+
+
+def test_colour_comes_only_where_it_may(capsys):
+    print_summary(graded_of(lost_night()), "graded", replace(TERMINAL, styled=True))
+    assert "\x1b[1m12 files" in capsys.readouterr().out
+    print_summary(graded_of(lost_night()), "graded", TERMINAL)
+    assert "\x1b" not in capsys.readouterr().out
+
+
+def test_several_filters_get_a_line_each():
+    graded = graded_of(steady(12))
+    (group,) = graded.groups
+    frames = [
+        replace(f, compared=replace(f.compared, group=k % 3)) for k, f in enumerate(graded.frames)
+    ]
+    groups = tuple(replace(group, label=f"Field, {c}, 120 s") for c in "RGB")
+    text = text_of(replace(graded, frames=tuple(frames), groups=groups))
+    for name in "RGB":
+        assert f"Field, {name}, 120 s: 4 of 4 kept" in text
+    assert text.count("Group ") == 1
+    assert "times its group's usual" in text
+
+
+def test_a_small_folder_and_one_without_a_readable_file():
+    six = graded_of(steady(6))
+    assert text_of(six).startswith("6 files: 6 kept (12 min), 0 rejected (0 s); 100% of the time")
+    assert "lost to" not in text_of(six)
+    none = text_of(unreadable_only())
+    assert none.startswith("2 files: 0 kept (0 s), 0 rejected (0 s), 2 could not be graded\n")
+    assert "Lost        AA" in none
+    assert "Not graded  a.fits: cut short" in none
+    assert re.search(r"^A  unreadable .* 2 +0 s +100%$", none, re.MULTILINE)
+
+
+@pytest.mark.parametrize(
+    ("terminal", "encoding", "told", "expected"),
+    [
+        (False, "utf-8", {}, Screen(100, None, False, False, "utf-8")),
+        (False, "utf-8", {"COLUMNS": "70"}, Screen(70, None, True, False, "utf-8")),
+        (True, "utf-8", {}, Screen(80, 24, True, True, "utf-8")),
+        (True, "utf-8", {"COLUMNS": "20", "LINES": "50"}, Screen(60, 50, True, True, "utf-8")),
+        (True, "utf-8", {"COLUMNS": "900", "LINES": "5"}, Screen(200, 24, True, True, "utf-8")),
+        (True, "utf-8", {"NO_COLOR": "1"}, Screen(80, 24, True, False, "utf-8")),
+        (True, "utf-8", {"NO_COLOR": ""}, Screen(80, 24, True, True, "utf-8")),
+        (True, "utf-8", {"TERM": "dumb"}, Screen(80, 24, True, False, "ascii")),
+        (True, "latin-1", {"COLUMNS": "wide"}, Screen(80, 24, True, True, "latin-1")),
+        (False, "utf-8", {"FORCE_COLOR": "1"}, Screen(80, 24, True, True, "utf-8")),
+    ],
+)
+def test_the_terminal_is_asked(terminal, encoding, told, expected):
+    # An empty NO_COLOR counts as not set: the informal standard of that name, from memory.
+    assert screen_of(Stream(terminal, encoding), told) == expected
+
+
+def test_names_are_cut_in_the_middle_by_columns():
+    assert elided("short.fits", 20) == "short.fits"
+    assert cell_len(elided("星" * 30, 21)) <= 21
+    assert padded("星", 4) == "星  "
+    assert padded("1", 3, right=True) == "  1"
+    screen = replace(TERMINAL, encoding="ascii")
+    assert screen.shortened("abcdefghijklmnop", 9) == "abc...nop"
+    assert screen.shown("3.2″ ± 0.1 ü") == '3.2" +/- 0.1 \\xfc'
