@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from subgrade import pipeline
+from subgrade.cli import main
 from subgrade.errors import ResultsError
 from subgrade.guiding.model import ClockFit
 from subgrade.report import FILE, report_page, write_report
@@ -20,6 +21,7 @@ from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
 from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
+from tests.cli_frames import write_night
 from tests.report_nights import (
     HOSTILE,
     Kept,
@@ -291,3 +293,22 @@ def test_a_page_that_fails_loses_nothing_else(tmp_path):
     told = Told()
     pipeline.show(None, pipeline.Settings((), str(tmp_path)), told)
     assert len(told.warned) == 1
+
+
+def test_grade_writes_the_page_unless_told_not_to(tmp_path, capfd):
+    """End to end: pictures from real pixels, and subs left as they were."""
+    write_night(tmp_path / "lights", 4)
+    arguments = ["grade", str(tmp_path / "lights"), "--out", str(tmp_path / "out"), "-q"]
+    for extra, written in (["--no-report"], False), ([], True):
+        with pytest.raises(SystemExit) as left:
+            main([*arguments, *extra])
+        assert left.value.code == 0, capfd.readouterr().err
+        assert (tmp_path / "out" / FILE).is_file() == written
+    frames = data_of((tmp_path / "out" / FILE).read_text(encoding="utf-8"))["frames"]
+    assert len(frames) == 4
+    for frame in frames:
+        data = base64.b64decode(frame["thumbnail"]["src"].split(",")[1])
+        assert data.startswith(b"\xff\xd8")  # JPEG's first bytes
+        assert len(frame["cutouts"]) == 5
+        assert frame["star"]["stars"] > 10
+        assert len(frame["whiskers"]) > 30
