@@ -224,7 +224,8 @@ def by_last_step(
     angle = math.radians(turn[1])
     on_reference = complex(dx, dy) * complex(math.cos(angle), math.sin(angle))
     off = abs(on_reference - complex(*step))
-    close = off < max(3.0, 0.15 * abs(on_reference))
+    width = series.usual("fwhm_px").centre
+    close = off < max(width if math.isfinite(width) else 3.0, 0.15 * abs(on_reference))
     share = ratio / (1 + ratio)
     text = (
         f"the second image lies {said(off, 'px')} from where the frame before had its stars, "

@@ -85,7 +85,8 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
     )
     places = [0.1 * limit, 0.3 * limit, limit, 2.0 * limit]
     unseen = float(np.interp(seen, places, [4.5, 3.5, 0.5, -3.0]))
-    words = {"flexure": unseen} | {
+    # A main mirror that jumps is as unseen as one that creeps; a kick to the mount is seen.
+    words = {"flexure": unseen, "bump": max(0.6 * unseen, 0.0)} | {
         word: float(np.interp(seen, places, [-4.5, -3.5, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
     }
     return [

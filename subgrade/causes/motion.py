@@ -200,6 +200,8 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
         "dec_drift": right * far + crossed * near + neither,
     }
     odds["periodic_error"] = odds["ra_oscillation"]
+    # A stalled drive lets go in right ascension, a slipping tube anywhere.
+    odds["tracking_lost"] = 0.5 * odds["ra_oscillation"] + 0.5
     return [
         evidence(word, "angle from right ascension", math.log(value), text, value=off,
                  limit=limits.motion.axis_tolerance_deg, error=sigma, unit="°")

@@ -183,9 +183,11 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
         f"it lay before (they crept {said(crept, 'px')} in all, "
         f"dithers scatter {said(scatter, 'px')})"
     )
+    # A step stays as well.
     return [
-        evidence("flexure", "field after the creep", points, text, value=moved, usual=crept,
+        evidence(word, "field after the creep", value, text, value=moved, usual=crept,
                  error=error, unit="px")
+        for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
     ]  # fmt: skip
 
 

@@ -67,13 +67,16 @@ def interruption_or_none(series: GroupSeries, position: int, limits: Limits) -> 
     found, inside = by_interruption(series, position, limits), series.exposure(position)
     if inside is None or inside.coverage < COVERED:
         return found
-    for word, seen, what in (
-        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled"),
-        ("tracking_lost", inside.lost_s > 0, "guide star lost"),
-    ):
+    # A mount that slips drags the guide star along before anything is lost.
+    held = float(np.interp(inside.peak, [5.0, 15.0], [-2.0, 0.0]))
+    for word, seen, what, points in (
+        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "dither unsettled",
+         -2.0),
+        ("tracking_lost", inside.lost_s > 0, "guide star lost", held),
+    ):  # fmt: skip
         if not seen and not any(e.reason == word and e.points > 0 for e in found):
             text = f"the record shows no {what} during the exposure"
-            found.append(evidence(word, "interruption in the record", -2.0, text, value=0.0))
+            found.append(evidence(word, "interruption in the record", points, text, value=0.0))
     return found
 
 
