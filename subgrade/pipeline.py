@@ -8,88 +8,15 @@ from pathlib import Path
 
 from subgrade.errors import NothingToGrade, UnreadableFile
 from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
+from subgrade.settings import Progress, Settings
 from subgrade.workers import Failure, default_workers, measure_each
 
 MEASURED = "measured"
 """Folder in RESULTS that keeps measurements."""
 
 
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What the user asked for.
-
-    Attributes
-    ----------
-    paths : tuple of str
-        Folders, files or patterns.
-    out : str
-        The RESULTS folder.
-    limits : str or None
-        TOML file laid over the shipped limits.
-    workers : int or None
-        Processes; None chooses.
-    scale : float or None
-        Arcseconds per pixel, over the header's.
-    dark, bias, flat : str or None
-        Master frames.
-    remeasure : bool
-        Measure again what an earlier run measured.
-    guide : tuple of str
-        Guiding records.
-    guide_utc_offset : float or None
-        Hours that the records' clock is ahead of UTC, over what the night would say.
-    guide_map : str or None
-        File that says which column is which, over what the titles say.
-    guide_scale : float or None
-        Arcseconds per pixel of the guide camera.
-    expected_motion : tuple of float or None
-        Arcseconds an hour and position angle (deg) of the target that the mount followed.
-    teach, marks : str or None
-        Tables of the person's marks: to adapt the limits to, and to overrule verdicts by.
-    report : bool
-        Write the page.
-    """
-
-    paths: tuple[str, ...]
-    out: str = "subgrade_results"
-    limits: str | None = None
-    workers: int | None = None
-    scale: float | None = None
-    dark: str | None = None
-    bias: str | None = None
-    flat: str | None = None
-    remeasure: bool = False
-    guide: tuple[str, ...] = ()
-    guide_utc_offset: float | None = None
-    guide_map: str | None = None
-    guide_scale: float | None = None
-    expected_motion: tuple[float, float] | None = None
-    teach: str | None = None
-    marks: str | None = None
-    report: bool = True
-
-
-class Progress:
-    """What the run tells while it works; this one is silent."""
-
-    def say(self, text: str) -> None:
-        """A line for the user."""
-
-    def warn(self, text: str) -> None:
-        """A line that the user must see: something was left out."""
-
-    def start(self, total: int, cached: int) -> None:
-        """Measuring begins: so many files, some of them measured earlier."""
-
-    def advance(self, name: str, cause: str | None = None) -> None:
-        """One file is done; ``cause`` says why it could not be measured."""
-
-    def stop(self) -> None:
-        """Measuring has ended."""
-
-
 def grade(settings: Settings, progress: Progress | None = None):
-    """Grade a night and write its results folder.
+    """Grade a night and write its results folder, unless it is a dry run.
 
     Parameters
     ----------
@@ -111,13 +38,15 @@ def grade(settings: Settings, progress: Progress | None = None):
     """
     from subgrade.causes import load_limits, read_person
     from subgrade.results import write_results
+    from subgrade.results.lists import list_warnings
     from subgrade.results.write import open_folder
 
     progress = progress or Progress()
     limits = load_limits(settings.limits)
     found = find(settings)
     person = read_person(settings.teach, settings.marks, map(found.name, found.files))
-    open_folder(settings.out)
+    if not settings.dry_run:
+        open_folder(settings.out)
     for note in found.notes:
         progress.say(note)
     records = read_records(settings, progress)
@@ -126,6 +55,10 @@ def grade(settings: Settings, progress: Progress | None = None):
     guiding = join(night, records, settings, progress)
     graded = judge(night, measured, found, limits, settings, guiding, person)
     tell(graded, person, progress)
+    for note in list_warnings(graded, settings.list_style):
+        progress.warn(note)
+    if settings.dry_run:
+        return graded
     write_results(graded, settings.out)
     if settings.report:
         show(graded, settings, progress)
@@ -169,7 +102,7 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
         if kept is not None:
             results[path] = Measured(*kept, key)
     waiting = [path for path in found.files if path not in results]
-    undrawn = _undrawn(results, cache)
+    undrawn = [] if settings.dry_run else _undrawn(results, cache)
     progress.start(len(found.files), len(found.files) - len(waiting))
     try:
         for path, outcome in _each(waiting, MeasureFile, cache, settings, progress.say):
@@ -344,7 +277,8 @@ def measurement_cache(settings: Settings):
         if (path := getattr(settings, kind))
     }
     depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
-    return MeasurementCache(Path(settings.out).absolute() / MEASURED, depends)
+    folder = Path(settings.out).absolute() / MEASURED
+    return MeasurementCache(folder, depends, writes=not settings.dry_run)
 
 
 def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:

@@ -23,6 +23,7 @@ FREE = {"errors", "__init__"}
 BESIDE = {
     "pipeline": {"cli"},
     "measuring": {"pipeline"},
+    "settings": {"pipeline"},
     "workers": {"pipeline"},
     "practice": {"cli"},
     "__main__": set(),

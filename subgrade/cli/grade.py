@@ -62,6 +62,10 @@ class _Motion(click.ParamType):
     Let it learn from your own marks, a table of frame,verdict
       subgrade grade ~/astro/m31/lights --teach marks.csv
 
+    \b
+    Only see what would be rejected, as paths for another program
+      subgrade grade ~/astro/m31/lights --dry-run --quiet --list-style paths
+
     Frames are only read, never changed. A second run measures only what is new.
     """,
 )
@@ -122,6 +126,16 @@ class _Motion(click.ParamType):
     help="Your marks, a CSV of frame,verdict: they overrule the verdicts.",
 )  # fmt: skip
 @click.option("--no-report", is_flag=True, help="Do not write the page report.html.")
+@click.option(
+    "--list-style", type=click.Choice(["relative", "paths", "names"]), default="relative",
+    show_default=True,
+    help="How keeps.txt and rejects.txt name frames: relative to the folder on their first line, "
+    "by absolute paths, or by bare file names; the last two have no first line.",
+)  # fmt: skip
+@click.option(
+    "--dry-run", is_flag=True,
+    help="Measure and judge, write nothing at all, measurements included, and print the rejects.",
+)  # fmt: skip
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
 @click.pass_context
@@ -138,9 +152,9 @@ def command(context, paths, quiet, no_report, **options) -> None:
     try:
         graded = grade(settings, progress_for(quiet))
     except KeyboardInterrupt:
+        kept = "what was measured is kept, run the same command again to go on from there"
         click.echo(
-            "subgrade: interrupted; what was measured is kept, run the same command again to "
-            "go on from there",
+            f"subgrade: interrupted; {'nothing was written' if settings.dry_run else kept}",
             err=True,
         )
         sys.exit(EXIT_INTERRUPTED)
@@ -148,5 +162,9 @@ def command(context, paths, quiet, no_report, **options) -> None:
         from subgrade.cli.summary import print_summary
 
         print_summary(graded, settings.out)
+    if settings.dry_run:
+        from subgrade.results.lists import path_list
+
+        click.echo(path_list(graded, ("reject",), settings.list_style), nl=False)
     if graded.problems:
         context.exit(EXIT_PARTLY)

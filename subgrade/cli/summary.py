@@ -287,6 +287,11 @@ def _advice(graded: Graded) -> list[Line]:
 
 def _where(graded: Graded, out: str) -> list[Line]:
     """Where the files are and what to type next."""
+    if graded.settings.get("dry_run"):
+        return [
+            ("Files", "none: a dry run writes nothing, no measurements either"),
+            ("Next", "the same command without --dry-run; the rejects would be:"),
+        ]
     folder = Path(out).absolute()
     files = [name for name in LISTED if (folder / name).is_file()]
     if not graded.settings.get("report", True):

@@ -70,10 +70,13 @@ class MeasurementCache:
     settings : dict
         Whatever else a measurement depends on: the measuring version, the scale, the
         masters.  Another setting is another file.
+    writes : bool
+        Whether anything is kept; without, what an earlier run kept is still read.
     """
 
-    def __init__(self, folder: Path, settings: dict):
+    def __init__(self, folder: Path, settings: dict, writes: bool = True):
         self.folder = Path(folder)
+        self.writes = writes
         self._settings = json.dumps(settings, sort_keys=True, default=str)
 
     def key(self, path: str | Path) -> str:
@@ -131,6 +134,8 @@ class MeasurementCache:
         self._write(self._pictures(key), PICTURES_CODEC.encode((key, pictures)))
 
     def _write(self, path: Path, content: bytes) -> None:
+        if not self.writes:
+            return
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from subgrade.errors import ResultsError
-from subgrade.results.files import path_line, write_whole
+from subgrade.results.files import write_whole
+from subgrade.results.lists import path_list
 from subgrade.results.model import Graded
 from subgrade.results.session import session_json
 from subgrade.results.table import summary_csv, summary_ecsv, weights_csv
@@ -53,12 +54,13 @@ def write_results(graded: Graded, out: str | Path) -> Path:
         overwritten.
     """
     folder = open_folder(out)
+    style = graded.settings.get("list_style", "relative")
     _never_over_a_sub(graded, folder)
     contents = taught_limits(graded, folder) | {
         "summary.csv": summary_csv(graded),
         "summary.ecsv": summary_ecsv(graded),
-        "rejects.txt": path_list(graded, ("reject",)),
-        "keeps.txt": path_list(graded, ("keep",)),
+        "rejects.txt": path_list(graded, ("reject",), style),
+        "keeps.txt": path_list(graded, ("keep",), style),
         "weights.csv": weights_csv(graded),
         "session.json": session_json(graded),
     }
@@ -88,13 +90,6 @@ def taught_limits(graded: Graded, folder: Path) -> dict[str, str]:
             "--out"
         )
     return {TAUGHT_FILE: taught_toml(graded)}
-
-
-def path_list(graded: Graded, verdicts: tuple[str, ...]) -> str:
-    """The frames with one of the verdicts, one path a line under the folder's name."""
-    names = [f.name for f in graded.frames if f.judgement.verdict in verdicts]
-    lines = [f"# {path_line(str(graded.folder))}", *(path_line(n) for n in names)]
-    return "\n".join(lines) + "\n"
 
 
 def _never_over_a_sub(graded: Graded, folder: Path) -> None:
