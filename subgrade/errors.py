@@ -39,3 +39,19 @@ class NothingToGrade(SubgradeError):
 
 class ResultsError(SubgradeError):
     """A results folder that is missing, incomplete or does not hold the frame."""
+
+
+class NotMoved(SubgradeError):
+    """Files that cannot be moved safely, so that none was.
+
+    Parameters
+    ----------
+    text : str
+        What came of it.
+    problems : sequence of (str, str)
+        Each file and its cause.
+    """
+
+    def __init__(self, text: str, problems):
+        self.problems = tuple(problems)
+        super().__init__("\n  ".join([text, *(f"{file}: {cause}" for file, cause in problems)]))

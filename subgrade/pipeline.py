@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from subgrade.errors import NothingToGrade, UnreadableFile
@@ -37,7 +37,7 @@ def grade(settings: Settings, progress: Progress | None = None):
         If the results cannot be written.
     """
     from subgrade.causes import load_limits, read_person
-    from subgrade.results import write_results
+    from subgrade.results import file_identities, write_results
     from subgrade.results.lists import list_warnings
     from subgrade.results.write import open_folder
 
@@ -50,10 +50,12 @@ def grade(settings: Settings, progress: Progress | None = None):
     for note in found.notes:
         progress.say(note)
     records = read_records(settings, progress)
+    identities = file_identities(found.files)
     measured = measure(found, settings, progress)
     night = compare(measured, found)
     guiding = join(night, records, settings, progress)
     graded = judge(night, measured, found, limits, settings, guiding, person)
+    graded = replace(graded, identities=identities)
     tell(graded, person, progress)
     for note in list_warnings(graded, settings.list_style):
         progress.warn(note)

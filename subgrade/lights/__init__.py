@@ -1,12 +1,13 @@
 """Stage 1, read: find light frames, read pixels and header facts."""
 
 from subgrade.lights.calibrate import Masters, apply, load_masters
-from subgrade.lights.find import Found, find_lights, natural_key
+from subgrade.lights.find import CULLED_MARKER, Found, find_lights, natural_key
 from subgrade.lights.model import HeaderFacts, Light, Pixels
 from subgrade.lights.mosaic import green_parity
 from subgrade.lights.read import is_light, read_facts, read_light
 
 __all__ = [
+    "CULLED_MARKER",
     "Found",
     "HeaderFacts",
     "Light",

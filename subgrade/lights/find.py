@@ -12,6 +12,8 @@ from subgrade.errors import UsageError
 from subgrade.lights.kinds import kind_of
 
 _RESULTS_MARKERS = ("session.json", "summary.csv")
+CULLED_MARKER = "subgrade_culled.txt"
+"""A folder below the searched one that holds this file is passed over."""
 _SKIPPED_FOLDERS = {"$recycle.bin", "system volume information", "__macosx"}
 
 
@@ -52,7 +54,7 @@ def find_lights(paths, *, exclude=()) -> Found:
     """Find the files that may be light frames.
 
     Folders are searched with their subfolders; hidden folders and files, results of
-    an earlier run and files of other kinds are passed over in silence.  Named files
+    an earlier run, culled frames and files of other kinds are passed over in silence.  Named files
     stay whatever they hold, so that reading them says what is wrong.  Patterns
     with ``*``, ``?``, ``[]`` or ``**`` are expanded where the shell did not.
 
@@ -130,7 +132,7 @@ class _Search:
             if entry.name.startswith("."):
                 continue
             if entry.is_dir():
-                if entry.name.lower() not in _SKIPPED_FOLDERS and not _holds_results(entry.path):
+                if entry.name.lower() not in _SKIPPED_FOLDERS and not _set_apart(entry.path):
                     self._walk(entry.path)
             elif (
                 entry.is_file()
@@ -157,8 +159,13 @@ def _real(path) -> str:
     return os.path.normcase(os.path.realpath(os.path.expanduser(os.fspath(path))))
 
 
-def _holds_results(folder: str) -> bool:
-    return all(os.path.isfile(os.path.join(folder, name)) for name in _RESULTS_MARKERS)
+def _set_apart(folder: str) -> bool:
+    """Whether it holds results, or frames that a cull moved out of the way."""
+
+    def holds(name: str) -> bool:
+        return os.path.isfile(os.path.join(folder, name))
+
+    return all(map(holds, _RESULTS_MARKERS)) or holds(CULLED_MARKER)
 
 
 def _is_candidate(path: str, notes: list[str]) -> bool:

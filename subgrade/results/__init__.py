@@ -1,15 +1,18 @@
 """Stage 5, write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.files import write_whole
+from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
 
 __all__ = [
+    "FileIdentity",
     "Graded",
     "GradedFrame",
     "Session",
+    "file_identities",
     "open_results",
     "session_record",
     "write_results",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
 from subgrade.results.cache import KeptPictures
+from subgrade.results.identity import FileIdentity
 from subgrade.stars.model import FrameStars
 
 
@@ -59,6 +61,8 @@ class Graded:
         What the judging found of the night as a whole.
     person : Decided or None
         What the person's marks taught and overruled.
+    identities : mapping of Path to FileIdentity
+        What each file was before it was measured; those that could not be read are missing.
     """
 
     folder: Path
@@ -71,3 +75,4 @@ class Graded:
     diagnosis: Diagnosis | None = None
     remarks: tuple[str, ...] = ()
     person: Decided | None = None
+    identities: Mapping[Path, FileIdentity] = field(default_factory=dict)

@@ -14,6 +14,7 @@ from subgrade.causes.reasons import REASONS
 from subgrade.night.model import Group
 from subgrade.results.columns import COLUMNS
 from subgrade.results.guiding import guiding_record
+from subgrade.results.identity import FileIdentity
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
@@ -58,7 +59,7 @@ def session_record(graded: Graded) -> dict:
             "teaching": teaching_record(graded),
             "marks": marks_record(graded),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
-            "frames": [_frame(f) for f in graded.frames],
+            "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
         }
     )
 
@@ -136,11 +137,12 @@ def _group(graded: Graded, index: int, group: Group) -> dict:
     }
 
 
-def _frame(frame: GradedFrame) -> dict:
+def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
     stars = frame.stars
     return {
         "values": {c.name: c.of(frame) for c in COLUMNS},
         "path": str(frame.path),
+        "identity": asdict(identity) if identity else None,
         "group": frame.compared.group if frame.compared else None,
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
