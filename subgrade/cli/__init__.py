@@ -11,6 +11,8 @@ COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
     "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
     "diagnose": ("subgrade.cli.diagnose", "Print what spoilt the night and what to change next."),
+    "cull": ("subgrade.cli.cull", "Move the rejects out of the way, into a folder."),
+    "restore": ("subgrade.cli.restore", "Bring every culled frame back to its place."),
     "guide": ("subgrade.cli.guide", "Show what was understood of a guiding record."),
     "simulate": ("subgrade.cli.simulate", "Render a practice night with known causes."),
     "completion": ("subgrade.cli.completion", "Print the shell completion script."),

@@ -1,0 +1,45 @@
+"""``subgrade restore``."""
+
+from __future__ import annotations
+
+import click
+
+from subgrade.cli import EXIT_PARTLY
+
+
+@click.command(
+    "restore",
+    epilog="""
+    \b
+    Example: bring back what was culled
+      subgrade cull ~/astro/m31/graded --to ~/astro/m31/culled
+      subgrade restore ~/astro/m31/graded
+
+    Nothing is overwritten: a frame whose place is taken by another file stays in the cull
+    folder and is named. It can be run again at any time, after a crash too.
+    """,
+)
+@click.argument("results", metavar="RESULTS")
+@click.option("--quiet", "-q", is_flag=True, help="Only errors.")
+@click.pass_context
+def command(context, results, quiet) -> None:
+    """Bring every frame that cull moved back to its place, byte for byte.
+
+    RESULTS is the folder that was given to cull; only its cull_journal.jsonl is needed.
+    """
+    from subgrade.cli.cull import interruptible, tell_problems, teller
+    from subgrade.cli.summary import duration
+    from subgrade.moving import restore
+
+    with interruptible("the same command goes on from there"):
+        outcome = restore(results, advance=teller("brought back", quiet))
+    tell_problems(outcome.problems)
+    if not quiet:
+        count = len(outcome.moved)
+        if count:
+            frames = "frame" if count == 1 else "frames"
+            click.echo(f"Brought back {count} {frames} ({duration(outcome.seconds)}).")
+        elif not outcome.problems:
+            click.echo("There is nothing to bring back.")
+    if outcome.problems:
+        context.exit(EXIT_PARTLY)

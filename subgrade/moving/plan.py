@@ -1,0 +1,195 @@
+"""What a cull would move, and every reason not to begin."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+
+from subgrade.errors import NotMoved, ResultsError
+from subgrade.lights import CULLED_MARKER
+from subgrade.moving import disk
+from subgrade.moving.disk import said
+from subgrade.moving.model import BEGUN, LINK, MOVE, Entry, Planned
+from subgrade.results import FileIdentity, Session
+
+OLD = "was graded by a version that did not note what its files are; run grade again into it"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Frames to move, in the order taken.
+
+    Attributes
+    ----------
+    frames : tuple of Planned
+    identities : dict of str to FileIdentity
+        By source: what each was when it was graded.
+    already : int
+        Rejects that an earlier cull moved or linked.
+    """
+
+    frames: tuple[Planned, ...]
+    identities: dict[str, FileIdentity]
+    already: int
+
+    def as_graded(self, frame: Planned) -> bool:
+        """Whether the file is, at this moment, the one that was graded."""
+        return not self.identities[frame.source].unlike(frame.source)
+
+
+def make_plan(
+    session: Session, active: list[Entry], to: str | None, kind: str, unreadable: bool
+) -> Plan:
+    """Choose the frames to move and make sure that all of them can be.
+
+    Parameters
+    ----------
+    session : Session
+    active : list of Entry
+        What earlier culls moved or linked and no restore brought back.
+    to : str or None
+        The cull folder; None plans without targets.
+    kind : str
+        `MOVE` or `LINK`.
+    unreadable : bool
+        Take the files along that could not be graded.
+
+    Raises
+    ------
+    NotMoved
+        If a file is not the one that was graded, or a target is taken.
+    ResultsError
+        If the session does not say what its files were.
+    """
+    to = os.path.abspath(os.path.expanduser(to)) if to is not None else None
+    wanted = ("reject", "unreadable") if unreadable else ("reject",)
+    away = {entry.source: entry for entry in active if entry.state != BEGUN}
+    problems = _folder_problems(session, to)
+    frames, identities, already = [], {}, 0
+    for record in session.frames:
+        path, chosen = record["path"], record["values"]["verdict"] in wanted
+        earlier = away.get(path)
+        if chosen and earlier and _still_away(earlier, kind):
+            already += 1
+            continue
+        identity = _identity(session, record)
+        try:
+            cause = _mismatch(session, record, identity, chosen)
+        except OSError as error:
+            cause = f"cannot be looked at: {said(error)}"
+        if chosen and not cause and earlier:
+            place = "linked" if earlier.kind == LINK else "taken from here to"
+            cause = f"was {place} {earlier.target} by an earlier cull; run restore first"
+        if cause:
+            problems.append((path, cause))
+        elif chosen:
+            frames.append(_planned(record, to))
+            identities[path] = identity
+    if to is not None:
+        problems += _taken(frames)
+    if problems:
+        raise NotMoved("nothing was moved", problems)
+    if to is not None and kind == MOVE:
+        _enough_space(frames, to)
+    return Plan(tuple(frames), identities, already)
+
+
+def marked(to: str) -> bool:
+    """Whether a folder has the file by which grade passes over it."""
+    return disk.state_of(os.path.join(to, CULLED_MARKER)) is not None
+
+
+def hides_others(to: str) -> bool:
+    """Whether the marker would keep files from grade that no cull put there."""
+    try:
+        others = any(not name.startswith(".") for name in os.listdir(to))
+    except FileNotFoundError:
+        return False
+    return others and not marked(to)
+
+
+def _still_away(entry: Entry, kind: str) -> bool:
+    if entry.kind == LINK:
+        return kind == LINK
+    return not os.path.lexists(entry.source)
+
+
+def _planned(record: dict, to: str | None) -> Planned:
+    name = record["values"]["frame"]
+    target = os.path.join(to, *PurePath(name).parts) if to is not None else ""
+    return Planned(name, record["path"], target, record["values"]["exposure_s"] or 0.0)
+
+
+def _identity(session: Session, record: dict) -> FileIdentity | None:
+    if "identity" not in record:
+        raise ResultsError(f"{session.folder}: {OLD}")
+    return FileIdentity(**record["identity"]) if record["identity"] else None
+
+
+def _mismatch(session: Session, record: dict, identity: FileIdentity | None, chosen: bool) -> str:
+    path, name = record["path"], record["values"]["frame"]
+    if not chosen:
+        if identity is None or disk.state_of(path) is None:
+            return ""  # a kept frame may have been taken to the stack already
+        return identity.unlike(path, content=False)
+    parts = PurePath(name).parts
+    inside = not PurePath(name).is_absolute() and parts and ".." not in parts
+    if not inside or os.path.join(session.record["folder"], *parts) != path:
+        return f"does not lie under {session.record['folder']}; grade its folder by itself"
+    state = disk.state_of(path)
+    if state is not None and not disk.is_file(state):
+        return "is a link or no plain file, which are not moved; use --list and move it yourself"
+    if identity is None:
+        return "could not be read when it was graded, so it cannot be told from another file"
+    return identity.unlike(path)
+
+
+def _taken(frames: list[Planned]) -> list[tuple[str, str]]:
+    problems = []
+    for frame in frames:
+        try:
+            if disk.state_of(frame.target) is not None:
+                problems.append((frame.target, "is there already; nothing is overwritten"))
+        except OSError as error:
+            problems.append((frame.target, f"cannot be looked at: {said(error)}"))
+    return problems
+
+
+def _folder_problems(session: Session, to: str | None) -> list[tuple[str, str]]:
+    if to is None:
+        return []
+    lights, real = os.path.realpath(session.record["folder"]), os.path.realpath(to)
+    if real == lights:
+        return [(to, "is the folder of the lights themselves")]
+    if _within(real, os.path.realpath(session.folder)):
+        return [(to, "lies in the results folder, which may be deleted one day; name another")]
+    if os.path.lexists(to) and not os.path.isdir(to):
+        return [(to, "is a file; --to must name a folder")]
+    try:
+        if _within(real, lights) and hides_others(to):
+            why = "lies among the lights and holds other files, so that the next grade would take "
+            why += "the culled frames for lights; name a new or empty folder"
+            return [(to, why)]
+    except OSError as error:
+        return [(to, f"cannot be used: {said(error)}")]
+    return []
+
+
+def _within(path: str, folder: str) -> bool:
+    return Path(path).is_relative_to(folder)
+
+
+def _enough_space(frames: list[Planned], to: str) -> None:
+    """Refuse where copies to another disk cannot all fit."""
+    existing = to
+    while not os.path.exists(existing) and os.path.dirname(existing) != existing:
+        existing = os.path.dirname(existing)
+    device = os.stat(existing).st_dev
+    states = [os.stat(frame.source) for frame in frames]
+    needed = sum(state.st_size for state in states if state.st_dev != device)
+    free = shutil.disk_usage(existing).free
+    if needed > free:
+        told = f"{free / 1e9:.2f} GB free on its disk, {needed / 1e9:.2f} GB needed"
+        raise NotMoved("nothing was moved", [(to, told)])

@@ -1,0 +1,562 @@
+"""``subgrade cull`` and ``restore``: what moves, what is refused, what is said."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from subgrade.cli import main
+from subgrade.errors import NotMoved, ResultsError
+from subgrade.lights import CULLED_MARKER, find_lights
+from subgrade.moving import cull, disk, restore, would_cull
+from subgrade.moving.journal import Journal
+from subgrade.results.files import line_path
+from tests.cli_frames import write_light, write_night
+from tests.culled_nights import KEEPS, REJECTS, record_session, tree, write_results
+
+
+@pytest.fixture
+def graded(tmp_path):
+    return write_results(tmp_path)
+
+
+@pytest.fixture
+def lights(graded):
+    return graded.parent / "lights"
+
+
+@pytest.fixture
+def culled(graded):
+    return graded.parent / "culled"
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    """Run the command in this process; exit code, stdout, stderr."""
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def frames_in(folder) -> dict:
+    return {n: t for n, t in tree(folder).items() if n != CULLED_MARKER}
+
+
+def test_rejects_move_and_come_back_byte_for_byte(graded, lights, culled, capfd):
+    before = tree(lights)
+    code, out, err = run(capfd, "cull", graded, "--to", culled)
+    assert (code, err) == (0, "")
+    assert out.startswith(f"Moved 3 rejects (6 min), in {culled}\n")
+    assert f"`subgrade restore {graded}`" in out
+    assert frames_in(culled) == {n: before[n] for n in REJECTS}
+    assert tree(lights) == {n: before[n] for n in KEEPS}
+    code, out, _ = run(capfd, "cull", graded, "--to", culled)
+    assert code == 0
+    assert "3 rejects went with an earlier cull" in out
+    code, out, err = run(capfd, "restore", graded)
+    assert (code, out, err) == (0, "Brought back 3 frames (6 min).\n", "")
+    assert tree(lights) == before
+    assert not culled.exists()
+    code, out, _ = run(capfd, "restore", graded)
+    assert (code, out) == (0, "There is nothing to bring back.\n")
+    assert len(cull(graded, culled).moved) == 3
+    assert len(restore(graded).moved) == 3
+
+
+def test_a_real_night_graded_culled_graded_again_and_restored(tmp_path, capfd):
+    lights, out = write_night(tmp_path / "lights"), tmp_path / "lights" / "graded"
+    before = tree(lights)
+    grade = ["grade", str(lights), "--out", str(out), "--workers", "1", "--quiet"]
+    assert run(capfd, *grade)[0] == 0
+    identity = json.loads((out / "session.json").read_text())["frames"][0]["identity"]
+    assert identity["size"] == (lights / "light_00.fits").stat().st_size
+    rejects = (out / "rejects.txt").read_text().splitlines()[1:]
+    assert rejects
+    code, told, _ = run(capfd, "cull", out, "--list")
+    assert (code, told.split()) == (0, [str(lights / name) for name in rejects])
+    # a cull folder among the lights is passed over by the next grade
+    assert run(capfd, "cull", out, "--to", lights / "culled")[0] == 0
+    assert run(capfd, *grade)[0] == 0
+    session = json.loads((out / "session.json").read_text())
+    assert session["totals"]["frames"] == 8 - len(rejects)
+    assert run(capfd, "restore", out)[0] == 0
+    assert {n: t for n, t in tree(lights).items() if not n.startswith("graded")} == before
+
+
+def test_list_changes_nothing(graded, capfd):
+    before = tree(graded.parent)
+    code, out, _ = run(capfd, "cull", graded, "--list")
+    assert code == 0
+    listed = [line_path(line) for line in out.splitlines()]
+    assert listed == [str(graded.parent / "lights" / name) for name in REJECTS]
+    assert run(capfd, "cull", graded, "--list", "--to", graded.parent / "new")[0] == 0
+    assert tree(graded.parent) == before
+    assert not (graded.parent / "new").exists()
+
+
+def test_links_move_nothing_and_restore_removes_only_them(graded, lights, culled, capfd):
+    before = tree(lights)
+    code, out, _ = run(capfd, "cull", graded, "--to", culled, "--link")
+    assert code == 0
+    assert "Links made to 3 rejects" in out
+    assert tree(lights) == before
+    assert frames_in(culled) == {n: ("link", str(lights / n)) for n in REJECTS}
+    with pytest.raises(NotMoved, match="run restore first"):
+        cull(graded, culled.parent / "other")
+    first, second, third = (culled / n for n in REJECTS)
+    first.unlink()
+    second.unlink()
+    second.write_bytes(b"the user's own")
+    outcome = restore(graded)
+    assert [path for path, _ in outcome.problems] == [str(second)]
+    assert second.read_bytes() == b"the user's own"
+    assert not os.path.lexists(third)
+    assert tree(lights) == before
+
+
+@pytest.mark.parametrize("error", [errno.EPERM, errno.EOPNOTSUPP])
+def test_where_no_link_can_be_made_the_cause_is_said(graded, culled, monkeypatch, capfd, error):
+    def refuse(*_):
+        raise OSError(error, os.strerror(error))
+
+    monkeypatch.setattr(os, "symlink", refuse)
+    code, _, err = run(capfd, "cull", graded, "--to", culled, "--link")
+    assert code == 3
+    assert err.count("no link could be made in this folder") == 3
+    assert restore(graded).problems == ()
+
+
+def test_a_taken_target_stops_everything(graded, lights, culled, capfd):
+    before = tree(lights)
+    taken = culled / REJECTS[1]
+    taken.parent.mkdir(parents=True)
+    taken.write_bytes(b"another night's")
+    code, out, err = run(capfd, "cull", graded, "--to", culled)
+    assert (code, out) == (2, "")
+    assert f"{taken}: is there already; nothing is overwritten" in err
+    assert tree(lights) == before
+    assert frames_in(culled) == {
+        REJECTS[1]: (b"another night's", *frames_in(culled)[REJECTS[1]][1:])
+    }
+
+
+def test_a_target_taken_at_the_last_moment_is_not_overwritten(graded, culled, monkeypatch):
+    late = culled / REJECTS[1]
+    begin = Journal.begin
+
+    def quicker(self, kind, frame, *rest):
+        if frame.target == str(late):
+            late.write_bytes(b"quicker")
+        return begin(self, kind, frame, *rest)
+
+    monkeypatch.setattr(Journal, "begin", quicker)
+    for missing in ((), ("rename",), ("rename", "link")):
+        with monkeypatch.context() as patch:
+            lack(patch, *missing)
+            outcome = cull(graded, culled)
+        assert len(outcome.moved) == 2
+        assert "is there already" in outcome.problems[0][1]
+        assert late.read_bytes() == b"quicker"
+        assert len(restore(graded).moved) == 2
+        late.unlink()
+
+
+def lack(patch, *missing: str) -> None:
+    """A file system without the safe rename, or without links too."""
+
+    def cannot(*_):
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+
+    if "rename" in missing:
+        patch.setattr(disk, "exclusive_rename", cannot)
+    if "link" in missing:
+        patch.setattr(os, "link", cannot)
+
+
+CHANGES = {
+    "content": (lambda p: change(p, lambda b: b[:50] + b"x" + b[51:]), "was changed since"),
+    "content, not its time": (
+        lambda p: change(p, lambda b: b[:50] + b"x" + b[51:], keep_time=True),
+        "has other content than when it was graded",
+    ),
+    "size": (lambda p: change(p, lambda b: b + b"more", keep_time=True), "bytes, had"),
+    "gone": (Path.unlink, "is gone"),
+    "a link": (lambda p: linked(p), "is a link"),
+}
+
+
+def change(path, how, keep_time=False):
+    state = path.stat()
+    path.write_bytes(how(path.read_bytes()))
+    if keep_time:
+        os.utime(path, ns=(state.st_mtime_ns, state.st_mtime_ns))
+
+
+def linked(path):
+    path.rename(path.parent.parent / "elsewhere")
+    path.symlink_to(path.parent.parent / "elsewhere")
+
+
+@pytest.mark.parametrize("how", CHANGES)
+def test_a_reject_that_is_not_as_graded_stops_everything(graded, lights, culled, capfd, how):
+    spoil, words = CHANGES[how]
+    spoil(lights / REJECTS[0])
+    before = tree(lights)
+    for options in (["--to", culled], ["--to", culled, "--link"], ["--list"]):
+        code, out, err = run(capfd, "cull", graded, *options)
+        assert (code, out) == (2, "")
+        assert f"{lights / REJECTS[0]}: " in err
+        assert words in err
+        assert err.endswith("nothing was moved\n")
+    assert tree(lights) == before
+    assert not culled.exists()
+
+
+def test_a_changed_keep_stops_it_and_one_taken_away_does_not(graded, lights, culled):
+    state = (lights / KEEPS[0]).stat()
+    os.utime(lights / KEEPS[0])
+    with pytest.raises(NotMoved, match="was changed since it was graded"):
+        cull(graded, culled)
+    os.utime(lights / KEEPS[0], ns=(state.st_mtime_ns, state.st_mtime_ns))
+    (lights / KEEPS[1]).unlink()
+    assert len(cull(graded, culled).moved) == 3
+
+
+def test_results_that_do_not_say_what_the_files_were_are_refused(graded, culled, capfd):
+    session = json.loads((graded / "session.json").read_text())
+    for frame in session["frames"]:
+        del frame["identity"]
+    (graded / "session.json").write_text(json.dumps(session))
+    code, _, err = run(capfd, "cull", graded, "--to", culled)
+    assert code == 2
+    assert "run grade again" in err
+
+
+@pytest.mark.parametrize("name", ["../light_1.fits", "/etc/light_1.fits", "light_2.fits"])
+def test_a_name_that_leads_elsewhere_is_refused(graded, lights, culled, name):
+    session = json.loads((graded / "session.json").read_text())
+    session["frames"][0]["values"]["frame"] = name
+    (graded / "session.json").write_text(json.dumps(session))
+    before = tree(graded.parent)
+    with pytest.raises(NotMoved, match="does not lie under"):
+        cull(graded, culled)
+    assert {n: t for n, t in tree(graded.parent).items() if "journal" not in n} == before
+
+
+def test_folders_that_cannot_take_them(graded, lights, capfd):
+    (lights / "keep these").mkdir()
+    (lights / "keep these" / "a.fits").write_bytes(b"SIMPLE")
+    (lights.parent / "file").write_bytes(b"")
+    for place, words in (
+        (lights, "is the folder of the lights themselves"),
+        (lights / "keep these", "holds other files"),
+        (graded / "culled", "lies in the results folder"),
+        (lights.parent / "file", "is a file"),
+    ):
+        code, _, err = run(capfd, "cull", graded, "--to", place)
+        assert code == 2
+        assert words in err
+    assert len(would_cull(graded)) == 3
+
+
+def test_a_folder_with_other_files_outside_the_lights_is_used_and_not_marked(graded, culled):
+    culled.mkdir()
+    (culled / "other.fits").write_bytes(b"another night's")
+    assert len(cull(graded, culled).moved) == 3
+    assert not (culled / CULLED_MARKER).exists()
+    restore(graded)
+    assert list(tree(culled)) == ["other.fits"]
+
+
+def test_wrong_usage(graded, capfd):
+    for options in ([], ["--list", "--link"], ["--to", "x", "--no-such"]):
+        assert run(capfd, "cull", graded, *options)[0] == 2
+    assert run(capfd, "cull", graded.parent / "absent", "--to", "x")[0] == 2
+    assert run(capfd, "restore", graded.parent / "absent")[0] == 2
+
+
+def test_unreadable_files_go_only_where_asked(tmp_path):
+    graded = write_results(tmp_path, unreadable=("cut.fits",))
+    assert len(would_cull(graded)) == 3
+    assert len(cull(graded, tmp_path / "culled", unreadable=True).moved) == 4
+    assert (tmp_path / "culled" / "cut.fits").exists()
+    assert len(restore(graded).moved) == 4
+
+
+def test_no_rejects(tmp_path, capfd):
+    graded = write_results(tmp_path, rejects=())
+    code, out, _ = run(capfd, "cull", graded, "--to", tmp_path / "culled")
+    assert (code, out) == (0, "There are no rejects to move.\n")
+    assert not (tmp_path / "culled").exists()
+
+
+def test_a_place_taken_meanwhile_is_kept_and_the_others_come_back(graded, lights, culled, capfd):
+    before = tree(lights)
+    cull(graded, culled)
+    (lights / REJECTS[0]).write_bytes(b"a new frame")
+    code, out, err = run(capfd, "restore", graded)
+    assert code == 3
+    assert f"{culled / REJECTS[0]}: {lights / REJECTS[0]} is taken by another file" in err
+    assert "Brought back 2 frames" in out
+    assert (lights / REJECTS[0]).read_bytes() == b"a new frame"
+    assert (culled / REJECTS[0]).read_bytes() == before[REJECTS[0]][0]
+    (lights / REJECTS[0]).unlink()
+    assert run(capfd, "restore", graded)[0] == 0
+    assert tree(lights) == before
+
+
+def test_a_frame_brought_back_by_hand_is_not_doubled_or_lost(graded, lights, culled):
+    before = tree(lights)
+    cull(graded, culled)
+    copied, renamed, tied = REJECTS
+    (lights / copied).write_bytes((culled / copied).read_bytes())
+    (culled / renamed).rename(lights / renamed)
+    os.link(culled / tied, lights / tied)
+    assert restore(graded).problems == ()
+    assert {n: t[0] for n, t in tree(lights).items()} == {n: t[0] for n, t in before.items()}
+    assert not culled.exists()
+
+
+def test_links_set_in_a_frames_place_never_cost_the_frame(graded, lights, culled):
+    """A link back to the culled frame has the same bytes, but is no second copy."""
+    before = tree(lights)
+    cull(graded, culled)
+    (lights / REJECTS[0]).symlink_to(culled / REJECTS[0])
+    outcome = restore(graded)
+    assert len(outcome.problems) == 1
+    assert (culled / REJECTS[0]).read_bytes() == before[REJECTS[0]][0]
+    assert (lights / REJECTS[0]).is_symlink()
+
+
+def test_the_same_folder_under_two_names_never_costs_a_frame(graded, lights, culled):
+    before = tree(lights)
+    cull(graded, culled)
+    for name in REJECTS:
+        (culled / name).rename(lights / name)
+    (culled / CULLED_MARKER).unlink()
+    (culled / "sub dir").rmdir()
+    culled.rmdir()
+    culled.symlink_to(lights)
+    restore(graded)
+    assert tree(lights) == before
+
+
+def test_a_culled_frame_that_changed_or_went_is_left_and_told(graded, lights, culled, capfd):
+    cull(graded, culled)
+    (culled / REJECTS[0]).write_bytes(b"edited")
+    (culled / REJECTS[1]).rename(culled / "hidden away")
+    code, _, err = run(capfd, "restore", graded)
+    assert code == 3
+    assert "is not the file that was moved there" in err
+    assert "is not there (is its disk attached?)" in err
+    assert (culled / REJECTS[0]).read_bytes() == b"edited"
+    assert (culled / "hidden away").exists()
+    assert (lights / REJECTS[2]).exists()
+
+
+def test_a_full_disk_loses_nothing(graded, lights, culled, monkeypatch, capfd):
+    before = tree(lights)
+    native, write = disk.exclusive_rename, os.write
+
+    def across(origin, place):
+        if Path(origin).is_relative_to(lights):
+            raise OSError(errno.EXDEV, "other device")
+        return native(origin, place)
+
+    def full(handle, data):
+        if len(data) > 2000:
+            write(handle, data[:100])
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(handle, data)
+
+    monkeypatch.setattr(disk, "exclusive_rename", across)
+    monkeypatch.setattr(os, "link", across)
+    monkeypatch.setattr(os, "write", full)
+    code, _, err = run(capfd, "cull", graded, "--to", culled)
+    assert code == 3
+    assert "No space left on device" in err
+    assert tree(lights) == before
+    assert frames_in(culled) == {}
+
+
+def test_too_small_a_disk_is_refused_before_anything_moves(graded, lights, culled, monkeypatch):
+    import shutil
+
+    true_stat, before = os.stat, tree(lights)
+
+    def elsewhere(path, *rest, **options):
+        state = true_stat(path, *rest, **options)
+        if str(path).endswith(".fits"):
+            return os.stat_result((*state[:2], state.st_dev + 1, *state[3:10]))
+        return state
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10, 10, 0))
+    from subgrade.moving import plan
+
+    frames = would_cull(graded)
+    monkeypatch.setattr(os, "stat", elsewhere)
+    with pytest.raises(NotMoved, match="GB free on its disk"):
+        plan._enough_space(list(frames), str(culled))
+    monkeypatch.undo()
+    assert tree(lights) == before
+
+
+def test_a_bad_copy_is_never_taken_for_the_frame(graded, lights, culled, monkeypatch):
+    """A disk that stores other bytes than were written: the original stays."""
+    before = tree(lights)
+    native, write = disk.exclusive_rename, os.write
+
+    def across(origin, place):
+        if Path(origin).is_relative_to(lights):
+            raise OSError(errno.EXDEV, "other device")
+        return native(origin, place)
+
+    def flips(handle, data):
+        if len(data) > 2000:
+            data = bytes(data[:1000]) + bytes([data[1000] ^ 1]) + bytes(data[1001:])
+        return write(handle, data)
+
+    monkeypatch.setattr(disk, "exclusive_rename", across)
+    monkeypatch.setattr(os, "write", flips)
+    outcome = cull(graded, culled)
+    assert len(outcome.problems) == 3
+    assert "read back, is not the same" in outcome.problems[0][1]
+    monkeypatch.undo()
+    assert tree(lights) == before
+    assert restore(graded).problems == ()
+    assert tree(lights) == before
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may do all")
+def test_a_folder_that_may_not_be_changed(graded, lights, culled):
+    before = tree(lights)
+    os.chmod(lights, 0o555)
+    try:
+        outcome = cull(graded, culled)
+    finally:
+        os.chmod(lights, 0o755)
+    assert len(outcome.problems) == 2
+    restore(graded)
+    assert tree(lights) == before
+
+
+@pytest.mark.parametrize("disks", ["one disk", "two disks"])
+def test_a_frame_that_may_not_be_removed_is_not_doubled(graded, lights, culled, monkeypatch, disks):
+    before, unlink = tree(lights), os.unlink
+    number = {"one disk": errno.EACCES, "two disks": errno.EXDEV}[disks]
+
+    def refused(origin, place, call=disk.exclusive_rename):
+        if Path(origin).is_relative_to(lights):
+            raise OSError(number, os.strerror(number))
+        return call(origin, place)
+
+    def shut(path):
+        if Path(path).is_relative_to(lights):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), path)
+        unlink(path)
+
+    monkeypatch.setattr(disk, "exclusive_rename", refused)
+    monkeypatch.setattr(os, "unlink", shut)
+    outcome = cull(graded, culled)
+    assert [cause for _, cause in outcome.problems] == ["Permission denied"] * 3
+    assert tree(lights) == before
+    assert frames_in(culled) == {}
+
+
+def test_read_only_frames_move_and_stay_read_only(graded, lights, culled):
+    for name in REJECTS:
+        os.chmod(lights / name, 0o444)
+    before = tree(lights)
+    assert len(cull(graded, culled).moved) == 3
+    restore(graded)
+    assert tree(lights) == before
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names that they do not allow")
+def test_names_that_are_not_utf8(tmp_path, capfd):
+    name = os.fsdecode(b"caf\xe9 \x1b[1m.fits")
+    graded = write_results(tmp_path, rejects=(name,))
+    before = tree(tmp_path / "lights")
+    _, out, _ = run(capfd, "cull", graded, "--list")
+    assert line_path(out.strip()) == str(tmp_path / "lights" / name)
+    assert run(capfd, "cull", graded, "--to", tmp_path / "culled")[0] == 0
+    assert (tmp_path / "culled" / name).exists()
+    assert run(capfd, "restore", graded)[0] == 0
+    assert tree(tmp_path / "lights") == before
+
+
+def test_a_journal_line_cut_short_counts_as_not_written(graded, lights, culled):
+    before = tree(lights)
+    cull(graded, culled)
+    with (graded / "cull_journal.jsonl").open("ab") as stream:
+        stream.write(b'{"step": "begun", "num')
+    assert restore(graded).problems == ()
+    assert tree(lights) == before
+    assert len(cull(graded, culled).moved) == 3
+    assert Journal(graded).damaged == ()
+
+
+def test_a_damaged_journal_stops_a_cull_and_restore_does_what_it_can(graded, lights, culled):
+    cull(graded, culled)
+    path = graded / "cull_journal.jsonl"
+    lines = path.read_bytes().splitlines(keepends=True)
+    at = next(k for k, line in enumerate(lines) if b'"begun"' in line)
+    lines[at] = b"\0" * 40 + b"\n"
+    path.write_bytes(b"".join(lines))
+    with pytest.raises(ResultsError, match=f"line {at + 1}"):
+        cull(graded, culled)
+    outcome = restore(graded)
+    assert len(outcome.moved) == 2
+    assert outcome.problems
+    assert (culled / REJECTS[0]).exists()
+
+
+def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkeypatch):
+    native = disk.exclusive_rename
+
+    def watched(origin, place):
+        if Path(origin).is_relative_to(lights):
+            last = json.loads((graded / "cull_journal.jsonl").read_bytes().splitlines()[-1])
+            assert (last["step"], last["source"], last["target"]) == ("begun", origin, place)
+            assert last["sha256"] == disk.digest(origin)
+        return native(origin, place)
+
+    monkeypatch.setattr(disk, "exclusive_rename", watched)
+    assert len(cull(graded, culled).moved) == 3
+
+
+def test_two_nights_share_a_cull_folder(tmp_path):
+    first, second = (
+        write_results(tmp_path / "a"),
+        write_results(tmp_path / "b", rejects=("x.fits",)),
+    )
+    culled = tmp_path / "culled"
+    cull(first, culled)
+    cull(second, culled)
+    restore(first)
+    assert list(frames_in(culled)) == ["x.fits"]
+    assert (culled / CULLED_MARKER).exists()
+    restore(second)
+    assert frames_in(culled) == {}
+
+
+def test_frames_culled_twice_after_new_verdicts_all_come_back(graded, lights, culled):
+    before = tree(lights)
+    cull(graded, culled)
+    record_session(lights, graded, {KEEPS[0]: "reject", KEEPS[1]: "keep"})
+    assert len(cull(graded, culled.parent / "second").moved) == 1
+    assert len(restore(graded).moved) == 4
+    assert tree(lights) == before
+
+
+def test_grade_passes_over_culled_frames_unless_named(tmp_path):
+    write_light(tmp_path / "a.fits", 0)
+    write_light(tmp_path / "away" / "b.fits", 1)
+    (tmp_path / "away" / CULLED_MARKER).write_text("")
+    assert [p.name for p in find_lights(tmp_path).files] == ["a.fits"]
+    assert [p.name for p in find_lights(tmp_path / "away").files] == ["b.fits"]
