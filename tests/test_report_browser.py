@@ -115,7 +115,7 @@ def test_the_night_is_told_at_once(opened):
     )
     assert [t.split(",")[0] for t in titles] == [
         "verdict and reasons", "FWHM", "eccentricity", "transparency", "background",
-        "guiding error",
+        "guiding error in RA", "guiding error in Dec",
     ]  # fmt: skip
 
 
@@ -251,11 +251,11 @@ def test_clocks(opened):
     lanes = "return document.getElementById('plot').layout.annotations.length"
     choose = """const c = document.getElementById("clock"); c.value = arguments[0];
         c.dispatchEvent(new Event("change"));"""
-    assert browser.execute_script(lanes) == 6
+    assert browser.execute_script(lanes) == 7
     browser.execute_script(choose, "order")
     assert browser.execute_script(lanes) == 5  # a record has no place among frame numbers
     browser.execute_script(choose, "local")
-    assert browser.execute_script(lanes) == 6
+    assert browser.execute_script(lanes) == 7
 
 
 def test_nothing_is_asked_of_the_network(opened):

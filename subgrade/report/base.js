@@ -24,6 +24,7 @@ function make(tag, options = {}, ...children) {
   for (const [name, value] of Object.entries(options)) {
     if (name === "on") for (const [event, act] of Object.entries(value)) element.addEventListener(event, act);
     else if (name === "data") Object.assign(element.dataset, value);
+    else if (name.startsWith("aria")) element.setAttribute(`aria-${name.slice(4).toLowerCase()}`, value);
     else if (name in element && name !== "list") element[name] = value;
     else element.setAttribute(name, value);
   }
@@ -76,11 +77,15 @@ function fits(frame, leaveOut = "") {
   return text.toLowerCase().includes(state.find);
 }
 
-function select(index, quiet = false) {
+function select(index) {
   if (index === null || !FRAMES[index]) return;
   state.selected = index;
   changed("selected");
-  if (!quiet) history.replaceState(null, "", `#frame=${index + 1}`);
+  try {
+    history.replaceState(null, "", `#frame=${index + 1}`);
+  } catch {
+    // a browser may refuse many in a row; the address then lags behind
+  }
 }
 
 function verdictTag(frame) {

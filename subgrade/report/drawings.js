@@ -112,6 +112,7 @@ function starDrawing(frame, span) {
 
 function motionDrawing(frame, span) {
   const motion = frame.motion;
+  if (!frame.star) return figure("Motion it shows", null);
   if (!motion) return figure("Motion it shows", make("div", {className: "blank", textContent: known(frame.values.eccentricity) && frame.values.eccentricity < 0.3 ? "round: no motion to read off" : "not read off: other frames are more oval"}));
   const view = sheet(span, "Motion recovered from the star image");
   const most = Math.max(...motion.share.map((s, k) => s + motion.error[k]));

@@ -51,6 +51,7 @@ function markButtons(frame) {
 }
 
 function numbersOf(frame) {
+  if (frame.width === null) return null;
   const v = frame.values;
   const group = NIGHT.groups[frame.group];
   const usual = (name) => (group && group.usual[name] ? group.usual[name].centre : null);

@@ -1,15 +1,26 @@
 // Marks: the reader's own verdicts, kept in the browser and saved as frame,verdict.
 const MARKS_KEY = `subgrade marks ${NIGHT.folder}`;
 
+// What the browser keeps, other nights of the same folder among it; null for a mark taken away.
+function keptMarks() {
+  try {
+    return JSON.parse(localStorage.getItem(MARKS_KEY)) || {};
+  } catch {
+    return {}; // a page opened from disk may have no storage; marks then last until it is closed
+  }
+}
+
+function keepMarks(marks) {
+  try {
+    localStorage.setItem(MARKS_KEY, JSON.stringify(marks));
+  } catch {
+    // as above
+  }
+}
+
 function loadMarks() {
   const names = new Set(FRAMES.map((f) => f.name));
-  const given = {...NIGHT.marked};
-  try {
-    Object.assign(given, JSON.parse(localStorage.getItem(MARKS_KEY) || "{}"));
-  } catch {
-    // a page opened from disk may have no storage; marks then last until it is closed
-  }
-  for (const [name, word] of Object.entries(given)) {
+  for (const [name, word] of Object.entries({...NIGHT.marked, ...keptMarks()})) {
     if (names.has(name) && (word === "keep" || word === "reject")) state.marks[name] = word;
   }
 }
@@ -18,11 +29,7 @@ function setMark(frame, word) {
   if (!frame || frame.verdict === "unreadable") return;
   if (word) state.marks[frame.name] = word;
   else delete state.marks[frame.name];
-  try {
-    localStorage.setItem(MARKS_KEY, JSON.stringify(state.marks));
-  } catch {
-    // as above
-  }
+  keepMarks({...keptMarks(), [frame.name]: word});
   changed("marks");
 }
 
@@ -64,12 +71,8 @@ function saveMarks() {
     make("p", {className: "faint", textContent: "Then: subgrade grade FRAMES --marks marks.csv overrules these verdicts; --teach marks.csv adapts the limits to them."}),
     make("form", {method: "dialog"}, copy, " ", make("button", {textContent: "Close"})),
     make("button", {type: "button", className: "link", textContent: "Remove every mark", on: {click: () => {
+      keepMarks({...keptMarks(), ...Object.fromEntries(Object.keys(state.marks).map((name) => [name, null]))});
       state.marks = {};
-      try {
-        localStorage.removeItem(MARKS_KEY);
-      } catch {
-        // as above
-      }
       changed("marks");
       box.close();
     }}}));

@@ -66,7 +66,7 @@ function showHint(event) {
     hint.append(make("b", {textContent: frame.name}), verdictTag(frame),
       make("span", {textContent: [frame.reasons.map(reasonText).join(", "), known(frame.start_unix) ? clockText(frame.start_unix) : ""].filter(Boolean).join(" · ")}),
       make("span", {className: "faint", textContent: `FWHM ${number(frame.values.fwhm_px, 2, "px")}, eccentricity ${number(frame.values.eccentricity)}, transparency ${number(frame.values.transparency)}`}));
-  } else hint.append(make("span", {textContent: `${point.data.name === "ra" ? "RA" : "Dec"} ${number(point.y, 2, "″")}`}));
+  } else hint.append(make("span", {textContent: `${point.data.name} ${number(point.y, 2, "″")}`}));
   hint.hidden = false;
   const x = Math.min(event.event.clientX + 14, innerWidth - hint.offsetWidth - 8);
   const y = event.event.clientY + 16 + hint.offsetHeight > innerHeight ? event.event.clientY - hint.offsetHeight - 12 : event.event.clientY + 16;

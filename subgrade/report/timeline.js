@@ -7,7 +7,7 @@ const MEASURES = [
 ];
 const ROW = 15;
 const LANE = 80;
-const GUIDE = 116;
+const GUIDE = 72;
 const GAP = 21;
 const FOOT = 34;
 let lanes = [];
@@ -31,7 +31,7 @@ function layLanes() {
   for (const measure of MEASURES) {
     if (FRAMES.some((f) => known(f.values[measure.key]))) parts.push({name: measure.key, size: LANE, measure});
   }
-  if (NIGHT.trace && state.clock !== "order") parts.push({name: "guide", size: GUIDE});
+  if (NIGHT.trace && state.clock !== "order") parts.push({name: "guide", of: "ra", size: GUIDE}, {name: "guide", of: "dec", size: GUIDE});
   const height = parts.reduce((sum, part) => sum + part.size + GAP, 0);
   let top = height;
   parts.forEach((part, k) => {
@@ -103,12 +103,14 @@ function guideTraces(lane) {
     shade.x.push(from, from, to, to, null);
     shade.y.push(-size, size, size, -size, null);
   }
-  const line = (part, name, dash) => ({type: "scatter", mode: "lines", x: NIGHT.trace[part].t.map(wall), y: NIGHT.trace[part].e,
-    yaxis: lane.axis, name, hoverinfo: "none", showlegend: false, connectgaps: false, line: {color: colour(name), width: 1, dash}});
+  const {t, e} = NIGHT.trace[lane.of];
   return [
     {type: "scatter", mode: "none", ...shade, yaxis: lane.axis, fill: "toself", fillcolor: colour("band"), hoverinfo: "skip", showlegend: false},
-    line("ra", "ra", "solid"), line("dec", "dec", "solid")];
+    {type: "scatter", mode: "lines", x: t.map(wall), y: e, yaxis: lane.axis, name: guideName(lane), hoverinfo: "none", showlegend: false,
+      connectgaps: false, line: {color: colour(lane.of), width: 1}}];
 }
+
+const guideName = (lane) => (NIGHT.trace.axes === "xy" ? {ra: "x", dec: "y"} : {ra: "RA", dec: "Dec"})[lane.of];
 
 // Spikes of a lost star would flatten the rest: the lane opens on what most samples need.
 function guideReach() {
@@ -129,17 +131,16 @@ function axisOf(lane) {
   const values = FRAMES.map((f) => f.values[lane.measure.key]).filter(known);
   const low = Math.min(...values), high = Math.max(...values);
   if (low > 0 && high / low > 8 && lane.measure.from !== 0) return {...base, type: "log", dtick: high / low > 30 ? 1 : "D2"};
+  if (lane.measure.from === 0) return {...base, range: [-0.06 * (high || 1), 1.12 * (high || 1)]};
   const room = 0.1 * (high - low || Math.abs(high) || 1);
-  return {...base, range: [lane.measure.from === 0 ? -0.06 * (high || 1) : low - room, high + room]};
+  return {...base, range: [low - room, high + room]};
 }
 
 function titleOf(lane) {
-  const text = lane.name === "why" ? "verdict and reasons" : lane.name === "guide" ? guideTitle() : lane.measure.title;
+  const text = lane.name === "why" ? "verdict and reasons" : lane.name === "guide" ? `guiding error in ${guideName(lane)}, ″; exposures shaded` : lane.measure.title;
   return {text, x: 0, xref: "paper", y: lane.domain[1], yref: "paper", xanchor: "left", yanchor: "bottom", showarrow: false,
     font: {size: 12, color: colour("ink")}, bgcolor: "rgba(0,0,0,0)"};
 }
-
-const guideTitle = () => (NIGHT.trace.axes === "xy" ? "guiding error, ″: x (thick) and y" : "guiding error, ″: RA ━ and Dec ┅; exposures shaded");
 
 function longGaps() {
   const breaks = [];
@@ -167,7 +168,7 @@ function rangeOf() {
   if (!places.length) return [0, 1];
   if (state.clock === "order") return [0.3, FRAMES.length + 0.7];
   const from = Math.min(...TIMED.map((f) => f.start_unix)), to = Math.max(...TIMED.map((f) => f.start_unix + (f.elapsed_s || 0)));
-  const room = Math.max(60, 0.015 * (to - from));
+  const room = Math.min(600, Math.max(60, 0.015 * (to - from)));
   return [wall(from - room), wall(to + room)];
 }
 
