@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from subgrade import pipeline
+from subgrade.causes import Decided
 from subgrade.cli import main
 from subgrade.errors import ResultsError
 from subgrade.guiding.model import ClockFit
@@ -259,6 +260,15 @@ def test_poor_nights_make_a_page(graded):
     data = data_of(report_page(graded))
     assert len(data["frames"]) == len(graded.frames)
     assert data["trace"] is None
+
+
+def test_marks_given_before_are_on_the_page():
+    """A mark that overruled is the verdict; one still disagreed with is its opposite."""
+    graded = graded_of(lost_night())
+    person = Decided((), graded.limits, still=("light_000.fits",), overruled=("light_003.fits",))
+    data = data_of(report_page(replace(graded, person=person)))
+    assert data["marked"] == {"light_000.fits": "reject", "light_003.fits": "reject"}
+    assert data_of(report_page(graded))["marked"] == {}
 
 
 def test_an_undecided_record_is_not_drawn():

@@ -49,7 +49,11 @@ function typicalText() {
   const diagnosis = NIGHT.diagnosis;
   const parts = [];
   if (diagnosis && diagnosis.typical.length) {
-    parts.push("Usual " + diagnosis.typical.map((q) => `${q.name} ${short(q.value, q.unit)}`).join(", ") + ".");
+    const told = diagnosis.typical.map((q, k, all) => {
+      const again = k > 0 && all[k - 1].name === q.name; // the same in another unit
+      return (again ? " = " : k ? ", " : "") + (again ? "" : `${q.name} `) + short(q.value, q.unit);
+    });
+    parts.push(`Usual ${told.join("")}.`);
   }
   const stack = NIGHT.night.groups.map((group) => group.stack).find((s) => s && s.kept.frames && s.kept.frames < s.all.frames);
   if (stack && NIGHT.night.groups.length === 1) {
