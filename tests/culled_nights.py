@@ -8,6 +8,10 @@ import shutil
 from dataclasses import asdict
 from pathlib import Path
 
+import pytest
+
+from subgrade.cli import main
+from subgrade.lights import CULLED_MARKER
 from subgrade.results import file_identities
 
 REJECTS = ("light_1.fits", "sub dir/light_3.fits", "ünï\nline.fits")
@@ -85,3 +89,16 @@ def copy_of(root: Path, to: Path) -> Path:
     verdicts = {f["values"]["frame"]: f["values"]["verdict"] for f in session["frames"]}
     record_session(to / "lights", to / "graded", verdicts)
     return to / "graded"
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    """Run the command in this process; exit code, stdout, stderr."""
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def frames_in(folder: Path) -> dict[str, tuple]:
+    """`tree` of a cull folder without the file that marks it."""
+    return {n: t for n, t in tree(folder).items() if n != CULLED_MARKER}
