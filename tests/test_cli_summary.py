@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from rich.cells import cell_len
 
+from subgrade.cli import COMMANDS
 from subgrade.cli.nightline import BLOCKS, letters_of, night_line
 from subgrade.cli.screen import Screen, elided, padded, screen_of
 from subgrade.cli.summary import print_summary, summary_lines
@@ -70,6 +71,9 @@ def test_the_numbers_are_those_of_the_session():
     assert f"subgrade explain graded {doubtful.name}" in text
     assert f"Advice      {graded.diagnosis.advice[0].action.split()[0]} " in text
     assert str(os.path.abspath("graded")) in text
+    named = re.findall(r"subgrade (\w+) graded", text)
+    assert named == ["diagnose", "cull", "explain"]
+    assert set(named) <= set(COMMANDS)
 
 
 def test_a_caution_stands_beside_its_advice():
@@ -144,9 +148,8 @@ def test_a_table_with_little_room_names_the_other_causes_with_their_letters():
     shown = [x for x in short.splitlines() if re.match(r"[A-Z]  \w", x)]
     assert len(shown) == 3
     letters = letters_of(causes)
-    rest = re.sub(r"\s+", " ", short)
-    for row in causes[3:]:
-        assert f"{letters[row['reason']]} {row['reason']} {row['frames']}" in rest
+    for row in causes[3:]:  # each whole on its line
+        assert f"{letters[row['reason']]} {row['reason']} {row['frames']}" in short
     whole = text_of(graded, Screen())
     assert len([x for x in whole.splitlines() if re.match(r"[A-Z]  \w", x)]) == len(causes)
 

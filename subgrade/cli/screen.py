@@ -14,6 +14,8 @@ NARROWEST, WIDEST = 60, 200
 UNFOLDED = 100
 """Columns of what cannot be folded where there is no terminal."""
 USUAL_LINES = 24
+HARD = "\u00a0"
+"""Blank at which no line is folded."""
 PLAIN = {
     "″": '"', "′": "'", "±": "+/-", "°": " deg", "×": "x", "·": ".", "…": "...", "→": "->",
     "–": "-", "—": "-", "−": "-", "²": "^2", "σ": "sigma", "▁": "1", "█": "8",
@@ -68,15 +70,18 @@ class Screen:
     def folded(self, text: str, indent: int, first: str = "") -> list[str]:
         """A paragraph indented behind its first words; one line where nothing is folded.
 
+        A hard blank holds two words together, and is written as a plain one.
         A word too long for the width is left whole: it may be a path to copy.
         """
         head = f"{first:<{indent}}"
+        whole = HARD.join(self.shown(part) for part in text.split(HARD))
         if not self.folds:
-            return [head + self.shown(text)]
+            return [head + whole.replace(HARD, " ")]
         lines = textwrap.wrap(
-            self.shown(text), self.width, initial_indent=head, subsequent_indent=" " * indent,
+            whole, self.width, initial_indent=head, subsequent_indent=" " * indent,
             break_long_words=False, break_on_hyphens=False,
         )  # fmt: skip
+        lines = [line.replace(HARD, " ") for line in lines]
         return lines or [head.rstrip()]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from subgrade.cli.nightline import letters_of, night_line
-from subgrade.cli.screen import Screen, padded, screen_of
+from subgrade.cli.screen import HARD, Screen, padded, screen_of
 from subgrade.results.guiding import clock_text, usable
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import stack_lines
@@ -162,7 +162,7 @@ def _fitted(rows: list[tuple], room: int, screen: Screen) -> tuple[int, list[str
     """How many rows have room, and the lines that hold the others."""
     shown = len(rows)
     while True:
-        more = ", ".join(f"{row[0]} {row[1]} {row[3]}" for row in rows[shown:])
+        more = ", ".join(HARD.join((row[0], row[1], row[3])) for row in rows[shown:])
         rest = screen.folded(f"and {more}", 3) if more else []
         if shown + len(rest) <= room or shown <= FEWEST_CAUSES:
             return shown, rest
@@ -297,8 +297,9 @@ def _where(graded: Graded, out: str) -> list[Line]:
     if not graded.settings.get("report", True):
         files = [name for name in files if name != "report.html"]  # of an earlier run
     parts = [("Files", f"{folder}: {', '.join(files)}" if files else f"{folder}")]
-    parts.append(("Next", f"subgrade diagnose {_typed(out)}"))
     doubtful = _least_sure(graded.frames)
+    cull = f"; subgrade cull {_typed(out)} --to DIR" if doubtful is not None else ""
+    parts.append(("Next", f"subgrade diagnose {_typed(out)}{cull}"))
     if doubtful is not None:
         asked = f"subgrade explain {_typed(out)} {_typed(doubtful.name)}"
         sure = doubtful.judgement.confidence
