@@ -298,12 +298,12 @@ def _where(graded: Graded, out: str) -> list[Line]:
         files = [name for name in files if name != "report.html"]  # of an earlier run
     parts = [("Files", f"{folder}: {', '.join(files)}" if files else f"{folder}")]
     doubtful = _least_sure(graded.frames)
-    cull = f"; subgrade cull {_typed(out)} --to DIR" if doubtful is not None else ""
-    parts.append(("Next", f"subgrade diagnose {_typed(out)}{cull}"))
+    cull = f"; {_command('cull', out, '--to', 'DIR')}" if doubtful is not None else ""
+    parts.append(("Next", f"{_command('diagnose', out)}{cull}"))
     if doubtful is not None:
-        asked = f"subgrade explain {_typed(out)} {_typed(doubtful.name)}"
-        sure = doubtful.judgement.confidence
-        parts.append(("Next", f"{asked}  (least sure reject, {sure:.2f})"))
+        asked = _command("explain", out, doubtful.name)
+        sure = f"(least sure reject, {doubtful.judgement.confidence:.2f})"
+        parts.append(("Next", f"{asked}  {sure.replace(' ', HARD)}"))
     return parts
 
 
@@ -312,8 +312,8 @@ def _least_sure(frames: Sequence[GradedFrame]) -> GradedFrame | None:
     return min(rejects, key=lambda f: f.judgement.confidence, default=None)
 
 
-def _typed(word: str) -> str:
-    """A word as a shell takes it."""
+def _command(*words: str) -> str:
+    """A call as a shell takes it, not to be folded."""
     import shlex
 
-    return shlex.quote(word)
+    return shlex.join(["subgrade", *words]).replace(" ", HARD)
