@@ -234,8 +234,11 @@ def uncorrected_creep(view: NightView) -> Finding | None:
             Quantity("creep left in declination", float(np.median(rates)), spread, "″ a minute")
         )
         sentence += f", {number(float(np.median(rates)), None, '″ a minute')} uncorrected"
-    if pulses == 0:
-        evidence.append("the record holds no correction in declination in these frames")
+    # The exposure's ends are known to seconds, so that a pulse beside it may count in.
+    if pulses is not None and pulses < 0.1:
+        evidence.append(
+            f"{100 * pulses:.0f}% of the samples in these frames hold a correction in declination"
+        )
         action, because = (
             "Switch declination guiding on, in both directions",
             "nothing answered the creep of the misaligned pole",
@@ -258,13 +261,13 @@ def uncorrected_creep(view: NightView) -> Finding | None:
     )  # fmt: skip
 
 
-def _dec_pulses(view: NightView, frames) -> int | None:
-    """How many corrections the record holds in some frames; None unknown."""
+def _dec_pulses(view: NightView, frames) -> float | None:
+    """Share of the samples in some frames that hold a correction; None unknown."""
     if view.guiding is None:
         return None
     pulses = view.guiding.record.dec_pulse_ms[view.samples(frames)]
     known = np.isfinite(pulses)
-    return int((pulses[known] != 0).sum()) if known.any() else None
+    return float((pulses[known] != 0).mean()) if known.any() else None
 
 
 def turning_field(view: NightView) -> Finding | None:

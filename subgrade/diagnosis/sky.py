@@ -31,8 +31,8 @@ def cloud(view: NightView) -> Finding | None:
         evidence=("starlight of the same stars, frame by frame, against the night's clear level",),
         sureness=view.sureness("cloud", told),
         advice=((
-            "Nothing in the set-up cures cloud: plan targets for the clear part, and let the run "
-            "pause while the guide star is faint",
+            "Plan for the clear part of the night and let the run pause while the guide star is "
+            "faint; nothing in the set-up cures cloud",
             "these frames would make the stack noisier", "",
         ),),
     )  # fmt: skip
