@@ -98,6 +98,14 @@ def test_the_columns_page_defines_every_column_as_the_code_does(column):
     assert f"| `{column.name}` | {unit} | {column.meaning} |" in page("columns.md")
 
 
+def test_every_number_has_its_formula_and_source():
+    part = page("columns.md").split("## Formula and source")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| (`.+?`) \| (.+) \| (.+) \|$", part, re.MULTILINE)
+    given = {name for row in rows for name in re.findall(r"`(\w+)`", row[0])}
+    words = {"frame", "verdict", "reasons", "explanation", "target", "filter"}
+    assert given == {c.name for c in COLUMNS} - words
+
+
 def test_the_readme_names_every_file_and_every_exit_code():
     for name in FILES:
         assert f"`{name}`" in README
