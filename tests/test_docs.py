@@ -199,6 +199,13 @@ def test_the_examples_in_python_run(tmp_path, monkeypatch):
         exec(compile(block, "docs/python-api.md", "exec"), names)
 
 
+UNSHOWN = (
+    "subgrade grade night --out graded",
+    "subgrade grade night --guide night/guiding.csv --out graded --list-style paths",
+)
+"""Gradings whose output the handbook does not show: each would cost seconds."""
+
+
 def test_the_handbook_shows_what_the_commands_print(tmp_path, monkeypatch):
     """Every line shown was printed by the commands before it, numbers aside."""
     monkeypatch.chdir(tmp_path)
@@ -206,13 +213,15 @@ def test_the_handbook_shows_what_the_commands_print(tmp_path, monkeypatch):
     text = re.sub(r"^ {3}", "", page("handbook.md"), flags=re.MULTILINE)
     marks = re.search(r"```text\n(frame,verdict\n.*?)```", text, re.DOTALL)[1]
     (tmp_path / "marks.csv").write_text(marks, encoding="utf-8")
-    printed, shown = "", 0
+    printed, shown, done = "", 0, set()
     for block in re.findall(
         r"^```\n(.*?)```", re.sub(r"^```text.*?```", "", text, flags=re.M | re.S), re.M | re.S
     ):
         lines = block.splitlines()
         if lines[0].startswith("subgrade ") and ":" not in lines[0]:
-            printed += "".join(printed_by(line, tmp_path) for line in lines)
+            fresh = [line for line in lines if line not in done and line not in UNSHOWN]
+            printed += "".join(printed_by(line, tmp_path) for line in fresh)
+            done.update(lines)
         elif not lines[0].startswith(("python3", "cp ")):
             for line in filter(str.strip, lines):
                 assert unnumbered(line) in unnumbered(printed), line
