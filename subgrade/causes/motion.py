@@ -84,7 +84,7 @@ def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list
     """
     motion = motion_variance(series)
     return [
-        *_by_profile(series, position),
+        *_by_profile(series, position, limits),
         *_by_size(series, motion, position),
         *_by_mount_axis(series, position, limits),
         *by_direction(series, motion, position),
@@ -119,9 +119,12 @@ def motion_variance(series: GroupSeries) -> np.ndarray:
     return np.hypot(series["xx"] - series["yy"], 2 * series["xy"])
 
 
-def _by_profile(series: GroupSeries, position: int) -> list[Evidence]:
+def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     """Which kind of motion fits the star image, weighed by how often each cause draws it."""
-    fits = {fit.model: fit for fit in weigh_motions(series.stars[position], still_star(series))}
+    # Where the usual frame is itself drawn out it tells nothing of the still star.
+    drawn = series.usual("eccentricity").centre > limits.roundness.remark
+    still = None if drawn else still_star(series)
+    fits = {fit.model: fit for fit in weigh_motions(series.stars[position], still)}
     if not fits:
         return []
     seen = {model: math.exp(fit.points) for model, fit in fits.items()}
@@ -136,8 +139,8 @@ def _by_profile(series: GroupSeries, position: int) -> list[Evidence]:
     text += f", {NAMED[second.model]} {said(100 * second.probability, '%')})"
     found = []
     for word, often in DRAWS.items():
-        drawn = sum(share * seen[model] for model, share in often.items()) / whole
-        points = max(math.log(max(drawn, 1e-9)), LEAST_FIT)
+        given = sum(share * seen[model] for model, share in often.items()) / whole
+        points = max(math.log(max(given, 1e-9)), LEAST_FIT)
         found.append(
             evidence(word, "fit of the star image", points, text,
                      value=100 * likeliest.probability, unit="%")
@@ -161,10 +164,13 @@ def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     if not math.isfinite(length):
         return []
     text = f"as a swing it would be {said(length, '″')} long"
-    slow = float(np.interp(length, [2.0, 4.0, 8.0], [-0.3, 0.0, 0.6]))
+    # A worm's whole swing is seldom over half a minute of arc, and guided at that.
+    places = [2.0, 4.0, 8.0, 15.0, 30.0, 60.0]
+    slow = float(np.interp(length, places, [-0.3, 0.0, 0.6, 0.6, -1.5, -3.0]))
+    fast = float(np.interp(length, places, [0.3, 0.0, -0.6, -1.5, -3.0, -4.0]))
     return [
         evidence(w, "size of the swing", p, text, value=length, unit="″")
-        for w, p in (("periodic_error", slow), ("ra_oscillation", -slow))
+        for w, p in (("periodic_error", slow), ("ra_oscillation", fast))
     ]
 
 

@@ -187,7 +187,7 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     """The longer a line, the less likely anything but a star that was let go; no source."""
     widths, full = length / width, limits.motion.trail_widths
     points = float(
-        np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 3.0, 6.0])
+        np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
     )
     text = f"the line is {said(widths)} star widths long (lost tracking from about {said(full)})"
     return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
