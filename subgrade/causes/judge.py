@@ -203,9 +203,18 @@ def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
 
 def _confidence(verdict: str, rejecting: list[Finding], findings: list[Finding]) -> float:
     if verdict == "reject":
-        return probability(rejecting[0].points)
+        return _held(rejecting[0].points)
     deciding = [f.points for f in findings if f.points != 0]
-    return 1.0 - probability(max(deciding)) if deciding else NOT_JUDGED
+    return _held(-max(deciding)) if deciding else NOT_JUDGED
+
+
+def _held(points: float) -> float:
+    """Probability that holds: points near a limit are twice too sure, those at the cap are not.
+
+    Limits are a matter of taste within their softness.  Fitted to practice nights
+    (docs/confusion.md counts how it holds): p / 2 near 0, p again at 7.
+    """
+    return probability(points / 2 + 3.5 * (points / 7.0) ** 3)
 
 
 def _explanation(verdict: str, rejecting, remarks, findings) -> str:
