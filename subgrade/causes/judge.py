@@ -168,7 +168,12 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
 def _one_story(findings: list[Finding]) -> list[Finding]:
     """Give swelling that dew explains to dew, so one cause is not told twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
-    return [f.named("dew") if dew and f.reason in ("seeing", "focus") else f for f in findings]
+    return [
+        replace(f.named("dew"), sentence=f"stars swelled with it: {f.brief}")
+        if dew and f.reason in ("seeing", "focus")
+        else f
+        for f in findings
+    ]
 
 
 def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
