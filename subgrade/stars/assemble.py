@@ -205,6 +205,7 @@ def result(
     if stack.shape is not None:
         rows, moments = _rows_by_place(catalogue, stack, full)
         clean = (catalogue.flags[rows] & int(SPOILT)) == 0
+        clean &= np.isfinite(moments).all(axis=0)
         rows, moments = rows[clean], moments[:, clean]
         field = shape_field(
             catalogue.x[rows], catalogue.y[rows], *moments, catalogue.snr[rows], width, height
@@ -259,15 +260,15 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
 def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
     """Put the measured moments back beside the re-sorted catalogue.
 
-    Returns the rows and moments of the stars that the common shape rests on.
+    Returns the rows and moments of all listed stars among them, also of those too unlike the
+    common shape to count for it: a corner's stars are.
     """
     row_of = np.full(int(max(catalogue.ident.max(initial=-1), stack.ident.max(initial=-1))) + 1, -1)
     row_of[catalogue.ident] = np.arange(len(catalogue))
     rows = row_of[stack.ident]
     listed = rows >= 0
     full[:, rows[listed]] = stack.moments[:, listed]
-    used = listed & stack.shape.kept
-    return rows[used], stack.moments[:, used]
+    return rows[listed], stack.moments[:, listed]
 
 
 def _shape_numbers(stack: Stack, status: str) -> dict:

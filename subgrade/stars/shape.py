@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
@@ -115,13 +116,17 @@ def field_terms(u, v, count: int) -> np.ndarray:
 def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | None:
     """Low-order fit of the moments over the field.
 
-    Six terms from 40 stars on, three from 12, one below; two rounds of 4-sigma clipping.
+    Six terms from 40 stars on, three from 12, one below.  Optics may draw the stars of a
+    corner to twice the moments of the middle, so that nothing is clipped about one shape
+    common to all: a first fit holds outliers with Huber's weights, and the last leaves out
+    stars that stand out by 4 sigma both of it and of their neighbours.
 
     Parameters
     ----------
     x, y : ndarray, shape (n,)
         px.
     xx, yy, xy, snr : ndarray, shape (n,)
+        px^2; all finite.
     width, height : int
         Of the frame.
 
@@ -137,22 +142,64 @@ def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | 
     x0, y0 = 0.5 * (width - 1), 0.5 * (height - 1)
     half = 0.5 * float(np.hypot(width, height))
     terms = field_terms((x - x0) / half, (y - y0) / half, count)
-    weight = 1.0 / np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
-    values = np.stack([xx, yy, xy])
-    kept = np.ones(n, bool)
-    coefficients = np.zeros((3, count))
-    errors = np.zeros((3, count))
-    for _ in range(3):
-        design = (terms[:, kept] * weight[kept]).T
-        for row in range(3):
-            solution, *_ = np.linalg.lstsq(design, values[row, kept] * weight[kept], rcond=None)
-            coefficients[row] = solution
-        residual = (values - coefficients @ terms) * weight
-        spread = MAD_TO_SIGMA * np.median(np.abs(residual[:, kept]), axis=1) + 1e-12
-        covariance = np.linalg.pinv(design.T @ design)
-        errors = np.sqrt(np.outer(spread**2, np.diag(covariance)))
-        new = np.all(np.abs(residual) <= 4.0 * spread[:, None], axis=0)
-        if new.sum() < 2 * count or np.array_equal(new, kept):
-            break
-        kept = new
+    values = np.stack([xx, yy, xy]).astype(np.float64)
+    relative = np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
+    size = 0.5 * float(np.median(values[0] + values[1]))
+    coefficients = _huber_fit(terms, values, relative * size)
+    near = _neighbours(x, y)
+    kept, misfit = np.ones(n, bool), 0.0
+    for _ in range(4):
+        left = values - coefficients @ terms
+        # noise goes with the star's own size
+        local = np.maximum(0.5 * (coefficients[0] + coefficients[1]) @ terms, 0.25 * size)
+        noise = relative * local
+        spread = _spread((left / noise)[:, kept])
+        around = np.median(left[:, near], axis=2)
+        far = np.minimum(np.abs(left), np.abs(left - around))
+        new = np.all(far <= 4.0 * np.hypot(spread[:, None] * noise, misfit), axis=0)
+        kept = new if new.sum() >= 2 * count else kept
+        misfit = _shared((left * around)[:, kept])
+        weight = kept / np.hypot(noise, misfit)
+        coefficients = _solve(terms, values, weight)
+    spread = _spread(((values - coefficients @ terms) * weight)[:, kept])
+    covariance = np.linalg.pinv((terms * weight**2) @ terms.T)
+    errors = np.sqrt(np.outer(spread**2, np.diag(covariance)))
     return ShapeField(coefficients, errors, x0, y0, half, int(kept.sum()))
+
+
+def _solve(terms: np.ndarray, values: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Least-squares coefficients, shape (3, count); ``weight`` is one over sigma."""
+    return np.linalg.lstsq((terms * weight).T, (values * weight).T, rcond=None)[0].T
+
+
+def _spread(rows: np.ndarray) -> np.ndarray:
+    """Robust sigma of each row about zero."""
+    return MAD_TO_SIGMA * np.median(np.abs(rows), axis=1) + 1e-12
+
+
+def _huber_fit(terms: np.ndarray, values: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Fit with Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at 1.5 sigma."""
+    pull = np.ones(values.shape[1])
+    for _ in range(10):
+        coefficients = _solve(terms, values, np.sqrt(pull) / noise)
+        left = np.abs(values - coefficients @ terms) / noise
+        far = np.max(left / _spread(left)[:, None], axis=0)
+        pull = np.minimum(1.0, 1.5 / np.maximum(far, 1e-9))
+    return coefficients
+
+
+def _neighbours(x, y) -> np.ndarray:
+    """The nearest stars of each, up to eight, shape (n, k); a star alone is its own."""
+    places = np.column_stack((x, y))
+    k = min(9, len(places))
+    return cKDTree(places).query(places, k=k)[1].reshape(-1, k)[:, min(1, k - 1) :]
+
+
+def _shared(products: np.ndarray) -> float:
+    """What low orders cannot follow, from residuals times those of the stars around.
+
+    Noise is independent from star to star, so the products average to the square of what
+    neighbours share; nil within two of its errors.
+    """
+    error = products.std() / np.sqrt(products.size)
+    return float(np.sqrt(max(products.mean() - 2.0 * error, 0.0)))
