@@ -66,7 +66,7 @@ function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
   for (const item of advice.slice(0, 3)) {
-    const saves = item.saves_s > 0 ? `(saves ${duration(item.saves_s)})` : "";
+    const saves = item.saves_s > 0 ? `(up to ${duration(item.saves_s)})` : "";
     list.append(make("li", {title: item.because}, make("b", {textContent: item.action}), " ",
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));
