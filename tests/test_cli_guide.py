@@ -82,7 +82,7 @@ def test_the_columns_hold_the_record_inside_each_exposure(graded, capfd, tmp_pat
         far = np.hypot(ra[inside], dec[inside]).max()
         assert float(row["guide_peak_arcsec"]) == pytest.approx(far, rel=0.25)
     assert {rows[-1][c] for c in rows[-1] if c.startswith("guide_")} == {""}
-    assert f"Guiding record: UTC+2 h (confidence 1.00), covers 7 of {FRAMES} frames" in out
+    assert f"Guiding     clock UTC+2 h, covers 7 of {FRAMES} frames" in out
     told = json.loads((graded / "r" / "session.json").read_text(encoding="utf-8"))["guiding"]
     assert told["used"] is True
     assert (told["exposures_covered"], told["clock"]["zone_hours"]) == (7, 2.0)
@@ -108,7 +108,7 @@ def test_the_clock_is_found_from_the_night(graded, capfd, tmp_path):
     record = write_record(tmp_path / "g.csv", hours_ahead=-7)
     code, out, _ = grade(capfd, graded, "--guide", record)
     assert code == 0
-    assert "Guiding record: UTC-7 h" in out
+    assert "Guiding     clock UTC-7 h" in out
     assert [r["verdict"] for r in table(graded / "r")].count("keep") == 6
 
 
@@ -130,7 +130,7 @@ def test_a_record_that_cannot_be_read_is_named_and_the_run_goes_on(graded, capfd
     code, out, _ = grade(capfd, graded, "--guide", bad, "--guide", write_record(tmp_path / "g.csv"))
     assert code == 3
     assert "holiday.csv: guiding record not used: " in out
-    assert "Guiding record: UTC+2 h" in out
+    assert "Guiding     clock UTC+2 h" in out
 
 
 @pytest.mark.parametrize(
@@ -168,14 +168,14 @@ def test_an_unsettled_clock_is_told_with_its_rivals_and_not_used(
     assert code == 0
     assert "guiding record not used, its clock is not settled: UTC+2 h or UTC+3 h" in err
     assert "--guide-utc-offset" in err
-    assert "Guiding record: not used, its clock is not settled (UTC+2 h or UTC+3 h)" in out
+    assert "Guiding     not used, the record's clock is not settled (UTC+2 h or UTC+3 h)" in out
     assert {r["guide_samples"] for r in table(graded / "r")} == {""}
     told = open_results(graded / "r").record["guiding"]
     assert (told["used"], told["exposures_covered"]) == (False, 0)
     assert told["clock"]["rivals"] == [[3.0, 0.9]]
     _, out, err = grade(capfd, graded, "--guide", record, "--guide-utc-offset", 2)
     assert "not used" not in out + err
-    assert "Guiding record: UTC+2 h" in out
+    assert "Guiding     clock UTC+2 h" in out
 
 
 def test_a_record_that_counts_from_a_start_is_told_as_times():
