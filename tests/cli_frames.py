@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+import pytest
 from astropy.io import fits
+
+from subgrade.cli import main
 
 WIDTH, HEIGHT = 360, 280
 START = datetime(2031, 3, 5, 20, 0, tzinfo=UTC)
@@ -46,3 +50,17 @@ def write_night(folder: Path, count: int = 8) -> Path:
         changes = {3: {"fwhm": 5.5}, 5: {"transparency": 0.35}}.get(k, {})
         write_light(folder / f"light_{k:02d}.fits", k, **changes)
     return folder
+
+
+def run(capfd, *arguments) -> tuple[int, str, str]:
+    """Run the command in this process; exit code, stdout, stderr."""
+    with pytest.raises(SystemExit) as left:
+        main([str(a) for a in arguments])
+    out, err = capfd.readouterr()
+    return left.value.code, out, err
+
+
+def rows(folder) -> dict[str, dict]:
+    """summary.csv of a results folder, by frame."""
+    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
+        return {row["frame"]: row for row in csv.DictReader(stream)}

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
 from dataclasses import asdict
 from pathlib import Path
 
-import pytest
-
-from subgrade.cli import main
 from subgrade.lights import CULLED_MARKER
+from subgrade.moving import disk
 from subgrade.results import file_identities
 
 REJECTS = ("light_1.fits", "sub dir/light_3.fits", "ünï\nline.fits")
@@ -91,12 +90,16 @@ def copy_of(root: Path, to: Path) -> Path:
     return to / "graded"
 
 
-def run(capfd, *arguments) -> tuple[int, str, str]:
-    """Run the command in this process; exit code, stdout, stderr."""
-    with pytest.raises(SystemExit) as left:
-        main([str(a) for a in arguments])
-    out, err = capfd.readouterr()
-    return left.value.code, out, err
+def other_disk(lights: Path):
+    """A rename, or link, that meets another disk on leaving the lights' folder."""
+    native = disk.exclusive_rename
+
+    def across(origin, place):
+        if Path(origin).is_relative_to(lights):
+            raise OSError(errno.EXDEV, "other device")
+        return native(origin, place)
+
+    return across
 
 
 def frames_in(folder: Path) -> dict[str, tuple]:

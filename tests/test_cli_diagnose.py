@@ -10,15 +10,9 @@ import pytest
 
 from subgrade.cli import cli, main
 from subgrade.practice.scenario_file import default_scenario
+from tests.cli_frames import run
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_subs"
-
-
-def run(capfd, *args):
-    with pytest.raises(SystemExit) as leave:
-        main([str(a) for a in args])
-    out, err = capfd.readouterr()
-    return leave.value.code, out, err
 
 
 @pytest.fixture(scope="module")

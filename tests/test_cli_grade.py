@@ -1,6 +1,5 @@
 """``subgrade grade`` and ``explain`` end to end, as a user meets them."""
 
-import csv
 import hashlib
 import json
 import os
@@ -14,22 +13,9 @@ from astropy.io import fits
 
 from subgrade.cli import main
 from subgrade.cli.explain import in_reading_order
-from tests.cli_frames import write_light, write_night
+from tests.cli_frames import rows, run, write_light, write_night
 
 COMMAND = [sys.executable, "-m", "subgrade"]
-
-
-def run(capfd, *arguments) -> tuple[int, str, str]:
-    """Run the command in this process; exit code, stdout, stderr."""
-    with pytest.raises(SystemExit) as left:
-        main([str(a) for a in arguments])
-    out, err = capfd.readouterr()
-    return left.value.code, out, err
-
-
-def rows(folder) -> dict[str, dict]:
-    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
-        return {row["frame"]: row for row in csv.DictReader(stream)}
 
 
 def digest(folder) -> dict:

@@ -14,7 +14,7 @@ from subgrade.cli import main
 from subgrade.results import open_results
 from subgrade.results.guiding import clock_text, unsettled
 from tests.causes_nights import guide_of, night_of, steady
-from tests.cli_frames import START, write_night
+from tests.cli_frames import START, run, write_night
 
 FRAMES, CADENCE_S = 8, 2.0
 
@@ -40,13 +40,6 @@ def write_record(path, hours_ahead: float = 2.0, frames=range(FRAMES)):
         lines.append(f"{moment:%Y-%m-%d %H:%M:%S},,,Settled")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
-
-
-def run(capfd, *arguments) -> tuple[int, str, str]:
-    with pytest.raises(SystemExit) as left:
-        main([str(a) for a in arguments])
-    out, err = capfd.readouterr()
-    return left.value.code, out, err
 
 
 def table(folder) -> list[dict]:

@@ -1,6 +1,5 @@
 """``grade --teach`` and ``grade --marks`` end to end: what is said, written and left alone."""
 
-import csv
 import json
 import os
 import tomllib
@@ -8,20 +7,7 @@ import tomllib
 import pytest
 
 from subgrade.cli import main
-from tests.cli_frames import write_light
-
-
-def run(capfd, *arguments) -> tuple[int, str, str]:
-    """Run the command in this process; exit code, stdout, stderr."""
-    with pytest.raises(SystemExit) as left:
-        main([str(a) for a in arguments])
-    out, err = capfd.readouterr()
-    return left.value.code, out, err
-
-
-def rows(folder) -> dict[str, dict]:
-    with (folder / "summary.csv").open(encoding="utf-8", newline="") as stream:
-        return {row["frame"]: row for row in csv.DictReader(stream)}
+from tests.cli_frames import rows, run, write_light
 
 
 def session(folder) -> dict:

@@ -14,13 +14,12 @@ from subgrade.lights import CULLED_MARKER, find_lights
 from subgrade.moving import cull, disk, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
-from tests.cli_frames import write_light, write_night
+from tests.cli_frames import run, write_light, write_night
 from tests.culled_nights import (
     KEEPS,
     REJECTS,
     frames_in,
     record_session,
-    run,
     tree,
     write_results,
 )

@@ -16,7 +16,8 @@ from subgrade.lights import CULLED_MARKER
 from subgrade.moving import cull, disk, plan, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
-from tests.culled_nights import REJECTS, frames_in, run, tree, write_results
+from tests.cli_frames import run
+from tests.culled_nights import REJECTS, frames_in, other_disk, tree, write_results
 
 
 @pytest.fixture
@@ -100,12 +101,7 @@ def test_a_culled_frame_that_changed_or_went_is_left_and_told(graded, lights, cu
 
 def test_a_full_disk_loses_nothing(graded, lights, culled, monkeypatch, capfd):
     before = tree(lights)
-    native, write = disk.exclusive_rename, os.write
-
-    def across(origin, place):
-        if Path(origin).is_relative_to(lights):
-            raise OSError(errno.EXDEV, "other device")
-        return native(origin, place)
+    across, write = other_disk(lights), os.write
 
     def full(handle, data):
         if len(data) > 2000:
@@ -144,12 +140,7 @@ def test_too_small_a_disk_is_refused_before_anything_moves(graded, lights, culle
 def test_a_bad_copy_is_never_taken_for_the_frame(graded, lights, culled, monkeypatch):
     """A disk that stores other bytes than were written: the original stays."""
     before = tree(lights)
-    native, write = disk.exclusive_rename, os.write
-
-    def across(origin, place):
-        if Path(origin).is_relative_to(lights):
-            raise OSError(errno.EXDEV, "other device")
-        return native(origin, place)
+    across, write = other_disk(lights), os.write
 
     def flips(handle, data):
         if len(data) > 2000:

@@ -12,6 +12,7 @@ import numpy as np
 
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.model import Evidence
+from subgrade.causes.series import axial_difference
 from subgrade.stars.model import FrameStars, StarImage
 
 WALKED = [0.02, 0.07, 0.15, 0.3]
@@ -75,8 +76,8 @@ def share_between(image: StarImage | None, angle_deg, length_px, fwhm_px) -> flo
     grid = (np.arange(n) - (n - 1) / 2) * image.step_px
     x, y = np.meshgrid(grid, grid)
     angle = math.radians(angle_deg)
-    along, across = x * math.cos(angle) + y * math.sin(angle), y * math.cos(angle)
-    across = across - x * math.sin(angle)
+    along = x * math.cos(angle) + y * math.sin(angle)
+    across = y * math.cos(angle) - x * math.sin(angle)
     band = np.abs(across) < fwhm_px
     profile = np.bincount(
         np.rint((along[band] - along.min()) / image.step_px).astype(int), value[band]
@@ -105,7 +106,7 @@ def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
     """
     if not np.isfinite([stars.eccentricity, stars.angle_deg]).all():
         return []
-    off = abs((math.degrees(math.atan2(dy, dx)) - stars.angle_deg + 90) % 180 - 90)
+    off = float(axial_difference(math.degrees(math.atan2(dy, dx)), stars.angle_deg))
     text = f"the brighter image has eccentricity {said(stars.eccentricity)}, {said(off, '°')} off "
     text += "the direction of the fainter"
     if off > 25:

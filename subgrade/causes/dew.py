@@ -13,7 +13,7 @@ import numpy as np
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import GroupSeries, unbroken
 from subgrade.night.model import FrameCompared
 
 DIMMED = 0.95
@@ -52,13 +52,7 @@ def leans_to_dew(items: list[Evidence]) -> bool:
 
 def dim_stretch(light: np.ndarray, position: int) -> tuple[int, int]:
     """First and last frame of the unbroken stretch of lost light round one frame."""
-    dim = ~(light > DIMMED)
-    first = last = position
-    while first > 0 and dim[first - 1]:
-        first -= 1
-    while last + 1 < len(light) and dim[last + 1]:
-        last += 1
-    return first, last
+    return unbroken(~(light > DIMMED), position)
 
 
 def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> list[Evidence]:

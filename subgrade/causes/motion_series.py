@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.causes.evidence import evidence, said
 from subgrade.causes.model import Evidence
-from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.causes.series import GroupSeries, axial_difference, unbroken
 
 CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
@@ -68,7 +68,8 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     alike = near[same]
     lengths = np.sqrt(motion[alike])
     scatter = float(np.std(lengths) / np.mean(lengths)) if len(alike) >= 3 else float("nan")
-    run = _run(set(alike.tolist()), position)
+    first, last = unbroken(np.isin(np.arange(len(motion)), alike), position)
+    run = last - first + 1
     text = (
         f"it is one of {said(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
         f"{len(near)} frames nearby are"
@@ -105,16 +106,6 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             for w, p in words.items()
         ]
     return found
-
-
-def _run(alike: set[int], position: int) -> int:
-    """Length of the unbroken run of like frames round one."""
-    first = last = position
-    while first - 1 in alike:
-        first -= 1
-    while last + 1 in alike:
-        last += 1
-    return last - first + 1
 
 
 def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -199,12 +190,7 @@ def _run_ends(series: GroupSeries, motion: np.ndarray, position: int) -> tuple[i
     """First and last of the unbroken run of frames drawn out the same way as one."""
     off = axial_difference(series["angle"], series["angle"][position])
     alike = (motion > 0.3 * motion[position]) & (off < 25)
-    first = last = position
-    while first > 0 and alike[first - 1]:
-        first -= 1
-    while last + 1 < len(motion) and alike[last + 1]:
-        last += 1
-    return first, last
+    return unbroken(alike, position)
 
 
 def _slope(t: np.ndarray, x: np.ndarray) -> tuple[float, float]:

@@ -182,6 +182,23 @@ def _axes(frames, guiding: GuideNight | None) -> np.ndarray:
     return np.where(np.isfinite(known), known, found % 180.0)
 
 
+def unbroken(alike: np.ndarray, position: int) -> tuple[int, int]:
+    """First and last of the unbroken run of frames that are alike round one.
+
+    Parameters
+    ----------
+    alike : ndarray of bool
+        One entry a frame; the one at ``position`` counts as alike whatever it holds.
+    position : int
+    """
+    first = last = position
+    while first > 0 and alike[first - 1]:
+        first -= 1
+    while last + 1 < len(alike) and alike[last + 1]:
+        last += 1
+    return first, last
+
+
 def axial_difference(a, b):
     """Smallest angle between two undirected axes, deg in [0, 90]."""
     return np.abs((np.asarray(a) - np.asarray(b) + 90.0) % 180.0 - 90.0)

@@ -6,7 +6,7 @@ import numpy as np
 
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.limits import Limits
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import GroupSeries, unbroken
 
 AIRMASS_EXPONENT = 0.6
 """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
@@ -268,13 +268,7 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
 def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
     """First and last frame of the unbroken swelling round a frame; gaps are bridged."""
     bar = EPISODE_SHARE * excess[position]
-    swollen = ~(excess < bar)  # not measured counts as inside
-    first = last = position
-    while first > 0 and swollen[first - 1]:
-        first -= 1
-    while last + 1 < len(excess) and swollen[last + 1]:
-        last += 1
-    return first, last
+    return unbroken(~(excess < bar), position)  # not measured counts as inside
 
 
 def _both(px: float, scale: float | None) -> str:

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.night import robust_line
+
 SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905
 ARCMIN = np.pi / 10800.0
 POLAR_RATE = SIDEREAL_ARCSEC_PER_S * 60.0 * ARCMIN
@@ -148,7 +150,7 @@ def turn_part(turn: Turn) -> tuple[float, float]:
     """Size of a cos h - e sin h from the mean rate of the turn, arcmin, and one sigma."""
     levels = _levels(turn.part)
     hours = (turn.time - turn.time[0]) * SIDEREAL_ARCSEC_PER_S / 3600.0 * np.pi / 180.0
-    solution, covariance = _robust(np.column_stack([hours, levels]), turn.angle)
+    solution, covariance = robust_line(np.column_stack([hours, levels]), turn.angle)
     if not np.isfinite(solution[0]):
         return np.nan, np.nan
     per_arcmin = ARCMIN / np.cos(turn.dec)
@@ -215,7 +217,7 @@ def _least_squares(drift: Drift | None, turn: Turn | None, hand: int, scale: flo
         line = np.column_stack([turn.time - turn.time[0], (turn.time - turn.time[0]) ** 2, levels])
         if len(turn.angle) <= line.shape[1]:
             line = line[:, [0, *range(2, line.shape[1])]]
-        left = turn.angle - line @ _robust(line, turn.angle)[0]
+        left = turn.angle - line @ robust_line(line, turn.angle)[0]
         sigma = (
             1.482602
             * float(np.median(np.abs(left)))
@@ -261,22 +263,6 @@ def _weighted_median(value: np.ndarray, error: np.ndarray) -> float:
     order = np.argsort(value)
     weight = np.cumsum(error[order] ** -2.0)
     return float(value[order][np.searchsorted(weight, 0.5 * weight[-1])])
-
-
-def _robust(design: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Least squares with Huber weights and the covariance from the scatter; NaN undetermined."""
-    n, k = design.shape
-    if n <= k or np.linalg.matrix_rank(design) < k:
-        return np.full(k, np.nan), np.full((k, k), np.nan)
-    weight = np.ones(n)
-    for _ in range(10):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], value * root, rcond=None)[0]
-        left = value - design @ solution
-        sigma = max(1.482602 * float(np.median(np.abs(left))), 1e-12)
-        weight = np.minimum(1.0, 1.5 * sigma / np.maximum(np.abs(left), 1e-15))
-    variance = float(weight @ left**2) / (n - k)
-    return solution, variance * np.linalg.inv(design.T @ (design * weight[:, None]))
 
 
 def _length(a: float, b: float, a_error: float, b_error: float) -> tuple[float, float]:

@@ -68,8 +68,3 @@ def duration(seconds: float) -> str:
 def counted(count: int, thing: str = "frame") -> str:
     """``1 frame``, ``2 frames``."""
     return f"{count} {thing}{'' if count == 1 else 's'}"
-
-
-def percent(share: float) -> str:
-    """A share as whole per cent."""
-    return f"{100.0 * share:.0f}%"

@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.night.model import Frame, FrameCompared, Group, Night, NightGeometry
+from subgrade.night.robust import robust_line
 from subgrade.stars.model import FrameStars
 
-__all__ = ["compare_night", "restated"]
+__all__ = ["compare_night", "restated", "robust_line"]
 
 
 def compare_night(frames: Sequence[Frame]) -> Night:
