@@ -43,3 +43,10 @@ def graded(measure):
         return made[shape, scene]
 
     return grade
+
+
+@pytest.fixture(autouse=True)
+def _no_terminal_of_the_runner(monkeypatch):
+    """The runner's own window must not decide how the program's output is folded."""
+    for name in ("COLUMNS", "LINES", "NO_COLOR", "FORCE_COLOR"):
+        monkeypatch.delenv(name, raising=False)
