@@ -44,7 +44,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     progress = progress or Progress()
     limits = load_limits(settings.limits)
     found = find(settings)
-    person = read_person(settings.teach, settings.marks, map(found.name, found.files))
+    person = read_person(settings.teach, settings.marks, {found.name(p): p for p in found.files})
     if not settings.dry_run:
         open_folder(settings.out)
     for note in found.notes:

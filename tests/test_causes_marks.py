@@ -13,6 +13,7 @@ from subgrade.causes.reasons import REASONS
 from subgrade.causes.series import group_series
 from subgrade.causes.weights import stack_weights
 from subgrade.errors import UsageError
+from subgrade.lights import FrameNames
 from tests.causes_nights import Shot, night_of, steady
 
 LIMITS = load_limits()
@@ -100,21 +101,66 @@ def test_a_file_that_is_not_there_is_named(tmp_path):
 
 def test_frames_are_found_by_their_name_in_the_summary():
     marks = [Mark("-a.fits", True), Mark("b.fits", False), Mark("gone.fits", True)]
-    known, unknown = of_these(marks, ["-a.fits", "b.fits", "c.fits"])
+    known, unknown = of_these(marks, FrameNames(["-a.fits", "b.fits", "c.fits"]))
     assert words(known.values()) == {"-a.fits": "keep", "b.fits": "reject"}
     assert words(unknown) == {"gone.fits": "keep"}
 
 
 def test_marks_of_another_night_are_warned_of_and_none_at_all_is_an_error(tmp_path):
     path = table(tmp_path, "frame,verdict\na.fits,keep\nx\x1b[1m.fits,keep\n")
-    person = read_person(None, path, ["a.fits"])
+    person = read_person(None, path, {"a.fits": "/n/a.fits"})
     assert person.teach is None
     assert words(person.marks.values()) == {"a.fits": "keep"}
     (note,) = person.notes
     assert "not of this night" in note
     assert note.isprintable()
     with pytest.raises(UsageError, match="marks no frame of this night"):
-        read_person(path, None, ["b.fits"])
+        read_person(path, None, {"b.fits": "/n/b.fits"})
+
+
+NIGHT = {f"light_{k:03d}.fits.fz": f"/n/light_{k:03d}.fits.fz" for k in range(1, 35)}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "light_006.fits.fz", "light_006.fits", "light_006", "LIGHT_006.FITS", "006", "6", "t_006.f",
+        "/n/light_006.fits.fz",
+    ],
+)  # fmt: skip
+def test_any_name_that_only_one_frame_answers_to_will_do(tmp_path, name):
+    path = table(tmp_path, f"frame,verdict\n{name},reject\n")
+    person = read_person(path, None, NIGHT)
+    assert {k: (m.frame, m.word) for k, m in person.teach.items()} == {
+        "light_006.fits.fz": ("light_006.fits.fz", "reject")
+    }
+    assert person.notes == ()
+
+
+@pytest.mark.parametrize("name", ["light_6", "ght_00", "/other/light_006.fits.fz", "sky_006.fits"])
+def test_a_name_of_another_night_is_not_taken_for_one_of_this(tmp_path, name):
+    path = table(tmp_path, f"frame,verdict\nlight_001,keep\n{name},reject\n")
+    person = read_person(None, path, NIGHT)
+    assert list(person.marks) == ["light_001.fits.fz"]
+    assert "not of this night" in person.notes[0]
+
+
+def test_an_unknown_name_is_told_with_the_nearest(tmp_path):
+    path = table(tmp_path, "frame,verdict\nlihgt_006.fits,keep\n")
+    with pytest.raises(UsageError, match=r"'lihgt_006\.fits' \(nearest: light_006\.fits\.fz\)"):
+        read_person(path, None, NIGHT)
+
+
+def test_an_ambiguous_name_is_an_error_that_names_some(tmp_path):
+    path = table(tmp_path, "frame,verdict\nlight,keep\n")
+    with pytest.raises(UsageError, match=r"line 2: 34 frames answer to 'light': 'light_001\.fits"):
+        read_person(path, None, NIGHT)
+
+
+def test_two_names_of_one_frame_must_agree(tmp_path):
+    path = table(tmp_path, "frame,verdict\nlight_006,keep\nlight_006.fits,reject\n")
+    with pytest.raises(UsageError, match=r"same frame 'light_006\.fits\.fz'"):
+        read_person(path, None, NIGHT)
 
 
 def marked_night(**marks):

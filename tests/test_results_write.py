@@ -234,6 +234,8 @@ def test_frames_are_found_by_name_path_and_fragment(tmp_path):
         session.frame("light_1.fits")
     with pytest.raises(ResultsError, match="no such frame among the 4"):
         session.frame("zebra")
+    with pytest.raises(ResultsError, match=r"; did you mean b/dark sky\.fits\?"):
+        session.frame("drak sky")
 
 
 @pytest.mark.parametrize("content", [None, "{", "[]", '{"format": 99}'])

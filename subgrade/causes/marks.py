@@ -5,14 +5,16 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from subgrade.errors import UsageError
+from subgrade.lights import FrameNames
 
 MOST_BYTES = 20_000_000
 """A list of marks for a hundred thousand frames is smaller."""
 SEPARATORS = (",", ";", "\t")
+MOST_NAMED = 3
 UNMARKED = ("", "unreadable")
 """Cells that mark nothing: left empty, or as subgrade itself writes them."""
 
@@ -24,7 +26,7 @@ class Mark:
     Attributes
     ----------
     frame : str
-        Its name, as in the ``frame`` column of summary.csv.
+        Its name as the person gave it; see `subgrade.lights.FrameNames`.
     keep : bool
     source : str
         File it was read from.
@@ -87,30 +89,55 @@ def read_marks(path: str | Path) -> tuple[Mark, ...]:
     return tuple(found[name] for name in sorted(found))
 
 
-def of_these(marks: Iterable[Mark], frames: Iterable[str]) -> tuple[dict[str, Mark], list[Mark]]:
+def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark], list[Mark]]:
     """The marks on frames of this night, and those on others.
 
     Parameters
     ----------
     marks : iterable of Mark
-    frames : iterable of str
-        The names of the night's files.
+    frames : FrameNames
+        Of the night's files.
 
     Returns
     -------
     known : dict of str to Mark
-        By the frame's name.
+        By the frame's full name.
     unknown : list of Mark
+
+    Raises
+    ------
+    UsageError
+        If a mark names several frames, or two marks say both keep and reject of one.
     """
-    names = {plain_name(name): name for name in frames}
+    full = {plain_name(name): name for name in frames.names}
     known: dict[str, Mark] = {}
     unknown = []
     for mark in marks:
-        if mark.frame in names:
-            known[names[mark.frame]] = mark
-        else:
+        name = full.get(mark.frame) or _meant(mark, frames)
+        if name is None:
             unknown.append(mark)
+            continue
+        earlier = known.setdefault(name, replace(mark, frame=plain_name(name)))
+        if earlier.keep != mark.keep:
+            raise UsageError(
+                f"{mark.source}: line {earlier.line} says {earlier.word} and line {mark.line} says "
+                f"{mark.word} of the same frame {_quoted(name)}"
+            )
     return known, unknown
+
+
+def _meant(mark: Mark, frames: FrameNames) -> str | None:
+    """The one frame that a mark means by less than its full name, if there is one."""
+    # Part of a number is no name here: it would turn another night's mark into one of this.
+    found = frames.meant(mark.frame, any_part=False)
+    if len(found) > 1:
+        some = ", ".join(_quoted(frames.names[k]) for k in found[:MOST_NAMED])
+        more = ", ..." if len(found) > MOST_NAMED else ""
+        raise UsageError(
+            f"{mark.source}, line {mark.line}: {len(found)} frames answer to "
+            f"{_quoted(mark.frame)}: {some}{more}; give more of the name"
+        )
+    return frames.names[found[0]] if found else None
 
 
 def plain_name(name: str) -> str:

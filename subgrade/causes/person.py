@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
@@ -11,9 +12,10 @@ from subgrade.causes.model import Judgement
 from subgrade.causes.overrule import overrule
 from subgrade.causes.teach import Taught, teach
 from subgrade.errors import UsageError
+from subgrade.lights import FrameNames
 from subgrade.night.model import Night
 
-MOST_NAMED = 10
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,39 +71,48 @@ class Decided:
         return self.taught is not None and bool(self.taught.moved)
 
 
-def read_person(teach_file: str | None, marks_file: str | None, frames: Iterable[str]) -> Person:
+def read_person(
+    teach_file: str | None, marks_file: str | None, frames: Mapping[str, str | os.PathLike]
+) -> Person:
     """Read the marks that were given.
 
     Parameters
     ----------
     teach_file, marks_file : path-like or None
-    frames : iterable of str
-        Names of the night's files.
+    frames : mapping of str to path-like
+        The night's files: full name to absolute path.
 
     Raises
     ------
     UsageError
-        If a file is no table of marks, or marks no frame of this night.
+        If a file is no table of marks, marks no frame of this night, or names one by what
+        several answer to.
     """
-    frames = list(frames)
+    names = FrameNames(frames, frames.values())
     found, notes = [], []
     for path in (teach_file, marks_file):
         if path is None:
             found.append(None)
             continue
-        known, unknown = of_these(read_marks(path), frames)
+        known, unknown = of_these(read_marks(path), names)
         if not known:
             raise UsageError(
-                f"{path}: marks no frame of this night (the first it names is "
-                f"{unknown[0].frame!a}); frames are named as in summary.csv"
+                f"{path}: marks no frame of this night; the first it names is "
+                f"{_with_nearest(unknown[0], names)}"
             )
         found.append(known)
         if unknown:
-            names = [ascii(mark.frame) for mark in unknown[:MOST_NAMED]]
+            told = [_with_nearest(mark, names) for mark in unknown[:MOST_NAMED]]
             more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""
-            note = f"{path}: marks on frames that are not of this night: {', '.join(names)}{more}"
+            note = f"{path}: marks on frames that are not of this night: {', '.join(told)}{more}"
             notes.append(note)
     return Person(*found, tuple(dict.fromkeys(notes)))
+
+
+def _with_nearest(mark: Mark, names: FrameNames) -> str:
+    """What a mark names, with the name it may be meant for."""
+    near = [ascii(name)[1:-1] for name in names.nearest(mark.frame, 1)]
+    return f"{mark.frame!a}" + (f" (nearest: {near[0]})" if near else "")
 
 
 def judge_with(

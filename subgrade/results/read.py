@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import ResultsError
+from subgrade.lights import FrameNames
 from subgrade.results.session import FORMAT
+
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,34 +31,31 @@ class Session:
         Parameters
         ----------
         wanted : str
-            Its name, a path to it, its file name, or a fragment that only it holds.
+            Its name, a path to it, its file name, with or without ending, or a part that
+            only it holds; see `subgrade.lights.FrameNames`.
 
         Raises
         ------
         ResultsError
             If no frame or more than one answers to it.
         """
-        names = [f["values"]["frame"] for f in self.frames]
-        full = os.path.abspath(wanted)
-        tests = (
-            lambda k: names[k] == wanted or names[k] == wanted.replace(os.sep, "/"),
-            lambda k: f"./{names[k]}" == wanted,
-            lambda k: self.frames[k]["path"] == full,
-            lambda k: names[k].rsplit("/", 1)[-1] == wanted,
-            lambda k: names[k].endswith("/" + wanted.lstrip("./")),
-            lambda k: wanted.lower() in names[k].lower(),
+        names = FrameNames(
+            [f["values"]["frame"] for f in self.frames], [f["path"] for f in self.frames]
         )
-        for test in tests:
-            found = [k for k in range(len(names)) if wanted and test(k)]
-            if len(found) == 1:
-                return self.frames[found[0]]
-            if found:
-                some = ", ".join(names[k] for k in found[:5])
-                more = ", …" if len(found) > 5 else ""
-                raise ResultsError(
-                    f"{wanted}: {len(found)} frames answer to this: {some}{more}; give more of it"
-                )
-        raise ResultsError(f"{wanted}: no such frame among the {len(names)} of {self.folder}")
+        found = names.meant(wanted)
+        if len(found) == 1:
+            return self.frames[found[0]]
+        if found:
+            some = ", ".join(names.names[k] for k in found[:MOST_NAMED])
+            more = ", …" if len(found) > MOST_NAMED else ""
+            raise ResultsError(
+                f"{wanted}: {len(found)} frames answer to this: {some}{more}; give more of it"
+            )
+        near = names.nearest(wanted)
+        hint = f"; did you mean {' or '.join(near)}?" if near else ""
+        raise ResultsError(
+            f"{wanted}: no such frame among the {len(names.names)} of {self.folder}{hint}"
+        )
 
 
 def open_results(folder: str | Path) -> Session:

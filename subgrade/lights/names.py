@@ -1,0 +1,98 @@
+"""Which frame a person means by a name, a path or a part of one."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+from collections.abc import Iterable
+
+from subgrade.lights.kinds import FITS_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
+
+PACKED = (".fz", ".gz")
+"""Endings of a packed file behind that of its kind."""
+_ENDINGS = sorted((*FITS_SUFFIXES, *TIFF_SUFFIXES, *RAW_SUFFIXES), key=len, reverse=True)
+
+
+class FrameNames:
+    """The names of a night's frames, and who answers to what a person calls one.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Relative to the common folder, ``/`` between parts.
+    paths : iterable of path-like
+        Absolute, in the same order; empty where they are not known.
+    """
+
+    def __init__(self, names: Iterable[str], paths: Iterable[str | os.PathLike] = ()):
+        self.names = tuple(names)
+        self._paths = [os.fspath(path) for path in paths]
+        self._low = [f"/{name}".lower() for name in self.names]
+        self._forms = [{*_unpacked(name), _stem(name)} for name in self._low]
+
+    def meant(self, wanted: str, *, any_part: bool = True) -> list[int]:
+        """The frames that answer to a name, by the strictest reading that finds one.
+
+        In this order: the whole name or path, the end of it, the same without its ending
+        (``light_7`` and ``light_7.fits`` for ``light_7.fits.fz``), a part in which numbers
+        are whole (``7`` for ``light_007.fits``, not for ``light_17.fits``), any part.
+
+        Parameters
+        ----------
+        wanted : str
+        any_part : bool
+            Try the last reading, too.
+
+        Returns
+        -------
+        list of int
+            Places in ``names``; more than one where the name is ambiguous.
+        """
+        plain = wanted.replace(os.sep, "/").removeprefix("./")
+        if not plain.strip("./"):
+            return []
+        part, path = plain.lower(), os.path.abspath(wanted)
+        end = "/" + re.sub(r"^(\.*/)+", "", part)
+        ends = _unpacked(end)
+        whole = _whole_numbers(part)
+        readings = [
+            lambda k: self.names[k] in (plain, wanted),
+            lambda k: bool(self._paths) and self._paths[k] == path,
+            lambda k: f"/{self.names[k]}".endswith(f"/{plain}"),
+            lambda k: self._low[k].endswith(end),
+            lambda k: any(form.endswith(tuple(ends)) for form in self._forms[k]),
+            lambda k: part in self._low[k] and whole.search(self._low[k]) is not None,
+        ]
+        if any_part:
+            readings.append(lambda k: part in self._low[k])
+        for reading in readings:
+            found = [k for k in range(len(self.names)) if reading(k)]
+            if found:
+                return found
+        return []
+
+    def nearest(self, wanted: str, most: int = 3) -> list[str]:
+        """Names that look most like one that no frame has; empty where none does."""
+        by_key: dict[str, str] = {}
+        for name, low in zip(self.names, self._low, strict=True):
+            by_key.setdefault(_stem(low.rsplit("/", 1)[-1]), name)
+        key = _stem(wanted.replace(os.sep, "/").rsplit("/", 1)[-1].lower())
+        return [by_key[k] for k in difflib.get_close_matches(key, by_key, most)]
+
+
+def _unpacked(name: str) -> set[str]:
+    return {name, *(name.removesuffix(packed) for packed in PACKED)}
+
+
+def _stem(name: str) -> str:
+    for packed in PACKED:
+        name = name.removesuffix(packed)
+    return next((name.removesuffix(end) for end in _ENDINGS if name.endswith(end)), name)
+
+
+def _whole_numbers(part: str) -> re.Pattern:
+    """A part that cuts no number, but for its leading zeros."""
+    before = r"(?<![0-9])0*" if part[0].isdigit() else ""
+    after = r"(?![0-9])" if part[-1].isdigit() else ""
+    return re.compile(before + re.escape(part) + after)
