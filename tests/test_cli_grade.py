@@ -1,7 +1,6 @@
-"""``subgrade grade`` and ``explain`` end to end, as a user meets them."""
+"""``subgrade grade`` end to end, as a user meets them."""
 
 import hashlib
-import json
 import os
 import signal
 import subprocess
@@ -12,7 +11,6 @@ import pytest
 from astropy.io import fits
 
 from subgrade.cli import main
-from subgrade.cli.explain import in_reading_order
 from tests.cli_frames import rows, run, write_light, write_night
 
 COMMAND = [sys.executable, "-m", "subgrade"]
@@ -144,35 +142,6 @@ def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, said
     assert (code, out) == (2, "")
     assert said in err
     assert "Traceback" not in err
-
-
-def test_explain_prints_the_evidence_and_json(results, capfd):
-    code, out, _ = run(capfd, "explain", results, "light_05")
-    assert code == 0
-    assert out.startswith("light_05.fits: reject (cloud)\nRejected: starlight 0.35 of the clear")
-    assert "fwhm_px" in out
-    (line,) = [x for x in out.splitlines() if x.startswith("cloud") and " depth " in x]
-    assert line.split()[-2:] == ["0.50", "+7.0"]
-    code, out, _ = run(capfd, "explain", results, "light_05", "--json")
-    record = json.loads(out)
-    assert record["values"]["reasons"] == "cloud"
-    depth = next(e for e in record["evidence"] if e["quantity"] == "depth")
-    assert depth["value"] == pytest.approx(0.35**2, abs=0.03)
-    assert (depth["limit"], depth["points"]) == (0.5, 7.0)
-    code, _, err = run(capfd, "explain", results, "light_0")
-    assert code == 2
-    assert "8 frames answer to this" in err
-
-
-def test_explain_begins_with_what_decided():
-    def item(reason, limit, points):
-        return {"reason": reason, "limit": limit, "points": points}
-
-    near, other, far = item("focus", 4.4, 0.1), item("focus", None, 3.0), item("cloud", 0.5, -7.0)
-    record = {"values": {"reasons": "focus;cloud"}, "evidence": [far, other, near]}
-    assert in_reading_order(record) == [near, far, other]
-    record["values"]["reasons"] = None
-    assert in_reading_order(record) == [far, other, near]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from subgrade.cli.progress import one_line
@@ -120,6 +120,18 @@ def screen_of(stream=None, environment: Mapping[str, str] | None = None) -> Scre
         styled=terminal and not dumb and not told.get("NO_COLOR"),
         encoding="ascii" if dumb else (getattr(stream, "encoding", None) or "ascii"),
     )
+
+
+def printer(screen: Screen) -> Callable[[str, str], None]:
+    """A function that prints one line in a style of `rich`, plain where nothing is styled."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(
+        width=screen.width, force_terminal=screen.styled, highlight=False, soft_wrap=True,
+        color_system="standard" if screen.styled else None,
+    )  # fmt: skip
+    return lambda text, style="": console.print(Text(text.rstrip(), style))
 
 
 def elided(name: str, width: int, gap: str = "…") -> str:

@@ -1,0 +1,213 @@
+"""``subgrade explain``: about ten rows in plain words, every row when asked, JSON untouched."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+
+from subgrade.cli.explain import (
+    all_sections,
+    chosen_sections,
+    in_reading_order,
+    next_likeliest,
+    table_lines,
+)
+from subgrade.cli.quantities import quantity_said, quantity_words
+from subgrade.cli.screen import Screen
+from tests.cli_frames import run, write_light, write_night
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory):
+    """A night of frames clean, swollen, clouded, both, of another filter, damaged, marked."""
+    from subgrade.cli import main
+
+    folder = tmp_path_factory.mktemp("explain")
+    lights = write_night(folder / "lights", 9)
+    write_light(lights / "both.fits", 9, fwhm=5.5, transparency=0.35)
+    write_light(lights / "other.fits", 10, FILTER="Ha")
+    (lights / "bad.fits").write_bytes(b"no")
+    (folder / "marks.csv").write_text(
+        "frame,verdict\nlight_05.fits,keep\nlight_00.fits,reject\n", encoding="utf-8"
+    )
+    with pytest.raises(SystemExit):
+        main(["grade", str(lights), "--out", str(folder / "r"), "--workers", "1", "--quiet",
+              "--no-report", "--marks", str(folder / "marks.csv")])  # fmt: skip
+    return folder / "r"
+
+
+def rows_of(text: str) -> list[str]:
+    """The lines of the table: they end in points."""
+    return [line for line in text.splitlines() if re.search(r" [+-]\d+\.\d$", line)]
+
+
+def sections_of(text: str) -> list[str]:
+    return re.findall(r"^(Reasons? given|Next|Strongest|For and)", text, re.MULTILINE)
+
+
+def test_the_deciding_row_comes_first_and_little_else(results, capfd):
+    code, out, _ = run(capfd, "explain", results, "light_03")
+    assert code == 0
+    assert out.startswith("light_03.fits: reject (seeing)\nRejected: stars are swollen: FWHM")
+    assert sections_of(out) == ["Reason given", "Strongest"]
+    assert rows_of(out)[0].startswith("seeing      FWHM  ")
+    assert rows_of(out)[0].endswith("3.00 px  3.75 px    +7.0")
+    assert 5 <= len(rows_of(out)) <= 10
+    assert "Points are log odds: positive speaks for the reason" in out
+    assert re.search(r"(\d+) more rows of evidence: add --all\.\n\Z", out)
+
+
+def test_all_prints_every_row(results, capfd):
+    _, some, _ = run(capfd, "explain", results, "light_03")
+    _, out, _ = run(capfd, "explain", results, "light_03", "--all")
+    record = json.loads(run(capfd, "explain", results, "light_03", "--json")[1])
+    assert len(rows_of(out)) == len(record["evidence"])
+    assert "--all" not in out
+    left = int(re.search(r"(\d+) more rows", some)[1])
+    assert left == len(record["evidence"]) - len(rows_of(some))
+
+
+def test_json_has_every_piece_under_its_own_name(results, capfd):
+    for options in (("--json",), ("--json", "--all")):
+        record = json.loads(run(capfd, "explain", results, "both", *options)[1])
+        assert record["values"]["reasons"] == "cloud;seeing"
+        kept = {e["quantity"]: e for e in record["evidence"]}
+        assert kept["depth"]["value"] == pytest.approx(0.35**2, abs=0.03)
+        assert (kept["depth"]["limit"], kept["depth"]["points"]) == (0.5, 7.0)
+        assert {"fwhm_px", "noise_adu", "light out of the core"} <= set(kept)
+        assert 0 < kept["transparency over quarters"]["value"] < 1
+
+
+def test_two_reasons_both_stand_in_front(results, capfd):
+    _, out, _ = run(capfd, "explain", results, "both")
+    assert "Reasons given: cloud, seeing\n" in out
+    words = [line.split()[0] for line in rows_of(out)]
+    assert words[0] == "cloud"
+    assert words[words.index("seeing") - 1] == "cloud"
+    assert "cloud" not in words[words.index("seeing") :]
+
+
+def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
+    _, out, _ = run(capfd, "explain", results, "light_01")
+    assert out.startswith("light_01.fits: keep\nKept: ")
+    assert sections_of(out) == ["Strongest"]
+    assert "Strongest against rejecting it\n" in out
+    assert all(line.endswith("-7.0") for line in rows_of(out))
+
+
+@pytest.mark.parametrize(
+    ("frame", "first", "said"),
+    [("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
+     ("other", "other.fits: reject (wrong_frame)", "filter Ha where the night has L")],
+)  # fmt: skip
+def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, said):
+    code, out, _ = run(capfd, "explain", results, frame)
+    assert code == 0
+    assert out.splitlines()[0] == first
+    assert said in out.splitlines()[1]
+    assert not rows_of(out)
+    assert "speaks" not in out
+    assert "--all" not in out
+
+
+@pytest.mark.parametrize(
+    ("frame", "first"), [("light_05", "keep (cloud)"), ("light_00", "reject (wind_trail)")]
+)
+def test_an_overruled_frame_says_whose_word_it_was(results, capfd, frame, first):
+    _, out, _ = run(capfd, "explain", results, frame)
+    assert out.startswith(f"{frame}.fits: {first}\n")
+    assert "by your mark; subgrade would have" in out.splitlines()[1]
+    assert sections_of(out) == ["Reason given", "Strongest"]
+
+
+def test_a_name_that_many_answer_to_is_wrong_usage(results, capfd):
+    code, out, err = run(capfd, "explain", results, "light_0")
+    assert (code, out) == (2, "")
+    assert "9 frames answer to this" in err
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", str(width))
+    for frame in ("light_03", "both", "light_05"):
+        for options in ((), ("--all",)):
+            _, out, _ = run(capfd, "explain", results, frame, *options)
+            assert max(map(len, out.splitlines())) <= width
+
+
+def item(reason, quantity, points, limit=None, value=0.5, unit=""):
+    return {"reason": reason, "quantity": quantity, "points": points, "limit": limit,
+            "value": value, "usual": None, "unit": unit}  # fmt: skip
+
+
+def record_of(reasons, *items, verdict="reject"):
+    return {"values": {"reasons": reasons, "verdict": verdict}, "evidence": list(items)}
+
+
+MOVED = record_of(
+    "flexure",
+    *(item("dec_drift", f"thing {k}", -2.0 + k) for k in range(6)),
+    item("bump", "share the guider saw", 2.7, 0.3),
+    item("bump", "fit of the star image", -0.1),
+    item("cloud", "depth", -7.0, 0.5),
+    item("focus", "fwhm_px across the narrow axis", -6.0, 4.41, 3.76, "px"),
+    *(item("wind_trail", f"other {k}", -3.0) for k in range(6)),
+    *(item("flexure", f"mine {k}", 1.0) for k in range(7)),
+    item("flexure", "eccentricity", 0.1, 0.55),
+)
+
+
+def test_explain_begins_with_what_decided():
+    near, other, far = item("focus", "a", 0.1, 4.4), item("focus", "b", 3.0), item("cloud", "c", -7)
+    assert in_reading_order(record_of("focus;cloud", far, other, near)) == [near, far, other]
+    assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
+
+
+def test_the_next_likeliest_motion_is_the_one_most_speaks_for():
+    # dec_drift: -2 -1 +0 +1 +2 +3 = 3; bump: 2.6, less likely before looking
+    assert next_likeliest(MOVED) == "dec_drift"
+    assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
+    assert next_likeliest(record_of("", item("bump", "x", 3.0))) is None
+    assert next_likeliest(record_of("bump", item("bump", "x", 3.0))) is None
+
+
+def test_about_ten_rows_of_three_kinds_are_chosen():
+    parts = chosen_sections(MOVED)
+    assert [title for title, _ in parts] == [
+        "Reason given: flexure", "Next likeliest motion: dec_drift",
+        "Strongest against other reasons",
+    ]  # fmt: skip
+    assert [len(rows) for _, rows in parts] == [4, 2, 4]
+    # just past its limit it decided, with few points
+    assert parts[0][1][0]["quantity"] == "eccentricity"
+    assert [r["reason"] for r in parts[2][1]] == ["cloud", "focus", "wind_trail", "wind_trail"]
+    whole = all_sections(MOVED)
+    assert sum(len(rows) for _, rows in whole) == len(MOVED["evidence"])
+
+
+def test_rows_are_in_words_and_fit_eighty_columns():
+    wide = record_of(
+        "dither_overlap",
+        item("dither_overlap", "fwhm_px across the narrow axis", -12.3, 12345.0, 12345.0, "ADU"),
+        item("dither_overlap", "angle from right ascension", 3.0, 20.0, 152.7, "°"),
+    )
+    for record in (wide, MOVED):
+        lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
+        assert max(map(len, lines)) <= 80
+        assert not any("fwhm_px" in line or "_adu" in line for line in lines)
+    assert any("FWHM of the narrow axis" in line for line in lines)
+
+
+def test_shares_are_percent_and_column_names_are_words():
+    from subgrade.cli.quantities import WORDS
+
+    assert quantity_words("fwhm_px across the motion") == "FWHM across the motion"
+    assert quantity_said("light out of the core", 0.0034, "") == "0.3%"
+    assert quantity_said("share the guider saw", -0.02, "") == "0%"
+    assert quantity_said("overshoot", 0.21, "") == "21%"
+    assert quantity_said("turn between frames", 0.001, "°") == "0.06′"
+    assert quantity_said("eccentricity", None, "") == ""
+    assert max(map(len, WORDS.values())) <= 26
+    assert not any("_" in words for words in WORDS.values())
