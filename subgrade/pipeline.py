@@ -44,7 +44,8 @@ def grade(settings: Settings, progress: Progress | None = None):
     progress = progress or Progress()
     limits = load_limits(settings.limits)
     found = find(settings)
-    person = read_person(settings.teach, settings.marks, {found.name(p): p for p in found.files})
+    files = {found.name(path): path for path in found.files}
+    person = read_person(settings.teach, settings.marks, files, settings.limits)
     if not settings.dry_run:
         open_folder(settings.out)
     for note in found.notes:

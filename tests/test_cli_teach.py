@@ -67,10 +67,18 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     (lesson,) = told["lessons"]
     (moved,) = (t for t in lesson["moved"] if t["key"] == "sharpness.ratio_low")
     assert moved["before"] == 1.25 > moved["after"]
-    assert f"sharpness.ratio_low went from 1.25 to {moved['after']:g}" in err
-    assert "you rejected 3 frames that the limit let pass (FWHM " in err
-    assert "all 9 marks are followed" in err
-    assert f"sharpness.ratio_low 1.25 → {moved['after']:g}" in out
+    first, lesson, last = err.splitlines()[-3:]
+    names = ", ".join(f"light_{k:02d}.fits" for k in WIDE)
+    went = f"{len(told['lessons'][0]['moved'])} limit"
+    assert first.startswith(f"subgrade: 3 verdicts changed, {went}")
+    assert first.endswith(f" moved: now reject {names}. All 9 marks agree.")
+    assert f"FWHM: sharpness.ratio_low 1.25 → {moved['after']:g}" in lesson
+    assert "as you rejected 3 frames that the limit let pass (" in lesson
+    assert (
+        last == f"subgrade: Next night: subgrade grade NIGHT --limits {results}/limits_taught.toml"
+    )
+    assert "Your marks  changed 3 verdicts; limits taught: sharpness.ratio_low 1.25 → " in out
+    assert f"next night: --limits {results}/limits_taught.toml\n" in out
     assert told["still"] == []
     assert session(results)["limits"]["sharpness"]["ratio_low"] == moved["after"]
 
@@ -78,7 +86,10 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
 def test_the_taught_limits_serve_the_next_night(night, results, strict, capfd, tmp_path):
     run(capfd, "grade", night, "--out", results, "--teach", strict)
     taught = results / "limits_taught.toml"
-    values = tomllib.loads(taught.read_text(encoding="utf-8"))
+    text = taught.read_text(encoding="utf-8")
+    assert f"subgrade grade NIGHT --limits {taught}\n" in text.splitlines(keepends=True)[0]
+    values = tomllib.loads(text)
+    assert len(values.pop("taught")["FWHM"]) == 8  # all but the clouded frame
     used = session(results)["limits"]
     assert values
     assert all(used[table][k] == v for table, keys in values.items() for k, v in keys.items())
@@ -91,10 +102,56 @@ def test_the_taught_limits_serve_the_next_night(night, results, strict, capfd, t
     assert "taught" not in out
 
 
+def test_the_same_marks_do_not_count_twice(night, results, strict, capfd, tmp_path):
+    run(capfd, "grade", night, "--out", results, "--teach", strict)
+    taught = results / "limits_taught.toml"
+    first = tomllib.loads(taught.read_text(encoding="utf-8"))
+    options = ("--teach", strict, "--limits", taught)
+    code, _, err = run(capfd, "grade", night, "--out", results, *options)
+    assert code == 0
+    assert "No verdict changed, no limit moved. All 9 marks agree." in err
+    assert " marks taught these limits before and do not count twice." in err
+    assert tomllib.loads(taught.read_text(encoding="utf-8")) == first
+
+
+def test_few_marks_that_change_nothing_say_so_first(night, results, capfd, tmp_path):
+    out = tmp_path / "a b"
+    mine = marks_file(tmp_path, "light_00,reject\nlight_01.fits,keep\n")
+    options = ("--workers", 1, "--teach", mine)
+    code, _, err = run(capfd, "grade", night, "--out", out, *options)
+    assert code == 0
+    first, few, *_ = err[err.index("No verdict") :].splitlines()
+    assert first.startswith("No verdict changed, ")
+    assert first.endswith(" moved. 1 mark agrees, 1 does not: light_00.fits.")
+    assert few.endswith(
+        "Few marks teach little: about 20 bring a limit half way to yours. --marks follows them "
+        "at once."
+    )
+    assert session(out)["teaching"]["changed"] == []
+
+
+def test_a_dry_run_names_no_file(night, results, strict, capfd):
+    options = ("--dry-run", "--teach", strict)
+    code, out, err = run(capfd, "grade", night, "--out", results, *options)
+    assert code == 0
+    assert "--limits" not in out + err
+    assert "A dry run writes nothing; without --dry-run limits_taught.toml keeps these" in err
+
+
+def test_a_results_folder_with_a_blank_is_quoted(night, strict, capfd, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    options = ("--workers", 1, "--teach", strict)
+    _, out, err = run(capfd, "grade", night, "--out", "a b", *options)
+    assert "Next night: subgrade grade NIGHT --limits 'a b/limits_taught.toml'" in err
+    assert "next night: --limits 'a b/limits_taught.toml'" in out
+    text = (tmp_path / "a b" / "limits_taught.toml").read_text(encoding="utf-8")
+    assert f"--limits '{tmp_path}/a b/limits_taught.toml'\n" in text
+
+
 def test_a_limit_that_moved_is_said_even_when_quiet(night, results, strict, capfd):
     code, out, err = run(capfd, "grade", night, "--out", results, "--teach", strict, "--quiet")
     assert (code, out) == (0, "")
-    assert "subgrade: sharpness.ratio_low went from 1.25 to" in err
+    assert "subgrade: FWHM: sharpness.ratio_low 1.25 → " in err
 
 
 def test_marks_that_agree_move_nothing_and_that_is_said(night, results, capfd, tmp_path):
@@ -103,7 +160,7 @@ def test_marks_that_agree_move_nothing_and_that_is_said(night, results, capfd, t
     own.write_bytes((results / "summary.csv").read_bytes())
     code, _, err = run(capfd, "grade", night, "--out", results, "--teach", own)
     assert code == 0
-    assert "Taught by 9 marks: no limit moved, all agree with the verdicts." in err
+    assert "No verdict changed, no limit moved. All 9 marks agree.\n" in err
     assert tomllib.loads((results / "limits_taught.toml").read_text(encoding="utf-8")) == {}
 
 
@@ -121,7 +178,7 @@ def test_marks_overrule(night, results, capfd, tmp_path):
     assert "light_05.fits" in (results / "keeps.txt").read_text(encoding="utf-8")
     assert "light_00.fits" in (results / "rejects.txt").read_text(encoding="utf-8")
     assert max(float(r["weight"]) for r in table.values()) == 1.0
-    assert "Your marks decided 2 frames and overruled 2 verdicts: " in out
+    assert "Your marks  decided 2 frames and overruled 2 verdicts: " in out
     assert "marks on frames that are not of this night: 'elsewhere.fits'" in err
     assert session(results)["marks"]["overruled"] == ["light_00.fits", "light_05.fits"]
     _, out, _ = run(capfd, "explain", results, "light_05")
@@ -152,7 +209,7 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
     assert code == 3
     assert rows(tmp_path / "r")["cut.fits"]["verdict"] == "unreadable"
     assert "cut.fits: cannot be kept as marked: it was not measured" in err
-    assert "cut.fits: nothing learnt from this mark: it was not measured" in err
+    assert "Nothing learnt from cut.fits: it was not measured" in err
 
 
 @pytest.mark.parametrize("option", ["--teach", "--marks"])
@@ -177,9 +234,18 @@ def test_a_bad_table_of_marks_is_wrong_usage(night, capfd, tmp_path, option, tex
 
 
 def test_a_missing_table_of_marks_is_wrong_usage(night, capfd, tmp_path):
-    code, _, err = run(capfd, "grade", night, "--marks", tmp_path / "none.csv")
+    code, _, err = run(
+        capfd,
+        "grade",
+        night,
+        "--out",
+        tmp_path / "subgrade_results",
+        "--marks",
+        tmp_path / "none.csv",
+    )
     assert code == 2
-    assert "none.csv: cannot read the marks" in err
+    assert "none.csv: " in err
+    assert not (tmp_path / "subgrade_results").exists()
 
 
 def test_nothing_of_the_users_is_written_over(night, results, strict, capfd):

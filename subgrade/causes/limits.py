@@ -149,6 +149,10 @@ ORDERED = (
 """Pairs whose first value must not exceed the second."""
 
 
+TAUGHT_TABLE = "taught"
+"""A table in limits learnt from marks that holds no limits; see `subgrade.causes.learnt`."""
+
+
 @cache
 def default_limits_text() -> str:
     """The shipped ``limits.toml``, comments included."""
@@ -176,7 +180,9 @@ def load_limits(path: str | Path | None = None) -> Limits:
     """
     values = tomllib.loads(default_limits_text())
     if path is not None:
-        _lay_over(values, _read_toml(Path(path)), str(path))
+        given = read_limits_file(path)
+        given.pop(TAUGHT_TABLE, None)
+        _lay_over(values, given, str(path))
     for table, low, high in ORDERED:
         if values[table][low] > values[table][high]:
             raise UsageError(
@@ -191,7 +197,15 @@ def allowed_range(table: str, key: str) -> tuple[float, float]:
     return next(f.metadata["range"] for f in fields(_TABLES[table]) if f.name == key)
 
 
-def _read_toml(path: Path) -> dict:
+def read_limits_file(path: str | Path) -> dict:
+    """What a user's TOML file holds, unchecked.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read or parsed.
+    """
+    path = Path(path)
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from subgrade.causes.learnt import Learnt, read_learnt
 from subgrade.causes.limits import Limits
 from subgrade.causes.marks import Mark, of_these, read_marks
 from subgrade.causes.model import Judgement
@@ -28,11 +29,14 @@ class Person:
         By frame name: marks to learn from, and marks that overrule; None where not given.
     notes : tuple of str
         Marks on frames that are not among the night's.
+    learnt : Learnt
+        What the limits given have learnt from before.
     """
 
     teach: Mapping[str, Mark] | None = None
     marks: Mapping[str, Mark] | None = None
     notes: tuple[str, ...] = ()
+    learnt: Learnt = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,8 @@ class Decided:
         After the lessons.
     taught : Taught or None
         None where no marks were given to learn from.
+    changed : tuple of str
+        Frames whose verdict the lessons changed.
     still : tuple of str
         Frames whose teaching marks disagree with the verdicts under the new limits.
     marked : int
@@ -60,6 +66,7 @@ class Decided:
     verdicts: tuple[Judgement, ...]
     limits: Limits
     taught: Taught | None = None
+    changed: tuple[str, ...] = ()
     still: tuple[str, ...] = ()
     marked: int = 0
     overruled: tuple[str, ...] = ()
@@ -72,7 +79,10 @@ class Decided:
 
 
 def read_person(
-    teach_file: str | None, marks_file: str | None, frames: Mapping[str, str | os.PathLike]
+    teach_file: str | None,
+    marks_file: str | None,
+    frames: Mapping[str, str | os.PathLike],
+    limits_file: str | None = None,
 ) -> Person:
     """Read the marks that were given.
 
@@ -81,6 +91,8 @@ def read_person(
     teach_file, marks_file : path-like or None
     frames : mapping of str to path-like
         The night's files: full name to absolute path.
+    limits_file : path-like, optional
+        The limits that the marks are to teach; those learnt earlier know from which marks.
 
     Raises
     ------
@@ -106,7 +118,8 @@ def read_person(
             more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""
             note = f"{path}: marks on frames that are not of this night: {', '.join(told)}{more}"
             notes.append(note)
-    return Person(*found, tuple(dict.fromkeys(notes)))
+    learnt = read_learnt(limits_file) if teach_file else {}
+    return Person(*found, tuple(dict.fromkeys(notes)), learnt)
 
 
 def _with_nearest(mark: Mark, names: FrameNames) -> str:
@@ -138,15 +151,18 @@ def judge_with(
     """
     person = person or Person()
     verdicts = judge(limits)
-    taught, still = None, ()
+    taught, turned, still = None, (), ()
     if person.teach is not None:
-        taught = teach(night, verdicts, limits, person.teach)
+        taught = teach(night, verdicts, limits, person.teach, person.learnt)
         if taught.moved:
             limits = taught.limits
-            verdicts = judge(limits)
+            before, verdicts = verdicts, judge(limits)
+            turned = tuple(
+                j.frame for j, b in zip(verdicts, before, strict=True) if j.verdict != b.verdict
+            )
         still = differing(verdicts, person.teach)
     if person.marks is None:
-        return Decided(verdicts, limits, taught, still)
+        return Decided(verdicts, limits, taught, turned, still)
     changed = differing(verdicts, person.marks)
     verdicts, notes = overrule(night, verdicts, limits, person.marks)
     refused = differing(verdicts, person.marks)
@@ -155,6 +171,7 @@ def judge_with(
         verdicts,
         limits,
         taught,
+        turned,
         still,
         sum(name in names and name not in refused for name in person.marks),
         tuple(name for name in changed if name not in refused),

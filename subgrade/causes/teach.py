@@ -17,11 +17,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from subgrade.causes.dials import DIALS, Dial, Number, Turned, numbers_of, turn, usual_values
+from subgrade.causes.dials import DIALS, Dial, Turned, turn
+from subgrade.causes.heard import Silent, Spoke, hear
+from subgrade.causes.learnt import Learnt, with_more
 from subgrade.causes.limits import Limits
 from subgrade.causes.marks import Mark
 from subgrade.causes.model import Judgement
@@ -34,35 +36,8 @@ REACH = 6.0
 """Shifts are looked for within so many prior widths."""
 STEPS = 300
 """Shifts tried for one prior width."""
-STANDS_OUT = 1 / 3
-"""A number this far on the way from the usual value to the limit can have displeased; no source."""
 TOO_LITTLE = 0.1
 """A shift under this share of the limit's own softness is not made; no source."""
-AS_NEAR = 0.8
-"""A second number nearly as far on its way as the first shares the mark; no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spoke:
-    """A mark that speaks of one dial.
-
-    Attributes
-    ----------
-    mark : Mark
-    number : Number
-    group : int
-        Place in ``Night.groups``.
-    share : float
-        1, or less where two numbers share the mark.
-    against : bool
-        Whether it disagrees with what the present limit makes of this number.
-    """
-
-    mark: Mark
-    number: Number
-    group: int
-    share: float
-    against: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +66,6 @@ class Lesson:
 
 
 @dataclass(frozen=True, slots=True)
-class Silent:
-    """A mark that no limit can follow, and why."""
-
-    frame: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
 class Taught:
     """What came of one set of marks.
 
@@ -113,6 +80,10 @@ class Taught:
         All marks given.
     agreed : int
         Those that agreed with the verdicts before.
+    known : tuple of str
+        Frames whose marks a limit had learnt from before, so that they only held it back.
+    learnt : dict of str to frozenset of str
+        Keys of every mark that a limit has learnt from by now, by number.
     """
 
     limits: Limits
@@ -120,6 +91,8 @@ class Taught:
     silent: tuple[Silent, ...]
     marks: int
     agreed: int
+    known: tuple[str, ...] = ()
+    learnt: Learnt = field(default_factory=dict)
 
     @property
     def moved(self) -> tuple[Turned, ...]:
@@ -128,7 +101,11 @@ class Taught:
 
 
 def teach(
-    night: Night, judgements: tuple[Judgement, ...], limits: Limits, marks: Mapping[str, Mark]
+    night: Night,
+    judgements: tuple[Judgement, ...],
+    limits: Limits,
+    marks: Mapping[str, Mark],
+    learnt: Learnt | None = None,
 ) -> Taught:
     """Adapt the limits to a person's marks.
 
@@ -141,13 +118,17 @@ def teach(
         Where the prior has its middle.
     marks : mapping of str to Mark
         By frame name.
+    learnt : mapping of str to frozenset of str, optional
+        Keys of the marks that these limits have learnt from before, by number.
 
     Returns
     -------
     Taught
         The same whatever the order of the marks.
     """
-    spoken, silent = _hear(night, judgements, limits, marks)
+    learnt = learnt or {}
+    spoken, silent = hear(night, judgements, limits, marks, learnt)
+    known = {s.mark.frame for heard in spoken.values() for s in heard if s.known}
     fits = _fit_all(spoken, limits)
     # A kept frame that one number goes on rejecting is no reason to forgive another.
     while vain := _in_vain(fits):
@@ -157,9 +138,12 @@ def teach(
         }
         fits = _fit_all(spoken, limits)
     lessons: list[Lesson] = []
+    new: dict[str, list[str]] = {}
     for fit in fits:
         limits, moved = turn(fit.dial, fit.shift, limits, _concerned(night, fit.heard))
         followed = {s.mark.frame for s in fit.against if moved and fit.follows(s)}
+        if moved:
+            new[fit.dial.name] = [s.key for s in fit.heard]
         lessons.append(
             Lesson(
                 fit.dial.name,
@@ -170,7 +154,10 @@ def teach(
             )
         )
     agreed = sum(j.frame in marks and j.verdict == marks[j.frame].word for j in judgements)
-    return Taught(limits, tuple(lessons), tuple(silent), len(marks), agreed)
+    return Taught(
+        limits, tuple(lessons), tuple(silent), len(marks), agreed,
+        tuple(sorted(known)), with_more(learnt, new),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,8 +183,11 @@ def _fit_all(spoken: dict[str, list[Spoke]], limits: Limits) -> list[_Fit]:
     for dial in sorted(DIALS, key=lambda d: -_sole(spoken, d)):
         # A shared mark that a dial before this one follows is not asked of this one.
         heard = [s for s in spoken[dial.name] if s.share == 1.0 or s.mark.frame not in explained]
-        if not any(s.against for s in heard):
+        asked = {s.mark.keep for s in heard if s.against}
+        if not asked:
             continue
+        # What the limit has learnt may hold it back, and does not push it a second time.
+        heard = [s for s in heard if not (s.known and s.disagrees and s.mark.keep in asked)]
         shift = best_shift(dial, heard)
         shift = shift if abs(shift) > TOO_LITTLE * dial.softness(limits) else 0.0
         fits.append(_Fit(dial, heard, shift))
@@ -259,52 +249,6 @@ def unlikelihood(dial: Dial, heard: list[Spoke], shift: np.ndarray) -> np.ndarra
         meant = 1.0 - rejected if spoke.mark.keep else rejected
         total = total - spoke.share * np.log(SLIP + (1 - 2 * SLIP) * meant)
     return total
-
-
-def _hear(night, judgements, limits, marks) -> tuple[dict[str, list[Spoke]], list[Silent]]:
-    """Which dial each mark speaks of."""
-    spoken: dict[str, list[Spoke]] = {dial.name: [] for dial in DIALS}
-    measured = {j.frame for j in judgements}
-    unmeasured = "it was not measured, being damaged or no light frame"
-    silent = [Silent(name, unmeasured) for name in sorted(marks) if name not in measured]
-    groups = {i: k for k, group in enumerate(night.groups) for i in group.members}
-    usual = [usual_values(judgements[i] for i in group.members) for group in night.groups]
-    for i, judgement in enumerate(judgements):
-        mark = marks.get(judgement.frame)
-        if mark is None:
-            continue
-        if i not in groups:
-            silent.append(Silent(mark.frame, "it is not a light of this session"))
-            continue
-        group = groups[i]
-        numbers = numbers_of(judgement, usual[group], limits)
-        found, why = _speaks_of(mark, judgement, numbers)
-        for number, share in found:
-            against = mark.keep == (number.beyond > 0)
-            spoken[number.dial.name].append(Spoke(mark, number, group, share, against))
-        if why:
-            silent.append(Silent(mark.frame, why))
-    return spoken, silent
-
-
-def _speaks_of(mark: Mark, judgement: Judgement, numbers: list[Number]):
-    """Numbers a mark speaks of, each with its share, and why it is silent if it is."""
-    past = [n for n in numbers if n.beyond > 0]
-    if mark.keep:
-        if judgement.verdict == "reject" and not past:
-            return [], f"it was rejected for {judgement.reasons[0]}, which no limit decided"
-        return [(n, 1.0) for n in numbers], ""
-    if judgement.verdict == "reject":
-        worst = max(past, key=lambda n: n.beyond / n.error, default=None)
-        return ([(worst, 1.0)] if worst else []), ""
-    near = sorted((n for n in numbers if n.way >= STANDS_OUT), key=lambda n: -n.way)
-    if not near:
-        return [], (
-            "you rejected it, but no number measured on it stands out of the usual; what you saw "
-            "is not measured, or the mark slipped"
-        )
-    shared = [n for n in near if n.way >= AS_NEAR * near[0].way]
-    return [(n, 1.0 / len(shared)) for n in shared], ""
 
 
 def _sole(spoken: dict[str, list[Spoke]], dial: Dial) -> int:

@@ -26,25 +26,25 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
         What the fit asked for, on the dial's scale.
     """
     against = [s for s in heard if s.against]
-    text = f"{_went(moved)}: " if moved else f"{dial.name}: no limit moved, although "
     sides = [[s for s in against if s.mark.keep is keep] for keep in (False, True)]
-    text += " and ".join(_asked(dial, side) for side in sides if side)
-    text += f"; {_count(len(heard), 'mark')} spoke of this number"
-    left = len(against) - len(followed)
-    if moved and left:
-        text += f", of which {left} still {'stands' if left == 1 else 'stand'} against the limit"
+    asked = " and ".join(_asked(dial, side) for side in sides if side)
+    if moved:
+        text = f"{dial.name}: {_went(moved)}, as you {asked}" + _left(against, followed)
+    else:
+        text = f"{dial.name}: no limit moved, although you {asked}"
     shared = sum(s.share < 1 for s in against)
     if shared:
-        text += f"; {_count(shared, 'mark')} may as well have meant another number"
+        marks = "the mark" if len(against) == 1 else _count(shared, "mark")
+        text += f"; {marks} may be about another number"
     pair = contradiction(heard)
     if pair:
         kept, rejected = (_at(dial, s) for s in pair)
-        text += f"; you kept {kept} but rejected {rejected}, and no limit can follow both"
+        text += f"; you kept {kept} and rejected {rejected}: no limit can follow both"
     elif not moved:
         text += (
-            "; the limit stands at the end of its allowed range"
+            "; it stands at the end of its allowed range"
             if abs(shift) > 1e-3
-            else "; so few marks so far from the limit may as well be slips"
+            else "; so few marks so far from the limit may be slips"
         )
     return text
 
@@ -70,8 +70,7 @@ def _worse(spoke) -> tuple:
 
 def _went(moved: list[Turned]) -> str:
     parts = [
-        f"{t.key} went from {t.before:g} to {t.after:g}"
-        + (f" to make room for {t.follows}" if t.follows else "")
+        f"{t.key} {t.before:g} → {t.after:g}" + (" to make room for it" if t.follows else "")
         for t in moved
     ]
     return ", ".join(parts)
@@ -85,8 +84,21 @@ def _asked(dial: Dial, against) -> str:
     span = said(values[0], unit)
     if said(values[-1], unit) != span:
         span += f" to {said(values[-1], unit)}"
-    frames = _count(len(against), "frame")
-    return f"you {did} {frames} that the limit {limit_did} ({dial.name} {span})"
+    return f"{did} {_count(len(against), 'frame')} that the limit {limit_did} ({span})"
+
+
+def _left(against, followed: set[str]) -> str:
+    """The marks that a moved limit still does not follow."""
+    left = [s for s in against if s.mark.frame not in followed]
+    if not left:
+        return ""
+    some = f"{len(left)} of them"
+    if len(left) == len(against):
+        some = "that frame" if len(left) == 1 else "all of them"
+    sides = {s.mark.keep for s in left}
+    if len(sides) == 2:
+        return f"; it still decides {some} otherwise"
+    return f"; it still rejects {some}" if True in sides else f"; it still lets {some} pass"
 
 
 def _at(dial: Dial, spoke) -> str:

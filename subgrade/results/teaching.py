@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import os
+import shlex
 from dataclasses import asdict
 
-from subgrade.causes.limits import load_limits
+from subgrade.causes.limits import TAUGHT_TABLE, load_limits
 from subgrade.results.model import Graded
 
 TAUGHT_FILE = "limits_taught.toml"
 TAUGHT_MARK = "# Written by subgrade grade --teach."
 """First words of the file, by which it is known as the program's own."""
 MOST_NAMED = 8
+MANY = 20
+"""Marks that brought a taught limit half way to a made-up person's [docs/teaching.md]."""
 
 
 def teaching_record(graded: Graded) -> dict | None:
@@ -22,6 +27,8 @@ def teaching_record(graded: Graded) -> dict | None:
     return {
         "marks": taught.marks,
         "agreed": taught.agreed,
+        "known": list(taught.known),
+        "changed": list(person.changed),
         "lessons": [asdict(lesson) for lesson in taught.lessons],
         "silent": [asdict(s) for s in taught.silent],
         "still": list(person.still),
@@ -42,22 +49,73 @@ def marks_record(graded: Graded) -> dict | None:
 
 
 def teaching_lines(graded: Graded) -> list[str]:
-    """What the marks taught, a line a lesson; empty where nothing was taught."""
+    """What the marks did, the effect first, then a line a lesson, then how to use them again.
+
+    Empty where nothing was taught.
+    """
     person = graded.person
     if person is None or person.taught is None:
         return []
     taught = person.taught
-    lines = [_headline(taught)]
-    lines += [f"{lesson.sentence}." for lesson in taught.lessons]
-    lines += [f"{s.frame}: nothing learnt from this mark: {s.why}." for s in taught.silent]
-    if person.still:
+    lines = [f"{_effect(person)} {_agreement(person)}"]
+    if person.still and taught.marks < MANY:
         lines.append(
-            f"With the limits as they are now, {len(person.still)} of {taught.marks} marks "
-            f"disagree with the verdicts: {_names(person.still)}."
+            f"Few marks teach little: about {MANY} bring a limit half way to yours. --marks "
+            "follows them at once."
         )
-    elif taught.moved:
-        lines.append(f"With the limits as they are now, all {taught.marks} marks are followed.")
+    if taught.known:
+        count = len(taught.known)
+        lines.append(
+            f"{_count(count, 'mark')} taught these limits before and "
+            f"{'does' if count == 1 else 'do'} not count twice."
+        )
+    lines += [f"{lesson.sentence}." for lesson in taught.lessons]
+    silent: dict[str, list[str]] = {}
+    for mark in taught.silent:
+        silent.setdefault(mark.why, []).append(mark.frame)
+    lines += [f"Nothing learnt from {_names(frames)}: {why}." for why, frames in silent.items()]
+    if taught.moved:
+        lines.append(_again(graded))
     return [_printable(line) for line in lines]
+
+
+def _effect(person) -> str:
+    moved = {turned.key for turned in person.taught.moved}
+    went = f"{_count(len(moved), 'limit') if moved else 'no limit'} moved"
+    if not person.changed:
+        return f"No verdict changed, {went}."
+    words = {j.frame: j.verdict for j in person.verdicts}
+    parts = [
+        f"now {word} {_names(frames)}"
+        for word in ("keep", "reject")
+        if (frames := [name for name in person.changed if words[name] == word])
+    ]
+    return f"{_count(len(person.changed), 'verdict')} changed, {went}: {'; '.join(parts)}."
+
+
+def _agreement(person) -> str:
+    """How many marks agree with the verdicts by now, and which do not."""
+    judged = {j.frame for j in person.verdicts}
+    count = person.taught.marks - sum(s.frame not in judged for s in person.taught.silent)
+    left = len(person.still)
+    if count and not left:
+        return "Your mark agrees." if count == 1 else f"All {count} marks agree."
+    agree = count - left
+    text = f"{_count(agree, 'mark') if agree else 'No mark'} agree{'' if agree > 1 else 's'}"
+    return f"{text}, {left} {'does' if left == 1 else 'do'} not: {_names(person.still)}."
+
+
+def _again(graded: Graded) -> str:
+    """How to use taught limits the next time."""
+    if graded.settings.get("dry_run"):
+        return f"A dry run writes nothing; without --dry-run {TAUGHT_FILE} keeps these limits."
+    return f"Next night: subgrade grade NIGHT --limits {_taught_path(graded)}"
+
+
+def _taught_path(graded: Graded, absolute: bool = False) -> str:
+    """The file of taught limits as a command takes it."""
+    path = os.path.join(graded.settings.get("out") or "", TAUGHT_FILE)
+    return shlex.quote(os.path.abspath(path) if absolute else path)
 
 
 def person_lines(graded: Graded) -> list[str]:
@@ -66,11 +124,14 @@ def person_lines(graded: Graded) -> list[str]:
     lines = []
     if person is not None and person.moved:
         moved = ", ".join(f"{t.key} {t.before:g} → {t.after:g}" for t in person.taught.moved)
-        lines.append(f"Limits taught by your marks: {moved}; to use again: --limits {TAUGHT_FILE}")
+        changed = _count(len(person.changed), "verdict") if person.changed else "no verdict"
+        lines.append(f"changed {changed}; limits taught: {moved}")
+        if not graded.settings.get("dry_run"):
+            lines.append(f"next night: --limits {_taught_path(graded)}")
     if person is not None and person.marked:
         names = f": {_names(person.overruled)}" if person.overruled else ""
         lines.append(
-            f"Your marks decided {_count(person.marked, 'frame')} and overruled "
+            f"decided {_count(person.marked, 'frame')} and overruled "
             f"{_count(len(person.overruled), 'verdict')}{names}"
         )
     return lines
@@ -78,40 +139,24 @@ def person_lines(graded: Graded) -> list[str]:
 
 def taught_toml(graded: Graded) -> str:
     """Every limit that differs from the shipped ones, as a file for ``--limits``."""
-    why = {
-        turned.key: lesson.sentence
-        for lesson in graded.person.taught.lessons
-        for turned in lesson.moved
-    }
-    lines = [
-        f"{TAUGHT_MARK} For the next night: subgrade grade NIGHT --limits {TAUGHT_FILE}",
-        "# Every limit that differs from the shipped ones.",
-    ]
+    taught = graded.person.taught
+    why = {t.key: lesson.sentence for lesson in taught.lessons for t in lesson.moved}
+    again = f"subgrade grade NIGHT --limits {_taught_path(graded, absolute=True)}"
+    lines = [f"{TAUGHT_MARK} Use it: {_printable(again)}", "# Limits not named are as shipped."]
     shipped = load_limits().as_dict()
-    changed = 0
     for table, values in graded.limits.as_dict().items():
         other = {k: v for k, v in values.items() if v != shipped[table][k]}
-        if not other:
-            continue
-        changed += len(other)
-        lines += ["", f"[{table}]"]
+        lines += ["", f"[{table}]"] if other else []
+        said = ""
         for key, value in other.items():
-            reason = why.get(f"{table}.{key}", "as given by --limits")
-            lines += [f"# {_printable(reason)}", f"{key} = {value!r}"]
-    if not changed:
-        lines.append("# There is none.")
+            reason = _printable(why.get(f"{table}.{key}", "as given by --limits"))
+            lines += [] if reason == said else [f"# {reason}"]
+            lines.append(f"{key} = {value!r}")
+            said = reason
+    if taught.learnt:
+        lines += ["", "# Marks learnt from, so that none counts twice.", f"[{TAUGHT_TABLE}]"]
+        lines += [f'"{name}" = {json.dumps(sorted(k))}' for name, k in taught.learnt.items()]
     return "\n".join(lines) + "\n"
-
-
-def _headline(taught) -> str:
-    count = _count(taught.marks, "mark")
-    if taught.agreed == taught.marks:
-        return f"Taught by {count}: no limit moved, all agree with the verdicts."
-    agree = "agrees" if taught.agreed == 1 else "agree"
-    what = f"{taught.agreed or 'none'} {agree} with the verdicts"
-    moved = len(taught.moved)
-    went = f"{_count(moved, 'limit')} moved" if moved else "no limit moved"
-    return f"Taught by {count}: {what}, {went}."
 
 
 def _count(count: int, word: str) -> str:

@@ -33,16 +33,20 @@ def main() -> None:
     limits = load_limits()
     for limit in (0.45, 0.68, 0.55):
         for count in (5, 20, 60):
-            taught = []
+            taught, again = [], []
             for seed in range(NIGHTS):
                 night, marks = night_and_marks(count, limit, np.random.default_rng(seed))
                 found = teach(night, judge_night(night, limits), limits, marks)
                 taught.append(found.limits.roundness.floor)
+                verdicts = judge_night(night, found.limits)
+                twice = teach(night, verdicts, found.limits, marks, found.learnt)
+                again.append(twice.limits.roundness.floor - taught[-1])
             low, middle, high = np.quantile(taught, [0.1, 0.5, 0.9])
             rms = np.sqrt(np.mean((np.array(taught) - limit) ** 2))
             print(
                 f"person {limit:.2f}, {count:2d} marks: median {middle:.3f}, middle 80 % "
-                f"{low:.3f} to {high:.3f}, rms distance {rms:.3f}"
+                f"{low:.3f} to {high:.3f}, rms distance {rms:.3f}; the same marks again "
+                f"move it by {np.mean(np.abs(again)):.4f}"
             )
 
 
