@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from subgrade.asked import check_paths
 from subgrade.errors import NothingToGrade, UnreadableFile
 from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
 from subgrade.settings import Progress, Settings
@@ -42,15 +43,17 @@ def grade(settings: Settings, progress: Progress | None = None):
     from subgrade.results.write import open_folder
 
     progress = progress or Progress()
+    check_paths(settings)
     limits = load_limits(settings.limits)
     found = find(settings)
     files = {found.name(path): path for path in found.files}
     person = read_person(settings.teach, settings.marks, files, settings.limits)
-    if not settings.dry_run:
-        open_folder(settings.out)
     for note in found.notes:
         progress.say(note)
     records = read_records(settings, progress)
+    if not settings.dry_run:
+        open_folder(settings.out)
+        tell_unguided(settings, records, progress)
     identities = file_identities(found.files)
     measured = measure(found, settings, progress)
     night = compare(measured, found)
@@ -163,6 +166,17 @@ def read_records(settings: Settings, progress: Progress) -> Records:
     return Records(tuple(read), tuple(unread))
 
 
+def tell_unguided(settings: Settings, records: Records, progress: Progress) -> None:
+    """Say so where results that used a guiding record are written over by a run without."""
+    from subgrade.results.read import record_used
+
+    used = None if records.read else record_used(settings.out)
+    if used:
+        progress.say(
+            f"the earlier results in {settings.out} used {used}; this run uses no guiding record"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Joined:
     """The record over the night, whether it may speak, and the records that cannot."""
@@ -202,6 +216,7 @@ def judge(
     from subgrade.diagnosis import diagnose_night
     from subgrade.results import Graded, GradedFrame
     from subgrade.results.cache import KeptPictures
+    from subgrade.results.guiding import NOT_USED
 
     guiding = guiding or Joined()
     asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
@@ -227,7 +242,7 @@ def judge(
             night.frames, night.compared, verdicts, inside, strict=True
         )
     ]
-    problems = [(name, f"guiding record not used: {cause}") for name, cause in guiding.unread]
+    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
     for path, result in measured.items():
         name = found.name(path)
         if isinstance(result, Failure):

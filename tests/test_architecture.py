@@ -21,12 +21,13 @@ STAGES = (
 """In the order data flows; a stage that does not exist yet may stand here."""
 OPEN = {"", "model", "limits", "reasons", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
-FREE = {"errors", "__init__"}
+FREE = {"errors", "near", "__init__"}
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},
     "measuring": {"pipeline"},
-    "settings": {"pipeline"},
+    "settings": {"pipeline", "asked"},
+    "asked": {"pipeline", "cli"},
     "workers": {"pipeline"},
     "practice": {"cli"},
     "__main__": set(),
@@ -80,7 +81,7 @@ def complaint(module: str, target: str) -> str | None:
         return "practice feeds the stages and must not lean on them"
     if here == "__main__":
         return None if there == "cli" else "it only starts the command line"
-    if here in ("pipeline", "measuring", "workers"):
+    if here in ("pipeline", "asked", "measuring", "workers"):
         return None if there != "cli" else "the orchestrator must not know the command line"
     if here not in STAGES or there not in STAGES:
         return "a part that has no place in the order"

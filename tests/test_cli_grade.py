@@ -133,15 +133,48 @@ def test_nothing_to_grade_is_exit_1(capfd, tmp_path):
         (["grade", "{night}", "--limits", "none.toml"], "none.toml"),
         (["grade", "{night}", "--dark", "none.fits"], "none.fits"),
         (["grade", "{night}", "--out", "{night}/light_00.fits"], "must name a folder"),
-        (["grad"], "No such command"),
+        (["grade", "{night}", "--out", "r", "--dark", "{night}"], "--dark {night}: is a folder"),
         (["explain", "{night}", "x"], "session.json"),
     ],
 )
 def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, said):
     code, out, err = run(capfd, *(a.format(night=night) for a in arguments))
     assert (code, out) == (2, "")
-    assert said in err
+    assert said.format(night=night) in err
     assert "Traceback" not in err
+    assert not os.listdir()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["gade", "{night}"], "No such command 'gade'; did you mean grade?"),
+        (["{night}"], "did you mean subgrade grade {night}?"),
+        (["zzz"], "The commands are grade, explain, "),
+        (["grade", "{night}", "--guid", "x"], "--guide"),
+        (["grade", "{night}", "-guide", "x"], "Did you mean '--guide'?"),
+        (["grade", "{night}", "--list-style", "name"], "'relative', 'paths', 'names'"),
+        (["grade", "{night}s"], "{night}s: no such file or folder; did you mean {night}?"),
+        (["grade", "{night}/ligth_01.fits"], "did you mean {night}/light_01.fits?"),
+        (["grade", "{night}", "--flat", "{base}/lihgts/light_01.fits"],
+         "--flat {base}/lihgts/light_01.fits: no such file; did you mean {night}/light_01.fits?"),
+        (["grade", "{night}", "--limits", "sharp.toml"], "mean {base}/sharper.toml?"),
+        (["grade", "{night}", "--marks", "{base}/sharper.tml"], "mean {base}/sharper.toml?"),
+        (["grade", "{night}", "--teach", "{base}/sharper.tml"], "mean {base}/sharper.toml?"),
+        (["explain", "{base}/grade", "x"], "no such folder; did you mean {results}?"),
+        (["diagnose", "{results}/summary.csv"], "is a file; did you mean {results}?"),
+        (["cull", "{night}", "--list"], "holds no session.json; did you mean {results}?"),
+        (["restore", "{night}"], "did you mean {results}?"),
+        (["simulate", "n", "--scenario", "{base}/sharpr.toml"], "mean {base}/sharper.toml?"),
+    ],
+)  # fmt: skip
+def test_a_misspelt_word_or_path_is_told_with_the_nearest(night, results, capfd, arguments, said):
+    names = {"night": night, "base": night.parent, "results": results}
+    (night.parent / "sharper.toml").touch()
+    code, out, err = run(capfd, *(a.format(**names) for a in arguments))
+    assert (code, out) == (2, "")
+    assert said.format(**names) in err
+    assert not os.listdir()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")

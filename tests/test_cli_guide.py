@@ -1,6 +1,7 @@
 """``grade --guide``: columns, session, summary and explain with a guiding record."""
 
 import csv
+import errno
 import json
 import re
 from dataclasses import replace
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 import subgrade.guiding as guiding
+from subgrade import asked
 from subgrade.cli import main
 from subgrade.results import open_results
 from subgrade.results.guiding import clock_text, unsettled
@@ -108,22 +110,76 @@ def test_the_clock_is_found_from_the_night(graded, capfd, tmp_path):
 def test_a_record_that_cannot_be_read_is_named_and_the_run_goes_on(graded, capfd, tmp_path):
     bad = tmp_path / "holiday.csv"
     bad.write_bytes(bytes(range(256)) * 20)
-    none = tmp_path / "none.csv"
-    code, out, err = grade(capfd, graded, "--guide", bad, "--guide", none, "--quiet")
+    empty = tmp_path / "empty.csv"
+    empty.write_bytes(b"")
+    code, out, err = grade(capfd, graded, "--guide", bad, "--guide", empty, "--quiet")
     assert code == 3
     assert f"subgrade: guiding record not used: {bad}: " in err
-    assert f"guiding record not used: {none}: " in err
+    assert f"guiding record not used: {empty}: " in err
     rows = table(graded / "r")
     assert len(rows) == FRAMES
     assert {r["guide_samples"] for r in rows} == {""}
     session = open_results(graded / "r").record
-    assert [p["file"] for p in session["problems"]] == [str(bad), str(none)]
+    assert [p["file"] for p in session["problems"]] == [str(bad), str(empty)]
     assert session["problems"][0]["cause"].startswith("guiding record not used: ")
     assert session["guiding"] is None
     code, out, _ = grade(capfd, graded, "--guide", bad, "--guide", write_record(tmp_path / "g.csv"))
     assert code == 3
-    assert "holiday.csv: guiding record not used: " in out
+    assert re.search(r"^ {12}record not used: .*holiday\.csv: \w", out, re.MULTILINE)
     assert "Guiding     clock UTC+2 h" in out
+    assert "Not graded" not in out
+
+
+def digest(folder) -> dict:
+    return {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in folder.rglob("*") if p.is_file()}
+
+
+def test_a_misspelt_record_is_wrong_usage_before_anything_is_written(graded, capfd, tmp_path):
+    record = write_record(tmp_path / "guiding.csv")
+    assert grade(capfd, graded, "--guide", record, "--quiet")[0] == 0
+    before = digest(graded)
+    (tmp_path / "texts").mkdir()
+    (tmp_path / "texts" / "notes.txt").write_text("clear, some wind\n", encoding="utf-8")
+    for wrong, said in [
+        (tmp_path / "guidng.csv", f"guidng.csv: no such file; did you mean {record}?"),
+        (tmp_path / "log.txt", f"log.txt: no such file; did you mean {record}?"),
+        (graded / "guiding.csv", "guiding.csv: no such file\n"),
+        (tmp_path, f"{tmp_path}: is a folder, not a file; did you mean {record}?"),
+        (tmp_path / "texts", "texts: is a folder, not a file\n"),
+    ]:
+        code, out, err = grade(capfd, graded, "--guide", record, "--guide", wrong)
+        assert (code, out) == (2, "")
+        assert err.startswith(f"subgrade: --guide {wrong}: ")
+        assert err.endswith(said if said.endswith("\n") else f"{said}\n")
+    assert digest(graded) == before
+
+
+def test_a_record_that_may_not_be_read_is_wrong_usage(graded, capfd, tmp_path, monkeypatch):
+    def refuse(path, mode):
+        raise PermissionError(errno.EACCES, "Permission denied", path)  # root may read everything
+
+    monkeypatch.setattr(asked, "open", refuse, raising=False)
+    code, _, err = grade(capfd, graded, "--guide", write_record(tmp_path / "g.csv"))
+    assert code == 2
+    assert "g.csv: cannot be read: Permission denied" in err
+
+
+def test_a_run_without_the_record_of_the_earlier_results_says_so(graded, capfd, tmp_path):
+    record = write_record(tmp_path / "guiding.csv")
+    assert "earlier results" not in grade(capfd, graded, "--guide", record)[2]
+    bad = tmp_path / "bad.csv"
+    bad.write_bytes(b"\0\1\2")
+    said = f"the earlier results in {graded / 'r'} used {record}; this run uses no guiding record\n"
+    assert said not in grade(capfd, graded, "--dry-run")[2]  # nothing is written over
+    assert said in grade(capfd, graded, "--guide", bad)[2]
+    assert "earlier results" not in grade(capfd, graded)[2]  # they are unguided now
+
+
+def test_the_guide_command_suggests_a_file_too(capfd, tmp_path):
+    record = write_record(tmp_path / "guiding.csv")
+    code, out, err = run(capfd, "guide", tmp_path / "gliding.csv")
+    assert (code, out) == (2, "")
+    assert f"no such file; did you mean {record}?" in err
 
 
 @pytest.mark.parametrize(

@@ -33,9 +33,27 @@ class LazyGroup(click.Group):
             return None
         return import_module(COMMANDS[name][0]).command
 
+    def resolve_command(self, context, args: list[str]):
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            context.fail(f"No such command '{name}'{_meant(name)}")
+        return super().resolve_command(context, args)
+
     def format_commands(self, context, formatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _meant(name: str) -> str:
+    """What a word that is no command may stand for, as the end of a message."""
+    import os
+
+    from subgrade.near import did_you_mean, like
+
+    near = like(name, list(COMMANDS))
+    if near is None and os.path.exists(os.path.expanduser(name)):
+        near = f"subgrade grade {name}"
+    return did_you_mean(near) or f". The commands are {', '.join(COMMANDS)}."
 
 
 def _version(context, parameter, value) -> None:
@@ -82,6 +100,8 @@ def main(arguments: list[str] | None = None) -> None:
     except click.exceptions.Abort:
         code = _fail("interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
+        if isinstance(error, click.NoSuchOption):
+            _suggest_long(error, sys.argv[1:] if arguments is None else arguments)
         error.show(file=sys.stderr)
         code = EXIT_USAGE
     except KeyboardInterrupt:
@@ -94,6 +114,17 @@ def main(arguments: list[str] | None = None) -> None:
         _drop_output()
         code = 0
     sys.exit(code or 0)
+
+
+def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
+    """Name the long option meant by one written with a single dash."""
+    from subgrade.near import like
+
+    said = next((a for a in arguments if a.startswith(error.option_name) and a[1:2] != "-"), "")
+    if len(said) > 2 and error.ctx is not None:
+        known = [o for p in error.ctx.command.params for o in p.opts if o.startswith("--")]
+        near = like(f"-{said.split('=')[0]}", known)
+        error.possibilities = [near] if near else []
 
 
 def _fail(text: str, code: int) -> int:

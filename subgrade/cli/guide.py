@@ -42,11 +42,16 @@ def command(files, guide_map, guide_scale, as_json) -> int:
     Columns with their meaning and unit and how sure that is, the clock, sections, cadence,
     scale, remarks, RMS and peak errors, gaps and lost stars.
     """
+    from subgrade.asked import check_file
     from subgrade.errors import UnreadableFile
     from subgrade.guiding import describe_record, load_guide_map, read_guide
 
     if guide_scale is not None and guide_scale != guide_scale:
         raise click.BadParameter("nan is not a number", param_hint="--guide-scale")
+    for path in files:
+        check_file(path)
+    if guide_map:
+        check_file(guide_map, "--guide-map ")
     fixed = load_guide_map(guide_map) if guide_map else None
     shown, failed = [], []
     for path in files:

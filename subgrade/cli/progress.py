@@ -32,7 +32,7 @@ class LineProgress(QuietProgress):
     """A line at every tenth, or every ten seconds, whichever is later to come."""
 
     def say(self, text: str) -> None:
-        _line(text)
+        _line(one_line(text))
 
     def start(self, total: int, cached: int) -> None:
         self._total, self._done, self._said = total, cached, cached
@@ -60,7 +60,7 @@ class BarProgress(QuietProgress):
         self._bar = None
 
     def say(self, text: str) -> None:
-        self._console.print(text, markup=False)
+        self._console.print(one_line(text), markup=False)
 
     def start(self, total: int, cached: int) -> None:
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn

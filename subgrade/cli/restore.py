@@ -30,7 +30,10 @@ def command(context, results, quiet) -> None:
     from subgrade.cli.cull import interruptible, tell_problems, teller
     from subgrade.cli.summary import duration
     from subgrade.moving import restore
+    from subgrade.moving.model import JOURNAL
+    from subgrade.results.read import SESSION, must_be_results
 
+    results = must_be_results(results, (JOURNAL, SESSION))
     with interruptible("the same command goes on from there"):
         outcome = restore(results, advance=teller("brought back", quiet))
     tell_problems(outcome.problems)

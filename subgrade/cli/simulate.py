@@ -23,7 +23,7 @@ Example: a small night of twelve frames, then grade it
 @click.option("--record/--no-record", default=None, help="Write the guiding record, or not.")
 @click.option(
     "--scenario",
-    type=click.Path(exists=True, dir_okay=False),
+    metavar="FILE.toml",
     help="TOML file that describes the night; default is the built-in night.",
 )
 @click.option("--random", "drawn", is_flag=True, help="Draw night and causes from the seed.")
@@ -34,11 +34,14 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
     Writes light frames with known causes, truth.csv with each frame's true
     numbers and intended verdict, and the guiding record guiding.csv.
     """
+    from subgrade.asked import check_file
     from subgrade.errors import UsageError
     from subgrade.practice import scenario_file as nights
     from subgrade.practice.night import simulate_night
     from subgrade.practice.random_night import random_scenario
 
+    if scenario:
+        check_file(scenario, "--scenario ")
     try:
         if drawn and scenario:
             raise UsageError("--random and --scenario exclude each other")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from subgrade.cli.nightline import letters_of, night_line
 from subgrade.cli.screen import HARD, Screen, padded, screen_of
-from subgrade.results.guiding import clock_text, usable
+from subgrade.results.guiding import NOT_USED, clock_text, usable
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import stack_lines
 from subgrade.results.session import causes_counted, remarks_of, totals
@@ -175,6 +175,7 @@ def _below(graded: Graded, out: str, screen: Screen) -> list[Line]:
     parts += _best_and_worst(graded, screen)
     if graded.guiding is not None:
         parts.append(("Guiding", guiding_line(graded)))
+    parts += [("Guiding", text) for text in _unread_records(graded, screen)]
     parts += [("Stack", text) for text in stack_lines(graded)]
     parts += [("Remark", text) for text in (*_kept_remarks(graded), *remarks_of(graded))]
     parts += [("Your marks", text) for text in person_lines(graded)]
@@ -262,13 +263,24 @@ def _kept_remarks(graded: Graded) -> list[str]:
     return [f"on kept frames: {told}"] if told else []
 
 
+def _unread_records(graded: Graded, screen: Screen) -> list[str]:
+    """The records that could not be understood, each with its cause."""
+    return [
+        f"record not used: {screen.shortened(name, screen.width - LABEL - 20)}: "
+        f"{cause.removeprefix(NOT_USED)}"
+        for name, cause in graded.problems
+        if cause.startswith(NOT_USED)
+    ]
+
+
 def _problems(graded: Graded, screen: Screen) -> list[str]:
+    problems = [p for p in graded.problems if not p[1].startswith(NOT_USED)]
     told = [
         f"{screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
-        for name, cause in graded.problems[:MOST_PROBLEMS]
+        for name, cause in problems[:MOST_PROBLEMS]
     ]
-    if len(graded.problems) > MOST_PROBLEMS:
-        told.append(f"and {len(graded.problems) - MOST_PROBLEMS} more, in summary.csv")
+    if len(problems) > MOST_PROBLEMS:
+        told.append(f"and {len(problems) - MOST_PROBLEMS} more, in summary.csv")
     return told
 
 

@@ -8,6 +8,9 @@ from dataclasses import asdict
 
 from subgrade.guiding.model import GuideNight
 
+NOT_USED = "guiding record not used: "
+"""Begins the cause of a problem that is a record's, not a frame's."""
+
 
 def usable(night: GuideNight | None) -> bool:
     """Whether the record may speak: its clock is settled."""
@@ -61,7 +64,7 @@ def clock_text(night: GuideNight) -> str:
 
 def unsettled(night: GuideNight) -> str:
     """Why the record is not used, and what the user can do."""
-    text = f"guiding record not used: {night.clock.how}"
+    text = f"{NOT_USED}{night.clock.how}"
     if clock_text(night):
         text = f"guiding record not used, its clock is not settled: {clock_text(night)}"
         text += f" ({night.clock.how})"

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
+from subgrade.near import did_you_mean, nearest_path
 from subgrade.results.session import FORMAT
 
 MOST_NAMED = 5
+SESSION = "session.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +69,65 @@ def open_results(folder: str | Path) -> Session:
     ResultsError
         If it does not exist or holds no readable session.json.
     """
-    folder = Path(folder)
-    path = folder / "session.json"
+    folder = must_be_results(folder)
+    path = folder / SESSION
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise ResultsError(
-            f"{folder}: holds no session.json; name the --out folder of an earlier grade"
-        ) from error
     except (OSError, ValueError) as error:
         raise ResultsError(f"{path}: cannot be read: {error}") from error
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise ResultsError(f"{path}: was written by another version; run grade again")
     return Session(folder, record)
+
+
+def must_be_results(folder: str | Path, marks: tuple[str, ...] = (SESSION,)) -> Path:
+    """Make sure that a folder is one that grade wrote, and expand its ``~``.
+
+    Parameters
+    ----------
+    folder : path-like
+    marks : tuple of str
+        Files of which one at least must be there.
+
+    Raises
+    ------
+    ResultsError
+        If it is not; names a results folder near it where there is one.
+    """
+    wanted = os.path.expanduser(os.fspath(folder))
+
+    def holds(path: str) -> bool:
+        return any(os.path.isfile(os.path.join(path, name)) for name in marks)
+
+    if holds(wanted):
+        return Path(wanted)
+    cause = f"holds no {SESSION}" if os.path.isdir(wanted) else "no such folder"
+    if os.path.isfile(wanted):
+        cause = "is a file"
+    near = nearest_path(wanted, holds)
+    # a file of the results, or the folder that they lie in or beside
+    around = (os.path.dirname(wanted), wanted, os.curdir)
+    near = near or next((found for place in around if (found := _results_in(place, holds))), None)
+    hint = did_you_mean(near) or "; name the --out folder of an earlier grade"
+    raise ResultsError(f"{folder}: {cause}{hint}")
+
+
+def _results_in(folder: str, holds) -> str | None:
+    """A folder itself, or the only one in it, that holds results."""
+    if holds(folder):
+        return folder
+    try:
+        inside = [os.path.join(folder, name) for name in sorted(os.listdir(folder or os.curdir))]
+    except OSError:
+        return None
+    found = [path for path in inside if path.isprintable() and holds(path)]
+    return os.path.normpath(found[0]) if len(found) == 1 else None
+
+
+def record_used(folder: str | Path) -> str | None:
+    """The guiding record that the results in a folder used; None without results or record."""
+    try:
+        guiding = open_results(folder).record.get("guiding")
+    except ResultsError:
+        return None
+    return guiding["file"] if guiding and guiding["used"] else None

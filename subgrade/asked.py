@@ -1,0 +1,142 @@
+"""Whether the paths that a run was given are there, before it measures or writes anything."""
+
+from __future__ import annotations
+
+import glob
+import os
+import stat
+from collections.abc import Callable, Iterable, Sequence
+
+from subgrade.errors import UnreadableFile, UsageError
+from subgrade.near import did_you_mean, nearest_path
+from subgrade.settings import Settings
+
+FILES = ("limits", "dark", "bias", "flat", "guide_map", "teach", "marks")
+"""Settings that name one file, as their options do."""
+LARGEST_TRIED, MOST_TRIED = 20_000_000, 20
+"""Bytes of a text, and texts of a folder, that are tried as the guiding record meant."""
+
+
+def check_paths(settings: Settings) -> None:
+    """Make sure that every path named is there and may be read.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Raises
+    ------
+    UsageError
+        Names the first that is not, and a path like it where there is one.
+    """
+    for path in settings.paths:
+        _check_lights(os.fspath(path))
+    folders = _around(settings.paths)
+    for name in FILES:
+        if (path := getattr(settings, name)) is not None:
+            check_file(path, f"--{name.replace('_', '-')} ", folders)
+    for path in settings.guide:
+        check_file(path, "--guide ", folders, _record_near)
+
+
+def check_file(
+    path: str | os.PathLike,
+    option: str = "",
+    folders: Sequence[str] = (),
+    suggest: Callable[[str, Sequence[str]], str | None] | None = None,
+) -> None:
+    """Make sure that a file is there and may be read.
+
+    Parameters
+    ----------
+    path : path-like
+    option : str
+        What names it on the command line, with a blank behind it.
+    folders : sequence of str
+        Where else it may lie.
+    suggest : callable, optional
+        Given path and folders, the file that may be meant; by the name alone if not given.
+
+    Raises
+    ------
+    UsageError
+        If it is not there, is a folder, or may not be read.
+    """
+    path = os.fspath(path)
+    suggest = suggest or _file_near
+    try:
+        mode = os.stat(path).st_mode
+        if stat.S_ISREG(mode):  # a pipe would lose what is read of it
+            with open(path, "rb"):
+                return
+    except FileNotFoundError as error:
+        near = did_you_mean(suggest(path, folders))
+        raise UsageError(f"{option}{path}: no such file{near}") from error
+    except OSError as error:
+        raise UsageError(f"{option}{path}: cannot be read: {error.strerror or error}") from error
+    if stat.S_ISDIR(mode):
+        near = did_you_mean(suggest(path, folders) if suggest is not _file_near else None)
+        raise UsageError(f"{option}{path}: is a folder, not a file{near}")
+
+
+def records_in(folder: str) -> list[str]:
+    """The files of a folder that can be read as guiding records, by name."""
+    from subgrade.guiding import read_guide
+
+    found = []
+    for path in _texts(folder)[:MOST_TRIED]:
+        try:
+            read_guide(path)
+        except (UnreadableFile, UsageError):
+            continue
+        found.append(path)
+    return found
+
+
+def _check_lights(path: str) -> None:
+    """Make sure that a folder or file of lights is there; patterns are left to the search."""
+    wanted = os.path.expanduser(path)
+    if not os.path.exists(wanted) and not glob.has_magic(wanted):
+        near = nearest_path(wanted, os.path.exists)
+        raise UsageError(f"{path}: no such file or folder{did_you_mean(near)}")
+
+
+def _file_near(path: str, folders: Sequence[str]) -> str | None:
+    return nearest_path(path, os.path.isfile, folders)
+
+
+def _record_near(path: str, folders: Sequence[str]) -> str | None:
+    """A file named alike, or else one that can be read as a guiding record."""
+    inside = os.path.isdir(path)
+    near = None if inside else _file_near(path, folders)
+    where = [path] if inside else [os.path.dirname(path), *folders]
+    return near or next((record for folder in where for record in records_in(folder)), None)
+
+
+def _around(paths: Iterable[str]) -> list[str]:
+    """The folders of the lights and those above them, where a night's other files lie."""
+    inner = [os.path.expanduser(os.fspath(p)) for p in paths]
+    inner = [p if os.path.isdir(p) else os.path.dirname(p) for p in inner]
+    return list(dict.fromkeys([*inner, *(os.path.dirname(p.rstrip("/" + os.sep)) for p in inner)]))
+
+
+def _texts(folder: str) -> list[str]:
+    try:
+        entries = sorted(os.scandir(folder or os.curdir), key=lambda entry: entry.name)
+    except OSError:
+        return []
+    paths = [
+        os.path.join(folder, e.name)
+        for e in entries
+        if e.name.isprintable() and e.is_file() and 0 < e.stat().st_size < LARGEST_TRIED
+    ]
+    return [path for path in paths if _is_text(path)]
+
+
+def _is_text(path: str) -> bool:
+    try:
+        with open(path, "rb") as stream:
+            start = stream.read(4096)
+    except OSError:
+        return False
+    return b"\0" not in start and not start.startswith(b"SIMPLE  =")
