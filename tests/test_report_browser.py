@@ -89,7 +89,7 @@ def rows(browser) -> list[str]:
     return json.loads(
         browser.execute_script(
             "return JSON.stringify([...document.querySelectorAll('#table tbody tr')]"
-            ".map(r => r.cells[2].textContent))"
+            ".map(r => r.querySelector('.link').title))"
         )
     )
 
@@ -102,20 +102,30 @@ def chip(browser, word: str):
     )
 
 
+def choose(browser, select: str, value: str) -> None:
+    browser.execute_script(
+        "const c = document.getElementById(arguments[0]); c.value = arguments[1];"
+        "c.dispatchEvent(new Event('change'));",
+        select,
+        value,
+    )
+
+
 def test_the_night_is_told_at_once(opened):
     browser = opened(guided_night())
-    assert "9 of 12 files" in text(browser, "#outcome")
+    assert "9 of 12 frames" in text(browser, "#outcome")
     assert "18 min kept" in text(browser, "#outcome")
     assert "6 min lost" in text(browser, "#outcome")
-    assert "cloud" in text(browser, "#causes")
+    assert "starlight lost to cloud" in text(browser, "#causes")
+    assert "Median of the kept frames: FWHM" in text(browser, "#summary")
     assert "Graded night: 9 of 12 kept" in browser.title
     assert len(rows(browser)) == 12
     titles = browser.execute_script(
         "return document.getElementById('plot').layout.annotations.map(a => a.text)"
     )
-    assert [t.split(",")[0] for t in titles] == [
-        "verdict and reasons", "FWHM", "eccentricity", "transparency", "background",
-        "guiding error in RA", "guiding error in Dec",
+    assert [t.split("</b>")[0] for t in titles] == [
+        "<b>FWHM", "<b>eccentricity", "<b>transparency", "<b>background",
+        "<b>guiding RA", "<b>guiding Dec",
     ]  # fmt: skip
 
 
@@ -174,13 +184,12 @@ def test_filter_and_sort(opened):
     assert rows(browser) == ["light_003.fits", "light_005.fits", "light_007.fits"]
     press(browser, Keys.ARROW_RIGHT)
     assert text(browser, "#name") == "light_005.fits"
-    chip(browser, "cloud").click()
+    choose(browser, "reason", "cloud")
     assert rows(browser) == ["light_003.fits"]
     press(browser, "a")
     assert len(rows(browser)) == 12
-    button = browser.execute_script("return document.querySelectorAll('#table th button')[7]")
-    button.click()
-    browser.execute_script("document.querySelectorAll('#table th button')[7].click()")
+    for _ in range(2):
+        browser.execute_script("document.querySelector('[data-key=eccentricity] button').click()")
     assert rows(browser)[0] == "light_007.fits"  # the most oval
     assert rows(browser)[-1] == "light_005.fits"  # unknown stands last
     press(browser, "/", "light_01")
@@ -249,13 +258,12 @@ def test_light_and_dark(opened):
 def test_clocks(opened):
     browser = opened(guided_night())
     lanes = "return document.getElementById('plot').layout.annotations.length"
-    choose = """const c = document.getElementById("clock"); c.value = arguments[0];
-        c.dispatchEvent(new Event("change"));"""
-    assert browser.execute_script(lanes) == 7
-    browser.execute_script(choose, "order")
-    assert browser.execute_script(lanes) == 5  # a record has no place among frame numbers
-    browser.execute_script(choose, "local")
-    assert browser.execute_script(lanes) == 7
+    assert browser.execute_script(lanes) == 6
+    choose(browser, "clock", "order")
+    assert browser.execute_script(lanes) == 4  # a record has no place among frame numbers
+    assert "needs a clock" in text(browser, "#legend")
+    choose(browser, "clock", "local")
+    assert browser.execute_script(lanes) == 6
 
 
 def test_nothing_is_asked_of_the_network(opened):

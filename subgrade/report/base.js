@@ -41,20 +41,51 @@ function draw(tag, attributes = {}, ...children) {
 
 const known = (value) => value !== null && value !== undefined;
 const plainName = (name) => name.split("/").pop();
+
+// Names of one night differ at their end: a long one loses its middle, and its kind.
+function shortName(name) {
+  const plain = plainName(name);
+  if (plain.length <= 18) return plain;
+  const stem = [...plain.replace(/(\.[a-z]{2,5}){1,2}$/i, "")];
+  return stem.length <= 15 ? stem.join("") : `${stem.slice(0, 4).join("")}…${stem.slice(-10).join("")}`;
+}
+
+// A long name may break after its dashes.
+const breakable = (name) => name.split(/(?<=[_-])/).flatMap((part) => [part, make("wbr")]);
+
+// Labels of groups without the target where they all share it.
+const SHARED = NIGHT.groups.length > 1 && NIGHT.groups.every((g) => g.target && g.target === NIGHT.groups[0].target) ? NIGHT.groups[0].target : "";
+const groupName = (group) => (SHARED && group.label.startsWith(`${SHARED}, `) ? group.label.slice(SHARED.length + 2) : group.label);
+
+// One wording for people everywhere, the word of the table and the limits beside it in tooltips.
 const reasonText = (word) => (NIGHT.reasons[word] || {short: word}).short;
+const reasonTitle = (word) => `${word}: ${(NIGHT.reasons[word] || {long: reasonText(word)}).long}`;
 
 function number(value, digits = 2, unit = "") {
   if (!known(value)) return "–";
-  const space = ["", "″", "′", "°", "%"].includes(unit) ? "" : " ";
+  const space = !unit || ["″", "′", "°", "%"].some((sign) => unit.startsWith(sign)) ? "" : " ";
   return `${value.toFixed(digits)}${space}${unit}`;
 }
 
-// Few digits, as a person writes a number.
+// Few digits, as a person writes a number; a small one keeps two figures.
 function short(value, unit = "") {
   if (!known(value)) return "";
+  return number(value, digitsOf(value, unit), unit);
+}
+
+function digitsOf(value, unit = "") {
   const size = Math.abs(value);
-  const whole = ["frames", "stars", "steps"].includes(unit);
-  return number(value, whole || size >= 100 ? 0 : size >= 10 ? 1 : 2, unit);
+  if (["frames", "stars", "steps"].includes(unit) || size >= 100) return 0;
+  if (size < 0.095 && size > 0.0005) return size < 0.0095 ? 4 : 3;
+  return size >= 10 ? 1 : 2;
+}
+
+// The error has the digits of its value, and is left out where it rounds to nothing.
+function measured({value, error, unit}) {
+  const text = short(value, unit);
+  const digits = digitsOf(value, unit);
+  if (!known(error) || !Number(error.toFixed(digits))) return text;
+  return `${value.toFixed(digits)} ± ${number(error, digits, unit)}`;
 }
 
 function duration(seconds) {
@@ -91,4 +122,12 @@ function select(index) {
 function verdictTag(frame) {
   return make("span", {className: `tag ${frame.verdict}`},
     make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), SAID[frame.verdict] || frame.verdict);
+}
+
+// Draws a place anew; what had the focus there has it again, so that Tab goes on from it.
+function renew(place, ...parts) {
+  const held = place.contains(document.activeElement) ? document.activeElement.dataset.hold : null;
+  place.replaceChildren(...parts.filter(Boolean));
+  const again = held && [...place.querySelectorAll("[data-hold]")].find((e) => e.dataset.hold === held && !e.disabled);
+  if (again) again.focus({preventScroll: true});
 }

@@ -1,6 +1,5 @@
 // Times: UTC, the reader's own zone, or frames one after the other.
 const TIMED = FRAMES.filter((frame) => known(frame.start_unix));
-const CLOCKS = {utc: "UTC", local: "local time", order: "frame number"};
 
 function offsetMs(ms) {
   return state.clock === "local" ? -new Date(ms).getTimezoneOffset() * 60000 : 0;
@@ -15,7 +14,15 @@ const clockText = (seconds, whole = false) => {
   return whole ? `${text.slice(0, 10)} ${text.slice(11, 19)}` : text.slice(11, 16);
 };
 
-const clockName = () => (state.clock === "local" ? "local time" : "UTC");
+// Of the night, not of today: summer time may lie between.
+function localName() {
+  const minutes = TIMED.length ? -new Date(TIMED[0].start_unix * 1000).getTimezoneOffset() : 0;
+  const hours = Math.floor(Math.abs(minutes) / 60), rest = Math.abs(minutes) % 60;
+  return `local time (UTC${minutes < 0 ? "−" : "+"}${hours}${rest ? `:${String(rest).padStart(2, "0")}` : ""})`;
+}
+
+const CLOCKS = {utc: "UTC", local: localName(), order: "frame number"};
+const clockName = () => (state.clock === "local" ? CLOCKS.local : "UTC");
 
 function isoClock(text) {
   return text ? clockText(Date.parse(text) / 1000) : "";
@@ -34,7 +41,7 @@ function startClock() {
   const choice = byId("clock");
   for (const [word, text] of Object.entries(CLOCKS)) {
     if (word !== "order" && !TIMED.length) continue;
-    choice.append(make("option", {value: word, textContent: text}));
+    choice.append(make("option", {value: word, textContent: `clock: ${text}`}));
   }
   choice.value = state.clock;
   choice.addEventListener("change", () => {

@@ -31,7 +31,7 @@ function cutouts(frame) {
     image.dataset.place = cut.place.replace(/\s+/g, "-");
     box.append(image);
   }
-  return figure("Stars at centre and corners", box, `${frame.cutouts[0].side} px wide each; marked on the frame`);
+  return figure("Centre and corners", box, `stars in the squares, each ${frame.cutouts[0].side} px wide`);
 }
 
 // Lines along the stars' long axis; length grows with eccentricity.
@@ -96,7 +96,7 @@ function scaleBar(view, span, frame) {
   const length = [5, 2, 1].map((n) => n * tens).find((n) => n <= want) || tens;
   const x = -span / 2 + 0.06 * span, y = span / 2 - 0.06 * span;
   view.append(draw("line", {x1: x, y1: y, x2: x + length, y2: y, class: "ruler"}));
-  const label = draw("text", {x, y: y - 0.03 * span, "font-size": 0.07 * span, class: "label"});
+  const label = draw("text", {x, y: y - 0.03 * span, "font-size": 0.085 * span, class: "label"});
   label.textContent = `${Number(length.toPrecision(2))} px` + (frame.scale_arcsec ? ` = ${short(length * frame.scale_arcsec, "″")}` : "");
   view.append(label);
 }

@@ -1,29 +1,42 @@
 // The selected frame: verdict, why, pictures, drawings, evidence.
 function showPanel() {
-  const panel = byId("panel");
   const frame = FRAMES[state.selected];
-  panel.replaceChildren();
   if (!frame) {
-    panel.append(make("p", {className: "faint", textContent: "Click a point or a row, or press → to walk through the frames."}));
+    renew(byId("panel"), make("p", {className: "faint", textContent: "Click a point or a row, or press → to walk through the frames."}));
     return;
   }
   const path = pathInPixels(frame);
   const span = sharedSpan(frame, path);
-  panel.append(
-    make("div", {className: "walk"},
-      make("button", {type: "button", title: "Frame before (←)", ariaLabel: "Frame before", textContent: "←", on: {click: () => step(-1)}}),
-      make("span", {className: "faint", textContent: walkText(frame)}),
-      make("button", {type: "button", title: "Next frame (→)", ariaLabel: "Next frame", textContent: "→", on: {click: () => step(1)}})),
-    make("h2", {id: "name", ariaLive: "polite"}, make("span", {textContent: frame.name})),
-    make("p", {className: "facts"}, verdictTag(frame), ` ${frame.reasons.map(reasonText).join(", ")}`,
-      make("span", {className: "faint", textContent: ` ${factsText(frame)}`})),
+  renew(byId("panel"),
+    walkBar(frame),
+    nameOfFrame(frame),
+    make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})])),
+    make("p", {className: "facts faint", textContent: factsText(frame)}),
     make("p", {className: "explanation", textContent: frame.values.explanation || ""}),
     markButtons(frame),
-    make("div", {className: "views pair"}, thumbnail(frame), cutouts(frame) || whiskers(frame)),
-    make("div", {className: "views three"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path)),
-    frame.cutouts.length ? make("div", {className: "views"}, whiskers(frame), numbersOf(frame)) : numbersOf(frame),
+    make("div", {className: "views pair"}, thumbnail(frame), cutouts(frame)),
+    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path),
+      whiskers(frame), numbersOf(frame)),
     evidenceOf(frame),
     notesOf(frame));
+}
+
+function walkBar(frame) {
+  const button = (hold, title, textContent, act) => make("button", {type: "button", title, ariaLabel: title, textContent, data: {hold}, on: {click: act}});
+  return make("div", {className: "walk"},
+    button("before", "Frame before", "←", () => step(-1)), button("next", "Next frame", "→", () => step(1)),
+    button("reject", "Next rejected frame", `${SIGN.reject} →`, () => step(1, FRAMES, rejected)),
+    make("span", {className: "faint", textContent: walkText(frame)}),
+    make("a", {className: "back", href: "#line", textContent: "↑ time line", on: {click: (event) => {
+      event.preventDefault();
+      byId("line").scrollIntoView();
+      byId("line").focus({preventScroll: true});
+    }}}));
+}
+
+function nameOfFrame(frame) {
+  const plain = plainName(frame.name), folder = frame.name.slice(0, frame.name.length - plain.length);
+  return make("h2", {id: "name", className: plain.length > 40 ? "long" : ""}, folder ? make("span", {className: "faint"}, ...breakable(folder)) : null, make("span", {}, ...breakable(plain)));
 }
 
 function walkText(frame) {
@@ -37,12 +50,12 @@ function factsText(frame) {
   const v = frame.values;
   const parts = [v.target, v.filter, known(v.exposure_s) ? `${short(v.exposure_s)} s` : null];
   if (frame.verdict !== "unreadable") parts.push(`confidence ${number(v.confidence)}`, `weight ${number(v.weight)}`);
-  return `· ${parts.filter(Boolean).join(" · ")}`;
+  return parts.filter(Boolean).join(" · ");
 }
 
 function markButtons(frame) {
   const mark = markOf(frame);
-  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}`,
+  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}`, data: {hold: word},
     disabled: frame.verdict === "unreadable", on: {click: () => setMark(frame, mark === word ? null : word)}},
     make("kbd", {textContent: key}), ` ${text}`);
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
@@ -54,45 +67,63 @@ function numbersOf(frame) {
   if (frame.width === null) return null;
   const v = frame.values;
   const group = NIGHT.groups[frame.group];
-  const usual = (name) => (group && group.usual[name] ? group.usual[name].centre : null);
+  const usual = (name, digits = 2) => number(group && group.usual[name] ? group.usual[name].centre : null, digits);
+  const calm = (name) => (NIGHT.guiding && known(NIGHT.guiding[name]) ? `calm ${number(NIGHT.guiding[name])}` : "");
+  const seconds = (value) => (known(value) ? number(value, 2, "″") : null);
   const rows = [
-    ["FWHM", number(v.fwhm_px, 2, "px"), number(usual("fwhm_px"))],
-    ["on the sky", known(v.fwhm_arcsec) ? number(v.fwhm_arcsec, 2, "″") : null, number(usual("fwhm_arcsec"))],
-    ["eccentricity", number(v.eccentricity), number(usual("eccentricity"))],
+    ["FWHM", number(v.fwhm_px, 2, "px"), usual("fwhm_px")],
+    ["on the sky", seconds(v.fwhm_arcsec), usual("fwhm_arcsec")],
+    ["eccentricity", number(v.eccentricity), usual("eccentricity")],
     ["long axis", known(v.angle_deg) ? number(v.angle_deg, 0, "°") : null, ""],
-    ["transparency", number(v.transparency), number(usual("transparency"))],
-    ["background", number(v.background_adu, 0, "ADU"), number(usual("background_adu"), 0)],
-    ["stars", number(v.stars, 0), number(usual("stars"), 0)],
-    ["guiding rms RA", known(v.guide_rms_ra_arcsec) ? number(v.guide_rms_ra_arcsec, 2, "″") : null, NIGHT.guiding ? number(NIGHT.guiding.calm_rms_ra) : ""],
-    ["guiding rms Dec", known(v.guide_rms_dec_arcsec) ? number(v.guide_rms_dec_arcsec, 2, "″") : null, NIGHT.guiding ? number(NIGHT.guiding.calm_rms_dec) : ""],
-    ["guiding peak", known(v.guide_peak_arcsec) ? number(v.guide_peak_arcsec, 2, "″") : null, ""],
+    ["transparency", number(v.transparency), usual("transparency")],
+    ["background", number(v.background_adu, 0, "ADU"), usual("background_adu", 0)],
+    ["stars", number(v.stars, 0), usual("stars", 0)],
+    ["guiding rms RA", seconds(v.guide_rms_ra_arcsec), calm("calm_rms_ra")],
+    ["guiding rms Dec", seconds(v.guide_rms_dec_arcsec), calm("calm_rms_dec")],
+    ["guiding peak", seconds(v.guide_peak_arcsec), ""],
   ].filter(([, value]) => value !== null);
+  const whose = NIGHT.groups.length > 1 ? "usual of group" : "usual of all";
+  const heads = [["", ""], ["this frame", ""], [whose, `robust centre of ${NIGHT.groups.length > 1 ? "the group's" : "all"} frames, kept and rejected`]];
   return make("table", {className: "numbers"},
-    make("thead", {}, make("tr", {}, ...["", "this frame", "usual"].map((t) => make("th", {scope: "col", textContent: t})))),
+    make("thead", {}, make("tr", {}, ...heads.map(([textContent, title]) => (textContent ? make("th", {scope: "col", textContent, title}) : make("td"))))),
     make("tbody", {}, ...rows.map(([name, value, of]) => make("tr", {}, make("th", {scope: "row", textContent: name}), make("td", {textContent: value}), make("td", {className: "faint", textContent: of})))));
 }
 
 const MOST_EVIDENCE = 10;
+const opened = new Map(); // what the reader unfolded stays so from frame to frame
 
-// What decided stands first, then by how much each says.
+function folding(key, open, text, ...content) {
+  return make("details", {open: opened.has(key) ? opened.get(key) : open, on: {toggle: (event) => {
+    if (event.target.open !== open || opened.has(key)) opened.set(key, event.target.open);
+  }}}, make("summary", {textContent: text, data: {hold: key}}), ...content);
+}
+
+// What decided stands first, then by how much each says; what speaks of one reason stands together.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
   const decided = (e) => known(e.limit) && e.points > 0 && frame.reasons.includes(e.reason);
-  const rows = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
-  const table = (some) => make("div", {className: "wide"}, make("table", {className: "evidence"},
-    make("thead", {}, make("tr", {}, ...["speaks of", "quantity", "value", "usual", "limit", "points"].map((t) => make("th", {scope: "col", textContent: t})))),
-    make("tbody", {}, ...some.map(evidenceRow))));
-  const rest = rows.slice(MOST_EVIDENCE);
-  return make("details", {open: frame.verdict === "reject"},
-    make("summary", {textContent: "Evidence: points above 0 speak for the reason"}), table(rows.slice(0, MOST_EVIDENCE)),
-    rest.length ? make("details", {}, make("summary", {textContent: `${count(rest.length, "further piece")}`}), table(rest)) : null);
+  const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
+  const rest = pieces.slice(MOST_EVIDENCE);
+  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + speaks for the reason, − against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
+    rest.length ? folding("further", false, count(rest.length, "further piece"), evidenceTable(rest)) : null);
 }
 
+function evidenceTable(pieces) {
+  const words = [...new Set(pieces.map((e) => e.reason))];
+  const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: reasonText(word)})),
+    ...pieces.filter((e) => e.reason === word).map(evidenceRow));
+  return make("div", {className: "wide"}, make("table", {className: "evidence"},
+    make("thead", {}, make("tr", {}, ...["quantity", "value", "usual", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    ...words.map(part)));
+}
+
+const QUANTITIES = {fwhm_px: "FWHM", background_adu: "background", noise_adu: "sky noise"};
+const quantityText = (name) => Object.entries(QUANTITIES).reduce((text, [from, to]) => text.replace(from, to), name).replace(/_/g, " ");
+
 function evidenceRow(e) {
-  return make("tr", {title: e.text || ""},
-    make("td", {textContent: e.reason.replace(/_/g, " ")}), make("td", {textContent: e.quantity.replace(/_/g, " ")}),
+  return make("tr", {title: e.text || ""}, make("td", {textContent: quantityText(e.quantity)}),
     ...["value", "usual", "limit"].map((n) => make("td", {className: "figure", textContent: short(e[n], e.unit)})),
-    make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : ""}${e.points.toFixed(1)}`}));
+    make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : e.points < 0 ? "−" : ""}${Math.abs(e.points).toFixed(1)}`}));
 }
 
 function notesOf(frame) {
@@ -112,10 +143,15 @@ function step(by, order = FRAMES, wanted = () => true) {
     if (at < 0) at = shown.length;
     if (by > 0) at -= 1;
   } else if (at < 0) at = by > 0 ? -1 : shown.length;
-  select(shown[Math.min(shown.length - 1, Math.max(0, at + by))].index);
+  const to = at + by;
+  if (Math.abs(by) === 1 && !shown[to]) return; // nothing further that way
+  select(shown[Math.min(shown.length - 1, Math.max(0, to))].index);
 }
 
+// Selects a frame and brings it into view if it is not.
 function walkTo(index) {
   select(index);
-  byId("tools").scrollIntoView({block: "start"});
+  const box = byId("panel").getBoundingClientRect();
+  if (box.top < innerHeight - 160 && box.bottom > 200) return;
+  byId("panel").scrollIntoView({block: "start"});
 }

@@ -1,16 +1,18 @@
 // How the night went, what it cost and why, what to do: read before anything else.
 function showHead() {
   const totals = NIGHT.totals;
-  const groups = NIGHT.groups.map((group) => group.label);
-  byId("what").textContent = [nightSpan(), groups.slice(0, 4).join(" · ") + (groups.length > 4 ? ` · and ${groups.length - 4} more` : "")]
-    .filter(Boolean).join(" — ");
+  byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
-  byId("outcome").append(
-    make("strong", {className: "keep", textContent: `${SIGN.keep} ${duration(totals.kept_s)} kept`}),
-    make("span", {textContent: ` ${totals.kept} of ${count(totals.frames, "file")}`}),
-    make("strong", {className: "reject", textContent: `${SIGN.reject} ${duration(totals.lost_s)} lost`}));
+  const lost = totals.frames - totals.kept;
+  const line = (name, sign, seconds, told, frames) => make("span", {className: "line"},
+    make("strong", {className: name},
+      make("span", {ariaHidden: "true", textContent: `${sign} `}), `${duration(seconds)} ${told}`),
+    " ", make("span", {textContent: frames}));
+  byId("outcome").append(line("keep", SIGN.keep, totals.kept_s, "kept", `${totals.kept} of ${count(totals.frames, "frame")}`), " ",
+    line("reject", SIGN.reject, totals.lost_s, "lost", count(lost, "frame")));
   showBalance(totals);
-  byId("summary").textContent = typicalText();
+  byId("summary").append(...[typicalText(), stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
+  showGroups();
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be read: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
@@ -21,13 +23,14 @@ function showHead() {
 }
 
 function nightSpan() {
-  if (!TIMED.length) return "no times in the headers";
+  const label = NIGHT.groups.length === 1 ? NIGHT.groups[0].label : [SHARED, NIGHT.groups.length ? `${NIGHT.groups.length} groups` : ""].filter(Boolean).join(" · ");
+  if (!TIMED.length) return [label, "no times in the headers"].filter(Boolean).join(" · ");
   const starts = TIMED.map((frame) => frame.start_unix);
   const ends = TIMED.map((frame) => frame.start_unix + (frame.elapsed_s || 0));
   const first = new Date(Math.min(...starts) * 1000).toISOString();
   const last = new Date(Math.max(...ends) * 1000).toISOString();
   const day = first.slice(0, 10) === last.slice(0, 10) ? "" : `${last.slice(0, 10)} `;
-  return `${first.slice(0, 10)} ${first.slice(11, 16)} to ${day}${last.slice(11, 16)} UTC`;
+  return [`${first.slice(0, 10)}, ${first.slice(11, 16)} to ${day}${last.slice(11, 16)} UTC`, label].filter(Boolean).join(" · ");
 }
 
 function showBalance(totals) {
@@ -35,44 +38,66 @@ function showBalance(totals) {
   const bar = byId("balance");
   // Without exposure times every file counts alike.
   const kept = whole ? totals.kept_s / whole : totals.kept / Math.max(totals.frames, 1);
-  bar.setAttribute("aria-label", `${Math.round(100 * kept)} per cent kept`);
-  const part = (name, share) => {
-    const piece = make("div", {className: name, textContent: share > 0.07 ? `${Math.round(100 * share)}%` : ""});
+  const percent = Math.round(100 * kept);
+  bar.setAttribute("aria-label", `${percent}% of the ${whole ? "time" : "files"} kept`);
+  const part = (name, share, text) => {
+    const piece = make("div", {className: name, textContent: share > 0.12 ? text : ""});
     piece.style.flexGrow = share;
     return piece;
   };
-  if (kept > 0) bar.append(part("keep", kept));
-  if (kept < 1) bar.append(part("reject", 1 - kept));
+  if (kept > 0) bar.append(part("keep", kept, `${percent}% kept`));
+  if (kept < 1) bar.append(part("reject", 1 - kept, `${100 - percent}% lost`));
 }
 
+// The diagnosis speaks of the largest group's kept frames, or of all where none was kept.
 function typicalText() {
-  const diagnosis = NIGHT.diagnosis;
-  const parts = [];
-  if (diagnosis && diagnosis.typical.length) {
-    const told = diagnosis.typical.map((q, k, all) => {
-      const again = k > 0 && all[k - 1].name === q.name; // the same in another unit
-      return (again ? " = " : k ? ", " : "") + (again ? "" : `${q.name} `) + short(q.value, q.unit);
-    });
-    parts.push(`Usual ${told.join("")}.`);
-  }
-  const stack = NIGHT.night.groups.map((group) => group.stack).find((s) => s && s.kept.frames && s.kept.frames < s.all.frames);
-  if (stack && NIGHT.night.groups.length === 1) {
-    parts.push(`Stack of the kept, predicted: FWHM ${number(stack.kept.fwhm_px)} px (of all ${number(stack.all.fwhm_px)}), S/N ${number(stack.kept.snr_over_all)} of the stack of all.`);
-  }
-  return parts.join(" ");
+  const typical = NIGHT.diagnosis ? NIGHT.diagnosis.typical : [];
+  if (!typical.length) return "";
+  const largest = NIGHT.groups.reduce((a, b) => (b.frames > a.frames ? b : a), {frames: 0, kept: 0});
+  const told = typical.map((q, k) => {
+    const again = k > 0 && typical[k - 1].name === q.name; // the same in another unit
+    return (again ? " = " : k ? ", " : "") + (again ? "" : `${q.name} `) + short(q.value, q.unit);
+  });
+  const whose = `${largest.kept ? "kept " : ""}frames${NIGHT.groups.length > 1 ? " of the largest group" : ""}`;
+  return `Median of the ${whose}: ${told.join("")}.`;
+}
+
+function stackText() {
+  const groups = NIGHT.night.groups;
+  const stack = groups.length === 1 ? groups[0].stack : null;
+  if (!stack || !stack.kept.frames || stack.kept.frames >= stack.all.frames) return "";
+  const gain = Math.round(100 * (stack.kept.snr_over_all - 1));
+  const noise = gain > 0 ? `and ${gain}% more signal to noise` : gain < 0 ? `but ${-gain}% less signal to noise` : "and the same signal to noise";
+  return `Predicted stack of the kept frames, against one of all: FWHM ${number(stack.kept.fwhm_px, 2, "px")} instead of ${number(stack.all.fwhm_px, 2, "px")}, ${noise}.`;
+}
+
+// With several groups each has its own time: a button shows its frames only.
+function showGroups() {
+  if (NIGHT.groups.length < 2) return;
+  const rows = NIGHT.groups.map((group, k) => {
+    const told = NIGHT.night.groups[k];
+    const width = told && told.fwhm_kept_px ? told.fwhm_kept_px.median : null;
+    return make("tr", {}, make("th", {scope: "row"}, make("button", {type: "button", className: "link", textContent: groupName(group), on: {click: () => filterGroup(k)}})),
+      make("td", {className: "figure", textContent: `${group.kept} of ${group.frames}`}),
+      make("td", {className: "figure", textContent: told ? duration(told.kept_s) : ""}),
+      make("td", {className: "figure", textContent: number(width, 2)}));
+  });
+  byId("groups").append(make("table", {},
+    make("thead", {}, make("tr", {}, ...["group", "kept", "time", "FWHM, px"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    make("tbody", {}, ...rows)));
 }
 
 function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
   for (const item of advice.slice(0, 3)) {
-    const saves = item.saves_s > 0 ? `(up to ${duration(item.saves_s)})` : "";
-    list.append(make("li", {title: item.because}, make("b", {textContent: item.action}), " ",
+    const saves = item.saves_s > 0 ? ` saves up to ${duration(item.saves_s)}` : "";
+    list.append(make("li", {}, make("b", {textContent: item.action}),
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));
   }
   if (!advice.length) list.replaceWith(make("p", {className: "faint", textContent: "Nothing in this night asks for a change."}));
-  else if (advice.length > 3) list.after(make("a", {href: "#story", textContent: `${advice.length - 3} more below`}));
+  else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > 3 ? `Why, and ${advice.length - 3} more` : "Why"}));
 }
 
 function showCauses() {
@@ -81,10 +106,11 @@ function showCauses() {
   for (const cause of NIGHT.causes) {
     const bar = make("i", {className: "bar"});
     bar.style.width = `${Math.max(3, 100 * cause.lost_s / most)}%`;
-    place.append(make("button", {type: "button", className: "cause", data: {reason: cause.reason},
-      title: `${cause.text}. ${(NIGHT.reasons[cause.reason] || {}).long || ""}`, on: {click: () => filterReason(cause.reason)}},
-      make("span", {className: "name", textContent: cause.reason.replace(/_/g, " ")}),
-      make("span", {className: "size", textContent: `${cause.frames} × · ${duration(cause.lost_s)}`}),
+    place.append(make("button", {type: "button", className: "cause", data: {reason: cause.reason}, ariaPressed: "false",
+      title: `${reasonTitle(cause.reason)} Click: show only these frames.`, on: {click: () => filterReason(cause.reason)}},
+      make("span", {className: "name", textContent: reasonText(cause.reason)}),
+      make("span", {className: "size", textContent: count(cause.frames, "frame")}),
+      make("span", {className: "size", textContent: duration(cause.lost_s)}),
       make("span", {className: "track"}, bar)));
   }
   if (!NIGHT.causes.length) place.append(make("p", {textContent: "No frame was lost."}));
@@ -94,10 +120,4 @@ function markCauses() {
   for (const button of byId("causes").querySelectorAll("button")) {
     button.setAttribute("aria-pressed", String(state.reasons.has(button.dataset.reason)));
   }
-}
-
-function filterReason(word) {
-  if (state.reasons.has(word)) state.reasons.delete(word);
-  else state.reasons.add(word);
-  changed("filter");
 }

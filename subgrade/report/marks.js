@@ -45,6 +45,7 @@ function showMarked() {
   const against = FRAMES.filter((f) => markOf(f) && markOf(f) !== f.verdict).length;
   byId("marked").textContent = n ? `○ ${count(n, "mark")}, ${against} against the verdict` : "";
   byId("save").disabled = !n;
+  byId("save").title = n ? "Key S" : "Mark frames with K and R first";
 }
 
 function saveMarks() {

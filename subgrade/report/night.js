@@ -7,13 +7,13 @@ function showStory() {
     return;
   }
   for (const finding of diagnosis.findings) {
-    const numbers = finding.numbers.map((q) => `${q.name} ${short(q.value, q.unit)}${known(q.error) ? ` ± ${short(q.error)}` : ""}`);
+    const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
     place.append(make("article", {className: "finding"},
       make("h3", {textContent: finding.topic}),
       make("p", {className: "faint", textContent: [finding.sure, finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
       make("p", {textContent: finding.sentence}),
       numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
-      ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}`}), ` ${item.because}`,
+      ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
         item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
       spans(finding),
       finding.evidence.length ? make("details", {}, make("summary", {textContent: "Where it comes from"}),
@@ -40,13 +40,9 @@ function spans(finding) {
 
 function showFoot() {
   const guiding = NIGHT.guiding;
-  const parts = [`Folder ${NIGHT.folder}.`, `Written ${NIGHT.written_utc} by ${NIGHT.program.name} ${NIGHT.program.version}.`];
+  const parts = [`Folder ${NIGHT.folder}.`, `Written ${NIGHT.written_utc.slice(0, 16).replace("T", " ")} UTC by ${NIGHT.program.name} ${NIGHT.program.version}.`];
   if (guiding) {
     parts.push(`Guiding record ${guiding.file}: ${guiding.used ? `clock ${guiding.clock.text}, ${count(guiding.samples, "sample")}, covers ${count(guiding.exposures_covered, "frame")}` : "not used, its clock is not settled"}.`);
   }
   byId("foot").textContent = parts.join(" ");
-  const untimed = FRAMES.length - TIMED.length;
-  byId("legend").append(`${SIGN.keep} kept   ${SIGN.reject} rejected   □ unreadable   ○ further reason or remark; dotted: the group's usual value. `,
-    make("span", {className: "screen", textContent: "Click a point for its frame, drag to zoom, double click for all. "}),
-    untimed && TIMED.length ? `${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "");
 }

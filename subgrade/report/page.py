@@ -13,8 +13,8 @@ from subgrade.results import Graded, write_whole
 
 FILE = "report.html"
 SCRIPTS = (
-    "base.js", "clock.js", "head.js", "timeline.js", "drawings.js", "frame.js", "table.js",
-    "marks.js", "night.js", "start.js",
+    "base.js", "clock.js", "head.js", "timeline.js", "axes.js", "drawings.js", "frame.js",
+    "table.js", "filters.js", "marks.js", "night.js", "start.js",
 )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 // Wiring: what happens at a key, a click, a change.
 const KEYS = [
   ["→ ←", "next frame, frame before, in the order taken"],
-  ["↓ ↑", "the same in the order of the table"],
+  ["↓ ↑", "in the table: next row, row before"],
   ["Shift → ←", "next rejected frame, rejected frame before"],
   ["Home End", "first, last frame"],
   ["K", "mark keep (again: take the mark away)"],
@@ -18,8 +18,8 @@ const rejected = (frame) => frame.verdict === "reject";
 const ACTS = {
   ArrowRight: (e) => step(1, FRAMES, e.shiftKey ? rejected : undefined),
   ArrowLeft: (e) => step(-1, FRAMES, e.shiftKey ? rejected : undefined),
-  ArrowDown: () => step(1, sorted()),
-  ArrowUp: () => step(-1, sorted()),
+  ArrowDown: () => stepRow(1),
+  ArrowUp: () => stepRow(-1),
   Home: () => step(-FRAMES.length),
   End: () => step(FRAMES.length),
   k: () => toggleMark("keep"),
@@ -37,15 +37,46 @@ function toggleMark(word) {
   if (frame) setMark(frame, markOf(frame) === word ? null : word);
 }
 
+// Among the rows; elsewhere these keys scroll the page.
+function stepRow(by) {
+  step(by, sorted());
+  const row = rows[state.selected];
+  if (!row || !row.isConnected) return;
+  row.querySelector(".link").focus({preventScroll: true});
+  row.scrollIntoView({block: "nearest"});
+}
+
+const KEYS_KEPT = "subgrade single keys";
+let singleKeys = true;
+
+// Whoever speaks to the computer, or types by accident, can switch the letters off.
+function keysChoice() {
+  try {
+    singleKeys = localStorage.getItem(KEYS_KEPT) !== "off";
+  } catch {
+    // a page from disk may have no storage
+  }
+  return make("label", {}, make("input", {type: "checkbox", id: "letters", checked: singleKeys, on: {change: (event) => {
+    singleKeys = event.target.checked;
+    try {
+      localStorage.setItem(KEYS_KEPT, singleKeys ? "on" : "off");
+    } catch {
+      // as above
+    }
+  }}}), " letters and signs act as keys");
+}
+
 function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]")) return;
-  if (event.target.closest && event.target.closest("input, select, textarea")) {
-    if (event.key === "Escape") event.target.blur();
+  const from = event.target.closest ? event.target : document.body;
+  if (from.closest("input, select, textarea")) {
+    if (event.key === "Escape") from.blur();
     return;
   }
-  const act = ACTS[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-  // Up and down scroll the page until a frame is chosen.
-  if (!act || (["ArrowUp", "ArrowDown"].includes(event.key) && state.selected === null)) return;
+  const letter = event.key.length === 1;
+  const act = ACTS[letter ? event.key.toLowerCase() : event.key];
+  if (!act || (letter && !singleKeys)) return;
+  if (["ArrowUp", "ArrowDown"].includes(event.key) && !from.closest("#frames")) return;
   event.preventDefault();
   act(event);
 }
@@ -62,10 +93,11 @@ function showHint(event) {
   const hint = byId("hint");
   const frame = FRAMES[point.customdata];
   hint.replaceChildren();
+  const scale = MEASURES[0];
   if (frame) {
     hint.append(make("b", {textContent: frame.name}), verdictTag(frame),
       make("span", {textContent: [frame.reasons.map(reasonText).join(", "), known(frame.start_unix) ? clockText(frame.start_unix) : ""].filter(Boolean).join(" · ")}),
-      make("span", {className: "faint", textContent: `FWHM ${number(frame.values.fwhm_px, 2, "px")}, eccentricity ${number(frame.values.eccentricity)}, transparency ${number(frame.values.transparency)}`}));
+      make("span", {className: "faint", textContent: `FWHM ${number(frame.values[scale.key], 2, scale.unit)}, eccentricity ${number(frame.values.eccentricity)}, transparency ${number(frame.values.transparency)}`}));
   } else hint.append(make("span", {textContent: `${point.data.name} ${number(point.y, 2, "″")}`}));
   hint.hidden = false;
   const x = Math.min(event.event.clientX + 14, innerWidth - hint.offsetWidth - 8);
@@ -76,52 +108,75 @@ function showHint(event) {
 
 function onPoint(event) {
   const point = event.points[0];
-  if (known(point.customdata)) return select(point.customdata);
+  byId("hint").hidden = true;
+  if (known(point.customdata)) return walkTo(point.customdata);
   const ms = typeof point.x === "number" ? point.x : Date.parse(`${point.x.replace(" ", "T")}Z`);
   const frame = TIMED.find((f) => wall(f.start_unix) <= ms && ms <= wall(f.start_unix + (f.elapsed_s || 0)));
-  return frame && select(frame.index);
+  return frame && walkTo(frame.index);
 }
 
-function onChange(what) {
-  if (what === "selected") {
+// Each change draws what it concerns, and no more.
+const AFTER = {
+  selected() {
     Plotly.relayout(byId("plot"), {shapes: selectedShapes()});
     showPanel();
     markRow();
-    return;
-  }
-  if (what === "filter") showFilters();
-  if (what === "marks") showMarked();
-  showTable();
-  showPanel();
-  drawLine();
-}
+    const frame = FRAMES[state.selected];
+    byId("said").textContent = [plainName(frame.name), SAID[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
+  },
+  filter() {
+    showFilters();
+    showTable();
+    showPanel();
+    restyleLine();
+  },
+  marks() {
+    showMarked();
+    showPanel();
+    markCells();
+    if (state.sort === "mark") showTable();
+    restyleLine();
+  },
+  clock() {
+    buildTable();
+    markCells();
+    showPanel();
+    drawLine();
+  },
+};
 
 // Paper is white and narrow, whatever the screen is.
 function forPaper(on) {
   document.documentElement.classList.toggle("paper", on);
   drawLine();
-  Plotly.relayout(byId("plot"), on ? {width: 700, autosize: false} : {width: undefined, autosize: true});
+}
+
+// The names of lanes and reasons take another place where the line grows wide or narrow.
+function onResize() {
+  document.documentElement.style.setProperty("--bar", `${byId("tools").offsetHeight}px`);
+  if (!onPaper() && (drawn.width < NARROW_PX) !== (plotWidth() < NARROW_PX)) drawLine();
 }
 
 function start() {
   loadMarks();
   startClock();
   showHead();
-  showFilters();
-  showTable();
+  startFilters();
+  buildTable();
   showMarked();
+  markCells();
   showStory();
   showFoot();
-  watchers.push(onChange);
+  watchers.push((what) => AFTER[what]());
   const asked = /^#frame=(\d+)$/.exec(location.hash);
   if (asked && FRAMES[Number(asked[1]) - 1]) state.selected = Number(asked[1]) - 1;
   else {
     const first = FRAMES.findIndex(rejected);
     state.selected = FRAMES.length ? Math.max(first, 0) : null;
   }
+  drawLine();
   showPanel();
   markRow();
-  drawLine();
   const plot = byId("plot");
   plot.on("plotly_click", onPoint);
   plot.on("plotly_hover", showHint);
@@ -136,7 +191,8 @@ function start() {
   byId("keys").addEventListener("click", () => byId("help").showModal());
   byId("help").append(make("h2", {textContent: "Keys"}),
     make("table", {}, make("tbody", {}, ...KEYS.map(([key, text]) => make("tr", {}, make("th", {scope: "row"}, make("kbd", {textContent: key})), make("td", {textContent: text}))))),
-    make("form", {method: "dialog"}, make("button", {textContent: "Close"})));
+    keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close"})));
+  new ResizeObserver(onResize).observe(byId("tools"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawLine);
   addEventListener("beforeprint", () => forPaper(true));
   addEventListener("afterprint", () => forPaper(false));

@@ -1,21 +1,21 @@
 // The table of frames: sorted by any column, shortened by the filter.
+const FILTERS_DIFFER = new Set(FRAMES.map((f) => f.values.filter || "")).size > 1;
 const COLUMNS = [
-  {key: "order", title: "#", of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
-  {key: "start", title: "begin", of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
-  {key: "frame", title: "frame", of: (f) => f.name, text: (f) => f.name},
-  {key: "verdict", title: "verdict", of: (f) => f.verdict, node: verdictTag},
-  {key: "reasons", title: "reasons", of: (f) => f.values.reasons, text: (f) => f.reasons.map((r) => r.replace(/_/g, " ")).join(", ")},
-  {key: "group", title: "filter", of: (f) => f.values.filter, text: (f) => f.values.filter || ""},
-  {key: "fwhm", title: "FWHM px", figure: true, of: (f) => f.values.fwhm_px, text: (f) => number(f.values.fwhm_px)},
-  {key: "eccentricity", title: "ecc.", figure: true, of: (f) => f.values.eccentricity, text: (f) => number(f.values.eccentricity)},
-  {key: "transparency", title: "transp.", figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
-  {key: "background", title: "backgr. ADU", figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
-  {key: "stars", title: "stars", figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
-  {key: "guide", title: "guide rms ″", figure: true, of: guideRms, text: (f) => number(guideRms(f))},
-  {key: "weight", title: "weight", figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
-  {key: "confidence", title: "sure", figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
-  {key: "mark", title: "your mark", of: (f) => markOf(f), text: (f) => (markOf(f) ? `○ ${markOf(f)}` : "")},
-];
+  {key: "order", title: "#", wide: 2.6, figure: true, of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
+  {key: "start", title: "begin", wide: 4, of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
+  {key: "frame", title: "frame", wide: 9.6, of: (f) => f.name, node: nameButton},
+  {key: "verdict", title: "verdict", wide: 13, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
+  {key: "filter", title: "filter", wide: 5, if: FILTERS_DIFFER, of: (f) => f.values.filter, node: (f) => make("span", {className: "cut", textContent: f.values.filter || "", title: f.values.filter || ""})},
+  {key: "fwhm", title: `FWHM ${MEASURES[0].unit}`, wide: 3.6, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
+  {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3, figure: true, of: (f) => f.values.eccentricity, text: (f) => number(f.values.eccentricity)},
+  {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
+  {key: "background", title: "sky ADU", full: "background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
+  {key: "stars", title: "stars", wide: 3.2, figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
+  {key: "guide", title: "guide ″", full: "guiding rms of both axes, arcsec", wide: 3.6, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
+  {key: "weight", title: "weight", full: "relative weight in the stack: 1 is the best frame", wide: 4, figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
+  {key: "confidence", title: "sure", full: "confidence of the verdict, 0 to 1", wide: 3, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
+  {key: "mark", title: "you", full: "your mark", wide: 4.2, mark: true, of: markOf, text: (f) => (markOf(f) ? `○ ${markOf(f)}` : "")},
+].filter((column) => column.if !== false);
 
 function guideRms(frame) {
   const {guide_rms_ra_arcsec: ra, guide_rms_dec_arcsec: dec} = frame.values;
@@ -32,73 +32,96 @@ function sorted() {
   });
 }
 
+function nameButton(frame) {
+  return make("button", {type: "button", className: "link cut", tabIndex: -1, textContent: shortName(frame.name), title: frame.name});
+}
+
+function verdictCell(frame) {
+  const rejected = frame.verdict !== "keep";
+  const texts = frame.reasons.map(reasonText);
+  const cell = make("span", {className: frame.verdict, title: frame.values.explanation || ""},
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}));
+  if (rejected && texts.length) cell.append(make("span", {className: "unseen", textContent: `${SAID[frame.verdict]}: `}), texts.join(", "));
+  else cell.append(SAID[frame.verdict] || frame.verdict, make("span", {className: "faint", textContent: texts.length ? ` (${texts.join(", ")})` : ""}));
+  return cell;
+}
+
+let rows = []; // of the table, in the order of the frames; kept, since making them costs most
+
+function buildTable() {
+  const table = byId("table");
+  table.querySelector("colgroup").replaceChildren(...COLUMNS.map((column) => {
+    const col = make("col", {className: column.mark ? "mark" : ""});
+    col.style.width = `${column.wide}em`;
+    return col;
+  }));
+  table.style.minWidth = `${COLUMNS.reduce((sum, column) => sum + (column.mark ? 0 : column.wide), 0)}em`;
+  table.tHead.replaceChildren(make("tr", {}, ...COLUMNS.map((column) =>
+    make("th", {scope: "col", className: classOf(column), data: {key: column.key}},
+      make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
+  rows = FRAMES.map((frame) => make("tr", {data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
+  showTable();
+}
+
+const classOf = (column) => [column.figure ? "figure" : "", column.mark ? "mark" : ""].join(" ").trim();
+
+function cellOf(column, frame) {
+  const cell = column.key === "frame" ? make("th", {scope: "row"}) : make("td", {className: classOf(column)});
+  cell.append(column.node ? column.node(frame) : column.text(frame));
+  return cell;
+}
+
+function pickRow(index) {
+  walkTo(index);
+  rows[index].querySelector(".link").focus({preventScroll: true});
+}
+
 function showTable() {
-  const head = byId("table").tHead, body = byId("table").tBodies[0];
-  head.replaceChildren(make("tr", {}, ...COLUMNS.map((column) => {
+  for (const head of byId("table").tHead.rows[0].cells) {
+    const column = COLUMNS.find((c) => c.key === head.dataset.key);
     const sortedBy = state.sort === column.key;
-    const arrow = sortedBy ? (state.down ? " ▼" : " ▲") : "";
-    return make("th", {scope: "col", className: column.figure ? "figure" : "", ariaSort: sortedBy ? (state.down ? "descending" : "ascending") : "none"},
-      make("button", {type: "button", textContent: column.title + arrow, on: {click: () => sortBy(column.key)}}));
-  })));
-  const rows = sorted().filter((f) => fits(f));
-  body.replaceChildren(...rows.map(rowOf));
-  byId("shown").textContent = rows.length === FRAMES.length ? `all ${FRAMES.length}` : `${rows.length} of ${FRAMES.length}`;
-  if (!rows.length) body.append(make("tr", {}, make("td", {colSpan: COLUMNS.length, textContent: "No frame fits the filter."})));
+    head.setAttribute("aria-sort", sortedBy ? (state.down ? "descending" : "ascending") : "none");
+    head.firstChild.textContent = column.title + (sortedBy ? (state.down ? " ▼" : " ▲") : "");
+  }
+  const shown = sorted().filter((f) => fits(f));
+  const body = byId("table").tBodies[0];
+  body.replaceChildren(...shown.map((frame) => rows[frame.index]));
+  byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
+  if (!shown.length) body.append(make("tr", {}, make("td", {colSpan: COLUMNS.length, textContent: "No frame fits the filter."})));
   markRow();
 }
 
-function rowOf(frame) {
-  return make("tr", {data: {index: frame.index}, on: {click: () => select(frame.index)}},
-    ...COLUMNS.map((column) => {
-      if (column.node) return make("td", {}, column.node(frame));
-      if (column.key === "frame") {
-        return make("td", {}, make("button", {type: "button", className: "link", textContent: frame.name, title: frame.values.explanation || "", on: {click: (event) => {
-          event.stopPropagation();
-          walkTo(frame.index);
-        }}}));
-      }
-      return make("td", {className: column.figure ? "figure" : "", textContent: column.text(frame)});
-    }));
+// What a mark changes in the table.
+function markCells() {
+  if (Object.keys(state.marks).length) byId("table").classList.add("marked");
+  const at = COLUMNS.findIndex((column) => column.mark);
+  for (const frame of FRAMES) {
+    const cell = rows[frame.index].cells[at], text = COLUMNS[at].text(frame);
+    if (cell.textContent !== text) cell.textContent = text; // the others need no new layout
+  }
 }
 
+let chosenRow = null, reached = null;
+
+// One row can be reached by Tab; the arrow keys go on from there.
 function markRow() {
-  for (const row of byId("table").tBodies[0].rows) {
-    const chosen = Number(row.dataset.index) === state.selected;
-    row.classList.toggle("chosen", chosen);
-    if (chosen) row.setAttribute("aria-current", "true");
-    else row.removeAttribute("aria-current");
+  if (chosenRow) {
+    chosenRow.classList.remove("chosen");
+    chosenRow.removeAttribute("aria-current");
   }
+  if (reached) reached.tabIndex = -1;
+  chosenRow = rows[state.selected] || null;
+  if (chosenRow) {
+    chosenRow.classList.add("chosen");
+    chosenRow.setAttribute("aria-current", "true");
+  }
+  const row = chosenRow && chosenRow.isConnected ? chosenRow : byId("table").tBodies[0].rows[0];
+  reached = row ? row.querySelector(".link") : null;
+  if (reached) reached.tabIndex = 0;
 }
 
 function sortBy(key) {
   state.down = state.sort === key ? !state.down : false;
   state.sort = key;
   showTable();
-}
-
-function showFilters() {
-  const place = byId("filters");
-  place.replaceChildren();
-  const chip = (text, pressed, act, name = "") => make("button", {type: "button", className: `chip ${name}`, ariaPressed: String(pressed), on: {click: act}, textContent: text});
-  const filter = (name, value) => () => {
-    state[name] = state[name] === value ? null : value;
-    changed("filter");
-  };
-  for (const verdict of ["keep", "reject", "unreadable"]) {
-    const n = FRAMES.filter((f) => f.verdict === verdict && fits(f, "verdict")).length;
-    if (n || state.verdict === verdict) place.append(chip(`${SIGN[verdict]} ${SAID[verdict]} ${n}`, state.verdict === verdict, filter("verdict", verdict), verdict));
-  }
-  for (const word of reasonRows()) {
-    const n = FRAMES.filter((f) => f.reasons.includes(word) && fits(f, "reasons")).length;
-    if (n || state.reasons.has(word)) place.append(chip(`${word.replace(/_/g, " ")} ${n}`, state.reasons.has(word), () => filterReason(word)));
-  }
-  if (NIGHT.groups.length > 1) NIGHT.groups.forEach((group, k) => place.append(chip(group.label, state.group === k, filter("group", k), "group")));
-  if (state.verdict || state.reasons.size || state.group !== null || state.find) place.append(chip("show all ✕", false, showAll, "clear"));
-}
-
-function showAll() {
-  Object.assign(state, {verdict: null, group: null, find: ""});
-  state.reasons.clear();
-  byId("find").value = "";
-  changed("filter");
 }

@@ -1,22 +1,28 @@
 // The time line: why, how sharp, how round, how clear, how dark, and the guiding, on one clock.
 const MEASURES = [
-  {key: "fwhm_px", title: "FWHM, px", digits: 2, usual: "fwhm_px"},
-  {key: "eccentricity", title: "eccentricity", digits: 2, usual: "eccentricity", from: 0},
-  {key: "transparency", title: "transparency", digits: 2, usual: "transparency", from: 0},
-  {key: "background_adu", title: "background, ADU", digits: 0, usual: "background_adu"},
+  {key: "fwhm_px", title: "FWHM", unit: "px", digits: 2},
+  {key: "eccentricity", title: "eccentricity", unit: "", digits: 2, from: 0},
+  {key: "transparency", title: "transparency", unit: "", digits: 2, from: 0},
+  {key: "background_adu", title: "background", unit: "ADU", digits: 0},
 ];
-const ROW = 15;
-const LANE = 80;
-const GUIDE = 72;
-const GAP = 21;
-const FOOT = 34;
-let lanes = [];
-
 if (FRAMES.every((f) => !known(f.values.fwhm_px) || known(f.values.fwhm_arcsec)) && FRAMES.some((f) => known(f.values.fwhm_px))) {
-  Object.assign(MEASURES[0], {key: "fwhm_arcsec", title: "FWHM, ″", usual: "fwhm_arcsec"});
+  Object.assign(MEASURES[0], {key: "fwhm_arcsec", unit: "″"});
 }
+const PAPER_PX = 690;
+const NARROW_PX = 600;
+const FOOT = 40;
+const FADED = 0.13;
+const MANY = 120; // frames, from which on the points are drawn smaller
 
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+const onPaper = () => document.documentElement.classList.contains("paper");
+const plotWidth = () => (onPaper() ? PAPER_PX : byId("plot").clientWidth);
+
+// Sizes in px. Names of lanes stand beside them, or above where there is no room beside.
+function sizesNow() {
+  const narrow = plotWidth() < NARROW_PX;
+  return {narrow, row: onPaper() ? 13 : 16, lane: onPaper() ? 58 : 78, guide: onPaper() ? 48 : 70, gap: narrow ? 22 : 10, label: narrow ? 108 : 170};
+}
 
 function reasonRows() {
   const seen = [];
@@ -25,51 +31,83 @@ function reasonRows() {
   return seen;
 }
 
-function layLanes() {
-  const rows = reasonRows();
-  const parts = [{name: "why", size: ROW * (rows.length + 1), rows}];
-  for (const measure of MEASURES) {
-    if (FRAMES.some((f) => known(f.values[measure.key]))) parts.push({name: measure.key, size: LANE, measure});
+const pen = document.createElement("canvas").getContext("2d");
+
+function textWidth(text) {
+  pen.font = "11px system-ui, sans-serif";
+  return pen.measureText(text).width;
+}
+
+// A label in lines that are no wider than there is room.
+function wrapped(text, most) {
+  const lines = [];
+  for (const word of text.split(" ")) {
+    const longer = lines.length ? `${lines[lines.length - 1]} ${word}` : word;
+    if (lines.length && textWidth(longer) <= most) lines[lines.length - 1] = longer;
+    else lines.push(word);
   }
-  if (NIGHT.trace && state.clock !== "order") parts.push({name: "guide", of: "ra", size: GUIDE}, {name: "guide", of: "dec", size: GUIDE});
-  const height = parts.reduce((sum, part) => sum + part.size + GAP, 0);
+  return lines;
+}
+
+// Rows of the first lane from below: kept, then the reasons, the costliest on top.
+function reasonLane(sizes) {
+  const lane = {name: "why", at: new Map(), labels: [], size: 0};
+  let height = 0;
+  for (const [word, text] of [["", "kept"], ...reasonRows().reverse().map((word) => [word, reasonText(word)])]) {
+    const lines = wrapped(text, sizes.label);
+    const share = 1 + 0.75 * (lines.length - 1);
+    lane.at.set(word, height + share / 2);
+    lane.labels.push(lines);
+    height += share;
+  }
+  return {...lane, height, size: sizes.row * height};
+}
+
+function layLanes(sizes) {
+  const parts = [reasonLane(sizes)];
+  for (const measure of MEASURES) {
+    if (FRAMES.some((f) => known(f.values[measure.key]))) parts.push({name: measure.key, size: sizes.lane, measure});
+  }
+  if (NIGHT.trace && state.clock !== "order") parts.push({name: "guide", of: "ra", size: sizes.guide}, {name: "guide", of: "dec", size: sizes.guide});
+  const height = parts.reduce((sum, part) => sum + part.size + sizes.gap, 0);
   let top = height;
   parts.forEach((part, k) => {
     part.axis = k ? `y${k + 1}` : "y";
     part.layout = k ? `yaxis${k + 1}` : "yaxis";
-    part.domain = [Math.max(0, top - GAP - part.size) / height, (top - GAP) / height];
-    top -= part.size + GAP;
+    part.domain = [Math.max(0, top - sizes.gap - part.size) / height, (top - sizes.gap) / height];
+    top -= part.size + sizes.gap;
   });
-  return {parts, height};
+  return {parts, height, sizes};
 }
 
 const POINT = {keep: ["circle", "keep", 7], reject: ["diamond", "reject", 9], unreadable: ["square-open", "faint", 9]};
+const shadeOf = (frames) => frames.map((f) => (fits(f) ? 1 : FADED));
 
-function pointsOf(lane, verdict, value, hollow = false) {
+// A mark is a thick rim, so that it can change without drawing anew.
+const rimOf = (frames) => ({width: frames.map((f) => (markOf(f) ? 2.5 : 0)), color: colour("mark")});
+
+function pointsOf(lane, verdict, value) {
   const [symbol, shade, size] = POINT[verdict];
   const frames = FRAMES.filter((f) => f.verdict === verdict && known(place(f)) && known(value(f)));
+  const open = symbol.endsWith("open");
   return {type: "scatter", mode: "markers", x: frames.map(place), y: frames.map(value), yaxis: lane.axis,
-    customdata: frames.map((f) => f.index), hoverinfo: "none", showlegend: false,
-    marker: {symbol: hollow ? `${symbol.replace("-open", "")}-open` : symbol, color: colour(shade), size,
-      opacity: frames.map((f) => (fits(f) ? 1 : 0.13)), line: {width: hollow ? 1.5 : 0, color: colour(shade)}}};
+    customdata: frames.map((f) => f.index), hoverinfo: "none", showlegend: false, meta: {rim: !open},
+    marker: {symbol, color: colour(shade), size: FRAMES.length > MANY ? size - 2 : size, opacity: shadeOf(frames),
+      line: open ? {width: 1.5, color: colour(shade)} : rimOf(frames)}};
 }
 
 function whyTraces(lane) {
-  const height = (word) => lane.rows.length - lane.rows.indexOf(word);
-  const traces = [pointsOf(lane, "keep", () => 0)];
+  const traces = [pointsOf(lane, "keep", () => lane.at.get(""))];
   for (const verdict of ["reject", "unreadable"]) {
-    traces.push(pointsOf(lane, verdict, (f) => (f.reasons.length ? height(f.reasons[0]) : null)));
+    traces.push(pointsOf(lane, verdict, (f) => (f.reasons.length ? lane.at.get(f.reasons[0]) : null)));
   }
-  const further = [];
-  for (const frame of FRAMES) {
-    const rest = frame.verdict === "keep" ? frame.reasons : frame.reasons.slice(1);
-    for (const word of rest) further.push([frame, height(word)]);
-  }
-  const drawn = further.filter(([frame]) => known(place(frame)));
-  if (drawn.length) {
-    traces.push({type: "scatter", mode: "markers", x: drawn.map(([f]) => place(f)), y: drawn.map(([, y]) => y),
-      yaxis: lane.axis, customdata: drawn.map(([f]) => f.index), hoverinfo: "none", showlegend: false,
-      marker: {symbol: "circle-open", size: 7, color: colour("faint"), opacity: drawn.map(([f]) => (fits(f) ? 1 : 0.13))}});
+  const further = FRAMES.filter((f) => known(place(f))).flatMap((frame) =>
+    (frame.verdict === "keep" ? frame.reasons : frame.reasons.slice(1)).map((word) => [frame, lane.at.get(word)]));
+  if (further.length) {
+    const frames = further.map(([f]) => f);
+    traces.push({type: "scatter", mode: "markers", x: frames.map(place), y: further.map(([, y]) => y), yaxis: lane.axis,
+      customdata: frames.map((f) => f.index), hoverinfo: "none", showlegend: false, meta: {rim: false},
+      marker: {symbol: "circle-open", size: 7, color: colour("faint"), opacity: shadeOf(frames)}});
   }
   return traces;
 }
@@ -81,17 +119,14 @@ function measureTraces(lane) {
     const frames = FRAMES.filter((f) => f.group === k && known(f.values[key]) && known(place(f)));
     traces.push({type: "scatter", mode: "lines", x: frames.map(place), y: frames.map((f) => f.values[key]), yaxis: lane.axis,
       hoverinfo: "skip", showlegend: false, line: {color: colour("line"), width: 1.2}});
-    const usual = group.usual[lane.measure.usual];
+    const usual = group.usual[key];
     if (usual && known(usual.centre) && frames.length > 1) {
-      traces.push({type: "scatter", mode: "lines", x: [place(frames[0]), place(frames[frames.length - 1])], y: [usual.centre, usual.centre],
-        yaxis: lane.axis, hoverinfo: "skip", showlegend: false, line: {color: colour("faint"), width: 1, dash: "dot"}});
+      const places = frames.map(place);
+      traces.push({type: "scatter", mode: "lines", x: [Math.min(...places), Math.max(...places)], y: [usual.centre, usual.centre],
+        yaxis: lane.axis, hoverinfo: "skip", showlegend: false, line: {color: colour("faint"), width: 1.2, dash: "dot"}});
     }
   });
   for (const verdict of ["keep", "reject", "unreadable"]) traces.push(pointsOf(lane, verdict, (f) => f.values[key]));
-  const marked = FRAMES.filter((f) => markOf(f) && known(place(f)) && known(f.values[key]));
-  traces.push({type: "scatter", mode: "markers", x: marked.map(place), y: marked.map((f) => f.values[key]), yaxis: lane.axis,
-    customdata: marked.map((f) => f.index), hoverinfo: "none", showlegend: false,
-    marker: {symbol: "circle-open", size: 16, color: colour("mark"), line: {width: 2}}});
   return traces;
 }
 
@@ -105,7 +140,7 @@ function guideTraces(lane) {
   }
   const {t, e} = NIGHT.trace[lane.of];
   return [
-    {type: "scatter", mode: "none", ...shade, yaxis: lane.axis, fill: "toself", fillcolor: colour("band"), hoverinfo: "skip", showlegend: false},
+    {type: "scatter", mode: "none", ...shade, yaxis: lane.axis, fill: "toself", fillcolor: colour("shade"), hoverinfo: "skip", showlegend: false},
     {type: "scatter", mode: "lines", x: t.map(wall), y: e, yaxis: lane.axis, name: guideName(lane), hoverinfo: "none", showlegend: false,
       connectgaps: false, line: {color: colour(lane.of), width: 1}}];
 }
@@ -120,70 +155,57 @@ function guideReach() {
   return Math.max(Math.min(most, 2 * usual), 0.1) * 1.05;
 }
 
-function axisOf(lane) {
-  const base = {domain: lane.domain, zeroline: false, gridcolor: colour("line"), griddash: "dot", nticks: 4, fixedrange: true,
-    tickfont: {size: 11}, automargin: false};
-  if (lane.name === "why") {
-    return {...base, tickmode: "array", range: [-0.6, lane.rows.length + 0.6], showgrid: true, gridcolor: colour("band"), griddash: "solid",
-      tickvals: [0, ...lane.rows.map((_, k) => lane.rows.length - k)], ticktext: ["kept", ...lane.rows.map((w) => w.replace(/_/g, " "))]};
+// What is drawn is kept, for what changes of it later.
+const drawn = {points: [], lanes: []};
+
+// Filters and marks change looks only.  The library would take a third of a second for 300 frames,
+// so the points it has drawn are given their looks directly, and its data too, for when it draws again.
+function restyleLine() {
+  const plot = byId("plot");
+  const looks = new Map();
+  for (const k of drawn.points) {
+    const trace = plot.data[k], frames = trace.customdata.map((index) => FRAMES[index]);
+    trace.marker.opacity = shadeOf(frames);
+    if (trace.meta.rim) trace.marker.line = rimOf(frames);
+    looks.set(k, trace);
   }
-  if (lane.name === "guide") return {...base, range: [-guideReach(), guideReach()], zeroline: true, zerolinecolor: colour("line")};
-  const values = FRAMES.map((f) => f.values[lane.measure.key]).filter(known);
-  const low = Math.min(...values), high = Math.max(...values);
-  if (low > 0 && high / low > 8 && lane.measure.from !== 0) return {...base, type: "log", dtick: high / low > 30 ? 1 : "D2"};
-  if (lane.measure.from === 0) return {...base, range: [-0.06 * (high || 1), 1.12 * (high || 1)]};
-  const room = 0.1 * (high - low || Math.abs(high) || 1);
-  return {...base, range: [low - room, high + room]};
-}
-
-function titleOf(lane) {
-  const text = lane.name === "why" ? "verdict and reasons" : lane.name === "guide" ? `guiding error in ${guideName(lane)}, ″; exposures shaded` : lane.measure.title;
-  return {text, x: 0, xref: "paper", y: lane.domain[1], yref: "paper", xanchor: "left", yanchor: "bottom", showarrow: false,
-    font: {size: 12, color: colour("ink")}, bgcolor: "rgba(0,0,0,0)"};
-}
-
-function longGaps() {
-  const breaks = [];
-  const sorted = [...TIMED].sort((a, b) => a.start_unix - b.start_unix);
-  for (let k = 1; k < sorted.length; k++) {
-    const from = sorted[k - 1].start_unix + (sorted[k - 1].elapsed_s || 0) + 600, to = sorted[k].start_unix - 600;
-    if (to - from > 3 * 3600) breaks.push({values: [wall(from)], dvalue: (to - from) * 1000});
+  let found = 0;
+  for (const path of plot.querySelectorAll(".scatterlayer .points path.point")) {
+    const point = path.__data__, group = path.closest(".trace");
+    const of = group && group.__data__ && group.__data__[0] && group.__data__[0].trace;
+    const trace = of && looks.get(of.index);
+    if (!trace || !point || !known(point.i)) continue;
+    found += 1;
+    const shade = trace.marker.opacity[point.i];
+    if (point.mo !== shade) path.style.opacity = point.mo = shade;
+    if (!trace.meta.rim || point.mlw === trace.marker.line.width[point.i]) continue;
+    point.mlw = trace.marker.line.width[point.i];
+    path.style.stroke = trace.marker.line.color;
+    path.style.strokeWidth = `${point.mlw}px`;
   }
-  return breaks;
-}
-
-function layoutOf(plan) {
-  const dated = state.clock !== "order";
-  const layout = {height: plan.height + FOOT, margin: {l: 112, r: 10, t: 0, b: FOOT}, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: {family: "system-ui, sans-serif", size: 12, color: colour("ink")}, hovermode: "closest", hoverdistance: 25, dragmode: "zoom", showlegend: false,
-    annotations: plan.parts.map(titleOf), shapes: selectedShapes(),
-    xaxis: {type: dated ? "date" : "linear", anchor: plan.parts[plan.parts.length - 1].axis, gridcolor: colour("line"), griddash: "dot", zeroline: false,
-      title: {text: dated ? clockName() : "frame number", standoff: 6, font: {size: 12}}, rangebreaks: dated ? longGaps() : [], range: rangeOf()}};
-  for (const part of plan.parts) layout[part.layout] = axisOf(part);
-  return layout;
-}
-
-function rangeOf() {
-  const places = FRAMES.filter((f) => known(place(f)));
-  if (!places.length) return [0, 1];
-  if (state.clock === "order") return [0.3, FRAMES.length + 0.7];
-  const from = Math.min(...TIMED.map((f) => f.start_unix)), to = Math.max(...TIMED.map((f) => f.start_unix + (f.elapsed_s || 0)));
-  const room = Math.min(600, Math.max(60, 0.015 * (to - from)));
-  return [wall(from - room), wall(to + room)];
-}
-
-function selectedShapes() {
-  const frame = FRAMES[state.selected];
-  if (!frame || !known(place(frame)) || document.documentElement.classList.contains("paper")) return [];
-  const half = state.clock === "order" ? 0.5 : 0;
-  const from = half ? place(frame) - half : wall(frame.start_unix), to = half ? place(frame) + half : wall(frame.start_unix + (frame.elapsed_s || 1));
-  return [{type: "rect", xref: "x", yref: "paper", x0: from, x1: to, y0: 0, y1: 1, layer: "below", fillcolor: colour("chosen"), opacity: 0.55,
-    line: {width: 1, color: colour("ink")}}];
+  const all = drawn.points.reduce((sum, k) => sum + plot.data[k].customdata.length, 0);
+  if (found !== all) drawLine();
 }
 
 function drawLine() {
-  const plan = layLanes();
-  lanes = plan.parts;
-  const traces = lanes.flatMap((lane) => (lane.name === "why" ? whyTraces(lane) : lane.name === "guide" ? guideTraces(lane) : measureTraces(lane)));
-  return Plotly.react(byId("plot"), traces, layoutOf(plan), {displayModeBar: false, responsive: true, doubleClick: "reset", scrollZoom: false});
+  const plan = layLanes(sizesNow());
+  const traces = plan.parts.flatMap((lane) => (lane.name === "why" ? whyTraces(lane) : lane.name === "guide" ? guideTraces(lane) : measureTraces(lane)));
+  drawn.points = traces.flatMap((trace, k) => (trace.customdata ? [k] : []));
+  drawn.width = plotWidth();
+  showLegend();
+  return Plotly.react(byId("plot"), traces, layoutOf(plan), {displayModeBar: false, responsive: !onPaper(), doubleClick: "reset", scrollZoom: false});
+}
+
+function showLegend() {
+  const sign = (word, text, name = word) => make("span", {className: `sign ${name}`}, make("span", {ariaHidden: "true", textContent: `${word} `}), text);
+  const untimed = FRAMES.length - TIMED.length;
+  const notes = [
+    matchMedia("(pointer: coarse)").matches ? "Tap a point for its frame." : "Click a point for its frame; drag to zoom, double click for all.",
+    untimed && TIMED.length && state.clock !== "order" ? `${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "",
+    NIGHT.trace && state.clock === "order" ? "The guiding record needs a clock." : ""];
+  byId("legend").replaceChildren(sign(SIGN.keep, "kept", "keep"), sign(SIGN.reject, "rejected", "reject"),
+    ...(FRAMES.some((f) => f.verdict === "unreadable") ? [sign(SIGN.unreadable, "unreadable")] : []),
+    sign("○", "further reason or remark"), sign("┄", NIGHT.groups.length > 1 ? "usual of the group's frames" : "usual of all frames"),
+    ...(NIGHT.trace && state.clock !== "order" ? [make("span", {className: "sign"}, make("i", {className: "swatch"}), " exposure")] : []),
+    make("span", {className: "screen", textContent: notes.filter(Boolean).join(" ")}));
 }

@@ -1,0 +1,76 @@
+// The filter: verdict, reason, group and words; the table and the time line follow it.
+const VERDICTS = ["keep", "reject", "unreadable"];
+
+function startFilters() {
+  const place = byId("filters");
+  for (const verdict of VERDICTS) {
+    if (!FRAMES.some((f) => f.verdict === verdict)) continue;
+    place.append(make("button", {type: "button", className: `chip ${verdict}`, data: {verdict}, on: {click: () => {
+      state.verdict = state.verdict === verdict ? null : verdict;
+      changed("filter");
+    }}}));
+  }
+  if (reasonRows().length) {
+    place.append(choice("reason", "Reason", (word) => {
+      state.reasons.clear();
+      if (word) state.reasons.add(word);
+    }));
+  }
+  if (NIGHT.groups.length > 1) {
+    place.append(choice("group", "Group", (k) => { state.group = k === "" ? null : Number(k); }));
+  }
+  place.append(make("button", {type: "button", className: "chip", id: "all", textContent: "Show all", on: {click: showAll}}));
+  showFilters();
+}
+
+function choice(id, label, act) {
+  const select = make("select", {id, ariaLabel: label, on: {change: () => {
+    if (select.value === SEVERAL) return;
+    act(select.value);
+    changed("filter");
+  }}});
+  return select;
+}
+
+const SEVERAL = "several";
+
+// Counts say what a choice would show, the other filters as they are.
+function showFilters() {
+  for (const chip of byId("filters").querySelectorAll("[data-verdict]")) {
+    const verdict = chip.dataset.verdict;
+    const n = FRAMES.filter((f) => f.verdict === verdict && fits(f, "verdict")).length;
+    chip.textContent = `${SIGN[verdict]} ${SAID[verdict]} ${n}`;
+    chip.setAttribute("aria-pressed", String(state.verdict === verdict));
+  }
+  const option = (value, textContent) => make("option", {value, textContent});
+  const reason = byId("reason"), group = byId("group");
+  if (reason) {
+    const words = reasonRows().map((word) => option(word, `${reasonText(word)} (${FRAMES.filter((f) => f.reasons.includes(word) && fits(f, "reasons")).length})`));
+    const several = state.reasons.size > 1 ? [option(SEVERAL, [...state.reasons].map(reasonText).join(", "))] : [];
+    reason.replaceChildren(option("", "any reason"), ...several, ...words);
+    reason.value = several.length ? SEVERAL : [...state.reasons][0] || "";
+  }
+  if (group) {
+    group.replaceChildren(option("", "any group"), ...NIGHT.groups.map((g, k) => option(String(k), groupName(g))));
+    group.value = state.group === null ? "" : String(state.group);
+  }
+  byId("all").disabled = !(state.verdict || state.reasons.size || state.group !== null || state.find);
+}
+
+function filterReason(word) {
+  if (state.reasons.has(word)) state.reasons.delete(word);
+  else state.reasons.add(word);
+  changed("filter");
+}
+
+function filterGroup(k) {
+  state.group = state.group === k ? null : k;
+  changed("filter");
+}
+
+function showAll() {
+  Object.assign(state, {verdict: null, group: null, find: ""});
+  state.reasons.clear();
+  byId("find").value = "";
+  changed("filter");
+}
