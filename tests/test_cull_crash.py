@@ -183,6 +183,43 @@ def test_the_kills_are_five_hundred():
 SIGNALS = 20
 
 
+@pytest.mark.parametrize("way", ["rename", "other disk"])
+def test_killed_in_a_move_after_links_nothing_is_lost(quick, way):
+    draw = random.Random(f"links, then {way}")
+    write_results(quick / "night")
+    before = tree(quick / "night" / "lights")
+    calls = killed = 0
+    for trial in range(25):
+        root = quick / f"t{trial}"
+        graded = copy_of(quick / "night", root)
+        lights, to = root / "lights", root / "culled"
+        look = to if trial % 2 else root / "look"
+
+        def work(graded=graded, to=to):
+            return cull(graded, to)
+
+        def links(graded=graded, look=look):
+            return cull(graded, look, link=True)
+
+        links()
+        if not calls:
+            calls = in_child(way, lights, 0, "", work)
+            restore(graded)
+            links()
+        at, manner = draw.randint(1, calls), draw.choice(["before", "amid", "after"])
+        killed += in_child(way, lights, at, manner, work) < 0
+        for link in [path for path in to.rglob("*") if path.is_symlink()]:
+            assert link.exists(), "a link that leads nowhere"
+            link.unlink()
+        assert_accounted(before, lights, to)
+        if draw.random() < 0.5:
+            assert not work().problems
+        assert not restore(graded).problems
+        assert tree(lights) == before
+        assert tree(to) == tree(look) == {}
+    assert killed > 15
+
+
 def test_killed_by_a_signal(tmp_path, other_disk):
     """SIGKILL from outside, on a real second file system where there is one."""
     draw = random.Random(5)

@@ -12,6 +12,8 @@ import click
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY, EXIT_USAGE
 
 TELL_EVERY_S = 10.0
+MOST_NAMED = 5
+"""Files named that have the same cause."""
 
 
 @click.command(
@@ -47,17 +49,20 @@ def command(context, results, to, link, only_list, unreadable, quiet) -> None:
     RESULTS is the --out folder of an earlier grade; its file cull_journal.jsonl notes
     every step, so that restore can bring all back, after a crash too.
     """
-    from subgrade.moving import cull, would_cull
+    from subgrade.moving import cull, where_culled, would_cull
     from subgrade.results.files import path_line
 
     if only_list and link:
         raise click.UsageError("--list and --link exclude each other")
     if only_list:
         with refusable():
-            for frame in would_cull(results, to, unreadable=unreadable):
+            frames = would_cull(results, to, unreadable=unreadable)
+            for frame in frames:
                 click.echo(path_line(frame.source))
+            if not frames and not quiet:
+                tell_none(where_culled(results), results, err=True)
         return
-    if to is None:
+    if not to:
         raise click.UsageError("--to DIR says where the rejects go; --list only names them")
     with refusable(), interruptible("the same command goes on, restore brings all back"):
         outcome = cull(
@@ -71,33 +76,76 @@ def command(context, results, to, link, only_list, unreadable, quiet) -> None:
 
 
 def tell_culled(outcome, results: str, to: str) -> None:
-    """One or two lines on stdout: how many, how much time, where, how to bring them back."""
+    """A few lines on stdout: how many, how much time, where, how to bring them back."""
     import os
 
     from subgrade.cli.progress import one_line
     from subgrade.cli.summary import duration
 
     place = one_line(os.path.abspath(os.path.expanduser(to)))
-    if outcome.moved:
-        did = "Links made to" if outcome.linked else "Moved"
-        click.echo(
-            f"{did} {_counted(len(outcome.moved), 'reject')} ({duration(outcome.seconds)}), "
-            f"in {place}"
-        )
-        again = "takes the links away" if outcome.linked else "brings them back"
-        click.echo(f"`subgrade restore {one_line(results)}` {again}.")
-    elif not outcome.problems:
-        click.echo("There are no rejects to move." if not outcome.already else "Nothing to do.")
-    if outcome.already:
-        click.echo(f"{_counted(outcome.already, 'reject')} went with an earlier cull.")
+    if outcome.unlinked:
+        click.echo(f"Removed {counted(outcome.unlinked, 'link')} that an earlier cull made.")
+    if not outcome.moved:
+        if not outcome.problems:
+            tell_none(outcome.earlier, results)
+        return
+    count = f"{counted(len(outcome.moved), 'reject')} ({duration(outcome.seconds)})"
+    if outcome.linked:
+        click.echo(f"Made links to {count} in {place}; no sub moved.")
+        click.echo(f"{_command('restore', results)} removes the links.")
+        return
+    click.echo(f"Moved {count} to {place}")
+    for away in outcome.earlier:
+        click.echo(_where(away))
+    back = "all back" if outcome.earlier else "them back"
+    click.echo(f"{_command('restore', results)} brings {back}.")
+
+
+def tell_none(earlier, results: str, err: bool = False) -> None:
+    """Why there is nothing to move, and where the frames of earlier culls are."""
+    click.echo("There are no rejects to move." if not earlier else "Nothing to do.", err=err)
+    for away in earlier:
+        click.echo(_where(away), err=err)
+    kinds = {away.kind for away in earlier}
+    if "move" in kinds:
+        click.echo(f"{_command('restore', results)} brings them back.", err=err)
+    elif kinds:
+        click.echo(f"{_command('restore', results)} removes the links.", err=err)
+
+
+def _where(away) -> str:
+    """Where earlier culls put something."""
+    from subgrade.cli.progress import one_line
+
+    what = "frame" if away.kind == "move" else "link"
+    verb = "is" if away.count == 1 else "are"
+    return f"{counted(away.count, what)} of an earlier cull {verb} in {one_line(away.folder)}"
+
+
+def _command(name: str, results) -> str:
+    import os
+    import shlex
+
+    from subgrade.cli.progress import one_line
+
+    return f"`subgrade {name} {one_line(shlex.quote(os.fspath(results)))}`"
 
 
 def tell_problems(problems) -> None:
-    """What was left where it is, and why, on stderr."""
+    """What was left where it is, and why, on stderr; of one cause for many some are named."""
+    from collections import Counter
+
     from subgrade.cli.progress import one_line
 
+    whole = Counter(cause for _, cause in problems)
+    told = Counter()
     for path, cause in problems:
-        click.echo(f"subgrade: {one_line(path)}: {one_line(cause)}", err=True)
+        told[cause] += 1
+        if told[cause] <= MOST_NAMED or whole[cause] == MOST_NAMED + 1:
+            click.echo(f"subgrade: {one_line(path)}: {one_line(cause)}", err=True)
+        elif told[cause] == whole[cause]:
+            more = whole[cause] - MOST_NAMED
+            click.echo(f"subgrade: and {more} more: {one_line(cause)}", err=True)
 
 
 def teller(done_word: str, quiet: bool) -> Callable[[int, int], None]:
@@ -136,5 +184,6 @@ def refusable() -> Iterator[None]:
         sys.exit(EXIT_USAGE)
 
 
-def _counted(number: int, noun: str) -> str:
+def counted(number: int, noun: str) -> str:
+    """A number with its noun."""
     return f"{number} {noun}" + ("" if number == 1 else "s")

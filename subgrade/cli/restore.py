@@ -23,11 +23,11 @@ from subgrade.cli import EXIT_PARTLY
 @click.option("--quiet", "-q", is_flag=True, help="Only errors.")
 @click.pass_context
 def command(context, results, quiet) -> None:
-    """Bring every frame that cull moved back to its place, byte for byte.
+    """Bring every frame that cull moved back to its place, byte for byte; remove its links.
 
     RESULTS is the folder that was given to cull; only its cull_journal.jsonl is needed.
     """
-    from subgrade.cli.cull import interruptible, tell_problems, teller
+    from subgrade.cli.cull import counted, interruptible, tell_problems, teller
     from subgrade.cli.summary import duration
     from subgrade.moving import restore
     from subgrade.moving.model import JOURNAL
@@ -38,11 +38,13 @@ def command(context, results, quiet) -> None:
         outcome = restore(results, advance=teller("brought back", quiet))
     tell_problems(outcome.problems)
     if not quiet:
-        count = len(outcome.moved)
-        if count:
-            frames = "frame" if count == 1 else "frames"
-            click.echo(f"Brought back {count} {frames} ({duration(outcome.seconds)}).")
-        elif not outcome.problems:
+        if outcome.moved:
+            count = counted(len(outcome.moved), "frame")
+            click.echo(f"Brought back {count} ({duration(outcome.seconds)}).")
+        if outcome.unlinked:
+            rest = "the subs they led to" if outcome.moved else "the subs"
+            click.echo(f"Removed {counted(outcome.unlinked, 'link')}; {rest} were never moved.")
+        if not (outcome.moved or outcome.unlinked or outcome.problems):
             click.echo("There is nothing to bring back.")
     if outcome.problems:
         context.exit(EXIT_PARTLY)

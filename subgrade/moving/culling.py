@@ -14,9 +14,28 @@ from subgrade.moving import disk
 from subgrade.moving.disk import said
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
-from subgrade.moving.model import JOURNAL, LINK, MOVE, OPEN_STATES, Outcome, Planned
-from subgrade.moving.plan import hides_others, make_plan
-from subgrade.moving.steps import FULL, link_out, make_folders, move_out, settle, worded
+from subgrade.moving.model import (
+    JOURNAL,
+    LINK,
+    MOVE,
+    OPEN_STATES,
+    UNDONE,
+    Away,
+    Entry,
+    Outcome,
+    Planned,
+)
+from subgrade.moving.plan import hides_others, make_plan, where_away
+from subgrade.moving.steps import (
+    FULL,
+    is_our_link,
+    link_out,
+    make_folders,
+    move_out,
+    settle,
+    unlink,
+    worded,
+)
 from subgrade.results import open_results
 
 MARK = "Frames that subgrade cull moved out of the way.\n"
@@ -37,7 +56,19 @@ def would_cull(
     """
     session = open_results(results)
     journal = Journal(session.folder)
-    return make_plan(session, journal.active(), _text(to), MOVE, unreadable).frames
+    return _plan(session, journal, to, MOVE, unreadable).frames
+
+
+def where_culled(results: str | Path) -> tuple[Away, ...]:
+    """Where the frames and links of earlier culls are; nothing is changed.
+
+    Raises
+    ------
+    ResultsError
+        If the results cannot be read.
+    """
+    session = open_results(results)
+    return where_away(session, Journal(session.folder).active())
 
 
 def cull(
@@ -49,6 +80,8 @@ def cull(
     advance: Callable[[int, int], None] = lambda done, total: None,
 ) -> Outcome:
     """Move the rejects to a folder, laid out as among the lights.
+
+    Links that an earlier cull made to them are removed, as they would lead nowhere.
 
     Parameters
     ----------
@@ -84,10 +117,14 @@ def cull(
             )
         problems = settle_all(journal)
         try:
-            plan = make_plan(session, journal.active(), _text(to), kind, unreadable)
+            plan = _plan(session, journal, to, kind, unreadable)
         except NotMoved as error:
             raise NotMoved("nothing was moved", [*problems, *error.problems]) from error
-        moved = []
+        moved, unlinked = [], 0
+        if plan.frames:
+            unlinked, stuck = _end(journal, plan.over)
+            problems += stuck
+        earlier = where_away(session, journal.active())
         if plan.frames:
             _mark_folder(journal, os.path.abspath(os.path.expanduser(to)), session)
         for number, frame in enumerate(plan.frames):
@@ -106,7 +143,35 @@ def cull(
             else:
                 moved.append(frame)
             advance(number + 1, len(plan.frames))
-        return Outcome(tuple(moved), tuple(problems), plan.already, link)
+        return Outcome(tuple(moved), tuple(problems), earlier, link, unlinked)
+
+
+def _plan(session, journal: Journal, to, kind: str, unreadable: bool):
+    try:
+        return make_plan(session, journal.active(), _text(to), kind, unreadable)
+    except OSError as error:
+        path = str(error.filename or to)
+        raise NotMoved(
+            "nothing was moved", [(path, f"cannot be looked at: {said(error)}")]
+        ) from error
+
+
+def _end(journal: Journal, over: tuple[Entry, ...]) -> tuple[int, list[tuple[str, str]]]:
+    """Note earlier steps as over, and remove what is left of them; links removed, and trouble."""
+    unlinked, problems = 0, []
+    for entry in over:
+        if not is_our_link(entry):
+            journal.mark(entry, UNDONE)
+            continue
+        try:
+            unlink(journal, entry)
+        except OSError as error:
+            problems.append((entry.target, f"this link stays: {said(error)}"))
+        else:
+            unlinked += 1
+    if unlinked:
+        clear_folders(journal)
+    return unlinked, problems
 
 
 def settle_all(journal: Journal) -> list[tuple[str, str]]:
@@ -147,13 +212,17 @@ def _mark_folder(journal: Journal, to: str, session) -> None:
 
 def clear_folders(journal: Journal) -> None:
     """Remove the folders that culls made and that are empty now, with their marker."""
-    for folder in reversed(journal.folders):
+    made = tuple(journal.folders)
+    for folder in reversed(made):
         with suppress(OSError):
             marker = os.path.join(folder, CULLED_MARKER)
             if os.listdir(folder) == [CULLED_MARKER] and _ours(marker):
                 os.unlink(marker)
             os.rmdir(folder)
     journal.cleared()
+    if journal.active():
+        for folder in filter(os.path.isdir, made):
+            journal.folder(folder)
 
 
 def _ours(marker: str) -> bool:

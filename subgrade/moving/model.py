@@ -84,6 +84,25 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Away:
+    """What earlier culls put into a folder, and no restore brought back.
+
+    Attributes
+    ----------
+    folder : str
+        Absolute.
+    kind : str
+        `MOVE` or `LINK`.
+    count : int
+        Frames or links.
+    """
+
+    folder: str
+    kind: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What a cull or a restore did.
 
@@ -93,16 +112,19 @@ class Outcome:
         Frames moved, linked or brought back.
     problems : tuple of (str, str)
         Files that were left where they are, and why.
-    already : int
-        Rejects that an earlier cull moved or linked.
+    earlier : tuple of Away
+        Where earlier culls moved frames, or made links where links were asked for.
     linked : bool
         Links were made; no frame moved.
+    unlinked : int
+        Links of earlier culls that were removed.
     """
 
     moved: tuple[Planned, ...] = ()
     problems: tuple[tuple[str, str], ...] = ()
-    already: int = 0
+    earlier: tuple[Away, ...] = ()
     linked: bool = False
+    unlinked: int = 0
 
     @property
     def seconds(self) -> float:

@@ -11,7 +11,8 @@ from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
 from subgrade.moving.disk import said
-from subgrade.moving.model import BEGUN, LINK, MOVE, Entry, Planned
+from subgrade.moving.model import BEGUN, DONE, LINK, MOVE, Away, Entry, Planned
+from subgrade.moving.steps import is_our_link
 from subgrade.results import FileIdentity, Session
 
 OLD = "was graded by a version that did not note what its files are; run grade again into it"
@@ -26,13 +27,14 @@ class Plan:
     frames : tuple of Planned
     identities : dict of str to FileIdentity
         By source: what each was when it was graded.
-    already : int
-        Rejects that an earlier cull moved or linked.
+    over : tuple of Entry
+        Earlier steps that are over before these begin: frames brought back by hand, and
+        links that give way to a move or are gone.
     """
 
     frames: tuple[Planned, ...]
     identities: dict[str, FileIdentity]
-    already: int
+    over: tuple[Entry, ...]
 
     def as_graded(self, frame: Planned) -> bool:
         """Whether the file is, at this moment, the one that was graded."""
@@ -65,35 +67,73 @@ def make_plan(
     """
     to = os.path.abspath(os.path.expanduser(to)) if to is not None else None
     wanted = ("reject", "unreadable") if unreadable else ("reject",)
-    away = {entry.source: entry for entry in active if entry.state != BEGUN}
+    over = tuple(entry for entry in active if _is_over(entry, kind))
+    away = {entry.source: entry for entry in active if entry.state != BEGUN and entry not in over}
     problems = _folder_problems(session, to)
-    frames, identities, already = [], {}, 0
+    frames, identities = [], {}
     for record in session.frames:
         path, chosen = record["path"], record["values"]["verdict"] in wanted
-        earlier = away.get(path)
-        if chosen and earlier and _still_away(earlier, kind):
-            already += 1
+        earlier = away.get(path) if chosen else None
+        if earlier and (earlier.kind == LINK or not os.path.lexists(path)):
             continue
         identity = _identity(session, record)
         try:
             cause = _mismatch(session, record, identity, chosen)
         except OSError as error:
             cause = f"cannot be looked at: {said(error)}"
-        if chosen and not cause and earlier:
-            place = "linked" if earlier.kind == LINK else "taken from here to"
-            cause = f"was {place} {earlier.target} by an earlier cull; run restore first"
+        if earlier and not cause:
+            cause = _in_its_place(earlier)
         if cause:
             problems.append((path, cause))
         elif chosen:
             frames.append(_planned(record, to))
             identities[path] = identity
     if to is not None:
-        problems += _taken(frames)
+        problems += _taken(frames, {entry.target for entry in over if is_our_link(entry)})
     if problems:
         raise NotMoved("nothing was moved", problems)
     if to is not None and kind == MOVE:
         _enough_space(frames, to)
-    return Plan(tuple(frames), identities, already)
+    return Plan(tuple(frames), identities, over)
+
+
+def where_away(session: Session, active: list[Entry]) -> tuple[Away, ...]:
+    """The folders that hold what earlier culls moved or linked, as the disk shows it now."""
+    count: dict[tuple[str, str], int] = {}
+    for entry in active:
+        if is_our_link(entry) if entry.kind == LINK else not os.path.lexists(entry.source):
+            place = _cull_folder(session, entry), entry.kind
+            count[place] = count.get(place, 0) + 1
+    return tuple(Away(*place, number) for place, number in sorted(count.items()))
+
+
+def _cull_folder(session: Session, entry: Entry) -> str:
+    """The folder that was named to a cull; where that is not known, the one of the frame."""
+    name = os.path.relpath(entry.source, session.record["folder"])
+    folder = entry.target.removesuffix(os.sep + name)
+    return folder if folder != entry.target else os.path.dirname(entry.target)
+
+
+def _is_over(entry: Entry, kind: str) -> bool:
+    if entry.kind == LINK:
+        return kind == MOVE or not is_our_link(entry)
+    try:
+        back = entry.state == DONE and disk.state_of(entry.target) is None
+        return back and disk.is_file(disk.state_of(entry.source)) and _is_back(entry)
+    except OSError:
+        return False
+
+
+def _is_back(entry: Entry) -> bool:
+    """Whether the file in a culled frame's old place has its bytes."""
+    return disk.digest(entry.source) == entry.sha256
+
+
+def _in_its_place(entry: Entry) -> str:
+    """Why a frame cannot be moved in whose place an earlier one lay."""
+    if _is_back(entry):
+        return f"is still at {entry.target} too, where a cull moved it; run restore first"
+    return f"a cull moved another frame of this name to {entry.target}; rename one, grade again"
 
 
 def marked(to: str) -> bool:
@@ -108,12 +148,6 @@ def hides_others(to: str) -> bool:
     except FileNotFoundError:
         return False
     return others and not marked(to)
-
-
-def _still_away(entry: Entry, kind: str) -> bool:
-    if entry.kind == LINK:
-        return kind == LINK
-    return not os.path.lexists(entry.source)
 
 
 def _planned(record: dict, to: str | None) -> Planned:
@@ -146,12 +180,12 @@ def _mismatch(session: Session, record: dict, identity: FileIdentity | None, cho
     return identity.unlike(path)
 
 
-def _taken(frames: list[Planned]) -> list[tuple[str, str]]:
+def _taken(frames: list[Planned], freed: set[str]) -> list[tuple[str, str]]:
     problems = []
     for frame in frames:
         try:
-            if disk.state_of(frame.target) is not None:
-                problems.append((frame.target, "is there already; nothing is overwritten"))
+            if frame.target not in freed and disk.state_of(frame.target) is not None:
+                problems.append((frame.target, "is there already; name another folder with --to"))
         except OSError as error:
             problems.append((frame.target, f"cannot be looked at: {said(error)}"))
     return problems

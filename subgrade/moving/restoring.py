@@ -10,8 +10,8 @@ from subgrade.errors import ResultsError
 from subgrade.moving.culling import clear_folders, settle_all
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
-from subgrade.moving.model import DONE, JOURNAL, Outcome, Planned
-from subgrade.moving.steps import bring_back, worded
+from subgrade.moving.model import DONE, JOURNAL, MOVE, Outcome, Planned
+from subgrade.moving.steps import bring_back, is_our_link, worded
 
 
 def restore(
@@ -29,6 +29,7 @@ def restore(
     Returns
     -------
     Outcome
+        ``moved`` are the frames that came back, ``unlinked`` counts links that were removed.
         A frame whose place is taken by another file stays where it is and is a problem.
 
     Raises
@@ -48,11 +49,12 @@ def restore(
         ]
         problems += settle_all(journal)
         waiting = [e for e in reversed(journal.active()) if e.state == DONE]
-        back = []
+        back, unlinked = [], 0
         for number, entry in enumerate(waiting):
             frame = Planned(
                 os.path.basename(entry.source), entry.source, entry.target, entry.exposure_s
             )
+            linked = is_our_link(entry)
             try:
                 bring_back(journal, entry)
             except OSError as error:
@@ -61,8 +63,10 @@ def restore(
                 problems.append((JOURNAL, str(error)))
                 break
             else:
-                back.append(frame)
+                unlinked += linked
+                if entry.kind == MOVE:
+                    back.append(frame)
             advance(number + 1, len(waiting))
         if journal.folders and not journal.active():
             clear_folders(journal)
-        return Outcome(tuple(back), tuple(problems))
+        return Outcome(tuple(back), tuple(problems), unlinked=unlinked)

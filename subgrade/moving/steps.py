@@ -74,7 +74,7 @@ def bring_back(journal: Journal, entry: Entry) -> Entry:
         If the journal cannot be written.
     """
     if entry.kind == LINK:
-        return _unlink(journal, entry)
+        return unlink(journal, entry)
     known, there = disk.state_of(entry.target), disk.state_of(entry.source)
     if known is None:
         if disk.is_file(there) and disk.digest(entry.source) == entry.sha256:
@@ -105,7 +105,7 @@ def settle(journal: Journal, entry: Entry) -> Entry:
         If it is under neither name, or a disk cannot be read.
     """
     if entry.kind == LINK:
-        return journal.mark(entry, DONE if _is_our_link(entry) else DROPPED)
+        return journal.mark(entry, DONE if is_our_link(entry) else DROPPED)
     home, away = disk.state_of(entry.source), disk.state_of(entry.target)
     at_home = disk.is_file(home) and disk.digest(entry.source) == entry.sha256
     if at_home and entry.in_place and entry.state == UNDOING and _is_whole(entry, away):
@@ -215,18 +215,36 @@ def _copy_in_place(journal: Journal, entry: Entry) -> None:
     disk.copy_new(*entry.way, entry.sha256, entry.mtime_ns)
 
 
-def _unlink(journal: Journal, entry: Entry) -> Entry:
+def unlink(journal: Journal, entry: Entry) -> Entry:
+    """Remove the link that a cull made, if it is still that.
+
+    Raises
+    ------
+    Differs
+        If something else has its name, which stays and is not looked at again.
+    OSError
+        If it cannot be removed.
+    """
     if disk.state_of(entry.target) is None:
         return journal.mark(entry, UNDONE)
-    if not _is_our_link(entry):
-        raise Differs(errno.EBUSY, "is not the link that was made there", entry.target)
+    if not is_our_link(entry):
+        journal.mark(entry, UNDONE)
+        raise Differs(
+            errno.EBUSY, "is no longer the link that was made there; left alone", entry.target
+        )
     entry = journal.mark(entry, UNDOING)
     disk.remove(entry.target)
     return journal.mark(entry, UNDONE)
 
 
-def _is_our_link(entry: Entry) -> bool:
-    return os.path.islink(entry.target) and os.readlink(entry.target) == entry.source
+def is_our_link(entry: Entry) -> bool:
+    """Whether the link that a cull made is still in its place."""
+    if entry.kind != LINK:
+        return False
+    try:
+        return os.readlink(entry.target) == entry.source
+    except OSError:
+        return False
 
 
 def worded(error: OSError, path: str) -> str:
