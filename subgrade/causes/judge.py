@@ -109,7 +109,7 @@ def _judge_frame(
 ) -> Judgement:
     stars, facts = frame.stars, frame.facts
     findings = judge_roundness(series, place, stars, facts, limits)
-    broken = stars.shape_status in BROKEN or any(f.reason == "bump" for f in findings)
+    broken = stars.shape_status in BROKEN or any(f.reason == "bump" and f.rejects for f in findings)
     light = judge_light(series, place, compared, limits)
     moved = None if broken else light_displaced(series, place, stars, compared, limits)
     if broken:

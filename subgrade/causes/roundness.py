@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.causes.between import between, large_step
+from subgrade.causes.beyond import beyond_usual, moved_otherwise
 from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
@@ -18,6 +19,7 @@ from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import interruption_or_none, record_context
 from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.causes.sharpness import fwhm_limit
 from subgrade.lights.model import HeaderFacts
 from subgrade.stars.model import FrameStars
 
@@ -78,7 +80,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     measured = (
         f"eccentricity {said(stars.eccentricity)} (usual {said(usual.centre)}, limit {said(limit)})"
     )
-    thrown = _thrown(series, position, limits)
+    thrown = [*_thrown(series, position, limits), *_widened(series, position, limits)]
     numbers = {
         "value": stars.eccentricity,
         "usual": usual.centre,
@@ -93,7 +95,8 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
         return [Finding("wind_trail", most, False, measured, items, brief=measured)]
-    why = [*attribute_motion(series, position, limits), *by_record(series, position, limits)]
+    own = beyond_usual(series, position, limits)
+    why = [*attribute_motion(own, position, limits), *by_record(own, position, limits)]
     order = ranked([*why, *_of_turning(turning, why)])
     reason, share = order[0]
     items = (
@@ -104,7 +107,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     )
     sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
     if most > points:
-        sentence += f", and {thrown[0].text}"
+        sentence += f", and {max(thrown, key=lambda e: e.points).text}"
     sentence += _likeliest(reason, share, order[1], why)
     return [Finding(reason, most, bool(remark), sentence, items, brief=measured)]
 
@@ -125,6 +128,28 @@ def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence
     return [
         evidence("wind_trail", "light out of the core", points, text,
                  value=stray[position], usual=usual, limit=limit)
+    ]  # fmt: skip
+
+
+def _widened(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
+    """Stars wide by a motion across the way that all frames are drawn out, so rounder for it."""
+    if not moved_otherwise(series, position, limits):
+        return []
+    usual, value, scale = series.usual("fwhm_px"), series["fwhm"][position], series.scale_arcsec
+    limit = fwhm_limit(usual, scale if math.isfinite(scale) else None, limits)
+    error = series["fwhm_error"][position]
+    if not (math.isfinite(limit) and math.isfinite(value)):
+        return []
+    points = points_beyond(
+        value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
+    )
+    text = (
+        f"FWHM {said(value, 'px')} (usual {said(usual.centre, 'px')}, limit {said(limit, 'px')}) "
+        f"by a motion other than the usual one"
+    )
+    return [
+        evidence("wind_trail", "fwhm_px with the motion", points, text, value=value,
+                 usual=usual.centre, limit=limit, unit="px")
     ]  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.causes.beyond import moved_otherwise, narrowest
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries, unbroken
@@ -74,6 +75,9 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         # Scaled so that the group's usual narrow axis stands for its usual FWHM.
         column = series["minor"] * usual.centre / np.nanmedian(series["minor"])
         value, name = column[position], "fwhm_px across the narrow axis"
+    if moved_otherwise(series, position, limits):
+        column = usual.centre * narrowest(series)
+        value, name = column[position], "fwhm_px across the motion"
     if not (np.isfinite(value) and np.isfinite(limit)):
         return []
     points = points_beyond(

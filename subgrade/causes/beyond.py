@@ -1,0 +1,186 @@
+"""What drew one frame out beyond what draws every frame out.
+
+Where the usual frame is oval already, by the optics or by a mount that never quite holds,
+a frame's long axis and profile tell of that and of its own motion mixed.  Second moments
+add under convolution, so the frame's own motion is the difference of its moments from the
+usual ones; and in coordinates that make the usual star round, the star image shows that
+motion alone, drawn over a round star, for a straight motion stays straight under any
+linear change of coordinates [derived].
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.causes.limits import Limits
+from subgrade.causes.motion import geometric_median
+from subgrade.causes.series import GroupSeries
+from subgrade.guiding.model import Prediction
+from subgrade.stars.model import FrameStars, StarImage
+
+OWN = 0.5
+"""A frame's own elongation below this share of the usual one is the usual one's; no source."""
+FEWEST = 8
+"""Frames that a usual elongation needs; as `motion.common_axis`."""
+
+
+def usual_lean(series: GroupSeries) -> complex:
+    """Elongation (xx - yy) + 2i xy that the group's frames have in common, px^2."""
+    parts = series["xx"] - series["yy"] + 2j * series["xy"]
+    parts = parts[np.isfinite(parts)]
+    return geometric_median(parts) if len(parts) >= FEWEST else complex("nan")
+
+
+def moved_otherwise(series: GroupSeries, position: int, limits: Limits) -> bool:
+    """Whether the usual frame is drawn out and this one otherwise, or much more.
+
+    A rounder one is not: it may as well lack the usual motion.
+    """
+    if not series.usual("eccentricity").centre > limits.roundness.remark:
+        return False
+    usual = usual_lean(series)
+    if not abs(usual) < np.nanmedian(series["xx"] + series["yy"]):
+        return False
+    lean = complex(series["xx"][position] - series["yy"][position], 2 * series["xy"][position])
+    error = series.stars[position].moment_error
+    least = OWN * abs(usual) + (2 * error if math.isfinite(error) else 0.0)
+    return abs(lean) > OWN * abs(usual) and abs(lean - usual) > least
+
+
+def narrowest(series: GroupSeries) -> np.ndarray:
+    """Width of every frame's stars over the usual one, in the direction where it is least.
+
+    The square root of the smaller eigenvalue of the frame's moments on those of the usual
+    star: a motion in one direction leaves it at 1, focus and air do not.
+    """
+    usual = _usual_shape(series, usual_lean(series))
+    xx, yy, xy = series["xx"], series["yy"], series["xy"]
+    whole = usual[0, 0] * usual[1, 1] - usual[0, 1] ** 2
+    half = (usual[1, 1] * xx + usual[0, 0] * yy - 2 * usual[0, 1] * xy) / (2 * whole)
+    least = half - np.sqrt(np.maximum(half**2 - (xx * yy - xy**2) / whole, 0.0))
+    return np.sqrt(np.maximum(least, 0.0))
+
+
+def beyond_usual(series: GroupSeries, position: int, limits: Limits) -> GroupSeries:
+    """The series as it would be, were the usual star round.
+
+    Parameters
+    ----------
+    series : GroupSeries
+    position : int
+        The frame asked about: its star image is made over, others are left.
+    limits : Limits
+
+    Returns
+    -------
+    GroupSeries
+        The same one where the usual frame is round enough, or this frame is drawn out
+        as the others are.
+    """
+    usual = usual_lean(series)
+    if not moved_otherwise(series, position, limits):
+        return series
+    lean = series["xx"] - series["yy"] + 2j * series["xy"]
+    own = lean - usual
+    size = np.abs(own)
+    mean = (series["xx"] + series["yy"]) / 2
+    angle = np.degrees(0.5 * np.angle(own)) % 180.0
+    columns = {
+        **series.columns,
+        "xx": mean + own.real / 2,
+        "yy": mean - own.real / 2,
+        "xy": own.imag / 2,
+        "angle": angle,
+        "angle_error": series["angle_error"] * np.abs(lean) / np.maximum(size, 1e-9),
+    }
+    stars = list(series.stars)
+    stars[position] = rounded(stars[position], _usual_shape(series, usual), float(angle[position]))
+    return replace(
+        series, columns=columns, stars=tuple(stars), guiding=_guiding(series, series.members)
+    )
+
+
+def _usual_shape(series: GroupSeries, lean: complex) -> np.ndarray:
+    """Second moments of the usual star, as a matrix."""
+    mean = float(np.nanmedian(series["xx"] + series["yy"])) / 2
+    return np.array([[mean + lean.real / 2, lean.imag / 2], [lean.imag / 2, mean - lean.real / 2]])
+
+
+def rounded(stars: FrameStars, usual: np.ndarray, angle_deg: float) -> FrameStars:
+    """A frame's star as a telescope with a round usual star would have drawn it.
+
+    Parameters
+    ----------
+    stars : FrameStars
+    usual : ndarray, shape (2, 2)
+        Second moments of the usual star, px^2.
+    angle_deg : float
+        Axis of the frame's own motion, which keeps its direction and scale.
+
+    Returns
+    -------
+    FrameStars
+        Star image, narrow width and angle made over; the rest as it was.
+    """
+    change = _change(usual, angle_deg)
+    shape = np.array([[stars.xx, stars.xy], [stars.xy, stars.yy]])
+    if change is None or stars.star_image is None or not np.isfinite(shape).all():
+        return replace(stars, angle_deg=angle_deg)
+    narrow, now = np.linalg.eigvalsh(shape)[0], np.linalg.eigvalsh(change @ shape @ change.T)[0]
+    width = stars.fwhm_minor_px * math.sqrt(now / narrow)
+    return replace(
+        stars,
+        star_image=_made_over(stars.star_image, change),
+        fwhm_minor_px=width,
+        angle_deg=angle_deg,
+    )
+
+
+def _change(usual: np.ndarray, angle_deg: float) -> np.ndarray | None:
+    """Linear map that makes the usual star round and leaves one direction as it is."""
+    values, vectors = np.linalg.eigh(usual)
+    if not values[0] > 0:
+        return None
+    rounding = vectors @ np.diag(values**-0.5) @ vectors.T
+    t = math.radians(angle_deg)
+    along = np.array([math.cos(t), math.sin(t)])
+    to = rounding @ along
+    turn = math.atan2(along[1], along[0]) - math.atan2(to[1], to[0])
+    c, s = math.cos(turn), math.sin(turn)
+    return np.array([[c, -s], [s, c]]) @ rounding / np.hypot(*to)
+
+
+def _made_over(image: StarImage, change: np.ndarray) -> StarImage:
+    """The star image under a linear map about its middle; what comes from outside is 0."""
+    from scipy.ndimage import affine_transform
+
+    value = image.image.astype(float)
+    middle = (np.array(value.shape) - 1) / 2
+    # Rows are y and columns x, so the map's axes are exchanged.
+    back = np.linalg.inv(change)[::-1, ::-1]
+    shift = middle - back @ middle
+    new = affine_transform(value, back, shift, order=3, mode="constant")
+    known = affine_transform((value != 0).astype(float), back, shift, order=1, mode="constant")
+    new = np.where(known > 0.99, new, 0.0)
+    peak = new.max()
+    return replace(image, image=(new / peak if peak > 0 else new).astype(np.float32))
+
+
+def _guiding(series: GroupSeries, members):
+    """The record, with what it adds to every frame taken off its predictions."""
+    guiding = series.guiding
+    if guiding is None or not guiding.predictions:
+        return guiding
+    known = [p.predicted for i in members if (p := guiding.predictions[i]) is not None]
+    known = np.array([k for k in known if np.isfinite(k).all()])
+    if len(known) < FEWEST:
+        return guiding
+    usual = np.median(known, axis=0)
+    predictions = tuple(
+        p if p is None else Prediction(tuple(np.array(p.predicted) - usual), p.residual, p.error)
+        for p in guiding.predictions
+    )
+    return replace(guiding, predictions=predictions)
