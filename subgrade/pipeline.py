@@ -38,7 +38,9 @@ def grade(settings: Settings, progress: Progress | None = None):
         If the results cannot be written.
     """
     from subgrade.causes import load_limits, read_person
+    from subgrade.moving.away import culled_away
     from subgrade.results import file_identities, write_results
+    from subgrade.results.culled import with_culled
     from subgrade.results.lists import list_warnings
     from subgrade.results.write import open_folder
 
@@ -60,6 +62,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     guiding = join(night, records, settings, progress)
     graded = judge(night, measured, found, limits, settings, guiding, person)
     graded = replace(graded, identities=identities)
+    graded = with_culled(graded, culled_away(settings.out, found.files))
     tell(graded, person, progress)
     for note in list_warnings(graded, settings.list_style):
         progress.warn(note)

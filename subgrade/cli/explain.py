@@ -66,6 +66,8 @@ def _print(record: dict, everything: bool) -> None:
             say(line, style)
 
     paragraph(f"{values['frame']}: {values['verdict']}{reasons}", "bold")
+    if record.get("culled"):
+        paragraph(record["culled"])
     paragraph(values["explanation"])
     if graded:
         paragraph(f"confidence {values['confidence']:.2f}, weight {values['weight']:.2f}")

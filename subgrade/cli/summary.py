@@ -8,6 +8,7 @@ from pathlib import Path
 
 from subgrade.cli.nightline import letters_of, night_line
 from subgrade.cli.screen import HARD, Screen, padded, screen_of
+from subgrade.results.culled import culled_line
 from subgrade.results.guiding import NOT_USED, clock_text, usable
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import stack_lines
@@ -61,7 +62,7 @@ def summary_lines(graded: Graded, out: str, screen: Screen) -> list[Line]:
     """The lines of the summary; the table of causes takes the lines that the rest leaves."""
     causes = causes_counted(graded)
     letters = letters_of(causes)
-    top = _headline(graded, screen) + _night(graded, letters, screen)
+    top = _headline(graded, screen) + _culled(graded, out, screen) + _night(graded, letters, screen)
     below = _below(graded, out, screen)
     blank = [("", "")]
     if not causes:
@@ -115,6 +116,15 @@ def _headline(graded: Graded, screen: Screen) -> list[Line]:
     if total > 0:
         text += f"; {counts['kept_s'] / total:.0%} of the time kept"
     return [(line, "bold") for line in screen.folded(text, 0)]
+
+
+def _culled(graded: Graded, out: str, screen: Screen) -> list[Line]:
+    """The frames that a cull took away before this grade, and how to have them back."""
+    told = culled_line(graded)
+    if told is None:
+        return []
+    text = f"{told}; {_command('restore', out)} brings them back"
+    return [(line, "") for line in screen.folded(text, LABEL, "Left out")]
 
 
 def _night(graded: Graded, letters: dict[str, str], screen: Screen) -> list[Line]:

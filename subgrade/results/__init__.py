@@ -2,12 +2,13 @@
 
 from subgrade.results.files import write_whole
 from subgrade.results.identity import FileIdentity, file_identities
-from subgrade.results.model import Graded, GradedFrame
+from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
 
 __all__ = [
+    "CulledFrame",
     "FileIdentity",
     "Graded",
     "GradedFrame",

@@ -35,6 +35,26 @@ class GradedFrame:
 
 
 @dataclass(frozen=True, slots=True)
+class CulledFrame:
+    """A frame that an earlier cull moved away, so that it was not graded with the others.
+
+    Attributes
+    ----------
+    name : str
+        As in `GradedFrame`.
+    path, place : Path
+        Where it was when it was graded, and where the cull moved it.
+    record : dict or None
+        What session.json held of it when it was graded; None where that is lost.
+    """
+
+    name: str
+    path: Path
+    place: Path
+    record: dict | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Graded:
     """A graded night, ready to write.
 
@@ -63,6 +83,8 @@ class Graded:
         What the person's marks taught and overruled.
     identities : mapping of Path to FileIdentity
         What each file was before it was measured; those that could not be read are missing.
+    culled : tuple of CulledFrame
+        Frames of the same results that are not among ``frames``, as a cull moved them away.
     """
 
     folder: Path
@@ -76,3 +98,4 @@ class Graded:
     remarks: tuple[str, ...] = ()
     person: Decided | None = None
     identities: Mapping[Path, FileIdentity] = field(default_factory=dict)
+    culled: tuple[CulledFrame, ...] = ()

@@ -10,6 +10,7 @@ from pathlib import Path
 from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
 from subgrade.near import did_you_mean, nearest_path
+from subgrade.results.culled import told_of
 from subgrade.results.session import FORMAT
 
 MOST_NAMED = 5
@@ -28,8 +29,13 @@ class Session:
         """The frames' records, in the order taken."""
         return self.record["frames"]
 
+    @property
+    def culled(self) -> list[dict]:
+        """Frames that were culled before this grade: ``frame``, ``path``, ``place``, ``record``."""
+        return self.record.get("culled", [])
+
     def frame(self, wanted: str) -> dict:
-        """The record of one frame.
+        """The record of one frame; of a culled one that of the grade before, ``culled`` added.
 
         Parameters
         ----------
@@ -42,10 +48,15 @@ class Session:
         ResultsError
             If no frame or more than one answers to it.
         """
+        here = {frame["values"]["frame"] for frame in self.frames}
+        away = [c for c in self.culled if c["frame"] not in here]
         names = FrameNames(
-            [f["values"]["frame"] for f in self.frames], [f["path"] for f in self.frames]
+            [*(f["values"]["frame"] for f in self.frames), *(c["frame"] for c in away)],
+            [*(f["path"] for f in self.frames), *(c["path"] for c in away)],
         )
         found = names.meant(wanted)
+        if len(found) == 1 and found[0] >= len(self.frames):
+            return self._away(away[found[0] - len(self.frames)])
         if len(found) == 1:
             return self.frames[found[0]]
         if found:
@@ -57,8 +68,14 @@ class Session:
         near = names.nearest(wanted)
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
         raise ResultsError(
-            f"{wanted}: no such frame among the {len(names.names)} of {self.folder}{hint}"
+            f"{wanted}: no such frame among the {len(self.frames)} of {self.folder}{hint}"
         )
+
+    def _away(self, culled: dict) -> dict:
+        told = told_of(culled["frame"], culled["path"], culled["place"])
+        if culled["record"] is None:
+            raise ResultsError(f"{told}; {self.folder} holds no verdict on it any more")
+        return {**culled["record"], "culled": f"{told}; this is the verdict of the grade before."}
 
 
 def open_results(folder: str | Path) -> Session:

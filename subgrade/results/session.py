@@ -38,7 +38,7 @@ def session_record(graded: Graded) -> dict:
         ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``guiding`` (null
         without a record), ``night`` (see `night_summary`),
         ``diagnosis`` (docs/diagnosis.md), ``remarks``, ``problems``,
-        ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``.
+        ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``, ``culled``.
     """
     return plain(
         {
@@ -60,6 +60,10 @@ def session_record(graded: Graded) -> dict:
             "marks": marks_record(graded),
             "problems": [{"file": f, "cause": c} for f, c in graded.problems],
             "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
+            "culled": [
+                {"frame": c.name, "path": str(c.path), "place": str(c.place), "record": c.record}
+                for c in graded.culled
+            ],
         }
     )
 

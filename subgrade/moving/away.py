@@ -1,0 +1,61 @@
+"""Which frames earlier culls moved away, for a grade of those that are left."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection
+from pathlib import Path
+
+from subgrade.errors import ResultsError
+from subgrade.moving.journal import Journal
+from subgrade.moving.model import MOVE
+from subgrade.results import CulledFrame, open_results
+
+
+def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFrame, ...]:
+    """Frames that culls of a RESULTS folder moved and no restore brought back.
+
+    Parameters
+    ----------
+    results : path-like
+        Its session.json is that of the grade before.
+    graded : collection of Path
+        Files that are graded now; a culled frame among them is left out.
+
+    Returns
+    -------
+    tuple of CulledFrame
+        In the order moved, each with what that grade, or one before, noted of it; empty where
+        nothing was culled or the journal cannot be read.
+    """
+    try:
+        moved = [e for e in Journal(Path(results)).active() if e.kind == MOVE]
+    except ResultsError:
+        return ()
+    now = {os.path.realpath(path) for path in graded}
+    moved = [e for e in moved if _is_away(e) and os.path.realpath(e.target) not in now]
+    noted = _noted(results) if moved else {}
+    return tuple(
+        CulledFrame(_name(noted.get(e.source), e.source), Path(e.source), Path(e.target),
+                    noted.get(e.source))
+        for e in moved
+    )  # fmt: skip
+
+
+def _is_away(entry) -> bool:
+    # neither is there while the cull folder's disk is not attached
+    return os.path.lexists(entry.target) or not os.path.lexists(entry.source)
+
+
+def _noted(results: str | Path) -> dict[str, dict]:
+    """Records of the earlier session by path, of its culled frames too."""
+    try:
+        session = open_results(results)
+    except ResultsError:
+        return {}
+    earlier = {c["path"]: c["record"] for c in session.culled if c["record"]}
+    return earlier | {frame["path"]: frame for frame in session.frames}
+
+
+def _name(record: dict | None, source: str) -> str:
+    return record["values"]["frame"] if record else os.path.basename(source)

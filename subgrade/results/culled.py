@@ -1,0 +1,51 @@
+"""Frames that were culled before the others were graded again, in words."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+
+from subgrade.results.model import CulledFrame, Graded
+
+
+def culled_line(graded: Graded) -> str | None:
+    """How many frames an earlier cull took away and where to; None without any."""
+    culled, count = graded.culled, len(graded.frames)
+    if not culled:
+        return None
+    frames, are = ("frame", "is") if len(culled) == 1 else ("frames", "are")
+    return (
+        f"{len(culled)} {frames} culled earlier {are} in {_listed(_folders(culled))}: "
+        f"not among these {count}"
+    )
+
+
+def with_culled(graded: Graded, culled: Sequence[CulledFrame]) -> Graded:
+    """The night with the frames that an earlier cull took away, noted in its diagnosis too."""
+    graded = replace(graded, culled=tuple(culled))
+    told, diagnosis = culled_line(graded), graded.diagnosis
+    if told and diagnosis is not None:
+        graded = replace(graded, diagnosis=replace(diagnosis, notes=(told, *diagnosis.notes)))
+    return graded
+
+
+def told_of(name: str, path: str, place: str) -> str:
+    """What became of one culled frame, for whoever asks about it."""
+    if os.path.lexists(place) or not os.path.lexists(path):
+        return f"{name} was culled before the last grade and is now at {place}"
+    return f"{name} was culled before the last grade and is back: grade again for all"
+
+
+def _folders(culled: Sequence[CulledFrame]) -> list[str]:
+    """The cull folders, without the subfolders that frames kept there."""
+    found = {}
+    for frame in culled:
+        place, parts = frame.place, len(frame.name.split("/"))
+        inside = place.as_posix().endswith("/" + frame.name)
+        found[str(place.parents[parts - 1] if inside else place.parent)] = None
+    return list(found)
+
+
+def _listed(folders: list[str]) -> str:
+    return ", ".join(folders[:-1]) + " and " + folders[-1] if len(folders) > 1 else folders[0]
