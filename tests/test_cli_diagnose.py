@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
 import pytest
 
 from subgrade.cli import cli, main
+from subgrade.cli.diagnose import _print, loss_lines
+from subgrade.cli.screen import Screen
 from subgrade.practice.scenario_file import default_scenario
 from tests.cli_frames import run
 
@@ -77,6 +80,27 @@ def test_the_demo_story_is_ranked_and_cautioned(record):
     assert "in both directions" in actions["creep in declination"]["action"]
 
 
+NUMBER = r"-?\d+(?:\.\d+)?"
+
+
+def test_the_page_shows_these_sentences_and_numbers(results, capfd):
+    """The sample in docs/diagnosis.md, its words to the letter and its numbers to a tenth."""
+    _, out, _ = run(capfd, "diagnose", results)
+    printed = {re.sub(NUMBER, "0", line): line for line in out.splitlines()}
+    page = (DEMO.parent / "docs" / "diagnosis.md").read_text(encoding="utf-8")
+    sample = re.findall(r"^```\n(.*?)```", page, re.DOTALL | re.MULTILINE)[1]
+    lines = [line for line in sample.splitlines() if line]
+    assert len(lines) == 10
+    for line in lines:
+        assert re.sub(NUMBER, "0", line) in printed, line
+        here = [float(n) for n in re.findall(NUMBER, line)]
+        there = [float(n) for n in re.findall(NUMBER, printed[re.sub(NUMBER, "0", line)])]
+        assert here == pytest.approx(there, rel=0.1, abs=0.05), line
+    told = re.search(r"made with a pole (\S+)′ too high and (\S+)′ too far east", page)
+    mount = default_scenario().mount
+    assert (float(told[1]), float(told[2])) == (mount.pole_high_arcmin, mount.pole_east_arcmin)
+
+
 def test_piped_output_is_plain_and_whole(results, capfd):
     code, out, err = run(capfd, "diagnose", results)
     assert code == 0
@@ -88,19 +112,53 @@ def test_piped_output_is_plain_and_whole(results, capfd):
 
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
-    from rich.console import Console
-
-    monkeypatch.setattr(
-        "subgrade.cli.summary.console",
-        lambda: Console(force_terminal=True, width=width, no_color=True),
-    )
+    monkeypatch.setenv("COLUMNS", str(width))
+    monkeypatch.setenv("FORCE_COLOR", "1")
     code, out, _ = run(capfd, "diagnose", results)
     assert code == 0
-    import re
-
+    assert "\x1b[1m" in out
     lines = [re.sub(r"\x1b\[[0-9;]*m", "", line) for line in out.splitlines()]
     assert max(map(len, lines)) <= width
-    assert not re.search(r"\x1b\[[0-9;]*3\dm", out)
+    assert any(line.endswith("±") or line.startswith("±") for line in lines) is False
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert "\x1b" not in run(capfd, "diagnose", results)[1]
+
+
+def test_losses_show_as_many_times_as_have_room():
+    row = {
+        "reason": "periodic_error", "text": "worm swing in right ascension", "frames": 4,
+        "lost_s": 240.0,
+        "spans": [{"start_utc": f"2030-03-17T03:{m}:00Z", "end_utc": f"2030-03-17T03:{m + 1}:00Z",
+                   "first_frame": "a", "last_frame": "b", "frames": 1} for m in (10, 20, 30, 40)],
+    }  # fmt: skip
+    damaged = {"reason": "unreadable", "text": "file cannot be read", "frames": 1, "lost_s": 0.0,
+               "spans": []}  # fmt: skip
+    shown = {
+        width: [text for text, _ in loss_lines([row, damaged], Screen(width=width, folds=True))]
+        for width in (60, 80, 120)
+    }
+    assert shown[120][1].endswith("03:10-03:11, 03:20-03:21, 03:30-03:31, …")
+    assert shown[80][1].endswith("4 min  03:10-03:11, …")
+    assert shown[120][2].split() == ["unreadable", "file", "cannot", "be", "read", "1"]
+    for width, lines in shown.items():
+        assert max(map(len, lines)) <= width
+    row["spans"] = [{**span, "start_utc": "", "end_utc": ""} for span in row["spans"]]
+    assert loss_lines([row], Screen())[0][0].endswith("  when")
+    assert loss_lines([row], Screen())[1][0].endswith("a to b, a to b, a to b, …")
+
+
+def test_a_caution_is_given_once_and_a_question_ends_itself(capfd):
+    item = {"topic": "x", "because": "it is so", "saves_s": 0.0, "sureness": 0.9}
+    advice = [
+        {**item, "action": "Is it on?", "caution": "Mind the tube."},
+        {**item, "action": "Turn it", "caution": "Mind the tube."},
+    ]
+    _print({"summary": "One.", "losses": [], "findings": [], "advice": advice, "notes": []})
+    out = capfd.readouterr().out
+    assert "1. Is it on?\n" in out
+    assert "2. Turn it.\n" in out
+    assert out.count("Mind the tube.") == 1
+    assert "Caution: as for 1." in out
 
 
 def test_no_results_is_wrong_usage(tmp_path, capfd):

@@ -275,7 +275,7 @@ def test_advice_is_ranked_by_the_time_it_would_have_saved():
 def test_motions_without_a_record_are_never_sure():
     found = diagnosed(steady(16), {4: "wind_trail", 5: "wind_trail"})
     assert finding(found, "wind").sure != "sure"
-    assert any("no usable guiding record" in n for n in found.notes)
+    assert any("without a usable guiding record" in n for n in found.notes)
 
 
 def test_hands_near_gear_are_cautioned():

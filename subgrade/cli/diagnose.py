@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import click
 
+from subgrade.cli.screen import HARD
+
+MOST_TIMES = 3
+"""Runs of frames whose times a loss lists."""
+
 
 @click.command(
     "diagnose",
@@ -41,95 +46,107 @@ def command(results, as_json) -> None:
 
 
 def _print(diagnosis: dict) -> None:
-    from rich.text import Text
+    from subgrade.cli.screen import printer, screen_of
 
-    from subgrade.cli.progress import one_line
-    from subgrade.cli.summary import console
+    screen = screen_of()
+    show = printer(screen)
 
-    screen = console()
-
-    def say(text: str = "", indent: int = 0, style: str = "", hang: int = 0) -> None:
-        # A terminal gets lines folded between words; elsewhere they stay whole.
-        lines = [" " * indent + one_line(text)]
-        if screen.is_terminal:
-            lines = folded(one_line(text), screen.width, indent, hang)
-        for line in lines:
-            screen.print(Text(line, style), soft_wrap=True)
+    def say(text: str = "", first: str = "", style: str = "") -> None:
+        """A paragraph behind its first words, a number not parted from its error."""
+        together = text.replace(" ±", f"{HARD}±").replace("± ", f"±{HARD}")
+        for line in screen.folded(together, len(first), first):
+            show(line, style)
 
     say(diagnosis["summary"], style="bold")
     if diagnosis["losses"]:
         say()
-        screen.print(_losses(diagnosis["losses"]))
-    for title, name, show in (
-        ("What was found", "findings", _finding),
-        ("What to change, by the time it would have saved", "advice", _advice),
-    ):
-        if diagnosis[name]:
-            say()
-            say(title, style="bold")
-        for k, item in enumerate(diagnosis[name], 1):
-            say()
-            show(say, item, k)
+        for line, style in loss_lines(diagnosis["losses"], screen):
+            show(line, style)
+    if diagnosis["findings"]:
+        say()
+        say("What was found", style="bold")
+    for item in diagnosis["findings"]:
+        say()
+        _finding(say, item)
+    if diagnosis["advice"]:
+        say()
+        say("What to change, by the time it would have saved", style="bold")
+    cautioned: dict[str, int] = {}
+    for k, item in enumerate(diagnosis["advice"], 1):
+        say()
+        _advice(say, item, k, cautioned)
     if diagnosis["notes"]:
         say()
     for note in diagnosis["notes"]:
         say(f"note: {note}")
 
 
-def folded(text: str, width: int, indent: int, hang: int) -> list[str]:
-    """Lines of a paragraph, the first indented, the others by ``hang`` more.
+def loss_lines(losses: list[dict], screen) -> list[tuple[str, str]]:
+    """The table of losses and the style of each line; as many times a row as have room."""
+    from subgrade.cli.screen import padded
+    from subgrade.diagnosis.words import duration
 
-    A number is not parted from its error.
-    """
-    import textwrap
+    known = any(span["start_utc"] and span["end_utc"] for row in losses for span in row["spans"])
+    titles = ("lost to", "", "frames", "time", "when (UTC)" if known else "when")
+    rows = [
+        (
+            row["reason"],
+            row["text"],
+            str(row["frames"]),
+            duration(row["lost_s"]) if row["lost_s"] else "",
+        )
+        for row in losses
+    ]
+    wide = [max(len(row[k]) for row in (titles, *rows)) for k in range(4)]
+    whens = [[_span(span) for span in row["spans"]] for row in losses]
+    least = max((len(_fitted(when, 0)) for when in whens if when), default=0)
+    if screen.folds:
+        room = screen.width - sum(wide) - 2 * len(wide)
+        # one time a row always has room, where the words must be cut for it
+        wide[1] = max(wide[1] - max(least - room, 0), 12)
+    room = screen.width - sum(wide) - 2 * len(wide) if screen.folds else None
+    lines = []
+    for row, when in zip((titles[:4], *rows), (titles[4:], *whens), strict=True):
+        cells = [
+            padded(_cut(screen.shown(cell), wide[k]), wide[k], right=k > 1)
+            for k, cell in enumerate(row)
+        ]
+        style = "" if lines else "bold"
+        lines.append(("  ".join([*cells, screen.shown(_fitted(when, room))]).rstrip(), style))
+    return lines
 
-    lines = textwrap.wrap(
-        text.replace(" ± ", "\u00a0±\u00a0"),
-        max(width, 20 + indent + hang),
-        initial_indent=" " * indent,
-        subsequent_indent=" " * (indent + hang),
-    )
-    return [line.replace("\u00a0", " ") for line in lines] or [""]
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1].rstrip() + "…"
 
 
-def _losses(losses: list[dict]):
-    from subgrade.cli.summary import _table, duration
-
-    table = _table(
-        ("lost to", "left"), ("", "left"), ("frames", "right"), ("time", "right"), ("when", "left")
-    )
-    for row in losses:
-        table.add_row(
-            row["reason"], row["text"], str(row["frames"]), duration(row["lost_s"]),
-            ", ".join(_span(s) for s in row["spans"][:3])
-            + (", …" if len(row["spans"]) > 3 else ""),
-        )  # fmt: skip
-    return table
+def _fitted(when: list[str], room: int | None) -> str:
+    """Some of the times, and dots for the others."""
+    for count in range(min(len(when), MOST_TIMES), 0, -1):
+        text = ", ".join([*when[:count], *["…"] * (count < len(when))])
+        if room is None or len(text) <= room or count == 1:
+            return text
+    return ""
 
 
 def _span(span: dict) -> str:
     """A run of frames as times where known, else as frame names."""
-    from rich.markup import escape
-
-    from subgrade.cli.progress import one_line
-
     if span["start_utc"] and span["end_utc"]:
         return f"{span['start_utc'][11:16]}-{span['end_utc'][11:16]}"
-    first, last = (escape(one_line(span[k])) for k in ("first_frame", "last_frame"))
+    first, last = span["first_frame"], span["last_frame"]
     return first if first == last else f"{first} to {last}"
 
 
-def _finding(say, item: dict, _: int) -> None:
-    from subgrade.cli.summary import duration
-    from subgrade.diagnosis.words import counted
+def _finding(say, item: dict) -> None:
+    from subgrade.diagnosis.words import counted, duration
 
     told = [item["sure"]]
     if item["cost_s"]:
         told.append(f"cost {duration(item['cost_s'])}")
-    say(f"{item['topic']} ({', '.join(told)})", 2, "bold")
-    say(item["sentence"], 4)
+    say(f"{item['topic']} ({', '.join(told)})", "  ", "bold")
+    say(item["sentence"], " " * 4)
     for text in item["evidence"]:
-        say(f"- {text}", 4, "dim", 2)
+        say(text, "    - ", "dim")
     spans = item["spans"]
     # A finding on the whole night needs no list of frames.
     if item["reason"] and 0 < len(spans) <= 4:
@@ -137,18 +154,22 @@ def _finding(say, item: dict, _: int) -> None:
             s["first_frame"] if s["frames"] == 1 else f"{s['first_frame']} to {s['last_frame']}"
             for s in spans
         ]
-        say(f"- {counted(len(item['frames']))}: {', '.join(runs)}", 4, "dim", 2)
+        say(f"{counted(len(item['frames']))}: {', '.join(runs)}", "    - ", "dim")
 
 
-def _advice(say, item: dict, k: int) -> None:
-    from subgrade.cli.summary import duration
-    from subgrade.diagnosis.words import sure_word
+def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
+    """One piece of advice; a caution that stands above already is only pointed to."""
+    from subgrade.diagnosis.words import duration, sure_word
 
     told = [f"up to {duration(item['saves_s'])}"] if item["saves_s"] else []
     if sure_word(item["sureness"]) == "possible":
-        told.append("a possible cause")
+        told.append("the cause is only possible")
     saves = f" [{', '.join(told)}]" if told else ""
-    say(f"{k}. {item['action']}.{saves}", 2, hang=len(f"{k}. "))
-    say(f"Because {item['because']}.", 5, "dim")
+    first = f"  {k}. "
+    stop = "" if item["action"][-1:] in "?!." else "."
+    say(f"{item['action']}{stop}{saves}", first)
+    say(f"Because {item['because']}.", " " * len(first), "dim")
     if item["caution"]:
-        say(f"Caution: {item['caution']}", 5, "yellow")
+        above = cautioned.setdefault(item["caution"], k)
+        text = item["caution"] if above == k else f"as for {above}."
+        say(f"Caution: {text}", " " * len(first), "yellow")

@@ -14,7 +14,13 @@ from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss
 from subgrade.diagnosis.polar import polar_axis, turning_field, uncorrected_creep
 from subgrade.diagnosis.right_ascension import backlash, guide_exposure, swing, worm
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
-from subgrade.diagnosis.usual import limit_of_sharpness, poor_throughout, typical
+from subgrade.diagnosis.usual import (
+    LIMIT_OF_SHARPNESS,
+    POOR_THROUGHOUT,
+    limit_of_sharpness,
+    poor_throughout,
+    typical,
+)
 from subgrade.diagnosis.view import NightView, view_of
 from subgrade.diagnosis.wind import wind
 from subgrade.diagnosis.words import counted, duration, number
@@ -29,6 +35,12 @@ CHECKS = (
 
 GUESS = 0.3
 """Sureness below which a cause that cost no frame is left unsaid: a choice."""
+OF_THE_SKY = ("cloud", "seeing")
+"""Findings whose advice only plans round what no set-up cures."""
+ON_GUIDING = ("swing in right ascension", "periodic error", "guide exposure", "wind")
+"""Findings whose advice says how to guide better."""
+MOST_LOSSES = 3
+"""Losses named in the first sentence."""
 
 
 def diagnose_night(
@@ -64,12 +76,11 @@ def diagnose_night(
     kept = view.cost(view.kept())
     lost = view.cost(range(len(view))) - kept
     losses = _losses(view, len(unreadable))
-    usual = typical(view)
     return Diagnosis(
-        _summary(view, kept, lost, losses, usual, len(unreadable)),
+        _summary(view, kept, lost, losses, findings, len(unreadable)),
         kept,
         lost,
-        usual,
+        typical(view),
         losses,
         tuple(findings),
         _ranked(findings),
@@ -78,7 +89,7 @@ def diagnose_night(
 
 
 def _worth_saying(view: NightView, found: Finding) -> bool:
-    """A remark whose cause is a mere guess, on frames that were kept, is no news."""
+    """What is a mere guess and cost no frame is no news."""
     return not found.reason or found.sureness >= GUESS or bool(view.lost_to(found.reason))
 
 
@@ -96,33 +107,63 @@ def _losses(view: NightView, unreadable: int) -> tuple[Loss, ...]:
 
 
 def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
-    """All advice, most time saved first; what two findings say alike is said once."""
+    """All advice, most time saved first; what two findings say alike is said once.
+
+    Of equal savings those come first that a person can have: no set-up cures the sky.
+    """
     found: dict[str, Advice] = {}
-    for item in (a for f in findings for a in f.advice):
+    all_advice = [a for f in findings for a in f.advice]
+    special = any(a.topic in ON_GUIDING for a in all_advice)
+    for item in all_advice:
+        if special and item.topic == LIMIT_OF_SHARPNESS:
+            continue  # it asks for better guiding, and the others say how
         if item.action not in found or found[item.action].saves_s < item.saves_s:
             found[item.action] = item
-    return tuple(sorted(found.values(), key=lambda a: (-a.saves_s, -a.sureness)))
+    return tuple(
+        sorted(found.values(), key=lambda a: (-a.saves_s, a.topic in OF_THE_SKY, -a.sureness))
+    )
 
 
-def _summary(view: NightView, kept, lost, losses, usual, unreadable: int) -> str:
+def _summary(view: NightView, kept, lost, losses, findings, unreadable: int) -> str:
+    """What was kept, what was lost to what, and how sharp the kept frames are."""
     if not len(view):
         if not unreadable:
             return "There is no frame to speak of."
         return f"No frame could be read ({counted(unreadable, 'file')})."
-    rejected = len(view) - len(view.kept())
-    widths = " = ".join(number(q.value, None, q.unit) for q in usual if q.name == "FWHM")
-    stars = f" Usual FWHM {widths}." if widths else ""
-    if not rejected and not unreadable:
-        return f"Nothing went wrong: all {counted(len(view))} kept ({duration(kept)}).{stars}"
-    text = (
-        f"{len(view.kept())} of {counted(len(view))} kept ({duration(kept)}), {duration(lost)} lost"
-    )
-    told = [f"{row.text} ({duration(row.lost_s)})" for row in losses[:3] if row.lost_s > 0]
+    stars = _usual_stars(view)
+    if len(view.kept()) == len(view) and not unreadable:
+        text = f"all {counted(len(view))} kept ({duration(kept)})"
+        poor = dict.fromkeys(
+            POOR_THROUGHOUT[f.topic] for f in findings if f.topic in POOR_THROUGHOUT
+        )
+        if poor:
+            return f"{text.capitalize()}, but stars were {' and '.join(poor)} all night.{stars}"
+        if any(f.advice for f in findings):
+            return f"{text.capitalize()}.{stars}"
+        return f"Nothing went wrong: {text}.{stars}"
+    count = len(view.kept())
+    text = f"{count} of {counted(len(view))} kept ({duration(kept)}), {duration(lost)} lost"
+    if not count:
+        text = f"None of {counted(len(view))} kept, {duration(lost)} lost"
+    told = [f"{row.text} ({duration(row.lost_s)})" for row in losses if row.lost_s > 0]
     if told:
-        text += ", most to: " + ", ".join(told)
+        text += "; the largest losses: " if len(told) > MOST_LOSSES else ": "
+        text += ", ".join(told[:MOST_LOSSES])
     if unreadable:
         text += f"; {counted(unreadable, 'file')} could not be read"
     return text + "." + stars
+
+
+def _usual_stars(view: NightView) -> str:
+    """The usual width of the kept frames, the group named where there are several."""
+    usual = typical(view)
+    widths = " = ".join(number(q.value, None, q.unit) for q in usual if q.name == "FWHM")
+    if not widths:
+        return ""
+    group = max(view.night.groups, key=lambda g: len(g.members))
+    of = f" of {group.label}" if len(view.night.groups) > 1 else ""
+    some = any(view.verdicts[k].verdict == "keep" for k in group.members)
+    return f" Usual FWHM of the {'kept ' if some else ''}frames{of} {widths}."
 
 
 def _notes(view: NightView) -> tuple[str, ...]:
@@ -131,8 +172,8 @@ def _notes(view: NightView) -> tuple[str, ...]:
         return ()
     if view.guiding is None:
         found.append(
-            "no usable guiding record: what the mount did is read from the images alone, so "
-            "motions are at best likely; give the record with --guide"
+            "without a usable guiding record (--guide) motions are read from the images alone and "
+            "are at best likely"
         )
     elif view.guiding.record.axes != "ra_dec":
         found.append("the record counts camera axes, not RA and Dec: nothing is said of the mount")

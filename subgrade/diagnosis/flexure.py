@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import counted, number
+from subgrade.diagnosis.words import CLAMPS, counted, number
 
 SHAPE_DOUBT = 0.12
 """Relative doubt in a line's length read off a star: wings and the star's other motion; measured
@@ -21,7 +21,9 @@ def flexure(view: NightView) -> Finding | None:
     if not told:
         return None
     drifts = [d for k in told if (d := unseen_drift(view, k)) is not None]
-    sentence = f"Stars drifted in {counted(len(told))} although the guider held its star"
+    rms = np.hypot(view.guided(told, "rms_ra"), view.guided(told, "rms_dec"))
+    held = " although the guider held its star" if len(rms) else ", as flexure moves them"
+    sentence = f"Stars drifted in {counted(len(told))}{held}"
     numbers, evidence = [], []
     if drifts:
         rate, error = _middle(np.array([d[0] for d in drifts]), [d[1] for d in drifts])
@@ -38,9 +40,8 @@ def flexure(view: NightView) -> Finding | None:
                 f"(± {angle_error:.0f}°, east of north)"
             )
         evidence.append(
-            "the rate is the length of the line that would draw the star out so, over the exposure"
+            "the rate is that of a line which draws the stars out as far within the exposure"
         )
-    rms = np.hypot(view.guided(told, "rms_ra"), view.guided(told, "rms_dec"))
     if len(rms):
         evidence.append(f"the guider saw {number(float(np.median(rms)), None, '″')} rms meanwhile")
     else:
@@ -50,9 +51,10 @@ def flexure(view: NightView) -> Finding | None:
         numbers=numbers, evidence=evidence, sureness=view.sureness("flexure", told),
         advice=((
             "Tighten what lies between guide scope and main scope: rings, focusers, adapters; tie "
-            "the cables so that none pulls; guide off-axis if it stays",
-            "guide scope and main scope moved against each other, which no guiding can mend",
-            "Point the tube low and lock the axes before you loosen a clamp that carries weight.",
+            "the cables so that none pulls; if the drift stays, guide off-axis",
+            "guide scope and main scope moved against each other, which no guiding can mend"
+            if len(rms) else "no guiding can mend what moves between guide scope and main scope",
+            CLAMPS,
         ),),
     )  # fmt: skip
 

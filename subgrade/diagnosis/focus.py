@@ -12,6 +12,8 @@ from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
 
 NAN = float("nan")
+LOW_IN_THE_SKY = 1.2
+"""Airmass from which it widens stars by more than a tenth and is worth a word: a choice."""
 LEAST_COOLING_C = 1.0
 """Change of temperature below which no slope is sought: a choice."""
 
@@ -138,16 +140,17 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, told: bool):
     if warm.plain and math.isfinite(usual):
         degrees = (view.limits.sharpness.ratio_low - 1.0) * usual / abs(warm.value)
         often += " and" if often else ""
-        often += f" whenever the air has changed by {number(0.5 * degrees, None, '°C')}"
+        often += f" whenever the air has changed by {0.5 * degrees:.1f} °C"
         because.append(
-            f"at {number(abs(warm.value), warm.error, 'px/°C')} {number(degrees, None, '°C')} "
-            "use up the allowed swelling"
+            f"at {number(abs(warm.value), warm.error, 'px/°C')} a change of {degrees:.1f} °C uses "
+            "up the allowed swelling"
         )
     if not told and not warm.plain:
         return ()
-    action = f"Refocus{often}" if often else "Refocus in time, and when the temperature changes"
+    action = f"Refocus{often}" if often else "Refocus more often, and as the temperature changes"
     if abs(steps.value) > 3.0 * steps.error:
-        action += f"; the focuser went {number(steps.value, steps.error, 'steps/°C')}, try that"
+        moved = number(steps.value, steps.error, "steps/°C")
+        action += f"; for a start move the focuser by {moved}, as this night did"
     return ((action, "; ".join(because) or "stars stayed swollen and round", ""),)
 
 
@@ -158,8 +161,8 @@ def seeing(view: NightView) -> Finding | None:
         return None
     airmass = view.facts("airmass")[told]
     evidence = ["the swelling comes and goes from frame to frame, which focus does not"]
-    if np.isfinite(airmass).any():
-        x = float(np.nanmedian(airmass))
+    x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
+    if x > LOW_IN_THE_SKY:
         evidence.append(
             f"airmass {number(x)} alone widens stars to {number(x**0.6)} times the zenith's "
             "(X^0.6, Kolmogorov)"
@@ -169,9 +172,9 @@ def seeing(view: NightView) -> Finding | None:
         reason="seeing", frames=told, lost=lost, evidence=evidence,
         sureness=view.sureness("seeing", told),
         advice=((
-            "Shoot near the meridian and high; let the tube reach the air's temperature; keep "
+            "Image high up, near the meridian; let the tube reach the air's temperature; keep "
             "roofs and warm ground out of the line of sight",
-            "nothing in the set-up cures the air itself", "",
+            "no set-up cures the air itself", "",
         ),),
     )  # fmt: skip
 

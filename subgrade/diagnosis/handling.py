@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import BALANCE, MOVING, counted, number
+from subgrade.diagnosis.words import BALANCE, CLAMPS, COLLIMATION, counted, number
 
 
 def late_dither(view: NightView) -> Finding | None:
@@ -37,7 +37,9 @@ def late_dither(view: NightView) -> Finding | None:
     return finding(
         view, "dither", f"{counted(len(told)).capitalize()} began before the dither had settled.",
         reason="dither_overlap", frames=told, lost=lost, numbers=numbers,
-        evidence=("from the record's dithers",) if len(overlap) else ("from the images alone",),
+        evidence=(
+            "seen in the guiding record" if len(overlap) else "told from the images alone",
+        ),
         sureness=view.sureness("dither_overlap", told), advice=((action, because, ""),),
     )  # fmt: skip
 
@@ -78,18 +80,22 @@ def bump(view: NightView) -> Finding | None:
     numbers = [Quantity("size of the step", float(apart.max()), None, unit)] if len(apart) else []
     peaks = view.guided(told, "peak")
     seen = bool(len(peaks) and len(apart) and unit == "″" and peaks.max() > 0.4 * apart.max())
+    off, lock = (
+        "Keep off the pier and cables while it exposes",
+        "lock the mirror, focuser and camera",
+    )
     evidence = []
-    if len(peaks):
-        evidence.append(
-            f"the guide star moved by {number(float(peaks.max()), None, '″')}: "
-            + ("the mount was bumped" if seen else "the main telescope moved without it")
-        )
-    action, because, caution = (
-        ("Keep off the pier and cables while it exposes", "something knocked the mount", MOVING)
-        if seen or not len(peaks)
-        else ("Lock the mirror, focuser and camera; ease the cables",
-              "the main image jumped and the guide star did not", BALANCE)
-    )  # fmt: skip
+    if seen:
+        evidence.append(f"the guide star jumped too, by {number(float(peaks.max()), None, '″')}")
+        action, because, caution = off, "something knocked the mount", ""
+    elif len(peaks):
+        held = number(float(peaks.max()), None, "″")
+        evidence.append(f"the guide star stayed within {held} while the image jumped")
+        action, caution = f"{lock.capitalize()}; ease the cables", CLAMPS
+        because = "the main image jumped and the guide star did not"
+    else:
+        action, caution = f"{off}; {lock}", CLAMPS
+        because = "without a guiding record a knock and a slip look the same"
     return finding(
         view, "bump", f"The image jumped during {counted(len(told))}.", reason="bump",
         frames=told, lost=lost, numbers=numbers, evidence=evidence,
@@ -107,17 +113,24 @@ def tracking(view: NightView) -> Finding | None:
     drop = view.guided(told, "star_drop")
     evidence = []
     if missing > 0:
-        evidence.append(f"the guide star was gone for {number(missing, None, 's')}")
+        most = "up to " if len(without) > 1 else ""
+        evidence.append(f"the guide star was gone for {most}{number(missing, None, 's')}")
         action, because = (
-            "Choose a brighter guide star away from the edge, with a longer guide exposure if it "
-            "is faint, and see that nothing hides it",
+            "Choose a brighter guide star away from the edge, with a longer guide exposure if all "
+            "are faint, and see that nothing hides it",
             "the guider lost its star",
         )
     else:
         action, because = (
             "Check clutches, balance, cables and power: the mount stalled or slipped",
             "stars became lines"
-            + (" while the guide star was in sight" if len(drop) else "; no record says why"),
+            + (
+                " while the guide star was in sight"
+                if len(drop)
+                else ", and the guiding record does not say why"
+                if view.guiding is not None
+                else ", and no guiding record says why"
+            ),
         )
     return finding(
         view, "tracking lost", f"Tracking was lost in {counted(len(told))}.",
@@ -138,14 +151,14 @@ def optics(view: NightView) -> Finding | None:
     value = float(np.median(worst)) if worst else math.nan
     return finding(
         view, "tilt or coma",
-        f"The same pattern of star shapes lies over all frames ({counted(len(told))})"
-        + (f", eccentricity {number(value)} in the worst corner." if value == value else "."),
+        f"The same pattern of star shapes lies over {counted(len(told))}"
+        + (f": eccentricity {number(value)} in the worst corner." if value == value else "."),
         reason="tilt_or_coma", frames=told,
         numbers=[Quantity("eccentricity of the worst corner", value)],
         evidence=("it stays put over the night, so it is no matter of guiding",), sureness=0.85,
         advice=((
             "Check collimation, the camera's tilt and the corrector's spacing",
-            "the pattern costs no frame but shows in every stack", BALANCE,
+            "the pattern costs no frame but shows in every stack", COLLIMATION,
         ),),
     )  # fmt: skip
 
@@ -158,11 +171,12 @@ def trails(view: NightView) -> Finding | None:
     share = len(told) / max(len(view), 1)
     return finding(
         view, "satellite trails",
-        f"A streak crosses {counted(len(told))} ({100 * share:.0f}% of the night).",
+        f"{'A streak crosses' if len(told) == 1 else 'Streaks cross'} {counted(len(told))} "
+        f"({100 * share:.0f}% of all).",
         reason="satellite_trail", frames=told, sureness=0.85,
         advice=((
             "Stack with outlier rejection, and dither",
-            "the frames are good but for the line", "",
+            "such frames are good but for the streak", "",
         ),),
     )  # fmt: skip
 
@@ -171,16 +185,20 @@ def unusable(view: NightView, unreadable) -> list[Finding]:
     """Frames of another kind, without stars, and files that could not be read."""
     out = []
     for word, topic, action in (
-        ("wrong_frame", "frames of another kind", "Keep calibration and test frames apart"),
-        ("few_stars", "too few stars", "Look at these frames: cap, cloud, or pointing"),
-    ):
+        ("wrong_frame", "frames of another kind",
+         "Keep calibration frames, tests and other targets in folders of their own"),
+        ("few_stars", "too few stars",
+         "Look at these frames for a cap left on, cloud, or a wrong pointing"),
+    ):  # fmt: skip
         told = view.lost_to(word)
         if told:
             out.append(finding(
                 view, topic, f"{counted(len(told)).capitalize()} could not be compared with the "
                 "others.", reason=word, frames=told, lost=told, sureness=0.8,
-                evidence=tuple(dict.fromkeys(view.verdicts[k].explanation for k in told))[:5],
-                advice=((action, "they take no part in the stack", ""),),
+                evidence=tuple(
+                    dict.fromkeys(filter(None, (view.verdicts[k].explanation for k in told)))
+                )[:5],
+                advice=((action, "what cannot be compared cannot be judged", ""),),
             ))  # fmt: skip
     if unreadable:
         some = [f"{name}: {cause}" for name, cause in unreadable[:5]]
@@ -188,8 +206,8 @@ def unusable(view: NightView, unreadable) -> list[Finding]:
             view, "unreadable files", f"{counted(len(unreadable), 'file')} could not be read.",
             reason="unreadable", evidence=some, sureness=1.0,
             advice=((
-                "Check disk, cable and free space of the camera computer before the next night",
-                "damaged files are exposures lost", "",
+                "Check the disk, its free space and the cables of the camera computer",
+                "a damaged file is an exposure lost", "",
             ),),
         ))  # fmt: skip
     return out

@@ -19,9 +19,10 @@ WORTH_CREEP = 0.4
 axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
 WORTH_TURN_PX = 0.5
 """Turn at the corners in one exposure that can show: a choice."""
+UNKNOWN_WAY = "in a direction that is not known"
 SIGNS = (
-    "the direction holds if the record counts the guide star's place toward north as positive in "
-    "declination; if not, it is the opposite: check with a drift test before you turn a bolt"
+    "the direction holds if the record counts declination errors positive where the guide star "
+    "lies north; if it does not, the opposite holds: make a drift test before you turn a bolt"
 )
 
 
@@ -43,7 +44,7 @@ def polar_axis(view: NightView) -> Finding | None:
         f"{number(pole.size, pole.size_error, '′')} off the pole" + (f", {parts}" if parts else "")
     )
     evidence = _evidence(pole, from_record, drift, turn)
-    if directed or math.isfinite(pole.drift_part):
+    if parts != UNKNOWN_WAY:
         if from_record:
             evidence.append(SIGNS)
         if not math.isfinite(latitude):
@@ -54,9 +55,8 @@ def polar_axis(view: NightView) -> Finding | None:
     return finding(
         view,
         "polar alignment",
-        sentence + ". " + _effect(view, pole, turn),
+        " ".join(filter(None, (f"{sentence}.", _effect(view, pole, turn)))),
         reason="dec_drift",
-        frames=view.told("dec_drift"),
         lost=lost,
         numbers=_numbers(pole, south),
         evidence=evidence,
@@ -65,25 +65,28 @@ def polar_axis(view: NightView) -> Finding | None:
     )
 
 
-def _way(value: float, error: float, plus: str, minus: str) -> str:
-    if abs(value) < 2.0 * error:
-        return f"right to {number(error, None, '′')} between {plus} and {minus}"
-    return f"{number(abs(value), error, '′')} {plus if value > 0 else minus}"
-
-
 def _parts(pole: Pole, south: bool) -> str:
+    """Both parts; one within two of its errors is called right."""
     sign = -1.0 if south else 1.0
-    high = _way(sign * pole.high, pole.high_error, "too high", "too low")
-    east = _way(sign * pole.east, pole.east_error, "too far east", "too far west")
-    return f"{high} and {east} on the sky"
+    off, right = [], []
+    for name, value, error, plus, minus in (
+        ("height", sign * pole.high, pole.high_error, "too high", "too low"),
+        ("azimuth", sign * pole.east, pole.east_error, "too far east", "too far west"),
+    ):
+        if abs(value) < 2.0 * error:
+            right.append(f"{name} right to within {error:.2g}′")
+        else:
+            sky = " on the sky" if name == "azimuth" else ""
+            way = plus if value > 0 else minus
+            off.append(f"{number(abs(value), error, '′')} {way}{sky}")
+    return ", ".join(filter(None, (" and ".join(off), *right)))
 
 
 def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
     """The one part that the drift shows, where the other is not fixed."""
-    if not (math.isfinite(pole.drift_part) and math.isfinite(pole.hour_deg)):
-        return "in a direction that is not known"
-    if abs(pole.drift_part) < 2.0 * pole.drift_error:
-        return "in a direction that is not known"
+    known = math.isfinite(pole.drift_part) and math.isfinite(pole.hour_deg)
+    if not known or abs(pole.drift_part) < 2.0 * pole.drift_error:
+        return UNKNOWN_WAY
     value, h = (-1.0 if south else 1.0) * pole.drift_part, math.radians(pole.hour_deg)
     size = number(abs(value), pole.drift_error, "′")
     if abs(math.cos(h)) > 0.94:
@@ -92,9 +95,10 @@ def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
         return f"{size} of it too {'high' if value * math.sin(h) > 0 else 'low'}"
     high = "high" if value * math.sin(h) > 0 else "low"
     east = "east" if value * math.cos(h) > 0 else "west"
+    turned = math.degrees(math.atan2(abs(math.sin(h)), abs(math.cos(h))))
     return (
-        f"{size} of it toward a point between too {high} and too far {east} "
-        f"({abs(pole.hour_deg):.0f}° round from {east}); how it divides is not known"
+        f"{size} of it {high} and {east}, along a line {turned:.0f}° from {east}; which "
+        "way the rest lies is not known"
     )
 
 
@@ -110,21 +114,23 @@ def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
             else f"the stars creep {number(rate, error, '″ a minute')} in declination from frame "
             "to frame"
         )
-        found.append(source + f"; {POLAR_RATE:.4f}″ a minute make an arcminute")
+        found.append(source + f"; an arcminute makes at most {POLAR_RATE:.2f}″ a minute")
         if from_record and drift.doubt > 0:
             found.append(f"what a correction moves is known to {100 * drift.doubt:.0f}%")
     if math.isfinite(pole.turn_part):
         rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_ARCSEC_PER_S
         degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
+        error = degrees * pole.turn_error / pole.turn_part if pole.turn_part else math.nan
         found.append(
-            f"the field turns {number(degrees * 60.0, None, '′ an hour')} from frame to frame, "
-            f"which takes {number(pole.turn_part, pole.turn_error, '′')} across the drift's part"
+            f"the field turns {number(degrees * 60.0, error * 60.0, '′ an hour')} from frame to "
+            f"frame: {number(pole.turn_part, pole.turn_error, '′')} at right angles to the drift's "
+            "part"
         )
     if pole.bound:
         missing = "the turn of the field" if math.isfinite(pole.drift_part) else "the drift"
-        found.append(f"a lower bound: {missing} is not known, and it shows the other part")
+        found.append(f"a lower bound: {missing}, which shows the other part, is not known")
     elif not math.isfinite(pole.high):
-        found.append("the night's hour angles do not say how the parts lie, only the size")
+        found.append("the night's hour angles give the size, not which way all of it lies")
     if not math.isfinite(pole.hour_deg):
         found.append("hour angle unknown: site longitude, time or pointing is missing")
     return found
@@ -152,13 +158,15 @@ def _effect(view: NightView, pole: Pole, turn) -> str:
     parts = []
     if math.isfinite(pole.drift_part):
         creep = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
+        error = pole.drift_error * POLAR_RATE * exposure / 60.0
         parts.append(
-            f"{number(creep, None, '″')} of creep in {exposure:.0f} s where Dec is not guided"
+            f"{number(creep, error, '″')} of creep in {exposure:.0f} s where declination is not "
+            "guided"
         )
     if turn is not None and view.night.frames and math.isfinite(pole.turn_part):
         corner = corner_turn(view, pole, turn, exposure)
         if corner >= 0.1:
-            parts.append(f"{number(corner, None, 'px')} of turn at the corners")
+            parts.append(f"{corner:.1f} px of turn in the corners")
     return "That is " + " and ".join(parts) + "." if parts else ""
 
 
@@ -196,7 +204,8 @@ def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
     if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
         return ()
     action = "Align the polar axis again"
-    because = f"it stands {number(pole.size, pole.size_error, '′')} off"
+    least = "at least " if pole.bound else ""
+    because = f"it stands {least}{number(pole.size, pole.size_error, '′')} off"
     if math.isfinite(pole.high):
         sign = -1.0 if south else 1.0
         moves = []
@@ -233,15 +242,15 @@ def uncorrected_creep(view: NightView) -> Finding | None:
         numbers.append(
             Quantity("creep left in declination", float(np.median(rates)), spread, "″ a minute")
         )
-        sentence += f", {number(float(np.median(rates)), None, '″ a minute')} uncorrected"
+        sentence += f"; {number(float(np.median(rates)), None, '″ a minute')} went uncorrected"
     # The exposure's ends are known to seconds, so that a pulse beside it may count in.
     if pulses is not None and pulses < 0.1:
         evidence.append(
-            f"{100 * pulses:.0f}% of the samples in these frames hold a correction in declination"
+            f"{100 * pulses:.0f}% of the guide samples meanwhile hold a correction in declination"
         )
         action, because = (
             "Switch declination guiding on, in both directions",
-            "nothing answered the creep of the misaligned pole",
+            "the record holds next to no correction against the creep",
         )
     elif len(one_way) and np.median(one_way) > view.limits.guiding.one_sided:
         evidence.append(f"{100 * np.median(one_way):.0f}% of the corrections went one way")
@@ -251,8 +260,8 @@ def uncorrected_creep(view: NightView) -> Finding | None:
         )
     else:
         action, because = (
-            "Look at declination guiding: is it on, both ways, and strong enough?",
-            "creep in declination was left in the frames",
+            "See that declination guiding is on, in both directions and strong enough",
+            "creep in declination was left in these frames",
         )
     return finding(
         view, "creep in declination", sentence + ".", reason="dec_drift", frames=told, lost=lost,
@@ -282,7 +291,7 @@ def turning_field(view: NightView) -> Finding | None:
         reason="field_rotation",
         frames=told,
         lost=view.lost_to("field_rotation"),
-        evidence=("elongation is tangential about a point and grows with the distance from it",),
+        evidence=("stars are drawn out round a point, the more the farther they lie from it",),
         sureness=view.sureness("field_rotation", told),
         advice=((
             "Check that camera rotator and focuser are clamped, then the polar axis",

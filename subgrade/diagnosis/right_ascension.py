@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import BALANCE, counted, number
+from subgrade.diagnosis.words import BALANCE, LIKELY, counted, number, possibly
 
 GOOD_GAIN = 0.6
 """Share of the error a correction should remove: common practice, no source."""
@@ -35,12 +35,14 @@ def swing(view: NightView) -> Finding | None:
     sentence = f"Right ascension swung to and fro in {counted(len(told))}"
     if math.isfinite(period):
         sentence += f" with a period of {number(period, None, 's')}"
-        sentence += f" ({number(period / cadence, None)} guide cadences)"
+        sentence += f" ({period / cadence:.1f} guide cadences)"
     if math.isfinite(rms):
         sentence += f", rms {number(rms, None, '″')}"
     evidence = []
     if math.isfinite(lag):
-        evidence.append(f"one error follows the last with correlation {number(lag)}")
+        evidence.append(
+            f"each error against the one before: correlation {lag:.2f} (-1: each reverses)"
+        )
     if math.isfinite(over):
         limit = view.limits.guiding.overshoot
         evidence.append(
@@ -48,7 +50,10 @@ def swing(view: NightView) -> Finding | None:
             f"half the error (over-correction from {100 * limit:.0f}%)"
         )
     if not certain:
-        evidence.append("the record does not tell which of the cures it needs")
+        evidence.append(
+            "the record does not tell which cure it needs" if view.recorded(told)
+            else "without a guiding record the cure is a guess"
+        )  # fmt: skip
     return finding(
         view, "swing in right ascension", sentence + ".", reason="ra_oscillation",
         frames=told, lost=lost,
@@ -68,7 +73,7 @@ def _cure(view, gain, gain_error, period, over, lag, cadence):
     """Action, reason, caution, and whether the numbers chose it."""
     late = math.isfinite(period) and period > DELAYED * cadence
     if math.isfinite(lag) and lag < view.limits.guiding.reversal and not late:
-        text = f"errors reverse from one guide exposure to the next (correlation {number(lag)})"
+        text = f"errors reverse from one guide exposure to the next (correlation {lag:.2f})"
         action = "Lower the aggressiveness in right ascension"
         if math.isfinite(gain) and gain > 1.0:
             text += f": each correction moved {number(gain, gain_error)} times the error it met"
@@ -81,16 +86,18 @@ def _cure(view, gain, gain_error, period, over, lag, cadence):
         )
         action = (
             "Shorten the guide exposure and any delay, lower the aggressiveness in right ascension "
-            "and balance the axis slightly to the east so that the gears stay in touch"
+            "and balance the axis slightly heavy to the east, so that the gears stay in touch"
         )
         return action, text, BALANCE, False
     if view.guiding is not None and view.guiding.guide_exposure == "chases seeing":
+        longer = "" if view.lost_to("periodic_error") else ", or guide with longer exposures"
         return (
-            "Raise the least move, or guide with longer exposures",
+            f"Raise the least move{longer}",
             "corrections are as large as the errors and follow the seeing", "", True,
         )  # fmt: skip
     return (
-        "Lower the aggressiveness in right ascension; if it stays, shorten the guide exposure",
+        "Lower the aggressiveness in right ascension; if the swing stays, shorten the guide "
+        "exposure",
         "over-correction is the commonest cause of a swing (common practice, no source)", "", False,
     )  # fmt: skip
 
@@ -148,28 +155,32 @@ def worm(view: NightView) -> Finding | None:
             else "from the guiding record with its corrections undone"
         )
         usual = left_of(view, view.kept(), period)
-        for amount, name in ((usual, "left in kept frames"), (left, "left in these frames")):
-            numbers.append(Quantity(name, amount, None, "″"))
-            if math.isfinite(amount):
-                evidence.append(f"{number(amount, None, '″')} of it is {name}")
+        numbers.append(Quantity("left in kept frames", usual, None, "″"))
+        numbers.append(Quantity("left in these frames", left, None, "″"))
+        if math.isfinite(left):
+            evidence.append(f"{number(left, None, '″')} of it is left where it shows")
+        if math.isfinite(usual):
+            evidence.append(f"{number(usual, None, '″')} of it is left in the kept frames")
+    sureness = view.sureness("periodic_error", told) if told else 0.9
     if told:
-        sentence.append(f"It was left in {counted(len(told))}.")
+        whose = "Its" if sentence else "The worm's"
+        shown = f"{whose} swing shows in {counted(len(told))}."
+        sentence.append(possibly(shown) if sureness < LIKELY else shown)
     return finding(
         view, "periodic error", " ".join(sentence), reason="periodic_error", frames=told,
-        lost=lost, numbers=numbers, evidence=evidence,
-        sureness=view.sureness("periodic_error", told) if told else 0.9,
-        advice=_worm_advice(view, period, size) if lost else (),
+        lost=lost, numbers=numbers, evidence=evidence, sureness=sureness,
+        advice=_worm_advice(view, period, size) if lost else (), hedged=True,
     )  # fmt: skip
 
 
 def _worm_advice(view: NightView, period: float, size: float):
-    because = "the guider followed the worm too slowly"
+    because = "the stars are drawn out as a worm's slow swing would draw them"
     if math.isfinite(period) and size > 0:
         speed = 2.0 * math.pi * size / period
         because = (
             f"at its fastest the worm runs {number(speed, None, '″ a second')}: "
-            f"{number(2.0 * speed, None, '″')} between guide exposures of 2 s, "
-            f"{number(5.0 * speed, None, '″')} of 5 s (this record: one every "
+            f"{number(2.0 * speed, None, '″')} from one correction to the next at one every 2 s, "
+            f"{number(5.0 * speed, None, '″')} at one every 5 s (this record: every "
             f"{number(view.guiding.record.cadence_s, None, 's')})"
         )
     action = (
@@ -199,22 +210,30 @@ def guide_exposure(view: NightView) -> Finding | None:
     if view.guiding is None or view.guiding.guide_exposure not in ("too slow", "chases seeing"):
         return None
     cadence = number(view.guiding.record.cadence_s, None, "s")
+    lost, swings = [], bool(view.told("ra_oscillation"))
     if view.guiding.guide_exposure == "too slow":
         said = (
             f"Guiding was too slow: one sample every {cadence}, and neighbouring errors are alike."
         )
-        action = "Guide with shorter exposures or more aggressiveness in right ascension"
+        # A loop that swings wants less of it, and the worm's own advice says both.
+        more = "" if swings else " or more aggressiveness in right ascension"
+        action = f"Guide with shorter exposures{more}"
         because = (
-            "most of the error left is slower than ten samples; with a long guide scope 2 s keeps "
-            "up where 5 s cannot (common practice, no source)"
+            "most of the error left is slower than ten samples; guide exposures of 2 s often keep "
+            "up where 5 s do not (common practice, no source)"
         )
+        lost = view.lost_to("periodic_error")
+    elif swings:
+        return None  # the swing's own finding tells of errors that alternate
     else:
         said = f"Guiding chased the seeing: at one sample every {cadence} the errors alternate."
-        action = "Raise the least move, lower the aggressiveness, or expose the guide star longer"
+        action = "Raise the least move"
+        if not view.lost_to("periodic_error"):  # which asks for the opposite
+            action += ", lower the aggressiveness, or expose the guide star longer"
         because = "corrections as large as the errors answer the air, not the mount"
-    lost = [*view.lost_to("periodic_error")] if view.guiding.guide_exposure == "too slow" else []
-    return finding(view, "guide exposure", said, evidence=("judged outside dithers",),
-                   sureness=0.7, frames=lost, advice=((action, because, ""),))  # fmt: skip
+    return finding(view, "guide exposure", said, evidence=("from the record outside dithers",),
+                   sureness=0.7, frames=lost,
+                   advice=() if lost else ((action, because, ""),))  # fmt: skip
 
 
 def backlash(view: NightView) -> Finding | None:
@@ -222,6 +241,9 @@ def backlash(view: NightView) -> Finding | None:
     seconds = view.guiding.backlash_s if view.guiding else math.nan
     if not (math.isfinite(seconds) and seconds > 2.0 * view.guiding.record.cadence_s):
         return None
+    # With nothing sent at all, both ways come first: guiding one way would contradict it.
+    one_way = "" if view.told("dec_drift") else "Guide declination one way, against the drift, or "
+    action = f"{one_way}take up the play in the gear mesh"
     return finding(
         view, "backlash in declination",
         f"Declination answers a reversal {number(seconds, None, 's')} late.",
@@ -229,7 +251,7 @@ def backlash(view: NightView) -> Finding | None:
         evidence=("median wait after large errors that called for a move against the last one",),
         sureness=0.6,
         advice=((
-            "Guide declination one way, against the drift, or take up the play in the gear mesh",
+            action[:1].upper() + action[1:],
             "a reversal is answered late, and what is sent meanwhile overshoots", BALANCE,
         ),),
     )  # fmt: skip

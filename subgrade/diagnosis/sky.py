@@ -10,6 +10,7 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding, utc
 from subgrade.diagnosis.words import MAINS, SUN, counted, number
 
+LIGHTS = "look for lights near the telescope: headlights, lamps, screens"
 TWILIGHT_DEG = -18.0
 """Sun below this leaves the sky dark: astronomical twilight by definition."""
 
@@ -31,9 +32,9 @@ def cloud(view: NightView) -> Finding | None:
         evidence=("starlight of the same stars, frame by frame, against the night's clear level",),
         sureness=view.sureness("cloud", told),
         advice=((
-            "Plan for the clear part of the night and let the run pause while the guide star is "
-            "faint; nothing in the set-up cures cloud",
-            "these frames would make the stack noisier", "",
+            "Plan for the clear part of the night, and let the run pause while the guide star is "
+            "faint",
+            "no set-up cures cloud", "",
         ),),
     )  # fmt: skip
 
@@ -54,13 +55,17 @@ def dew(view: NightView) -> Finding | None:
     if known.sum() >= 3 and np.ptp(time[known]) > 0:
         slope = float(np.polyfit((time[known] - time[known][0]) / 3600.0, through[known], 1)[0])
         numbers.append(Quantity("change of light", 100.0 * slope, None, "% an hour"))
-        sentence += f", light changing by {number(100 * slope, None, '% an hour')}"
+        sentence += (
+            f"; the starlight went from {100 * through[known][0]:.0f}% of the clear level to "
+            f"{100 * through[known][-1]:.0f}%"
+        )
     return finding(
         view, "dew", sentence + ".", reason="dew", frames=told, lost=lost, numbers=numbers,
-        evidence=("loss one way, with swelling and haloes",), sureness=view.sureness("dew", told),
+        evidence=("light lost one way, while stars swelled and grew haloes",),
+        sureness=view.sureness("dew", told),
         advice=((
             "Warm the front optics from the start with a dew heater, or lengthen the dew shield",
-            "dew once formed costs the rest of the night", MAINS,
+            "dew that has formed stays until the optics are warmed", MAINS,
         ),),
     )  # fmt: skip
 
@@ -80,34 +85,52 @@ def sky_glow(view: NightView) -> Finding | None:
     heights = altitudes(view, told)
     evidence, action, because, caution = [], "", "", ""
     if heights is None:
-        evidence.append("site or time unknown: Sun and Moon are not worked out")
+        evidence.append("the headers tell no site or time, so Sun and Moon are not worked out")
+        action = f"See whether twilight had begun or the Moon was up; else {LIGHTS}"
+        because = "without site and time they cannot be ruled out"
     else:
         sun, moon = heights
         numbers += [Quantity("Sun's altitude at the brightest", float(sun.max()), 0.3, "°"),
                     Quantity("Moon's greatest altitude", float(moon.max()), 0.5, "°")]  # fmt: skip
-        evidence.append(
-            f"the Sun stood at {sun.min():.0f}° to {sun.max():.0f}°, the Moon at {moon.min():.0f}° "
-            f"to {moon.max():.0f}°"
-        )
-        if sun.max() > TWILIGHT_DEG:
-            dark = [k for k, s in zip(told, sun, strict=True) if s > TWILIGHT_DEG]
-            before = view.start[dark[0]] > np.nanmedian(view.start)
-            action = (
-                f"{'End' if before else 'Begin'} the run {'before' if before else 'after'} "
-                f"{utc(view.start[dark[0]] if before else view.end[dark[-1]])[11:16]} UTC"
-            )
-            because, caution = "the Sun was less than 18° below the horizon: twilight", SUN
+        evidence.append(f"altitude of the Sun {_range(sun)}, of the Moon {_range(moon)}")
+        if sun.max() > 0.0:
+            action = "Set the clock, its zone and the site that are written into the headers"
+            because = "by the headers the Sun was up, and stars would not have shown"
+        elif sun.max() > TWILIGHT_DEG:
+            action, caution = _in_the_dark(view, np.array(told)[sun > TWILIGHT_DEG]), SUN
+            because = "it was twilight: the Sun was less than 18° below the horizon"
         elif moon.max() > 0.0:
             action = "Plan such targets for hours without the Moon, or farther from it"
-            because = "the Moon was up and neither twilight nor cloud explains it"
-    if not action:
-        action = "Look for lights near the telescope: headlights, lamps, screens"
-        because = "neither twilight nor the Moon is known to explain it"
+            because = "the Moon was up, and it was not twilight"
+        else:
+            action = LIGHTS[0].upper() + LIGHTS[1:]
+            because = "neither Sun nor Moon was up to explain it"
     return finding(
         view, "bright sky", sentence + ".", reason="sky_glow", frames=told, lost=lost,
         numbers=numbers, evidence=evidence, sureness=view.sureness("sky_glow", told),
         advice=((action, because, caution),),
     )  # fmt: skip
+
+
+def _in_the_dark(view: NightView, bright) -> str:
+    """When to begin or end so that twilight is left out: by whether the Sun sets or rises."""
+    site = view.common("site_lat_deg"), view.common("site_lon_deg")
+    before, after = (sun_and_moon(t[bright], *site)[0] for t in (view.start, view.end))
+    dusk, dawn = bright[after <= before], bright[after > before]
+    parts = []
+    if len(dusk):
+        parts.append(f"begin the run after {utc(view.end[dusk].max())[11:16]}")
+    if len(dawn):
+        parts.append(
+            f"end {'it' if parts else 'the run'} before {utc(view.start[dawn].min())[11:16]}"
+        )
+    text = " and ".join(parts)
+    return f"{text[:1].upper()}{text[1:]} UTC"
+
+
+def _range(degrees: np.ndarray) -> str:
+    low, high = (f"{float(v):.0f}°" for v in (degrees.min(), degrees.max()))
+    return low if low == high else f"{low} to {high}"
 
 
 def altitudes(view: NightView, frames) -> tuple[np.ndarray, np.ndarray] | None:

@@ -8,10 +8,17 @@ import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import number
+from subgrade.diagnosis.words import BALANCE, COLLIMATION, number
 
 FWHM_PER_SIGMA = 2.3548200450
 """2 sqrt(2 ln 2)."""
+
+
+LIMIT_OF_SHARPNESS = "what limits the sharpness"
+POOR_THROUGHOUT = {"wide stars all night": "wide", "oval stars all night": "oval"}
+"""Topics, and what they say of the stars."""
+MUCH, MOST = 0.25, 0.5
+"""Guiding's share of the stars' area that is worth work, and that sets the limit: choices."""
 
 
 def typical(view: NightView) -> tuple[Quantity, ...]:
@@ -54,24 +61,33 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     guided = FWHM_PER_SIGMA * math.sqrt(0.5 * (np.median(ra) ** 2 + np.median(dec) ** 2))
     share = guided**2 / width**2
     rest = math.sqrt(max(width**2 - guided**2, 0.0))
-    if share > 0.25:
-        said, action = "guiding", "Better guiding pays before anything else"
+    if share > MOST:
+        said = "better guiding would sharpen the stars most"
+    elif share > MUCH:
+        said = "better guiding would sharpen them, though seeing, focus and optics make more"
     else:
-        said, action = "seeing, focus and optics", ""
+        said = "seeing, focus and optics set the limit"
+    whose = "kept frames' " if view.verdicts[members[0]].verdict == "keep" else ""
     advice = ()
-    if action:
-        advice = ((action, f"up to {100 * share:.0f}% of the stars' area is guiding", ""),)
+    if share > MUCH:
+        advice = ((
+            "Improve the guiding before anything else" if share > MOST else "Improve the guiding",
+            f"without its part the FWHM of {number(width, None, '″')} could fall to "
+            f"{number(rest, None, '″')}" if rest > 0 else "it can explain the stars' whole width",
+            "",
+        ),)  # fmt: skip
     return finding(
-        view, "what limits the sharpness",
-        f"Of the usual FWHM of {number(width, None, '″')} guiding makes at most "
-        f"{number(guided, None, '″')} ({100 * min(share, 1.0):.0f}% in quadrature); "
-        f"{said} set{'s' if said == 'guiding' else ''} the limit.",
+        view, LIMIT_OF_SHARPNESS,
+        f"Of the {whose}usual FWHM of {number(width, None, '″')} guiding makes at most "
+        f"{number(guided, None, '″')} ({100 * min(share, 1.0):.0f}% in quadrature): {said}.",
         numbers=(
             Quantity("usual FWHM", width, None, "″"),
             Quantity("guiding's part, at most", guided, None, "″"),
             Quantity("the rest", rest, None, "″"),
         ),
-        evidence=("recorded errors hold noise of the guide star, so the share is an upper bound",),
+        evidence=(
+            "recorded errors hold the guide star's own noise, so guiding's part is an upper bound",
+        ),
         sureness=0.7, advice=advice,
     )  # fmt: skip
 
@@ -95,7 +111,7 @@ def poor_throughout(view: NightView) -> list[Finding]:
                 sureness=0.7,
                 advice=((
                     "Check focus on a bright star before the first exposure, then collimation",
-                    "within such a night no frame stands out as bad", "",
+                    "all frames are wide alike, so none stands out", COLLIMATION,
                 ),),
             ))  # fmt: skip
         if oval and oval.centre > view.limits.roundness.night_poor:
@@ -106,9 +122,9 @@ def poor_throughout(view: NightView) -> list[Finding]:
                 frames=members, numbers=(Quantity("usual eccentricity", oval.centre),),
                 sureness=0.7,
                 advice=((
-                    "See to guiding, balance and polar alignment before the next run; half the "
-                    "exposure shows at once whether motion is the cause",
-                    "a steady fault spoils all frames alike", "",
+                    "See to guiding, balance and polar alignment before the next run; a frame of "
+                    "half the exposure shows whether motion is the cause",
+                    "a steady fault draws all frames out alike, so none stands out", BALANCE,
                 ),),
             ))  # fmt: skip
     return out

@@ -11,7 +11,7 @@ import numpy as np
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
-from subgrade.diagnosis.words import LIKELY, sure_word
+from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.night.model import Night
 
@@ -66,12 +66,19 @@ class NightView:
         ]
 
     def told(self, word: str) -> list[int]:
-        """Rejects that carry the word first, and kept frames with it as a remark."""
-        return [
-            k
-            for k, v in enumerate(self.verdicts)
-            if word in (v.reasons[:1] if v.verdict == "reject" else v.reasons)
-        ]
+        """Rejects that carry the word first, and kept frames whose remark is at least likely."""
+
+        def says(k: int, verdict: Judgement) -> bool:
+            if verdict.verdict == "reject":
+                return word in verdict.reasons[:1]
+            rivals = _family(word) is not None
+            return word in verdict.reasons and not (rivals and self.share(word, k) < LIKELY)
+
+        return [k for k, verdict in enumerate(self.verdicts) if says(k, verdict)]
+
+    def recorded(self, frames) -> bool:
+        """Whether the guiding record has samples in any of some frames."""
+        return any(self.inside(k) is not None for k in frames)
 
     def kept(self) -> list[int]:
         """Frames kept."""
@@ -149,30 +156,34 @@ class NightView:
                 mine |= (time >= self.start[k]) & (time <= self.end[k])
         return mine & record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
 
-    def sureness(self, word: str, frames) -> float:
-        """How sure the cause's name is: the mean over frames of its share among its rivals.
+    def share(self, word: str, frame: int) -> float:
+        """How likely a word is in one frame, among its rivals by the evidence.
 
-        The evidence's points are natural-log odds, so shares go as exp(points).
+        The evidence's points are natural-log odds, so shares go as exp(points).  Without
+        rivals it is as likely as the verdict; half for a remark.
         """
+        verdict, family = self.verdicts[frame], _family(word)
+        if family is None:
+            return verdict.confidence if verdict.verdict == "reject" else 0.5
+        points = dict.fromkeys(family, 0.0)
+        for item in verdict.evidence:
+            if item.reason in points and item.quantity not in OF_THE_VERDICT:
+                points[item.reason] += item.points
+        top = max(points.values())
+        return math.exp(points[word] - top) / sum(math.exp(p - top) for p in points.values())
+
+    def sureness(self, word: str, frames) -> float:
+        """How sure the cause's name is: the mean share over the frames lost, or else over all."""
         frames = [k for k in frames if self.verdicts[k].verdict == "reject"] or frames
-        family = next((f for f in (MOTIONS, SWELLINGS) if word in f), None)
-        shares = []
-        for k in frames:
-            verdict = self.verdicts[k]
-            share = verdict.confidence if verdict.verdict == "reject" else 0.5
-            if family:
-                points = dict.fromkeys(family, 0.0)
-                for item in verdict.evidence:
-                    if item.reason in points and item.quantity not in OF_THE_VERDICT:
-                        points[item.reason] += item.points
-                top = max(points.values())
-                total = sum(math.exp(p - top) for p in points.values())
-                share = math.exp(points[word] - top) / total
-            shares.append(share)
-        mean = float(np.mean(shares)) if shares else 0.5
-        if word in MOTIONS and not any(self.inside(k) for k in frames):
+        mean = float(np.mean([self.share(word, k) for k in frames])) if len(frames) else 0.5
+        if word in MOTIONS and not self.recorded(frames):
             mean = min(mean, IMAGES_ALONE)
         return mean
+
+
+def _family(word: str) -> tuple[str, ...] | None:
+    """The causes that a word is chosen among; None for one that is seen as such."""
+    return next((f for f in (MOTIONS, SWELLINGS) if word in f), None)
 
 
 def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) -> NightView:
@@ -208,15 +219,17 @@ def finding(
     evidence=(),
     sureness: float = 0.5,
     advice=(),
+    hedged: bool = False,
 ) -> Finding:
     """A `Finding` with its frames' spans and cost, numbers that are not finite left out.
 
-    ``advice`` holds (action, because, caution) and is given what ``lost`` cost.
+    ``advice`` holds (action, because, caution) and is given what ``lost`` cost.  A sentence
+    that says itself what is only possible is ``hedged``.
     """
     cost, sureness = view.cost(lost), round(float(np.clip(sureness, 0.0, 1.0)), 2)
     frames = sorted({*frames, *lost})
-    if reason and sureness < LIKELY:
-        sentence = f"Possibly: {sentence}"
+    if reason and sureness < LIKELY and not hedged:
+        sentence = possibly(sentence)
     return Finding(
         topic,
         reason,

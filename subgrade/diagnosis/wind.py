@@ -10,6 +10,7 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
 
+SWING = "A tube can swing in wind: lock the axes before you work on it."
 SPELL = 3
 """Frames lost to wind that make a windy spell: a choice."""
 
@@ -43,14 +44,17 @@ def wind(view: NightView) -> Finding | None:
     sizes, settle = view.guided(told, "gust_size"), view.guided(told, "gust_settle_s")
     numbers, evidence = [], []
     sentence = f"Wind knocked the telescope in {counted(len(told))}"
+    kept = len(told) - len(lost)
+    if kept:
+        sentence += f", {kept} of them kept" if lost else ", kept all the same"
     if len(sizes):
-        sentence += f", the hardest knock {number(float(sizes.max()), None, '″')}"
+        sentence += f"; the hardest knock was {number(float(sizes.max()), None, '″')}"
         numbers.append(Quantity("largest knock", float(sizes.max()), None, "″"))
         numbers.append(Quantity("usual knock", float(np.median(sizes)), None, "″"))
     if len(settle):
-        sentence += f", settled in {number(float(np.median(settle)), None, 's')}"
+        sentence += f", settling took {float(np.median(settle)):.0f} s"
         numbers.append(Quantity("settling", float(np.median(settle)), None, "s"))
-    # Gusts come in spells: the rate is that of the spell, with the calm frame at either end.
+    # Gusts come in spells: the rate is that of the spell, with the frame at either end.
     # One or two knocks make no spell: they are held against the whole night.
     first, last = max(min(told) - 1, 0), min(max(told) + 1, len(view) - 1)
     spell = len(lost) >= SPELL
@@ -63,24 +67,25 @@ def wind(view: NightView) -> Finding | None:
         "Shelter the telescope, take off a long dew shield if dew allows, tie loose cables, set "
         "the tripod low and firm"
     )
-    if exposure > 0:
+    if exposure > 0 and lost:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
         action += extra
-    where = "of the windy spell, a calm one at either end," if spell else "of the night"
-    evidence.append(f"{len(lost)} of {counted(frames)} {where} are lost")
+    if lost:
+        where = " from just before the first knock to just after the last" if spell else ""
+        were = "was" if len(lost) == 1 else "were"
+        evidence.append(f"{len(lost)} of {counted(frames)}{where} {were} lost to it")
     if not len(sizes):
-        evidence.append("no knock is seen in a guiding record; told from the images alone")
+        seen = "the guiding record shows no knock: " if view.recorded(told) else ""
+        evidence.append(f"{seen}told from the images alone")
     return finding(
         view, "wind", sentence + ".", reason="wind_trail", frames=told, lost=lost,
         numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", told),
-        advice=((action, because, "A tube can swing in wind: lock it before you work on it."),),
+        advice=((action, because, SWING),),
     )  # fmt: skip
 
 
 def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: list):
     """Why, and what is added to the advice, from the Poisson rate of gusts."""
-    if not hit:
-        return "no frame was lost to it; the knocks were small", ""
     rate, error = gust_rate(hit, frames, exposure)
     overhead = _overhead(view)
     full, half = surviving(rate, exposure), surviving(rate, exposure / 2.0)
@@ -89,20 +94,20 @@ def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: l
         Quantity(f"frames surviving at {exposure:.0f} s", full),
         Quantity(f"frames surviving at {exposure / 2:.0f} s", half),
     ]
-    because = (
-        f"{number(3600 * rate, 3600 * error)} spoiling gusts an hour spare {100 * full:.0f}% of "
-        f"exposures of {exposure:.0f} s and would spare {100 * half:.0f}% of {exposure / 2:.0f} s"
-    )
+    often = f"gusts that spoil a frame came {number(3600 * rate, 3600 * error)} times an hour"
     if not math.isfinite(overhead):
-        return because, ""
+        return (
+            f"{often}: they spare {100 * full:.0f}% of exposures of {exposure:.0f} s and would "
+            f"spare {100 * half:.0f}% of {exposure / 2:.0f} s", "",
+        )  # fmt: skip
     now, then = (usable_share(rate, t, overhead) for t in (exposure, exposure / 2.0))
-    because += (
-        f"; with {duration(overhead)} between exposures {100 * now:.0f}% and {100 * then:.0f}% of "
-        "the clock would be kept"
+    because = (
+        f"{often}; with {duration(overhead)} between exposures {100 * now:.0f}% of the time goes "
+        f"into good frames of {exposure:.0f} s, and {100 * then:.0f}% would at {exposure / 2:.0f} s"
     )
     if then > now:
         return because, f"; on such a night expose {exposure / 2:.0f} s"
-    return because, f"; shorter exposures would not pay here, stay at {exposure:.0f} s"
+    return because, f"; shorter exposures would not pay, stay at {exposure:.0f} s"
 
 
 def _overhead(view: NightView) -> float:

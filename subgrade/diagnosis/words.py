@@ -8,26 +8,37 @@ SURE, LIKELY = 0.9, 0.65
 """Sureness from which a finding is called sure, or likely; a choice, no source."""
 
 HEAVY = (
-    "Support the mount and its load before you loosen a bolt: a heavy mount can shift or tip "
-    "and pinch a hand. Keep hands clear while it moves. By day keep the telescope covered and "
-    "turned away from the Sun."
+    "A heavy mount can tip and pinch a hand: support it before you loosen a bolt, and keep hands "
+    "clear while it moves. By day keep the telescope covered and turned away from the Sun."
 )
 BALANCE = (
-    "Lock the axes and hold the tube before you touch a clutch; take the telescope off before "
-    "the counterweights, and never stand under either."
+    "Hold the tube before you open a clutch; take the telescope off before the counterweights, "
+    "and never stand under either."
+)
+CLAMPS = "Point the tube low and hold what you loosen: a freed camera or tube falls."
+COLLIMATION = (
+    "Collimate on a star at night, never with the Sun up; hold what you loosen: a freed camera "
+    "falls."
 )
 MAINS = (
-    "Dew heaters and their supplies outdoors: low voltage from a fused, isolated supply, nothing "
-    "on the ground in the wet; mains wiring is for a qualified person under your local "
-    "electrical code."
+    "Dew heaters outdoors: low voltage from a fused, isolated supply kept off the wet ground; "
+    "mains wiring is for a qualified person under your local electrical code."
 )
-SUN = "Never let the telescope, finder or guide scope point near the Sun: end before it rises."
-MOVING = "Keep hands, hair and cables clear of the mount while it slews."
+SUN = "Never let the telescope, finder or guide scope point near the Sun."
 
 
 def sure_word(sureness: float) -> str:
     """``sure``, ``likely`` or ``possible``."""
     return "sure" if sureness >= SURE else "likely" if sureness >= LIKELY else "possible"
+
+
+def possibly(sentence: str) -> str:
+    """The same as a guess.
+
+    >>> possibly("Wind knocked it."), possibly("1 frame began late.")
+    ('Possibly wind knocked it.', 'Possibly 1 frame began late.')
+    """
+    return f"Possibly {sentence[:1].lower()}{sentence[1:]}"
 
 
 def number(value: float, error: float | None = None, unit: str = "") -> str:
@@ -38,7 +49,7 @@ def number(value: float, error: float | None = None, unit: str = "") -> str:
     """
     if not math.isfinite(value):
         return "unknown"
-    space = "" if unit in ("", "″", "′", "°", "%") or unit[:1] in "″′" else " "
+    space = "" if unit[:1] in ("", "″", "′", "%") or unit == "°" else " "
     if error is None or not math.isfinite(error) or error <= 0:
         places = (
             1 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))) - (abs(value) < 1))

@@ -1,0 +1,203 @@
+"""What the diagnosis says: grammar, claims with evidence, advice without contradiction."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from subgrade.causes.evidence import evidence
+from subgrade.causes.model import Judgement
+from subgrade.diagnosis import diagnose_night
+from subgrade.diagnosis.polar import _known_part, _parts
+from subgrade.diagnosis.pole import Pole
+from subgrade.diagnosis.words import number, possibly
+from tests.causes_nights import guide_of, night_of, recorded, steady
+from tests.test_diagnosis import LIMITS, ODD, WORDS, diagnosed, finding, verdicts_of
+
+WRONG = {
+    "a stop too many": r"\.\.|\?\.|!\.|;\.|:\.",
+    "a blank too many": r"  |^ | $| [,.;:]|\( | \)",
+    "a blank before a unit": r"\d [%″′°](?!C)",
+    "a word twice": r"\b(\w+) \1\b",
+    "one of many": r"\b1 (frames|files|gusts)\b",
+    "many of one": r"\b1 of \d+ frames? (from .+ )?were\b",
+    "a number that is none": r"\bnan\b|\binf\b|\d unknown|unknown \d",
+    "an old hedge": r"Possibly:",
+}
+
+
+def sentences(diagnosis) -> list[str]:
+    """Everything that is said."""
+    out = [diagnosis.summary, *diagnosis.notes]
+    for found in diagnosis.findings:
+        out += [found.sentence, *found.evidence]
+        for advice in found.advice:
+            out += [advice.action, advice.because, *filter(None, [advice.caution])]
+    return out
+
+
+@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize("record", [False, True])
+def test_every_sentence_reads_well(name, record):
+    night, _ = ODD[name]()
+    guiding = guide_of(night, {}) if record and night.frames else None
+    for step in (1, 2, 5, 9):
+        bad = {k: WORDS[k // step % len(WORDS)] for k in range(len(night.frames))}
+        found = diagnose_night(night, verdicts_of(night, bad), guiding, LIMITS, [("a.fits", "cut")])
+        for text in sentences(found):
+            wrong = [why for why, pattern in WRONG.items() if re.search(pattern, text)]
+            assert not wrong, (wrong, text)
+        for item in found.findings:
+            assert item.sentence[-1] == "."
+            assert item.sentence[0].isupper() or item.sentence[0].isdigit()
+
+
+def test_nothing_is_said_of_a_record_that_is_not_there():
+    found = diagnosed(steady(20), dict(enumerate(WORDS)))
+    for text in sentences(found):
+        if re.search(r"\b(record|guider)\b", text):
+            assert re.search(r"\b(no|without|usable|only|between)\b", text), text
+    flexed = finding(found, "flexure")
+    assert "guider held" not in flexed.sentence
+    assert "as flexure moves them" in flexed.sentence
+    worm = finding(found, "periodic error")
+    assert worm.sentence == "Possibly the worm's swing shows in 1 frame."
+
+
+def remark(frame: str, points: dict[str, float]) -> Judgement:
+    items = tuple(evidence(w, "fit of the star image", p, "", value=1.0) for w, p in points.items())
+    return Judgement(frame, "keep", ("periodic_error",), "", 0.8, 1.0, items)
+
+
+@pytest.mark.parametrize(("points", "told"), [(1.7, 1), (6.0, 2)])
+def test_a_doubtful_remark_is_not_counted_as_likely(points, told):
+    # Nine motions, the others at 0: exp(1.7) / (exp(1.7) + 8) is 0.41, exp(6) is 0.98.
+    night = night_of(steady(16))
+    verdicts = verdicts_of(night, {4: "periodic_error"})
+    verdicts[4] = replace(verdicts[4], evidence=remark("", {"periodic_error": 6.0}).evidence)
+    verdicts[9] = remark(verdicts[9].frame, {"periodic_error": points})
+    found = finding(diagnose_night(night, verdicts, None, LIMITS), "periodic error")
+    assert len(found.frames) == told
+    assert found.sure == "likely"
+
+
+def test_of_equal_savings_the_curable_comes_first():
+    found = diagnosed(steady(16), {2: "cloud", 3: "cloud", 5: "seeing", 6: "seeing",
+                                   8: "bump", 9: "bump"})  # fmt: skip
+    assert [a.saves_s for a in found.advice[:3]] == [240.0] * 3
+    assert found.advice[0].topic == "bump"
+    assert {a.topic for a in found.advice[1:3]} == {"cloud", "seeing"}
+    # but what cost more comes first all the same
+    found = diagnosed(steady(16), {2: "cloud", 3: "cloud", 8: "bump"})
+    assert found.advice[0].topic == "cloud"
+
+
+def test_a_swing_is_not_told_to_correct_more_and_less():
+    swings = recorded(1.5 * (-0.9) ** np.arange(60), lag1_ra=-0.9, period_s=4.1, overshoot=0.8)
+    for judged in ("too slow", "chases seeing"):
+        found = diagnosed(
+            steady(12), {3: "ra_oscillation"},
+            lambda n, j=judged: replace(guide_of(n, {3: swings}), guide_exposure=j),
+        )  # fmt: skip
+        actions = " ".join(a.action for a in found.advice)
+        assert "ower the aggressiveness" in actions
+        assert "more aggressiveness" not in actions
+        assert actions.count("ower the aggressiveness") == 1
+
+
+def test_the_worm_is_not_told_to_guide_shorter_and_longer():
+    found = diagnosed(
+        steady(12), {3: "periodic_error"},
+        lambda n: replace(guide_of(n, {}), guide_exposure="chases seeing"),
+    )  # fmt: skip
+    actions = " ".join(a.action for a in found.advice)
+    assert "shorter exposures" in actions
+    assert "longer" not in actions
+
+
+def test_better_guiding_is_not_asked_for_beside_how():
+    wide = recorded(2.0 * np.sin(np.arange(60)), rms_ra=2.0, rms_dec=1.2)
+    guides = dict.fromkeys(range(12), wide)
+    alone = diagnosed(steady(12), None, lambda n: guide_of(n, guides))
+    assert any("Improve the guiding" in a.action for a in alone.advice)
+    both = diagnosed(steady(12), {3: "wind_trail"}, lambda n: guide_of(n, guides))
+    assert not any("Improve the guiding" in a.action for a in both.advice)
+    assert "better guiding would" in finding(both, "what limits the sharpness").sentence
+
+
+def test_nothing_went_wrong_is_said_of_such_nights_only():
+    assert diagnosed(steady(20)).summary.startswith("Nothing went wrong: all 20 frames kept")
+    shots = steady(20)
+    for shot in shots:
+        shot.eccentricity = 0.6
+    oval = diagnosed(shots)
+    assert oval.summary.startswith("All 20 frames kept (40 min), but stars were oval all night.")
+    assert "of the kept frames" in oval.summary
+
+
+def test_some_losses_are_named_as_such():
+    assert (
+        "2 min lost: two images of every star (2 min)." in diagnosed(steady(9), {2: "bump"}).summary
+    )
+    many = {1: "bump", 2: "cloud", 3: "focus", 4: "dew"}
+    assert "lost; the largest losses: " in diagnosed(steady(12), many).summary
+    assert diagnosed(steady(3), {0: "bump", 1: "bump", 2: "bump"}).summary.startswith("None of 3 ")
+
+
+@pytest.mark.parametrize(
+    ("hits", "kept", "says"),
+    [((4,), (5,), "in 2 frames, 1 of them kept; the hardest"), ((4, 5), (), "in 2 frames; the"),
+     ((), (4,), "in 1 frame, kept all the same; the")],
+)  # fmt: skip
+def test_knocked_frames_kept_and_lost_are_told_apart(hits, kept, says):
+    knock = recorded(0.4 * np.sin(np.arange(60)), gusts=1, gust_size=6.0, gust_settle_s=20.4)
+    night = night_of(steady(14))
+    verdicts = verdicts_of(night, dict.fromkeys(hits, "wind_trail"))
+    for k in kept:
+        items = (evidence("wind_trail", "burst in the record", 6.0, "", value=6.0),)
+        verdicts[k] = replace(verdicts[k], reasons=("wind_trail",), evidence=items)
+    guiding = guide_of(night, dict.fromkeys((*hits, *kept), knock))
+    found = finding(diagnose_night(night, verdicts, guiding, LIMITS), "wind")
+    assert says in found.sentence
+    assert found.sentence.endswith("hardest knock was 6.00″, settling took 20 s.")
+    lost = [text for text in found.evidence if "lost to it" in text]
+    were = "was" if len(hits) == 1 else "were"
+    assert lost == ([f"{len(hits)} of 14 frames {were} lost to it"] if hits else [])
+
+
+def test_a_sun_above_the_horizon_is_a_wrong_clock_and_no_twilight():
+    # 2030-03-17 near 18 h UTC: by longitude it is noon, dusk, dark with a Moon, dark without, dawn.
+    for longitude, action in (
+        (-90.0, "Set the clock"), (12.0, "Begin the run after 18:14"), (110.0, "Plan such targets"),
+        (154.0, "Look for lights"), (168.0, "End the run before 18:12"),
+    ):  # fmt: skip
+        site = {"site_lat_deg": 0.0, "site_lon_deg": longitude}
+        found = finding(diagnosed(steady(14, facts=site), {12: "sky_glow"}), "bright sky")
+        assert found.advice[0].action.startswith(action), found.evidence
+    unknown = finding(diagnosed(steady(14), {12: "sky_glow"}), "bright sky")
+    assert "cannot be ruled out" in unknown.advice[0].because
+
+
+def test_the_parts_of_the_pole_read_in_either_sentence():
+    both = Pole(
+        size=10.0, size_error=1.0, bound=False, high=6.4, high_error=1.1, east=7.7, east_error=0.9
+    )
+    assert _parts(both, False) == "6.4 ± 1.1′ too high and 7.7 ± 0.9′ too far east on the sky"
+    assert _parts(both, True) == "6.4 ± 1.1′ too low and 7.7 ± 0.9′ too far west on the sky"
+    level = replace(both, high=0.3, high_error=1.034)
+    assert _parts(level, False) == "7.7 ± 0.9′ too far east on the sky, height right to within 1′"
+    aimed = replace(both, east=-0.2)
+    assert _parts(aimed, False) == "6.4 ± 1.1′ too high, azimuth right to within 0.9′"
+    some = replace(both, drift_part=6.7, drift_error=1.2, hour_deg=-150.0)
+    # there the drift shows cos h = -0.87 of what is east and sin h = -0.5 of what is high
+    assert _known_part(some, False, True).startswith(
+        "6.7 ± 1.2′ of it low and west, along a line 30° from west;"
+    )
+
+
+def test_a_guess_begins_as_one():
+    assert possibly("Wind knocked it.") == "Possibly wind knocked it."
+    assert number(-37.0, None, "% an hour") == "-37.0% an hour"
