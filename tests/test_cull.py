@@ -5,14 +5,13 @@ from __future__ import annotations
 import errno
 import json
 import os
-import shutil
 from pathlib import Path
 
 import pytest
 
 from subgrade.errors import NotMoved
 from subgrade.lights import CULLED_MARKER, find_lights
-from subgrade.moving import Away, Outcome, cull, disk, restore, where_culled, would_cull
+from subgrade.moving import Outcome, cull, disk, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
 from tests.cli_frames import run, write_light, write_night
@@ -51,13 +50,13 @@ def test_rejects_move_and_come_back_byte_for_byte(graded, lights, culled, capfd)
     assert tree(lights) == {n: before[n] for n in KEEPS}
     code, out, _ = run(capfd, "cull", graded, "--to", culled)
     assert code == 0
-    assert out == f"Nothing to do.\n3 frames of an earlier cull are in {culled}\n{back}"
+    assert out == f"Nothing to do.\nAn earlier cull moved 3 frames to {culled}\n{back}"
     code, out, err = run(capfd, "restore", graded)
     assert (code, out, err) == (0, "Brought back 3 frames (6 min).\n", "")
     assert tree(lights) == before
     assert not culled.exists()
     code, out, _ = run(capfd, "restore", graded)
-    assert (code, out) == (0, "There is nothing to bring back.\n")
+    assert (code, out) == (0, "There is nothing to bring back: all is back.\n")
     assert len(cull(graded, culled).moved) == 3
     assert len(restore(graded).moved) == 3
 
@@ -102,7 +101,7 @@ def test_links_move_nothing_and_restore_removes_only_them(graded, lights, culled
     assert tree(lights) == before
     assert frames_in(culled) == {n: ("link", str(lights / n)) for n in REJECTS}
     code, out, _ = run(capfd, "cull", graded, "--to", culled.parent / "other", "--link")
-    assert (code, out) == (0, f"Nothing to do.\n3 links of an earlier cull are in {culled}\n{gone}")
+    assert (code, out) == (0, f"Nothing to do.\nAn earlier cull made 3 links in {culled}\n{gone}")
     first, second, third = (culled / n for n in REJECTS)
     first.unlink()
     second.unlink()
@@ -113,105 +112,6 @@ def test_links_move_nothing_and_restore_removes_only_them(graded, lights, culled
     assert not os.path.lexists(third)
     assert tree(lights) == before
     assert restore(graded) == Outcome()
-
-
-def test_restore_says_of_links_that_nothing_was_moved(graded, lights, culled, capfd):
-    before = tree(lights)
-    cull(graded, culled, link=True)
-    code, out, err = run(capfd, "restore", graded)
-    assert (code, err) == (0, "")
-    assert out == "Removed 3 links; the subs were never moved.\n"
-    assert tree(lights) == before
-    assert not culled.exists()
-
-
-@pytest.mark.parametrize("place", ["culled", "other"])
-def test_a_move_after_links_removes_them_first(graded, lights, culled, capfd, place):
-    before, to = tree(lights), culled.parent / place
-    cull(graded, culled, link=True)
-    assert len(would_cull(graded)) == 3
-    code, out, err = run(capfd, "cull", graded, "--to", to)
-    assert (code, err) == (0, "")
-    first, second, *_ = out.splitlines()
-    assert first == "Removed 3 links that an earlier cull made."
-    assert second == f"Moved 3 rejects (6 min) to {to}"
-    assert frames_in(to) == {n: before[n] for n in REJECTS}
-    assert place == "culled" or not culled.exists()
-    assert len(restore(graded).moved) == 3
-    assert tree(lights) == before
-    assert not to.exists()
-
-
-def test_links_stay_where_the_move_after_them_is_refused(graded, lights, culled):
-    cull(graded, culled, link=True)
-    linked = tree(culled)
-    (lights / REJECTS[0]).write_bytes(b"changed")
-    with pytest.raises(NotMoved):
-        cull(graded, culled.parent / "other")
-    assert tree(culled) == linked
-
-
-def test_links_that_somebody_removed_are_made_anew(graded, culled):
-    cull(graded, culled, link=True)
-    shutil.rmtree(culled)
-    assert len(cull(graded, culled, link=True).moved) == 3
-    assert restore(graded).unlinked == 3
-    assert not culled.exists()
-
-
-def test_a_file_in_a_links_place_is_left_alone_by_a_move(graded, lights, culled, capfd):
-    before = tree(lights)
-    cull(graded, culled, link=True)
-    own = culled / REJECTS[0]
-    own.unlink()
-    own.write_bytes(b"the user's own")
-    code, _, err = run(capfd, "cull", graded, "--to", culled)
-    assert code == 2
-    assert f"{own}: is there already; name another folder with --to" in err
-    assert len(cull(graded, culled.parent / "other").moved) == 3
-    assert restore(graded).problems == ()
-    assert tree(lights) == before
-    assert own.read_bytes() == b"the user's own"
-
-
-def test_after_a_cull_and_a_new_grade_it_is_said_where_they_are(graded, lights, culled, capfd):
-    before = tree(lights)
-    cull(graded, culled)
-    record_session(lights, graded, dict.fromkeys(KEEPS, "keep"))
-    where = f"Nothing to do.\n3 frames of an earlier cull are in {culled}\n"
-    where += f"`subgrade restore {graded}` brings them back.\n"
-    assert run(capfd, "cull", graded, "--to", culled) == (0, where, "")
-    assert run(capfd, "cull", graded, "--list") == (0, "", where)
-    assert run(capfd, "cull", graded, "--list", "--quiet") == (0, "", "")
-    assert where_culled(graded) == (Away(str(culled), "move", 3),)
-    restore(graded)
-    assert tree(lights) == before
-    assert where_culled(graded) == ()
-
-
-def test_frames_brought_back_by_hand_can_be_culled_again(graded, lights, culled):
-    before = tree(lights)
-    cull(graded, culled)
-    for name in REJECTS:
-        (culled / name).rename(lights / name)
-    assert len(cull(graded, culled.parent / "other").moved) == 3
-    assert len(restore(graded).moved) == 3
-    assert tree(lights) == before
-
-
-def test_another_frame_in_a_culled_frames_place_is_not_moved(graded, lights, culled, capfd):
-    cull(graded, culled)
-    name = REJECTS[0]
-    (lights / name).write_bytes(b"a new frame of this name" * 100)
-    record_session(lights, graded, {name: "reject"} | dict.fromkeys(KEEPS, "keep"))
-    code, _, err = run(capfd, "cull", graded, "--to", culled.parent / "other")
-    assert code == 2
-    assert f"a cull moved another frame of this name to {culled / name}; rename one, grade" in err
-    shutil.copy2(culled / name, lights / name)
-    record_session(lights, graded, {name: "reject"} | dict.fromkeys(KEEPS, "keep"))
-    code, _, err = run(capfd, "cull", graded, "--to", culled.parent / "other")
-    assert code == 2
-    assert f"is still at {culled / name} too, where a cull moved it; run restore first" in err
 
 
 def test_one_cause_for_many_files_does_not_fill_the_screen(tmp_path, capfd):
@@ -363,11 +263,23 @@ def test_folders_that_cannot_take_them(graded, lights, capfd):
         (lights / "keep these", "holds other files"),
         (graded / "culled", "lies in the results folder"),
         (lights.parent / "file", "is a file"),
+        (lights.parent / "file" / "below", "cannot be used: Not a directory"),
     ):
         code, _, err = run(capfd, "cull", graded, "--to", place)
         assert code == 2
         assert words in err
+        assert len(err.splitlines()) == 2
     assert len(would_cull(graded)) == 3
+
+
+def test_a_file_where_a_folder_of_the_lights_would_be_stops_everything(graded, lights, culled):
+    culled.mkdir()
+    (culled / "sub dir").write_bytes(b"a file")
+    before = tree(lights.parent)
+    with pytest.raises(NotMoved, match="sub dir: is a file where a folder must be"):
+        cull(graded, culled)
+    after = {n: t for n, t in tree(lights.parent).items() if not n.startswith("graded")}
+    assert after == {n: t for n, t in before.items() if not n.startswith("graded")}
 
 
 def test_a_folder_with_other_files_outside_the_lights_is_used_and_not_marked(graded, culled):

@@ -92,8 +92,8 @@ def test_a_culled_frame_that_changed_or_went_is_left_and_told(graded, lights, cu
     (culled / REJECTS[1]).rename(culled / "hidden away")
     code, _, err = run(capfd, "restore", graded)
     assert code == 3
-    assert "is not the file that was moved there" in err
-    assert "is not there (is its disk attached?)" in err
+    assert "was changed since it was moved there; move it back yourself" in err
+    assert "is not there; was it moved or removed, or is its disk not attached?" in err
     assert (culled / REJECTS[0]).read_bytes() == b"edited"
     assert (culled / "hidden away").exists()
     assert (lights / REJECTS[2]).exists()
@@ -189,7 +189,8 @@ def test_a_frame_that_may_not_be_removed_is_not_doubled(graded, lights, culled, 
     monkeypatch.setattr(disk, "exclusive_rename", refused)
     monkeypatch.setattr(os, "unlink", shut)
     outcome = cull(graded, culled)
-    assert [cause for _, cause in outcome.problems] == ["Permission denied"] * 3
+    told = "Permission denied; its folder and the other one must be writable"
+    assert [cause for _, cause in outcome.problems] == [told] * 3
     assert tree(lights) == before
     assert frames_in(culled) == {}
 
@@ -240,6 +241,23 @@ def test_a_damaged_journal_stops_a_cull_and_restore_does_what_it_can(graded, lig
     assert len(outcome.moved) == 2
     assert outcome.problems
     assert (culled / REJECTS[0]).exists()
+
+
+def test_a_journal_that_cannot_be_written_stops_the_rest(graded, lights, culled, monkeypatch):
+    before, write = tree(lights), os.write
+
+    def shut(handle, data):
+        if b'"begun"' in bytes(data):
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+        return write(handle, data)
+
+    monkeypatch.setattr(os, "write", shut)
+    outcome = cull(graded, culled)
+    ((path, cause),) = outcome.problems
+    assert path == str(lights / REJECTS[0])
+    assert cause.startswith(f"stays, as all that follow: {graded / 'cull_journal.jsonl'}: cannot")
+    monkeypatch.undo()
+    assert tree(lights) == before
 
 
 def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkeypatch):

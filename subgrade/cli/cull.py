@@ -115,11 +115,14 @@ def tell_none(earlier, results: str, err: bool = False) -> None:
 
 def _where(away) -> str:
     """Where earlier culls put something."""
+    import os
+
     from subgrade.cli.progress import one_line
 
-    what = "frame" if away.kind == "move" else "link"
-    verb = "is" if away.count == 1 else "are"
-    return f"{counted(away.count, what)} of an earlier cull {verb} in {one_line(away.folder)}"
+    moved, made = counted(away.count, "frame"), counted(away.count, "link")
+    did = f"moved {moved} to" if away.kind == "move" else f"made {made} in"
+    text = f"An earlier cull {did} {one_line(away.folder)}"
+    return text if os.path.isdir(away.folder) else f"{text}, which is not there now"
 
 
 def _command(name: str, results) -> str:

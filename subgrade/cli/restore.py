@@ -27,7 +27,10 @@ def command(context, results, quiet) -> None:
 
     RESULTS is the folder that was given to cull; only its cull_journal.jsonl is needed.
     """
+    import os
+
     from subgrade.cli.cull import counted, interruptible, tell_problems, teller
+    from subgrade.cli.progress import one_line
     from subgrade.cli.summary import duration
     from subgrade.moving import restore
     from subgrade.moving.model import JOURNAL
@@ -41,10 +44,14 @@ def command(context, results, quiet) -> None:
         if outcome.moved:
             count = counted(len(outcome.moved), "frame")
             click.echo(f"Brought back {count} ({duration(outcome.seconds)}).")
+        for folder in outcome.made:
+            click.echo(f"{one_line(folder)} was gone and is made again; were the lights moved?")
         if outcome.unlinked:
             rest = "the subs they led to" if outcome.moved else "the subs"
             click.echo(f"Removed {counted(outcome.unlinked, 'link')}; {rest} were never moved.")
         if not (outcome.moved or outcome.unlinked or outcome.problems):
-            click.echo("There is nothing to bring back.")
+            culled = os.path.exists(os.path.join(results, JOURNAL))
+            why = "all is back" if culled else "nothing was culled with these results"
+            click.echo(f"There is nothing to bring back: {why}.")
     if outcome.problems:
         context.exit(EXIT_PARTLY)

@@ -15,7 +15,6 @@ from subgrade.moving.disk import said
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
 from subgrade.moving.model import (
-    JOURNAL,
     LINK,
     MOVE,
     OPEN_STATES,
@@ -138,7 +137,7 @@ def cull(
                 if error.errno in FULL:
                     break
             except ResultsError as error:
-                problems.append((JOURNAL, str(error)))
+                problems.append((frame.source, f"stays, as all that follow: {error}"))
                 break
             else:
                 moved.append(frame)

@@ -36,7 +36,9 @@ def locked(folder: Path) -> Iterator[None]:
             if not _made(path):
                 raise ResultsError(_busy(path, _holder(path)))
     except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {said(error)}") from error
+        raise ResultsError(
+            f"{folder}: cannot be written to, and the journal must be kept there: {said(error)}"
+        ) from error
     _sweep(path)
     try:
         yield
@@ -151,6 +153,6 @@ def _dead(path: str, holder: dict) -> bool:
 def _busy(path: str, holder: dict | None) -> str:
     who = f"process {holder['pid']} on {holder['host']}" if holder else "another process"
     return (
-        f"{path}: a cull or restore of this folder is at work ({who}); if that is not so, remove "
-        "this file"
+        f"another cull or restore of these results is at work ({who}); wait for it, or remove "
+        f"{path} if it is not running"
     )

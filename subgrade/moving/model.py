@@ -118,6 +118,8 @@ class Outcome:
         Links were made; no frame moved.
     unlinked : int
         Links of earlier culls that were removed.
+    made : tuple of str
+        Folders that were gone and were made again for frames to come back to, outermost.
     """
 
     moved: tuple[Planned, ...] = ()
@@ -125,6 +127,7 @@ class Outcome:
     earlier: tuple[Away, ...] = ()
     linked: bool = False
     unlinked: int = 0
+    made: tuple[str, ...] = ()
 
     @property
     def seconds(self) -> float:

@@ -69,7 +69,9 @@ def make_plan(
     wanted = ("reject", "unreadable") if unreadable else ("reject",)
     over = tuple(entry for entry in active if _is_over(entry, kind))
     away = {entry.source: entry for entry in active if entry.state != BEGUN and entry not in over}
-    problems = _folder_problems(session, to)
+    problems: list[tuple[str, str]] = []
+    if cause := _folder_problem(session, to):
+        raise NotMoved("nothing was moved", [(to, cause)])
     frames, identities = [], {}
     for record in session.frames:
         path, chosen = record["path"], record["values"]["verdict"] in wanted
@@ -81,15 +83,15 @@ def make_plan(
             cause = _mismatch(session, record, identity, chosen)
         except OSError as error:
             cause = f"cannot be looked at: {said(error)}"
-        if earlier and not cause:
-            cause = _in_its_place(earlier)
+        if earlier and not cause and _is_back(earlier):
+            cause = f"is at {earlier.target} too, where a cull moved it; run restore first"
         if cause:
             problems.append((path, cause))
         elif chosen:
             frames.append(_planned(record, to))
             identities[path] = identity
     if to is not None:
-        problems += _taken(frames, {entry.target for entry in over if is_our_link(entry)})
+        problems += _taken(frames, to, {entry.target for entry in over if is_our_link(entry)})
     if problems:
         raise NotMoved("nothing was moved", problems)
     if to is not None and kind == MOVE:
@@ -129,13 +131,6 @@ def _is_back(entry: Entry) -> bool:
     return disk.digest(entry.source) == entry.sha256
 
 
-def _in_its_place(entry: Entry) -> str:
-    """Why a frame cannot be moved in whose place an earlier one lay."""
-    if _is_back(entry):
-        return f"is still at {entry.target} too, where a cull moved it; run restore first"
-    return f"a cull moved another frame of this name to {entry.target}; rename one, grade again"
-
-
 def marked(to: str) -> bool:
     """Whether a folder has the file by which grade passes over it."""
     return disk.state_of(os.path.join(to, CULLED_MARKER)) is not None
@@ -167,7 +162,7 @@ def _mismatch(session: Session, record: dict, identity: FileIdentity | None, cho
     if not chosen:
         if identity is None or disk.state_of(path) is None:
             return ""  # a kept frame may have been taken to the stack already
-        return identity.unlike(path, content=False)
+        return _and_now(identity.unlike(path, content=False))
     parts = PurePath(name).parts
     inside = not PurePath(name).is_absolute() and parts and ".." not in parts
     if not inside or os.path.join(session.record["folder"], *parts) != path:
@@ -177,38 +172,52 @@ def _mismatch(session: Session, record: dict, identity: FileIdentity | None, cho
         return "is a link or no plain file, which are not moved; use --list and move it yourself"
     if identity is None:
         return "could not be read when it was graded, so it cannot be told from another file"
-    return identity.unlike(path)
+    return _and_now(identity.unlike(path))
 
 
-def _taken(frames: list[Planned], freed: set[str]) -> list[tuple[str, str]]:
-    problems = []
+def _and_now(cause: str) -> str:
+    """A cause, with what to do where another grade helps."""
+    helps = cause and not cause.startswith("cannot be")
+    return f"{cause}; run grade again" if helps else cause
+
+
+def _taken(frames: list[Planned], to: str, freed: set[str]) -> list[tuple[str, str]]:
+    problems = {}
     for frame in frames:
         try:
             if frame.target not in freed and disk.state_of(frame.target) is not None:
-                problems.append((frame.target, "is there already; name another folder with --to"))
+                problems[frame.target] = "is there already; name another folder with --to"
+            folder = os.path.dirname(frame.target)
+            while folder != to:
+                if os.path.lexists(folder) and not os.path.isdir(folder):
+                    problems[folder] = "is a file where a folder must be; name another with --to"
+                folder = os.path.dirname(folder)
         except OSError as error:
-            problems.append((frame.target, f"cannot be looked at: {said(error)}"))
-    return problems
+            problems[frame.target] = f"cannot be looked at: {said(error)}"
+    return list(problems.items())
 
 
-def _folder_problems(session: Session, to: str | None) -> list[tuple[str, str]]:
+def _folder_problem(session: Session, to: str | None) -> str:
+    """Why the cull folder cannot be one; empty where it can."""
     if to is None:
-        return []
+        return ""
     lights, real = os.path.realpath(session.record["folder"]), os.path.realpath(to)
     if real == lights:
-        return [(to, "is the folder of the lights themselves")]
+        return "is the folder of the lights themselves; name another with --to"
     if _within(real, os.path.realpath(session.folder)):
-        return [(to, "lies in the results folder, which may be deleted one day; name another")]
+        return "lies in the results folder, which may be deleted one day; name another with --to"
     if os.path.lexists(to) and not os.path.isdir(to):
-        return [(to, "is a file; --to must name a folder")]
+        return "is a file; --to must name a folder"
     try:
         if _within(real, lights) and hides_others(to):
-            why = "lies among the lights and holds other files, so that the next grade would take "
-            why += "the culled frames for lights; name a new or empty folder"
-            return [(to, why)]
+            return (
+                "lies among the lights and holds other files, so the next grade would take the "
+                "rejects for lights; name a new or empty folder"
+            )
+        disk.state_of(os.path.join(to, CULLED_MARKER))
     except OSError as error:
-        return [(to, f"cannot be used: {said(error)}")]
-    return []
+        return f"cannot be used: {said(error)}"
+    return ""
 
 
 def _within(path: str, folder: str) -> bool:

@@ -49,24 +49,37 @@ def restore(
         ]
         problems += settle_all(journal)
         waiting = [e for e in reversed(journal.active()) if e.state == DONE]
-        back, unlinked = [], 0
+        back, unlinked, made = [], 0, []
         for number, entry in enumerate(waiting):
             frame = Planned(
                 os.path.basename(entry.source), entry.source, entry.target, entry.exposure_s
             )
-            linked = is_our_link(entry)
+            linked, missing = is_our_link(entry), _missing_above(entry.source)
             try:
                 bring_back(journal, entry)
             except OSError as error:
                 problems.append((entry.target, worded(error, entry.target)))
             except ResultsError as error:
-                problems.append((JOURNAL, str(error)))
+                problems.append((entry.target, f"stays, as all that follow: {error}"))
                 break
             else:
                 unlinked += linked
                 if entry.kind == MOVE:
                     back.append(frame)
+                    made += [missing] if missing and not _below(missing, made) else []
             advance(number + 1, len(waiting))
         if journal.folders and not journal.active():
             clear_folders(journal)
-        return Outcome(tuple(back), tuple(problems), unlinked=unlinked)
+        return Outcome(tuple(back), tuple(problems), unlinked=unlinked, made=tuple(made))
+
+
+def _below(path: str, folders: list[str]) -> bool:
+    return any(Path(path).is_relative_to(folder) for folder in folders)
+
+
+def _missing_above(path: str) -> str:
+    """The outermost folder above a path that is not there; empty where all are."""
+    missing = ""
+    while (path := os.path.dirname(path)) and not os.path.lexists(path):
+        missing = path
+    return missing

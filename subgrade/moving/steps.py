@@ -16,6 +16,7 @@ from subgrade.moving.disk import Differs, NoExclusiveRename, said
 from subgrade.moving.journal import Journal
 from subgrade.moving.model import BEGUN, DONE, DROPPED, LINK, MOVE, UNDOING, UNDONE, Entry, Planned
 
+GONE = "is not there; was it moved or removed, or is its disk not attached?"
 FULL = {errno.ENOSPC, errno.EROFS, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """Errors that the next file would meet too."""
 
@@ -79,13 +80,17 @@ def bring_back(journal: Journal, entry: Entry) -> Entry:
     if known is None:
         if disk.is_file(there) and disk.digest(entry.source) == entry.sha256:
             return journal.mark(entry, UNDONE)  # somebody brought it back by hand
-        raise FileNotFoundError(errno.ENOENT, "is not there (is its disk attached?)", entry.target)
+        raise FileNotFoundError(errno.ENOENT, GONE, entry.target)
     if not disk.is_file(known) or disk.digest(entry.target) != entry.sha256:
-        raise Differs(errno.EBUSY, "is not the file that was moved there", entry.target)
+        raise Differs(
+            errno.EBUSY, "was changed since it was moved there; move it back yourself", entry.target
+        )
     if there is not None:
         if not disk.is_file(there) or disk.digest(entry.source) != entry.sha256:
             raise FileExistsError(
-                errno.EEXIST, f"{entry.source} is taken by another file", entry.target
+                errno.EEXIST,
+                f"{entry.source} is taken by another file; move that, then restore again",
+                entry.target,
             )
         entry = journal.mark(entry, UNDOING)
         return settle(journal, entry)
@@ -250,4 +255,7 @@ def is_our_link(entry: Entry) -> bool:
 def worded(error: OSError, path: str) -> str:
     """Why a step failed, naming the other file where the error is about one."""
     other = error.filename if isinstance(error.filename, str) else None
-    return f"{other}: {said(error)}" if other and other != path else said(error)
+    text = f"{other}: {said(error)}" if other and other != path else said(error)
+    if error.errno in (errno.EACCES, errno.EPERM):
+        text += "; its folder and the other one must be writable"
+    return text

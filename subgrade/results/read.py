@@ -91,7 +91,8 @@ def open_results(folder: str | Path) -> Session:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise ResultsError(f"{path}: cannot be read: {error}") from error
+        cause = getattr(error, "strerror", None) or error
+        raise ResultsError(f"{path}: cannot be read: {cause}") from error
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise ResultsError(f"{path}: was written by another version; run grade again")
     return Session(folder, record)
