@@ -110,3 +110,24 @@ def data_of(page: str) -> dict:
     """The page's own data, read as a browser would find it."""
     block = re.search(r'<script type="application/json" id="data">(.*?)</script', page, re.DOTALL)
     return json.loads(block.group(1))
+
+
+def grouped_night(names=None) -> Graded:
+    """`lost_night` as two groups of one target, the second with a long filter name."""
+    graded = graded_of(lost_night(), guided=True, names=names)
+    filters = "L", "H-alpha 6 nm narrow, second wheel"
+    groups = tuple(
+        replace(
+            graded.groups[0], label=f"Field, {name}, 120 s", filter=name,
+            members=graded.groups[0].members[k::2],
+        )
+        for k, name in enumerate(filters)
+    )  # fmt: skip
+    frames = tuple(
+        replace(
+            f, compared=replace(f.compared, group=k % 2),
+            facts=replace(f.facts, filter=filters[k % 2]),
+        )
+        for k, f in enumerate(graded.frames)
+    )  # fmt: skip
+    return replace(graded, groups=groups, frames=frames)

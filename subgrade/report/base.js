@@ -47,7 +47,7 @@ function shortName(name) {
   const plain = plainName(name);
   if (plain.length <= 18) return plain;
   const stem = [...plain.replace(/(\.[a-z]{2,5}){1,2}$/i, "")];
-  return stem.length <= 15 ? stem.join("") : `${stem.slice(0, 4).join("")}…${stem.slice(-10).join("")}`;
+  return stem.length <= 14 ? stem.join("") : `${stem.slice(0, 3).join("")}…${stem.slice(-10).join("")}`;
 }
 
 // A long name may break after its dashes.

@@ -13,7 +13,7 @@ function picture(image, text) {
 
 function thumbnail(frame) {
   const image = picture(frame.thumbnail, `Stretched view of ${frame.name}`);
-  if (!image) return figure("The frame", make("div", {className: "blank tall", textContent: frame.verdict === "unreadable" ? "cannot be read" : "no picture"}));
+  if (!image) return figure("The frame", make("div", {className: "blank tall", textContent: "no picture"}));
   const over = draw("svg", {viewBox: `0 0 ${frame.width} ${frame.height}`, class: "over", "aria-hidden": "true"});
   for (const cut of frame.cutouts) {
     const size = cut.side;

@@ -5,20 +5,21 @@ function showPanel() {
     renew(byId("panel"), make("p", {className: "faint", textContent: "Click a point or a row, or press → to walk through the frames."}));
     return;
   }
-  const path = pathInPixels(frame);
-  const span = sharedSpan(frame, path);
   renew(byId("panel"),
-    walkBar(frame),
-    nameOfFrame(frame),
-    make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})])),
+    make("div", {className: "top"}, walkBar(frame), nameOfFrame(frame),
+      make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})]))),
     make("p", {className: "facts faint", textContent: factsText(frame)}),
     make("p", {className: "explanation", textContent: frame.values.explanation || ""}),
-    markButtons(frame),
-    make("div", {className: "views pair"}, thumbnail(frame), cutouts(frame)),
-    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path),
-      whiskers(frame), numbersOf(frame)),
-    evidenceOf(frame),
+    ...(frame.verdict === "unreadable" ? [] : [markButtons(frame), ...viewsOf(frame), evidenceOf(frame)]),
     notesOf(frame));
+}
+
+function viewsOf(frame) {
+  const path = pathInPixels(frame);
+  const span = sharedSpan(frame, path);
+  return [make("div", {className: "views pair"}, thumbnail(frame), cutouts(frame)),
+    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path),
+      whiskers(frame), numbersOf(frame))];
 }
 
 function walkBar(frame) {
@@ -55,8 +56,7 @@ function factsText(frame) {
 
 function markButtons(frame) {
   const mark = markOf(frame);
-  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}`, data: {hold: word},
-    disabled: frame.verdict === "unreadable", on: {click: () => setMark(frame, mark === word ? null : word)}},
+  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}`, data: {hold: word}, on: {click: () => setMark(frame, mark === word ? null : word)}},
     make("kbd", {textContent: key}), ` ${text}`);
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
     button("keep", "keep", "K"), button("reject", "reject", "R"),

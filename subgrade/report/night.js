@@ -30,8 +30,9 @@ function spans(finding) {
   const row = make("p", {className: "spans"});
   for (const span of finding.spans.slice(0, 12)) {
     const first = FRAMES.find((f) => f.name === span.first_frame);
-    const text = span.frames === 1 ? plainName(span.first_frame) : `${plainName(span.first_frame)} and ${span.frames - 1} more`;
-    row.append(make("button", {type: "button", className: "link", textContent: `${isoClock(span.start_utc)} ${text}`.trim(),
+    const name = shortName(span.first_frame);
+    const text = span.frames === 1 ? name : `${name} and ${span.frames - 1} more`;
+    row.append(make("button", {type: "button", className: "link", title: span.first_frame, textContent: `${isoClock(span.start_utc)} ${text}`.trim(),
       on: {click: () => first && walkTo(first.index)}}));
   }
   if (finding.spans.length > 12) row.append(make("span", {className: "faint", textContent: ` and ${finding.spans.length - 12} more runs`}));

@@ -118,6 +118,7 @@ function onPoint(event) {
 // Each change draws what it concerns, and no more.
 const AFTER = {
   selected() {
+    byId("hint").hidden = true;
     Plotly.relayout(byId("plot"), {shapes: selectedShapes()});
     showPanel();
     markRow();
@@ -127,14 +128,15 @@ const AFTER = {
   filter() {
     showFilters();
     showTable();
-    showPanel();
     restyleLine();
+    const first = FRAMES.find((f) => fits(f));
+    if (first && !fits(FRAMES[state.selected])) select(first.index);
+    else showPanel();
   },
   marks() {
     showMarked();
     showPanel();
     markCells();
-    if (state.sort === "mark") showTable();
     restyleLine();
   },
   clock() {
@@ -191,7 +193,7 @@ function start() {
   byId("keys").addEventListener("click", () => byId("help").showModal());
   byId("help").append(make("h2", {textContent: "Keys"}),
     make("table", {}, make("tbody", {}, ...KEYS.map(([key, text]) => make("tr", {}, make("th", {scope: "row"}, make("kbd", {textContent: key})), make("td", {textContent: text}))))),
-    keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close"})));
+    keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close", autofocus: true})));
   new ResizeObserver(onResize).observe(byId("tools"));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawLine);
   addEventListener("beforeprint", () => forPaper(true));

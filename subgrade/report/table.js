@@ -1,20 +1,19 @@
 // The table of frames: sorted by any column, shortened by the filter.
 const FILTERS_DIFFER = new Set(FRAMES.map((f) => f.values.filter || "")).size > 1;
 const COLUMNS = [
-  {key: "order", title: "#", wide: 2.6, figure: true, of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
+  {key: "order", title: "#", wide: 3, figure: true, of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
   {key: "start", title: "begin", wide: 4, of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
-  {key: "frame", title: "frame", wide: 9.6, of: (f) => f.name, node: nameButton},
-  {key: "verdict", title: "verdict", wide: 13, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
+  {key: "frame", title: "frame", wide: 9.8, of: (f) => f.name, node: nameButton},
+  {key: "verdict", title: "verdict", wide: 12.8, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
   {key: "filter", title: "filter", wide: 5, if: FILTERS_DIFFER, of: (f) => f.values.filter, node: (f) => make("span", {className: "cut", textContent: f.values.filter || "", title: f.values.filter || ""})},
-  {key: "fwhm", title: `FWHM ${MEASURES[0].unit}`, wide: 3.6, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
+  {key: "fwhm", title: `FWHM ${MEASURES[0].unit}`, wide: 4.1, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
   {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3, figure: true, of: (f) => f.values.eccentricity, text: (f) => number(f.values.eccentricity)},
-  {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
+  {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4.3, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
   {key: "background", title: "sky ADU", full: "background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
   {key: "stars", title: "stars", wide: 3.2, figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
   {key: "guide", title: "guide ″", full: "guiding rms of both axes, arcsec", wide: 3.6, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
-  {key: "weight", title: "weight", full: "relative weight in the stack: 1 is the best frame", wide: 4, figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
+  {key: "weight", title: "weight", full: "relative weight in the stack: 1 is the best frame", wide: 4.2, figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
   {key: "confidence", title: "sure", full: "confidence of the verdict, 0 to 1", wide: 3, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
-  {key: "mark", title: "you", full: "your mark", wide: 4.2, mark: true, of: markOf, text: (f) => (markOf(f) ? `○ ${markOf(f)}` : "")},
 ].filter((column) => column.if !== false);
 
 function guideRms(frame) {
@@ -37,36 +36,35 @@ function nameButton(frame) {
 }
 
 function verdictCell(frame) {
-  const rejected = frame.verdict !== "keep";
-  const texts = frame.reasons.map(reasonText);
-  const cell = make("span", {className: frame.verdict, title: frame.values.explanation || ""},
-    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}));
-  if (rejected && texts.length) cell.append(make("span", {className: "unseen", textContent: `${SAID[frame.verdict]}: `}), texts.join(", "));
-  else cell.append(SAID[frame.verdict] || frame.verdict, make("span", {className: "faint", textContent: texts.length ? ` (${texts.join(", ")})` : ""}));
-  return cell;
+  const texts = frame.reasons.map(reasonText).join(", ");
+  const said = SAID[frame.verdict] || frame.verdict;
+  const told = frame.verdict === "keep" || !texts
+    ? [said, make("span", {className: "faint", textContent: texts ? ` (${texts})` : ""})]
+    : [make("span", {className: "unseen", textContent: `${said}: `}), texts];
+  return make("span", {className: frame.verdict, title: frame.values.explanation || ""},
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), ...told, make("span", {className: "mine"}));
 }
 
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
 
 function buildTable() {
   const table = byId("table");
+  const sum = COLUMNS.reduce((total, column) => total + column.wide, 0);
   table.querySelector("colgroup").replaceChildren(...COLUMNS.map((column) => {
-    const col = make("col", {className: column.mark ? "mark" : ""});
-    col.style.width = `${column.wide}em`;
+    const col = make("col");
+    col.style.width = `${100 * column.wide / sum}%`;
     return col;
   }));
-  table.style.minWidth = `${COLUMNS.reduce((sum, column) => sum + (column.mark ? 0 : column.wide), 0)}em`;
+  table.style.setProperty("--ems", sum);
   table.tHead.replaceChildren(make("tr", {}, ...COLUMNS.map((column) =>
-    make("th", {scope: "col", className: classOf(column), data: {key: column.key}},
+    make("th", {scope: "col", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
   rows = FRAMES.map((frame) => make("tr", {data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
   showTable();
 }
 
-const classOf = (column) => [column.figure ? "figure" : "", column.mark ? "mark" : ""].join(" ").trim();
-
 function cellOf(column, frame) {
-  const cell = column.key === "frame" ? make("th", {scope: "row"}) : make("td", {className: classOf(column)});
+  const cell = column.key === "frame" ? make("th", {scope: "row"}) : make("td", {className: column.figure ? "figure" : ""});
   cell.append(column.node ? column.node(frame) : column.text(frame));
   return cell;
 }
@@ -91,13 +89,11 @@ function showTable() {
   markRow();
 }
 
-// What a mark changes in the table.
+// What a mark changes in the table; the other rows need no new layout.
 function markCells() {
-  if (Object.keys(state.marks).length) byId("table").classList.add("marked");
-  const at = COLUMNS.findIndex((column) => column.mark);
   for (const frame of FRAMES) {
-    const cell = rows[frame.index].cells[at], text = COLUMNS[at].text(frame);
-    if (cell.textContent !== text) cell.textContent = text; // the others need no new layout
+    const cell = rows[frame.index].querySelector(".mine"), text = markOf(frame) ? ` ○ you: ${markOf(frame)}` : "";
+    if (cell.textContent !== text) cell.textContent = text;
   }
 }
 

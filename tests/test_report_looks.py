@@ -1,0 +1,273 @@
+"""What a reader needs of the page in any window: whole text, contrast, targets, focus, paper."""
+
+import time
+
+import pytest
+
+from tests.report_chromium import (
+    choose,
+    driver_of_chromium,  # noqa: F401
+    guided_night,
+    needs_chromium,
+    page_of,
+    page_opener,  # noqa: F401
+    press,
+    text,
+)
+from tests.report_nights import grouped_night
+
+pytestmark = needs_chromium
+WIDTHS = {1600: 900, 1300: 900, 800: 1100, 390: 844}
+A4_PX = (188 / 25.4 * 96, 275 / 25.4 * 96)
+"""Inside the margins of `page.css`, CSS pixels."""
+LONG = "capture/A_rather_long_name_as_programs_write_them_L_120s_gain100_-10C_{:04d}.fits"
+
+CUT = """
+return [...document.querySelectorAll("body *")].filter((e) =>
+  !e.closest("svg, #plot, .skip, .unseen, dialog") && e.checkVisibility() && e.clientWidth > 0
+  && getComputedStyle(e).display !== "inline" && !e.closest("#frames .wide")
+  && e.scrollWidth > e.clientWidth + 1 && !e.matches("select, input")
+).map((e) => `${e.tagName}#${e.id}.${e.className}: ${e.textContent.slice(0, 40)}`);"""
+
+# Contrast ratio as WCAG 2.2 defines it (relative luminance of sRGB).
+FAINT_TEXT = """
+const pen = document.createElement("canvas").getContext("2d", {willReadFrequently: true});
+const shade = (text) => {
+  pen.clearRect(0, 0, 1, 1); pen.fillStyle = text; pen.fillRect(0, 0, 1, 1);
+  return [...pen.getImageData(0, 0, 1, 1).data];
+};
+const light = ([r, g, b]) => [r, g, b].map((v) => v / 255)
+  .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
+  .reduce((sum, v, k) => sum + v * [0.2126, 0.7152, 0.0722][k], 0);
+const ground = (e) => {
+  for (; e; e = e.parentElement) {
+    const found = shade(getComputedStyle(e).backgroundColor);
+    if (found[3] > 250) return found;
+  }
+  return [255, 255, 255];
+};
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), found = [];
+let seen = 0;
+while (walker.nextNode()) {
+  const text = walker.currentNode.textContent.trim(), e = walker.currentNode.parentElement;
+  if (!text || !e.checkVisibility() || e.closest("script, style, noscript, :disabled")) continue;
+  const style = getComputedStyle(e);
+  const [a, b] = [light(shade(style.color || style.fill)), light(ground(e))];
+  const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  seen += 1;
+  if (ratio < 4.5) found.push([ratio, e.tagName, e.className, text.slice(0, 30)]);
+}
+return [seen, found];"""
+
+SMALL_OR_NAMELESS = """
+const controls = [...document.querySelectorAll("button, a, select, input, summary, [role=img]")]
+  .filter((e) => e.checkVisibility() && !e.closest(".skip, dialog"));
+const named = (e) => e.textContent.trim() || e.ariaLabel || e.alt || (e.labels && e.labels.length);
+return [controls.length, controls.filter((e) => {
+  const box = e.getBoundingClientRect();
+  return box.width < 24 || box.height < 24 || !named(e);
+}).map((e) => e.outerHTML.slice(0, 90))];"""
+
+
+FITTED = """
+const plot = document.getElementById("plot");
+return plot.querySelector(".main-svg").clientWidth === plot.clientWidth;"""
+TOP_OF_NAME = "return document.getElementById('name').getBoundingClientRect().top"
+
+
+def resize(browser, width: int, height: int) -> None:
+    """Another window, and the time line drawn for it."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
+    )
+    ends = time.monotonic() + 5
+    while time.monotonic() < ends and not browser.execute_script(FITTED):
+        time.sleep(0.05)
+
+
+@pytest.fixture(autouse=True)
+def _own_window(browser):
+    yield
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
+@pytest.fixture
+def long_page(browser, tmp_path_factory):
+    """Groups and long names; opened once for tests that only look, since opening takes longest."""
+    path = tmp_path_factory.getbasetemp() / "long_names.html"
+    if not path.exists():
+        path.write_text(page_of(grouped_night([LONG.format(k) for k in range(12)])))
+    if browser.current_url.split("#")[0] != path.as_uri():
+        browser.get(path.as_uri())
+    resize(browser, 1300, 900)
+    return browser
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS.items())
+def test_nothing_is_cut(long_page, width, height):
+    resize(long_page, width, height)
+    assert long_page.execute_script("return document.documentElement.scrollWidth") <= width
+    assert long_page.execute_script(CUT) == []
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS.items())
+def test_controls_are_named_and_large_enough(long_page, width, height):
+    """WCAG 2.2, 2.5.8 (AA): 24 by 24 CSS pixels."""
+    resize(long_page, width, height)
+    count, wrong = long_page.execute_script(SMALL_OR_NAMELESS)
+    assert count > 40
+    assert wrong == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stands_out(long_page, scheme):
+    """WCAG 2.2, 1.4.3 (AA): 4.5 to 1."""
+    long_page.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia",
+        {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
+    )
+    seen, faint = long_page.execute_script(FAINT_TEXT)
+    assert seen > 200
+    assert faint == []
+
+
+def test_long_names_keep_the_end_that_tells_them_apart(long_page):
+    names = long_page.execute_script(
+        "return [...document.querySelectorAll('#table .link')].map((e) => "
+        "[e.textContent, e.title, e.scrollWidth <= e.clientWidth])"
+    )
+    assert all(n.endswith(f"{k:04d}") and whole for k, (n, _, whole) in enumerate(names))
+    assert [title for _, title, _ in names] == [LONG.format(k) for k in range(12)]
+    assert text(long_page, "#name") == LONG.format(3)
+
+
+def test_a_reason_has_one_name(opened):
+    """The phrase in cost list, time line, filter, table and frame; the word in tooltips only."""
+    browser = opened(guided_night())
+    phrase = "starlight lost to cloud"
+    for place in ("#causes", "#plot", "#reason", "#panel", "#table"):
+        assert phrase in " ".join(text(browser, place).split()), place
+    shown = browser.execute_script("return document.body.innerText")
+    words = browser.execute_script(
+        "return Object.keys(JSON.parse(document.getElementById('data').textContent).reasons)"
+    )
+    for word in words:
+        if "_" in word:
+            assert word not in shown
+            assert word.replace("_", " ") not in shown or word == "tracking_lost"
+    tip = browser.execute_script("return document.querySelector('.cause').title")
+    assert tip.startswith(("cloud: ", "tracking_lost: "))
+
+
+def test_a_row_shows_its_frame_beside_it(opened):
+    browser = opened(guided_night())
+    resize(browser, 1300, 700)
+    browser.execute_script("document.querySelectorAll('#table tr')[9].scrollIntoView(false)")
+    before = browser.execute_script("return scrollY")
+    browser.execute_script("document.querySelectorAll('#table tbody tr')[9].cells[5].click()")
+    assert text(browser, "#name") == "light_009.fits"
+    assert browser.execute_script("return scrollY") == before > 300
+    assert 0 <= browser.execute_script(TOP_OF_NAME) < 600
+
+
+def test_a_click_in_a_narrow_window_brings_the_frame_into_view(opened):
+    browser = opened(guided_night())
+    resize(browser, 390, 844)
+    browser.execute_script("document.querySelectorAll('#table tbody tr')[9].cells[3].click()")
+    assert 0 <= browser.execute_script(TOP_OF_NAME) < 400
+
+
+def test_the_focus_stays_where_it_was(opened):
+    """What is drawn anew must not throw a keyboard reader back to the top of the page."""
+    from selenium.webdriver import Keys
+
+    browser = opened(guided_night())
+    browser.execute_script("document.querySelector('[data-hold=next]').focus()")
+    press(browser, Keys.ENTER, Keys.ENTER)
+    assert text(browser, "#name") == "light_005.fits"
+    held = "return document.activeElement.dataset.hold || document.activeElement.id"
+    assert browser.execute_script(held) == "next"
+    browser.execute_script("document.querySelector('[data-hold=keep]').focus()")
+    press(browser, Keys.ENTER)
+    assert browser.execute_script(held) == "keep"
+    browser.execute_script("document.getElementById('reason').focus()")
+    choose(browser, "reason", "cloud")
+    assert browser.execute_script(held) == "reason"
+    assert text(browser, "#name") == "light_003.fits"  # the first that fits
+
+
+def test_up_and_down_belong_to_the_table(opened):
+    from selenium.webdriver import Keys
+
+    browser = opened(guided_night())
+    press(browser, Keys.ARROW_DOWN)
+    assert text(browser, "#name") == "light_003.fits"  # the page scrolls instead
+    browser.execute_script("document.querySelector('#table tr.chosen .link').focus()")
+    press(browser, Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP)
+    assert text(browser, "#name") == "light_004.fits"
+    stops = "return document.querySelectorAll('#table .link[tabindex=\"0\"]').length"
+    assert browser.execute_script(stops) == 1
+
+
+def test_single_letters_can_be_switched_off(opened):
+    """WCAG 2.2, 2.1.4 (A)."""
+    from selenium.webdriver import Keys
+
+    browser = opened(guided_night())
+    browser.execute_script("document.getElementById('letters').click()")
+    press(browser, "r")
+    assert text(browser, "#marked") == ""
+    press(browser, Keys.ARROW_RIGHT)
+    assert text(browser, "#name") == "light_004.fits"
+    browser.execute_script("document.getElementById('letters').click()")
+    press(browser, "r")
+    assert "1 mark" in text(browser, "#marked")
+
+
+POINTS = """
+const plot = document.getElementById("plot"), found = [];
+for (const path of plot.querySelectorAll(".scatterlayer .points path.point")) {
+  const style = getComputedStyle(path);
+  found.push([Number(style.opacity), parseFloat(style.strokeWidth)]);
+}
+const data = plot.data.filter((t) => t.customdata);
+return [found, data.flatMap((t) => t.marker.opacity)];"""
+
+
+def test_filter_and_marks_show_on_the_time_line(opened):
+    """Points are given their looks directly; a redraw must find them the same."""
+    browser = opened(guided_night())
+    choose(browser, "reason", "cloud")
+    press(browser, "r")
+    for _ in range(2):
+        points, data = browser.execute_script(POINTS)
+        assert len(points) == len(data)
+        bright = [p for p in points if p[0] == 1]
+        assert len(bright) == 5  # one frame in the lanes of reasons and of the four measures
+        assert all(width == pytest.approx(2.5) for _, width in bright)
+        assert sorted({round(p[0], 2) for p in points}) == [0.13, 1]
+        assert sorted(data) == pytest.approx(sorted(p[0] for p in points))
+        browser.execute_script("Plotly.redraw(document.getElementById('plot'))")
+    press(browser, "a", "c")
+    points, _ = browser.execute_script(POINTS)
+    assert {p[0] for p in points} == {1}
+    assert max(p[1] for p in points) <= 1.5
+
+
+def test_head_and_time_line_share_the_first_sheet(opened):
+    browser = opened(grouped_night())
+    width, height = A4_PX
+    resize(browser, round(width), round(height))
+    browser.execute_script("dispatchEvent(new Event('beforeprint'))")
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    bottom, wide, tools = browser.execute_script(
+        "const b = document.getElementById('line').getBoundingClientRect();"
+        "return [b.bottom + scrollY, document.documentElement.scrollWidth,"
+        " document.getElementById('tools').checkVisibility()]"
+    )
+    assert bottom < height
+    assert wide <= width + 1
+    assert not tools
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
