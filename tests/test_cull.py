@@ -258,12 +258,14 @@ def test_folders_that_cannot_take_them(graded, lights, capfd):
     (lights / "keep these").mkdir()
     (lights / "keep these" / "a.fits").write_bytes(b"SIMPLE")
     (lights.parent / "file").write_bytes(b"")
+    (lights.parent / "nowhere").symlink_to(lights.parent / "absent")
     for place, words in (
         (lights, "is the folder of the lights themselves"),
         (lights / "keep these", "holds other files"),
         (graded / "culled", "lies in the results folder"),
         (lights.parent / "file", "is a file"),
         (lights.parent / "file" / "below", "cannot be used: Not a directory"),
+        (lights.parent / "nowhere", "is a link that leads nowhere"),
     ):
         code, _, err = run(capfd, "cull", graded, "--to", place)
         assert code == 2

@@ -207,7 +207,8 @@ def _folder_problem(session: Session, to: str | None) -> str:
     if _within(real, os.path.realpath(session.folder)):
         return "lies in the results folder, which may be deleted one day; name another with --to"
     if os.path.lexists(to) and not os.path.isdir(to):
-        return "is a file; --to must name a folder"
+        kind = "a file" if os.path.exists(to) else "a link that leads nowhere"
+        return f"is {kind}; --to must name a folder"
     try:
         if _within(real, lights) and hides_others(to):
             return (
@@ -234,5 +235,9 @@ def _enough_space(frames: list[Planned], to: str) -> None:
     needed = sum(state.st_size for state in states if state.st_dev != device)
     free = shutil.disk_usage(existing).free
     if needed > free:
-        told = f"{free / 1e9:.2f} GB free on its disk, {needed / 1e9:.2f} GB needed"
+        told = f"its disk has {_size(free)} free and {_size(needed)} are needed; make room"
         raise NotMoved("nothing was moved", [(to, told)])
+
+
+def _size(count: int) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.1f} MB"

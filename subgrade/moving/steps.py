@@ -256,6 +256,6 @@ def worded(error: OSError, path: str) -> str:
     """Why a step failed, naming the other file where the error is about one."""
     other = error.filename if isinstance(error.filename, str) else None
     text = f"{other}: {said(error)}" if other and other != path else said(error)
-    if error.errno in (errno.EACCES, errno.EPERM):
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         text += "; its folder and the other one must be writable"
     return text
