@@ -68,7 +68,7 @@ def test_the_numbers_are_those_of_the_session():
     assert f"Best        {best.name}: FWHM {best.stars.fwhm_px:.2f} px" in text
     assert f"Worst kept  {worst.name}: FWHM {worst.stars.fwhm_px:.2f} px" in text
     doubtful = min(rejected, key=lambda f: f.judgement.confidence)
-    assert f"subgrade explain graded {doubtful.name}" in text
+    assert f"subgrade explain graded {doubtful.name.removesuffix('.fits')}" in text
     assert f"Advice      {graded.diagnosis.advice[0].action.split()[0]} " in text
     assert str(os.path.abspath("graded")) in text
     named = re.findall(r"subgrade (\w+) graded", text)
@@ -117,7 +117,32 @@ def test_a_calm_night_is_not_blown_up():
     line = night_line(graded_of(steady(30)), {}, TERMINAL, 60)
     assert line.losses == "·" * 30
     assert set(line.widths) - set(BLOCKS[:7]) == set()  # 5 % about 3 px is not the whole scale
-    assert "1.25" not in line.key
+
+
+@pytest.mark.parametrize("widest", [3.001, 3.1, 3.6, 4.7, 9.0])
+@pytest.mark.parametrize("count", [30, 400])
+def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, count):
+    shots = steady(count)
+    for k in range(8, 24):
+        shots[k] = replace(shots[k], fwhm=widest + 0.01 * k)
+    graded = graded_of(shots)
+    line = night_line(graded, {}, TERMINAL, 60)
+    legend = line.key.split("(FWHM) ")[1].split(" px")[0]
+    sizes = {f"{f.stars.fwhm_px:.2f}" for f in graded.frames}
+    named = re.findall(r"\d+\.\d+", legend)
+    assert len(named) >= 2
+    assert set(named) <= sizes
+    drawn = sorted(set(line.widths), key=BLOCKS.index)
+    marks = [c for c in legend if c in BLOCKS]
+    assert marks == ([drawn[0], drawn[-1]] if len(drawn) > 1 else [])
+    if count == 30:
+        assert {named[0], named[-1]} == {min(sizes, key=float), max(sizes, key=float)}
+
+
+def test_a_night_of_one_width_is_told_in_one_number():
+    even = night_line(graded_of([replace(s, fwhm=3.0) for s in steady(4)]), {}, TERMINAL, 60)
+    assert even.key.endswith("; star width (FWHM) 3.00 px")
+    assert even.widths == BLOCKS[0] * 4
 
 
 @pytest.mark.parametrize("width", [80, 120])
@@ -189,15 +214,51 @@ def test_several_filters_get_a_line_each():
     for name in "RGB":
         assert f"Field, {name}, 120 s: 4 of 4 kept" in text
     assert text.count("Group ") == 1
-    assert "times its group's usual" in text
+    assert "of its group's usual" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("width", "length", "told"),
+    [
+        (80, 20, ": usual FWHM 3.01 px = 3.01″, ecc. 0.42"),
+        (80, 35, ": usual FWHM 3.01 px = 3.01″"),
+        (80, 45, ": usual FWHM 3.01 px"),
+        (80, 60, ""),
+        (120, 60, ": usual FWHM 3.01 px = 3.01″, ecc. 0.42"),
+    ],
+)
+def test_a_group_keeps_its_name_and_drops_its_numbers_where_there_is_little_room(
+    width, length, told
+):
+    graded = graded_of(steady(12), scale_arcsec=1.0)
+    name = "The target of the night and its long name, Ha, 300 s"[:length].ljust(length, "x")
+    graded = replace(graded, groups=(replace(graded.groups[0], label=name),))
+    text = text_of(graded, replace(TERMINAL, width=width))
+    (line,) = [x for x in text.splitlines() if x.startswith("Group ")]
+    unnumbered = [re.sub(r"\d\.\d\d", "0", x) for x in (line, f"Group       {name}{told}")]
+    assert unnumbered[0] == unnumbered[1]
+
+
+def test_usual_values_of_few_frames_are_remarked_upon():
+    said = "Remark      the usual values rest on 3 frames only"
+    assert said in text_of(graded_of(steady(3)))
+    assert "rest on" not in text_of(graded_of(steady(5)))
+
+
+def test_the_least_sure_reject_is_asked_for_by_a_name_that_only_it_has():
+    names = [f"{'ab'[k % 2]}/light_{k // 2:03d}.fits" for k in range(12)]
+    text = text_of(graded_of(lost_night(), names=names))
+    asked = re.search(r"subgrade explain graded (\S+)", text)[1]
+    assert asked in names  # the bare name is another folder's too
 
 
 def test_a_small_folder_and_one_without_a_readable_file():
-    six = graded_of(steady(6))
-    assert text_of(six).startswith("6 files: 6 kept (12 min), 0 rejected (0 s); 100% of the time")
-    assert "lost to" not in text_of(six)
+    six = text_of(graded_of(steady(6)))
+    assert six.startswith("6 files: all kept (12 min)\nNight ")
+    assert "lost" not in six.lower()
+    assert text_of(graded_of(steady(1))).startswith("1 file: kept (2 min)\n")
     none = text_of(unreadable_only())
-    assert none.startswith("2 files: 0 kept (0 s), 0 rejected (0 s), 2 could not be graded\n")
+    assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be graded\n")
     assert "Lost        AA" in none
     assert "Not graded  a.fits: cut short" in none
     assert re.search(r"^A  unreadable .* 2 +0 s +100%$", none, re.MULTILINE)

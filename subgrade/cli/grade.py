@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import sys
+from os.path import expanduser
 
 import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
+
+PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
+"""Options that name a file or a folder."""
 
 
 class _Number(click.FloatRange):
@@ -148,6 +152,11 @@ def command(context, paths, quiet, no_report, **options) -> None:
     from subgrade.cli.progress import progress_for
     from subgrade.pipeline import Settings, grade
 
+    # a shell leaves the ~ in --guide=~/guiding.csv
+    for name in PATHS:
+        given = options[name]
+        many = isinstance(given, tuple)
+        options[name] = tuple(map(expanduser, given)) if many else given and expanduser(given)
     settings = Settings(paths, report=not no_report, **options)
     try:
         graded = grade(settings, progress_for(quiet))

@@ -59,23 +59,50 @@ def night_line(
     each = math.ceil(len(frames) / max(width, 1))
     runs = [frames[k : k + each] for k in range(0, len(frames), each)]
     levels, kept = (BLOCKS, "·") if screen.can_show(BLOCKS + "·") else (DIGITS, ".")
-    sizes = [_width(graded, frame) for frame in frames]
-    known = sorted(s for s in sizes if math.isfinite(s))
-    low = known[0] if known else math.nan
-    high = min(max(known[-1], LEAST_SPAN * low), MOST_SPAN * low) if known else math.nan
-    widths = []
-    for k in range(0, len(frames), each):
-        some = sorted(s for s in sizes[k : k + each] if math.isfinite(s))
-        widths.append(_level(some[len(some) // 2], low, high, levels) if some else " ")
+    sizes = [_middle([_width(graded, frame) for frame in run]) for run in runs]
+    marks = _marks(sizes, levels)
     losses = [_loss(run, letters, kept) for run in runs]
     key = [when] if (when := _when(frames)) else []
-    if known:
-        unit = "px" if len(graded.groups) == 1 else "times its group's usual"
-        over = " and more" if known[-1] > high else ""
-        key.append(f"FWHM {levels[0]} {low:.2f} to {levels[-1]} {high:.2f} {unit}{over}")
+    if drawn := _drawn(sizes, marks, levels):
+        unit = "px" if len(graded.groups) == 1 else "of its group's usual"
+        key.append(f"star width (FWHM) {drawn} {unit}")
     if each > 1:
         key.append(f"{each} frames a mark, capital where half or more are lost")
-    return NightLine("".join(widths), "".join(losses), "; ".join(key))
+    return NightLine("".join(marks), "".join(losses), "; ".join(key))
+
+
+def _middle(values: Sequence[float]) -> float:
+    """The middle one of the known values, itself one of them."""
+    known = sorted(v for v in values if math.isfinite(v))
+    return known[len(known) // 2] if known else math.nan
+
+
+def _marks(sizes: Sequence[float], levels: str) -> list[str]:
+    """A level for each width, evenly spaced from the narrowest; a blank for an unknown one."""
+    low = min((s for s in sizes if math.isfinite(s)), default=math.nan)
+    widest = max((s for s in sizes if math.isfinite(s)), default=math.nan)
+    high = min(max(widest, LEAST_SPAN * low), MOST_SPAN * low)
+    return [_level(s, low, high, levels) if math.isfinite(s) else " " for s in sizes]
+
+
+def _drawn(sizes: Sequence[float], marks: Sequence[str], levels: str) -> str:
+    """What the lowest and the highest mark stand for, in widths of this night."""
+    by_mark: dict[str, list[float]] = {}
+    for size, mark in zip(sizes, marks, strict=True):
+        if mark != " ":
+            by_mark.setdefault(mark, []).append(size)
+    if not by_mark:
+        return ""
+    order = sorted(by_mark, key=levels.index)
+    bottom, top = order[0], order[-1]
+    least, first, last = min(by_mark[bottom]), min(by_mark[top]), max(by_mark[top])
+    text = f"{bottom} {least:.2f}"
+    if last > MOST_SPAN * least:  # beyond the scale the top mark holds more than a step
+        return f"{text}, {top} {first:.2f}" + (f" to {last:.2f}" if first < last else "")
+    if bottom == top:
+        text = f"{least:.2f}"
+        return text if f"{last:.2f}" == text else f"{text} to {last:.2f}"
+    return f"{text} to {top} {last:.2f}"
 
 
 def _width(graded: Graded, frame: GradedFrame) -> float:

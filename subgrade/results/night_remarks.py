@@ -27,6 +27,9 @@ ALIKE = 1.15
 AIR = 0.6
 """Width of a star's image goes as airmass to this power (Fried 1966, from memory)."""
 FEWEST = 3
+FEW, MOST_NAMED = 5, 3
+"""Frames below which a usual value is not worth much (the median of five normal values strays by
+half their scatter), and groups named for it: common practice, no source."""
 TOO_BRIGHT, TOO_BRIGHT_ERROR = 1.2, 0.05
 """Light over the clear level that a clear sky cannot give, and the least error it is believed
 with: a choice."""
@@ -55,7 +58,7 @@ def night_remarks(
     found = []
     for group, mine in zip(groups, members, strict=True):
         found += _beyond_limits(group, mine, limits) + _lone_clear_frames(group, mine)
-    return found + _beside_others(groups, members)
+    return found + _of_few(groups) + _beside_others(groups, members)
 
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:
@@ -75,6 +78,18 @@ def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) ->
             f"(poor from {limits.roundness.night_poor:g}); verdicts only pick the worst of them"
         )
     return found
+
+
+def _of_few(groups: Sequence[Group]) -> list[str]:
+    """Groups too small for their usual values to be trusted."""
+    few = {g.label: g.usual["fwhm_px"].count for g in groups if "fwhm_px" in g.usual}
+    few = {label: count for label, count in few.items() if 0 < count < FEW}
+    if len(few) > MOST_NAMED:
+        return [f"the usual values of {len(few)} groups rest on fewer than {FEW} frames each"]
+    return [
+        f"{label}: the usual values rest on {count} frame{'' if count == 1 else 's'} only"
+        for label, count in few.items()
+    ]
 
 
 def _lone_clear_frames(group: Group, mine: Sequence[GradedFrame]) -> list[str]:
