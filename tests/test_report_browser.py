@@ -174,8 +174,15 @@ def test_clocks(opened):
     choose(browser, "clock", "order")
     assert browser.execute_script(lanes) == 4  # a record has no place among frame numbers
     assert "needs a clock" in text(browser, "#legend")
+    browser.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": "Asia/Kolkata"})
+    browser.refresh()
     choose(browser, "clock", "local")
     assert browser.execute_script(lanes) == 6
+    for place in ("#what", "#panel .walk", "#plot"):
+        assert "local time (UTC+5:30)" in text(browser, place)
+    begun = text(browser, "#table tbody td + td")
+    assert begun == "23:16"  # 17:46:40 UTC
+    browser.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": ""})
 
 
 def test_nothing_is_asked_of_the_network(opened):
@@ -195,10 +202,9 @@ def test_300_frames_open_quickly(opened):
     )
     assert ready < 10_000  # ms; about 1000 on an idle machine
     assert len(rows(browser)) == 300
-    for key in ("ArrowRight", "k"):
-        taken = browser.execute_async_script(PAINTED, key)
-        # the quickest, since other work may hold up some; a step is to be drawn in 100 ms
-        assert min(taken) < 100, (key, taken)
+    # ms until it is drawn; the quickest of twelve, since other work may hold up some
+    assert min(browser.execute_async_script(PAINTED, "ArrowRight")) < 100
+    assert min(browser.execute_async_script(PAINTED, "k")) < 250  # the names of 25 frames are one
 
 
 PAINTED = """

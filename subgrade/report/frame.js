@@ -8,7 +8,7 @@ function showPanel() {
   renew(byId("panel"),
     make("div", {className: "top"}, walkBar(frame), nameOfFrame(frame),
       make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})]))),
-    make("p", {className: "facts faint", textContent: factsText(frame)}),
+    make("p", {className: "facts faint", textContent: factsText(frame), title: "Confidence of the verdict, 0 to 1; relative weight in the stack, 1 for the best frame"}),
     make("p", {className: "explanation", textContent: frame.values.explanation || ""}),
     ...(frame.verdict === "unreadable" ? [] : [markButtons(frame), ...viewsOf(frame), evidenceOf(frame)]),
     notesOf(frame));

@@ -19,18 +19,19 @@ function showHead() {
   }
   showAdvice();
   showCauses();
-  watchers.push((what) => what === "filter" && markCauses());
+  watchers.push((what) => {
+    if (what === "filter") markCauses();
+    if (what === "clock") byId("what").textContent = nightSpan();
+  });
 }
 
 function nightSpan() {
   const label = NIGHT.groups.length === 1 ? NIGHT.groups[0].label : [SHARED, NIGHT.groups.length ? `${NIGHT.groups.length} groups` : ""].filter(Boolean).join(" · ");
   if (!TIMED.length) return [label, "no times in the headers"].filter(Boolean).join(" · ");
-  const starts = TIMED.map((frame) => frame.start_unix);
-  const ends = TIMED.map((frame) => frame.start_unix + (frame.elapsed_s || 0));
-  const first = new Date(Math.min(...starts) * 1000).toISOString();
-  const last = new Date(Math.max(...ends) * 1000).toISOString();
+  const first = clockText(Math.min(...TIMED.map((frame) => frame.start_unix)), true);
+  const last = clockText(Math.max(...TIMED.map((frame) => frame.start_unix + (frame.elapsed_s || 0))), true);
   const day = first.slice(0, 10) === last.slice(0, 10) ? "" : `${last.slice(0, 10)} `;
-  return [`${first.slice(0, 10)}, ${first.slice(11, 16)} to ${day}${last.slice(11, 16)} UTC`, label].filter(Boolean).join(" · ");
+  return [`${first.slice(0, 10)}, ${first.slice(11, 16)} to ${day}${last.slice(11, 16)} ${clockName()}`, label].filter(Boolean).join(" · ");
 }
 
 function showBalance(totals) {

@@ -1,27 +1,48 @@
 // The diagnosis in full, below the frames.
+let findings = [];
+
 function showStory() {
-  const place = byId("findings");
   const diagnosis = NIGHT.diagnosis;
   if (!diagnosis) {
     byId("story").hidden = true;
     return;
   }
-  for (const finding of diagnosis.findings) {
-    const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
-    place.append(make("article", {className: "finding"},
-      make("h3", {textContent: finding.topic}),
-      make("p", {className: "faint", textContent: [finding.sure, finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
-      make("p", {textContent: finding.sentence}),
-      numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
-      ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
-        item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
-      spans(finding),
-      finding.evidence.length ? make("details", {}, make("summary", {textContent: "Where it comes from"}),
-        make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line})))) : null));
-  }
+  byId("findings").replaceChildren();
+  findings = diagnosis.findings.map(findingOf);
   if (diagnosis.notes.length) {
-    place.append(make("article", {className: "finding"}, make("h3", {textContent: "What could not be told"}),
+    findings.push(make("article", {className: "finding"}, make("h3", {textContent: "What could not be told"}),
       make("ul", {}, ...diagnosis.notes.map((note) => make("li", {textContent: note})))));
+  }
+  layStory();
+}
+
+function findingOf(finding) {
+  const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
+  return make("article", {className: "finding"},
+    make("h3", {textContent: finding.topic}),
+    make("p", {className: "faint", textContent: [finding.sure, finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
+    make("p", {textContent: finding.sentence}),
+    numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
+    ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
+      item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
+    spans(finding),
+    finding.evidence.length ? make("details", {}, make("summary", {textContent: "Where it comes from"}),
+      make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line})))) : null);
+}
+
+const COLUMN_PX = 370;
+
+// Each finding goes below the shortest column.  The columns then stay, so that unfolding moves
+// nothing but what stands below.
+function layStory() {
+  const place = byId("findings");
+  const many = Math.max(1, Math.min(4, Math.floor(place.clientWidth / COLUMN_PX)));
+  if (place.childElementCount === many) return;
+  const columns = Array.from({length: many}, () => make("div", {className: "column"}));
+  place.replaceChildren(...columns);
+  for (const finding of findings) {
+    const lowest = columns.reduce((a, b) => (b.offsetHeight < a.offsetHeight ? b : a));
+    lowest.append(finding);
   }
 }
 

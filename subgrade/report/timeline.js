@@ -21,7 +21,7 @@ const plotWidth = () => (onPaper() ? PAPER_PX : byId("plot").clientWidth);
 // Sizes in px. Names of lanes stand beside them, or above where there is no room beside.
 function sizesNow() {
   const narrow = plotWidth() < NARROW_PX;
-  return {narrow, row: onPaper() ? 13 : 16, lane: onPaper() ? 58 : 78, guide: onPaper() ? 48 : 70, gap: narrow ? 22 : 10, label: narrow ? 108 : 170};
+  return {narrow, row: onPaper() ? 12 : 16, lane: onPaper() ? 50 : 78, guide: onPaper() ? 42 : 70, gap: narrow ? 22 : 10, label: narrow ? 108 : 170};
 }
 
 function reasonRows() {
