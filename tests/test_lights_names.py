@@ -52,6 +52,15 @@ def test_a_part_of_a_number_answers_only_where_any_part_may():
     assert FrameNames(["light_0042.fits"]).meant("42", any_part=False) == [0]
 
 
+def test_leading_zeros_may_be_left_out():
+    night = FrameNames(["light_006.fits.fz", "light_026.fits.fz", "b_6/light_2.fits"])
+    assert night.meant("light_6", any_part=False) == [0]
+    assert night.meant("light_26.fits", any_part=False) == [1]
+    assert night.meant("b_06/light_002", any_part=False) == [2]
+    assert FrameNames(["light_6.fits", "light_06.fits"]).meant("light_6") == [0]
+    assert FrameNames(["light_600.fits"]).meant("light_6", any_part=False) == []
+
+
 def test_the_nearest_names_look_like_it():
     assert FrameNames(["light_006.fits.fz", "flat_1.fits"]).nearest("lihgt_006.fit") == [
         "light_006.fits.fz"

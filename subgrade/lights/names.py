@@ -30,13 +30,17 @@ class FrameNames:
         self._paths = [os.fspath(path) for path in paths]
         self._low = [f"/{name}".lower() for name in self.names]
         self._forms = [{*_unpacked(name), _stem(name)} for name in self._low]
+        self._alike: dict[str, list[int]] = {}
+        for k, name in enumerate(self._low):
+            self._alike.setdefault(_key(name), []).append(k)
 
     def meant(self, wanted: str, *, any_part: bool = True) -> list[int]:
         """The frames that answer to a name, by the strictest reading that finds one.
 
         In this order: the whole name or path, the end of it, the same without its ending
-        (``light_7`` and ``light_7.fits`` for ``light_7.fits.fz``), a part in which numbers
-        are whole (``7`` for ``light_007.fits``, not for ``light_17.fits``), any part.
+        (``light_7`` and ``light_7.fits`` for ``light_7.fits.fz``), the same but for leading
+        zeros (``light_7`` for ``light_007.fits``), a part in which numbers are whole (``7``
+        for ``light_007.fits``, not for ``light_17.fits``), any part.
 
         Parameters
         ----------
@@ -55,6 +59,7 @@ class FrameNames:
         part, path = plain.lower(), os.path.abspath(wanted)
         end = "/" + re.sub(r"^(\.*/)+", "", part)
         ends = _unpacked(end)
+        unpadded = tuple(map(_unpad, ends))
         whole = _whole_numbers(part)
         readings = [
             lambda k: self.names[k] in (plain, wanted),
@@ -62,27 +67,40 @@ class FrameNames:
             lambda k: f"/{self.names[k]}".endswith(f"/{plain}"),
             lambda k: self._low[k].endswith(end),
             lambda k: any(form.endswith(tuple(ends)) for form in self._forms[k]),
-            lambda k: part in self._low[k] and whole.search(self._low[k]) is not None,
+            lambda k: any(_unpad(form).endswith(unpadded) for form in self._forms[k]),
         ]
+        # Whoever answers to one of these has the same file name, endings and zeros aside.
+        alike = self._alike.get(_key(end), [])
+        tries = [(reading, alike) for reading in readings]
+        everyone = range(len(self.names))
+        tries.append(
+            (lambda k: part in self._low[k] and bool(whole.search(self._low[k])), everyone)
+        )
         if any_part:
-            readings.append(lambda k: part in self._low[k])
-        for reading in readings:
-            found = [k for k in range(len(self.names)) if reading(k)]
+            tries.append((lambda k: part in self._low[k], everyone))
+        for reading, among in tries:
+            found = [k for k in among if reading(k)]
             if found:
                 return found
         return []
 
     def nearest(self, wanted: str, most: int = 3) -> list[str]:
         """Names that look most like one that no frame has; empty where none does."""
-        by_key: dict[str, str] = {}
-        for name, low in zip(self.names, self._low, strict=True):
-            by_key.setdefault(_stem(low.rsplit("/", 1)[-1]), name)
-        key = _stem(wanted.replace(os.sep, "/").rsplit("/", 1)[-1].lower())
-        return [by_key[k] for k in difflib.get_close_matches(key, by_key, most)]
+        key = _key(wanted.replace(os.sep, "/").lower())
+        near = difflib.get_close_matches(key, self._alike, most)
+        return [self.names[self._alike[k][0]] for k in near]
 
 
 def _unpacked(name: str) -> set[str]:
     return {name, *(name.removesuffix(packed) for packed in PACKED)}
+
+
+def _key(name: str) -> str:
+    return _unpad(_stem(name.rsplit("/", 1)[-1]))
+
+
+def _unpad(name: str) -> str:
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", name)
 
 
 def _stem(name: str) -> str:

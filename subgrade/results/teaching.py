@@ -99,7 +99,9 @@ def _agreement(person) -> str:
     count = person.taught.marks - sum(s.frame not in judged for s in person.taught.silent)
     left = len(person.still)
     if count and not left:
-        return "Your mark agrees." if count == 1 else f"All {count} marks agree."
+        return {1: "Your mark agrees.", 2: "Both marks agree."}.get(
+            count, f"All {count} marks agree."
+        )
     agree = count - left
     text = f"{_count(agree, 'mark') if agree else 'No mark'} agree{'' if agree > 1 else 's'}"
     return f"{text}, {left} {'does' if left == 1 else 'do'} not: {_names(person.still)}."
