@@ -211,6 +211,18 @@ def test_a_short_unsettled_time_and_an_impossible_error_are_no_dither():
     assert "guiding errors up to 900″" in verdict.explanation
 
 
+def test_a_burst_after_the_dither_settled_is_not_the_dithers():
+    known = {"settle_overlap_s": 20.0, "peak": 8.0}
+    points = [
+        next(e.points for e in judged(oval(), recorded(calm_samples(), **known, **more)).evidence
+             if e.quantity == "unsettled time")
+        for more in ({}, {"unsettled_peak": 7.0}, {"unsettled_peak": 0.8})
+    ]  # fmt: skip
+    assert points[0] > 4
+    assert points[1] > 4
+    assert points[2] < 0
+
+
 def test_a_creep_that_keeps_the_guider_from_settling_is_no_dither():
     steep = 2 * np.linspace(-2.3, 2.3, 60) + calm_samples()
     exposure = recorded(calm_samples(seed=6), steep, one_sided_dec=0.98, settle_overlap_s=80.0)

@@ -148,6 +148,24 @@ def test_neither_noise_nor_creep_nor_a_dither_is_a_knock():
     assert one(replace(made, ra=made.ra + step)).gusts == 1
 
 
+def test_a_knock_after_the_star_came_home_is_not_the_dithers():
+    made = record(700.0)
+    error = 0.05 * np.random.default_rng(4).standard_normal(len(made))
+    after = made.time - (T0 + 96.0)
+    error = error + np.where(after >= 0, 4.0 * np.exp(-np.maximum(after, 0.0) / 4.0), 0.0)
+    knock = made.time - (T0 + 250.0)
+    error = error + np.where(knock >= 0, 6.0 * np.exp(-np.maximum(knock, 0.0) / 5.0), 0.0)
+    events = (GuideEvent(T0 + 96.0, "dither", ""), GuideEvent(T0 + 390.0, "settle_end", ""))
+    made = replace(with_ra(made, error), events=events)
+    found = one(made)
+    assert found.settle_overlap_s == pytest.approx(290.0)
+    assert found.unsettled_peak < 2.5
+    assert found.gusts == 1
+    assert found.gust_size == pytest.approx(6.0, rel=0.35)
+    calm = one(replace(made, events=()))
+    assert np.isnan(calm.unsettled_peak)
+
+
 def test_a_dither_before_the_exposure_counts_only_where_it_reaches_in():
     made = replace(
         record(700.0),

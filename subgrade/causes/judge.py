@@ -27,6 +27,8 @@ NOT_JUDGED = 0.5
 SMEARED = ("tracking_lost", "dither_overlap", "bump")
 """Causes that leave no star to match, so that starlight reads as lost."""
 LIGHT_LOST = ("cloud", "dew")
+TORN = 3.0
+"""Points from which stars that a step drew oval are two images, so that light reads as lost."""
 
 
 def judge_night(
@@ -109,7 +111,9 @@ def _judge_frame(
 ) -> Judgement:
     stars, facts = frame.stars, frame.facts
     findings = judge_roundness(series, place, stars, facts, limits)
-    broken = stars.shape_status in BROKEN or any(f.reason == "bump" and f.rejects for f in findings)
+    broken = stars.shape_status in BROKEN or any(
+        f.reason == "bump" and f.points > TORN for f in findings
+    )
     light = judge_light(series, place, compared, limits)
     moved = None if broken else light_displaced(series, place, stars, compared, limits)
     if broken:

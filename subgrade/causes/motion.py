@@ -47,7 +47,7 @@ DRAWS = {
     "flexure": {"creep": 0.88, "swing": 0.06, "gust": 0.03, "shake": 0.02, "step": 0.01},
     "bump": {"step": 0.93, "gust": 0.05, "swing": 0.02},
     "dither_overlap": {"step": 0.5, "gust": 0.5},
-    "tracking_lost": {"gust": 0.5, "creep": 0.3, "step": 0.2},
+    "tracking_lost": {"gust": 0.4, "creep": 0.3, "step": 0.15, "swing": 0.15},
 }
 """How often each cause draws which profile of motion; no source."""
 

@@ -47,14 +47,16 @@ def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[
 
 def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits) -> Evidence:
     overlap, floor = inside.settle_overlap_s, noise_floor(series)
+    # What threw the star out after it had come home was not the dither.
+    own = inside.unsettled_peak if math.isfinite(inside.unsettled_peak) else inside.peak
     text = (
         f"a dither or its settling took {said(overlap, 's')} of the exposure, with errors up "
-        f"to {said(inside.peak, '″')} (calm {said(floor, '″')})"
+        f"to {said(own, '″')} (calm {said(floor, '″')})"
     )
     # Settling that nobody sees in the errors, or that was over at once, harmed nothing.
     # A steady creep, which may itself keep the guider from settling, is not the dither's.
     creep = 0.5 * math.hypot(inside.drift_ra, inside.drift_dec) * exposure / 60.0
-    beyond = inside.peak - (creep if math.isfinite(creep) else 0.0)
+    beyond = own - (creep if math.isfinite(creep) else 0.0)
     peak = beyond / floor if floor > 0 else float("nan")
     points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
     points *= min(1.0, overlap / (0.05 * exposure))

@@ -18,6 +18,8 @@ SIGNIFICANT = 1e-3
 GUST_SIGMAS = 5.0
 """Distance from the exposure's usual place, in calm RMS, that makes a knock: a choice."""
 MIN_GUST_ARCSEC = 0.8
+DITHER_DELAY_S = 6.0
+"""A dither's move shows in the samples by then: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,9 @@ def _one(data: _Samples, part: slice, start: float, end: float, usual: float) ->
         values["drift_dec"] = 60.0 * robust_slope(time, dec)
         values["lag1_ra"], values["lag1_dec"] = lag1(x, near), lag1(y, near)
         inside = (data.settling[:, 1] > start) & (data.settling[:, 0] < end)
-        values |= find_gusts(time, ra, dec, data.calm, start, data.settling[inside])
+        settling = until_home(time, ra, dec, data.calm, data.settling[inside])
+        values |= find_gusts(time, ra, dec, data.calm, start, settling)
+        values["unsettled_peak"] = _peak_within(time, ra, dec, settling, data.cadence)
     if len(time) >= 10:
         values |= dominant_period(time, ra, data.cadence)
     return values
@@ -244,6 +248,51 @@ def dominant_period(time: np.ndarray, value: np.ndarray, cadence: float) -> dict
     return out
 
 
+def until_home(time, ra, dec, calm: float, settling: np.ndarray) -> np.ndarray:
+    """Settling as long as the star was on its way.
+
+    A guider may call itself unsettled for long after the star has come home; what throws
+    it out again then is not the dither.
+
+    Parameters
+    ----------
+    time, ra, dec : ndarray, shape (n,)
+        Samples, s and arcsec.
+    calm : float
+        Rms of one axis on a calm night, arcsec.
+    settling : ndarray, shape (m, 2)
+        Begin and end, s.
+
+    Returns
+    -------
+    ndarray, shape (m, 2)
+        Ended where two samples running lie near the usual place, `DITHER_DELAY_S` after
+        the begin or later.
+    """
+    away, limit = _away(ra, dec, calm)
+    quiet = away < 0.5 * limit
+    home = time[1:][quiet[:-1] & quiet[1:]]
+    ends = [
+        min([stop, *home[(home >= begin + DITHER_DELAY_S) & (home < stop)][:1]])
+        for begin, stop in settling
+    ]
+    return np.column_stack([settling[:, 0], ends]) if len(ends) else settling
+
+
+def _away(ra, dec, calm: float) -> tuple[np.ndarray, float]:
+    """Distance from the usual place, and from where on it is a knock."""
+    away = np.hypot(ra - np.median(ra), dec - np.median(dec))
+    return away, max(GUST_SIGMAS * calm, MIN_GUST_ARCSEC) if calm > 0 else MIN_GUST_ARCSEC
+
+
+def _peak_within(time, ra, dec, intervals, cadence: float) -> float:
+    """Greatest error during intervals or a cadence beside them, arcsec; NaN without a sample."""
+    inside = np.zeros(len(time), dtype=bool)
+    for begin, stop in intervals:
+        inside |= (time >= begin - cadence) & (time <= stop + cadence)
+    return float(np.hypot(ra, dec)[inside].max()) if inside.any() else NAN
+
+
 def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -> dict:
     """Knocks that leap from the usual place by several sigma and ring back.
 
@@ -257,9 +306,7 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
         distance, arcsec), ``gust_settle_s`` (until two samples running lie within
         half the distance that makes a knock, NaN if the exposure ends first).
     """
-    centre = np.median(ra), np.median(dec)
-    away = np.hypot(ra - centre[0], dec - centre[1])
-    limit = max(GUST_SIGMAS * calm, MIN_GUST_ARCSEC) if calm > 0 else MIN_GUST_ARCSEC
+    away, limit = _away(ra, dec, calm)
     for begin, stop in settling:
         away = np.where((time >= begin) & (time <= stop), 0.0, away)
     over = np.flatnonzero(away > limit)

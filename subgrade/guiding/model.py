@@ -177,6 +177,8 @@ class ExposureGuiding:
     """Seconds of the exposure during a dither or its settling."""
     longest_gap_s: float = NAN
     moments: tuple[float, float, float] = (NAN, NAN, NAN)
+    unsettled_peak: float = NAN
+    """Greatest error during a dither or its settling, until the star was home."""
 
 
 @dataclass(frozen=True, slots=True)
