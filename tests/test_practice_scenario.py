@@ -202,3 +202,22 @@ def test_command_writes_a_night_and_refuses_the_second(tmp_path):
     assert "not empty" in again.stderr
     bad = CliRunner().invoke(command, [str(tmp_path / "x"), "--frames", "0"])
     assert bad.exit_code == 2
+
+
+@pytest.mark.filterwarnings("ignore:ERFA", "ignore:Tried to get polar")
+@pytest.mark.parametrize("seed", range(0, 60, 6))
+def test_a_random_night_is_dark_by_its_headers(seed):
+    """The Sun's place by astropy; 12 degrees below the horizon is the end of nautical twilight."""
+    from astropy import units as u
+    from astropy.coordinates import AltAz, EarthLocation, get_sun
+    from astropy.time import Time
+    from astropy.utils import iers
+
+    scenario = random_scenario(seed, 24)
+    plan, site = scenario.plan, scenario.site
+    length = plan.frames * (plan.exposure_s + plan.gap_s)
+    when = Time(plan.start_utc) + np.linspace(0.0, length, 5) * u.s
+    place = EarthLocation.from_geodetic(site.longitude_deg, site.latitude_deg)
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        height = get_sun(when).transform_to(AltAz(obstime=when, location=place)).alt.deg
+    assert height.max() < -12.0

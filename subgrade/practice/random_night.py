@@ -99,7 +99,8 @@ def _setup(rng, seed: int, frames: int, width: int, height: int) -> tuple[Scenar
     scale = max(seeing / fwhm_px, 206.264806 * 2.9 / focal)
     seeing = max(seeing, 1.8 * scale)
     exposure = float(rng.choice([60.0, 90.0, 120.0, 180.0]))
-    site = Site(float(rng.uniform(25.0, 55.0)), float(rng.uniform(-120.0, 120.0)))
+    # 03:40 UTC is night from here to there, whatever the hour the field culminates.
+    site = Site(float(rng.uniform(25.0, 55.0)), float(rng.uniform(-100.0, 15.0)))
     plan = Plan(
         frames=frames,
         exposure_s=exposure,
