@@ -156,9 +156,23 @@ def test_the_command_shows_columns_clock_and_numbers(tmp_path):
     said = run(path)
     assert said.return_value == 0
     assert re.search(r"RA offset \(arcsec\) +ra +arcsec +1\.00", said.output)
-    for word in ("clock", "samples", "section 1", "RMS", "peak", "dither", "lost star", "gaps"):
+    for word in ("clock", "samples", "section 1", "RMS", "peak", "2 dithers", "2 settled",
+                 "lost star", "gaps"):  # fmt: skip
         assert word in said.output
     assert "\x1b[" not in said.output
+    assert all(line == line.rstrip() for line in said.output.splitlines())
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_command_folds_the_reasons_to_the_terminal_and_not_in_a_pipe(tmp_path, width):
+    path = saved(tmp_path, comma(truth()), "record.csv")
+    narrow = CliRunner().invoke(cli, ["guide", str(path)], env={"COLUMNS": str(width)}).output
+    body = narrow.splitlines()[1:]  # the path is to be copied
+    assert max(map(len, body)) <= width
+    whole = run(path).output
+    assert " ".join(whole.split("\n\n")[1].split()) in " ".join(narrow.split())
+    for column in describe_record(read_guide(path))["columns"]:
+        assert any(line.endswith(column["why"]) for line in whole.splitlines())
 
 
 def test_the_command_prints_strict_json_and_tells_what_failed(tmp_path):
@@ -175,7 +189,7 @@ def test_the_command_prints_strict_json_and_tells_what_failed(tmp_path):
     assert found["unreadable"] == [{"path": str(empty), "cause": "is empty"}]
     assert "is empty" in said.stderr
     assert run(empty).return_value == 1
-    assert run(empty, tmp_path / "none.csv", "--json").return_value == 1
+    assert run(empty, saved(tmp_path, "clear all night", "notes.txt"), "--json").return_value == 1
 
 
 def test_the_command_takes_a_scale_and_a_map(tmp_path):
@@ -187,7 +201,7 @@ def test_the_command_takes_a_scale_and_a_map(tmp_path):
     assert "1.7 arcsec per pixel" in run(
         path, "--guide-map", saved(tmp_path, "scale_arcsec_px = 1.7")
     ).output  # fmt: skip
-    with pytest.raises(UsageError, match="cannot be read"):
+    with pytest.raises(UsageError, match="no such file"):
         CliRunner().invoke(
             cli, ["guide", str(path), "--guide-map", "nowhere.toml"],
             standalone_mode=False, catch_exceptions=False,

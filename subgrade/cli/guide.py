@@ -6,6 +6,20 @@ import click
 
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
 
+LABEL = 12
+"""Columns of the words in front of a line."""
+EVENTS = {
+    "dither": ("dither", "dithers"),
+    "settle_begin": ("settling begun", "settlings begun"),
+    "settle_end": ("settled", "settled"),
+    "lost_star": ("star lost", "stars lost"),
+    "pause": ("pause", "pauses"),
+    "resume": ("resumed", "resumed"),
+    "lock": ("lock point moved", "lock points moved"),
+    "other": ("of another kind", "of another kind"),
+}
+"""What a remark of each kind is called, one and several."""
+
 
 @click.command(
     "guide",
@@ -83,36 +97,44 @@ def _complain(failed) -> None:
 
 
 def _print(found: dict, first: bool) -> None:
-    from rich.markup import escape
+    from subgrade.cli.screen import printer, screen_of
 
-    from subgrade.cli.progress import one_line
-    from subgrade.cli.summary import _table, console
-
-    screen = console()
-
-    def say(text: str = "") -> None:
-        screen.print(text, markup=False, highlight=False, soft_wrap=not screen.is_terminal)
-
+    screen = screen_of()
+    say = printer(screen)
     if not first:
-        say()
-    say(one_line(found["path"]))
-    table = _table(("column", "left"), ("taken for", "left"), ("unit", "left"), ("sure", "right"),
-                   ("why", "left"))  # fmt: skip
-    for column in found["columns"]:
-        used = column["role"] != "other"
-        table.add_row(
-            escape(one_line(column["title"])),
-            column["role"] if used else "",
-            column["unit"],
-            f"{column['sure']:.2f}" if used else "",
-            escape(one_line(column["why"])),
-        )
-    screen.print(table)
-    say()
+        say("")
+    say(screen.shown(found["path"]), "bold")
+    say("")
+    for line, style in column_lines(found["columns"], screen):
+        say(line, style)
+    say("")
     for name, text in _lines(found):
-        say(f"{name:<12}{text}")
+        for line in screen.folded(text, LABEL, name):
+            say(line)
     for note in found["notes"]:
-        say(f"note: {one_line(note)}")
+        for line in screen.folded(note, len("note: "), "note: "):
+            say(line)
+
+
+def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
+    """A row a column of the record, the reason folded in what room the others leave."""
+    from subgrade.cli.screen import padded
+
+    rows = [("column", "taken for", "unit", "sure")]
+    for column in columns:
+        used = column["role"] != "other"
+        title = screen.shortened(column["title"], screen.width // 3)
+        rows.append(
+            (title, column["role"] if used else "", column["unit"],
+             f"{column['sure']:.2f}" if used else "")
+        )  # fmt: skip
+    wide = [max(len(row[k]) for row in rows) for k in range(4)]
+    lines = []
+    for row, why in zip(rows, ["why", *(c["why"] for c in columns)], strict=True):
+        head = "  ".join(padded(cell, wide[k], right=k == 3) for k, cell in enumerate(row)) + "  "
+        style = "" if lines else "bold"
+        lines += [(line, style) for line in screen.folded(why, len(head), head)]
+    return lines
 
 
 def _lines(found: dict):
@@ -142,7 +164,7 @@ def _lines(found: dict):
             ),
         )
     if found["events"]:
-        yield "remarks", ", ".join(f"{n} {kind}" for kind, n in found["events"].items())
+        yield "remarks", ", ".join(_counted(n, kind) for kind, n in found["events"].items())
     yield "lost star", f"{found['lost_samples']} samples, {found['lost_s']:.0f} s"
     yield (
         "gaps",
@@ -153,3 +175,8 @@ def _lines(found: dict):
 
 def _every(found: dict) -> str:
     return f", one every {found['cadence_s']:.3g} s" if found["cadence_s"] is not None else ""
+
+
+def _counted(number: int, kind: str) -> str:
+    one, many = EVENTS.get(kind, (kind, kind))
+    return f"{number} {one if number == 1 else many}"

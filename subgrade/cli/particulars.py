@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from subgrade.cli.screen import HARD, Screen, padded
+from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
 from subgrade.results.guiding import NOT_USED, clock_text, usable
 from subgrade.results.model import Graded, GradedFrame
@@ -49,18 +50,6 @@ def particulars(graded: Graded, out: str, screen: Screen) -> list[Part]:
     parts += [("Not graded", text) for text in _problems(graded, screen)]
     parts += _advice(graded)
     return parts + _where(graded, out)
-
-
-def duration(seconds: float) -> str:
-    """Integration time as hours and minutes.
-
-    >>> duration(5400), duration(240), duration(12)
-    ('1 h 30 min', '4 min', '12 s')
-    """
-    if seconds < 60:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
 def command(*words: str) -> str:

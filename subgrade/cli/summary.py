@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from subgrade.cli.nightline import letters_of, night_line
-from subgrade.cli.particulars import LABEL, command, duration, particulars
+from subgrade.cli.particulars import LABEL, command, particulars
 from subgrade.cli.screen import HARD, Screen, padded, printer, screen_of
+from subgrade.diagnosis.words import duration
 from subgrade.results.culled import culled_line
 from subgrade.results.model import Graded
 from subgrade.results.session import causes_counted, totals
@@ -13,15 +14,6 @@ FEWEST_CAUSES = 3
 
 Line = tuple[str, str]
 """Text and the style it is printed in."""
-
-
-def console():
-    """A console for stdout: plain when piped, without colour when NO_COLOR is set."""
-    from rich.console import Console
-
-    plain = Console()
-    # Piped output keeps its long lines; a file has no width.
-    return plain if plain.is_terminal else Console(width=max(plain.width, 100), no_color=True)
 
 
 def print_summary(graded: Graded, out: str, screen: Screen | None = None) -> None:
@@ -158,13 +150,3 @@ def _rejected_s(graded: Graded) -> float:
         for f in graded.frames
         if f.facts is not None and f.judgement.verdict == "reject"
     )
-
-
-def _table(*columns: tuple[str, str]):
-    from rich import box
-    from rich.table import Table
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for title, justify in columns:
-        table.add_column(title, justify=justify)
-    return table
