@@ -51,7 +51,7 @@ function shortName(name) {
 }
 
 // A long name may break after its dashes.
-const breakable = (name) => name.split(/(?<=[_-])/).flatMap((part) => [part, make("wbr")]);
+const breakable = (name) => (name.match(/[^_-]+[_-]*|[_-]+/g) || []).flatMap((part) => [part, make("wbr")]);
 
 // Labels of groups without the target where they all share it.
 const SHARED = NIGHT.groups.length > 1 && NIGHT.groups.every((g) => g.target && g.target === NIGHT.groups[0].target) ? NIGHT.groups[0].target : "";

@@ -157,6 +157,7 @@ function forPaper(on) {
 // The names of lanes and reasons take another place where the line grows wide or narrow.
 function onResize() {
   document.documentElement.style.setProperty("--bar", `${byId("tools").offsetHeight}px`);
+  fitTable();
   layStory();
   if (!onPaper() && (drawn.width < NARROW_PX) !== (plotWidth() < NARROW_PX)) drawLine();
 }

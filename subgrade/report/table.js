@@ -56,11 +56,18 @@ function buildTable() {
     return col;
   }));
   table.style.setProperty("--ems", sum);
+  fitTable();
   table.tHead.replaceChildren(make("tr", {}, ...COLUMNS.map((column) =>
     make("th", {scope: "col", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
   rows = FRAMES.map((frame) => make("tr", {data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
   showTable();
+}
+
+// The columns share the room there is; letters grow and shrink a little with it.
+function fitTable() {
+  const table = byId("table"), room = byId("frames").clientWidth / Number(table.style.getPropertyValue("--ems"));
+  table.style.setProperty("--fit", `${Math.max(11, Math.min(13, room)).toFixed(2)}px`);
 }
 
 function cellOf(column, frame) {
