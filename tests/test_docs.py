@@ -6,6 +6,8 @@ import itertools
 import re
 import shlex
 import shutil
+import subprocess
+import sys
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -115,11 +117,28 @@ def test_the_readme_names_every_file_and_every_exit_code():
     assert re.findall(r"^\| (\d+) \|", README, flags=re.MULTILINE) == codes
 
 
-def test_the_readme_sets_up_in_two_commands_and_runs_in_one():
+def test_the_readme_sets_up_and_runs_in_one_command_each():
     blocks = [b.strip().splitlines() for b in re.findall(r"```\n(.*?)```", README, re.DOTALL)]
-    assert [len(block) for block in blocks[:2]] == [2, 1]
+    assert [len(block) for block in blocks[:2]] == [1, 1]
     assert blocks[1] == ["pip install . && subgrade grade demo_subs"]
+    assert README.count("pip install .\n") == 0  # once is enough
     assert ['pip install ".[test]" && python -m pytest'] in blocks
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="it is written for a shell")
+def test_the_readme_copies_the_keeps_whatever_they_are_called(tmp_path):
+    (command,) = re.findall(r"^mkdir .*keeps\.txt.*$", README, re.MULTILINE)
+    assert " /tmp/keeps " in command  # not into the clone
+    results, lights = tmp_path / "subgrade_results", tmp_path / "demo_subs"
+    names = ["a.fits", "two  words.fits", "back\\slash.fits", "star*.fits"]
+    for folder in (results, lights):
+        folder.mkdir()
+    for name in [*names, "reject.fits", "star2.fits"]:
+        (lights / name).write_text(name, encoding="utf-8")
+    (results / "keeps.txt").write_text("\n".join([f"# {lights}", *names, ""]), encoding="utf-8")
+    command = command.replace("/tmp/keeps", "'copy of keeps'")
+    subprocess.run(["sh", "-c", command], cwd=tmp_path, check=True)
+    assert sorted(p.name for p in (tmp_path / "copy of keeps").iterdir()) == sorted(names)
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
