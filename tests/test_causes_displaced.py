@@ -96,7 +96,7 @@ def test_light_in_a_second_image_is_no_cloud():
     verdict = judged(shot)
     assert (verdict.verdict, verdict.reasons) == ("reject", ("bump",))
     assert "of the 60 brightest stars have a second image 26.6 px away" in verdict.explanation
-    assert "20.0% of the light left its place (limit 7.50%)" in verdict.explanation
+    assert "20% of the light left its place (limit 7.5%)" in verdict.explanation
 
 
 def test_a_second_image_where_the_last_frame_had_its_stars_is_a_late_dither():

@@ -52,7 +52,7 @@ def oval(angle=30.0, **changes):
             "wind_trail",
             "1 burst in the record, the largest 8.00″ (calm 0.40″), settled in 11.0 s",
         ),
-        (recorded(calm_samples()), "flexure", "explains 5.80% of the stars' elongation"),
+        (recorded(calm_samples()), "flexure", "explains 5.8% of the stars' elongation"),
         (recorded(calm_samples(), lost_s=40.0, coverage=0.6), "tracking_lost", "40.0 s of the 120"),
         (
             recorded(calm_samples(), settle_overlap_s=14.0, peak=20.0),

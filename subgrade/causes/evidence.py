@@ -102,6 +102,8 @@ def said(value: float, unit: str = "", digits: int = 3) -> str:
         return "unknown"
     if value == 0:
         text = "0"
+    elif unit == "%":
+        text = f"{value:.{0 if abs(value) >= 10 else 1}f}"
     elif unit in COUNTED:
         text, unit = f"{value:.0f}", unit[:-1] if value == 1 else unit
     else:
@@ -109,6 +111,17 @@ def said(value: float, unit: str = "", digits: int = 3) -> str:
         text = f"{value:.{min(decimals, 2)}f}"
     space = "" if unit in ("", "″", "′", "°", "%") else " "
     return f"{text}{space}{unit}"
+
+
+def likely(share: float) -> str:
+    """A probability as a percentage that claims no certainty.
+
+    >>> likely(0.5138), likely(0.9996), likely(0.004)
+    ('51%', 'over 99%', 'under 1%')
+    """
+    if share > 0.99:
+        return "over 99%"
+    return f"{100 * share:.0f}%" if share >= 0.01 else "under 1%"
 
 
 def evidence(

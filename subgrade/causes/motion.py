@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence, likely, said
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.motion_series import (
@@ -133,10 +133,10 @@ def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evid
     size = likeliest.rms_px if likeliest.model == "shake" else likeliest.extent_px
     text = (
         f"{DRAWN[likeliest.model].format(said(size, 'px'))} fits the star image best "
-        f"({said(100 * likeliest.probability, '%')}"
+        f"({likely(likeliest.probability)}"
     )
     second = sorted(fits.values(), key=lambda f: -f.points)[1]
-    text += f", {NAMED[second.model]} {said(100 * second.probability, '%')})"
+    text += f", {NAMED[second.model]} {likely(second.probability)})"
     found = []
     for word, often in DRAWS.items():
         given = sum(share * seen[model] for model, share in often.items()) / whole

@@ -10,7 +10,7 @@ import numpy as np
 from subgrade.causes.between import between, large_step
 from subgrade.causes.beyond import beyond_usual, moved_otherwise
 from subgrade.causes.displaced import by_last_step, likeliest
-from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.evidence import Finding, evidence, likely, points_beyond, said
 from subgrade.causes.fieldshape import judge_turning
 from subgrade.causes.guided import by_record
 from subgrade.causes.limits import Limits
@@ -163,9 +163,9 @@ def _of_turning(turning: list[Finding], why) -> list:
 
 def _likeliest(reason, share, runner_up, why) -> str:
     best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
-    text = f"; {REASONS[reason].short} is the likeliest cause ({said(100 * share, '%')}"
+    text = f"; {REASONS[reason].short} is the likeliest cause ({likely(share)}"
     if runner_up[1] > 0.2:
-        text += f", then {REASONS[runner_up[0]].short} {said(100 * runner_up[1], '%')}"
+        text += f", then {REASONS[runner_up[0]].short} {likely(runner_up[1])}"
     text += ")"
     if best is not None and best.points > 0.3:
         text += f": {best.text}"
