@@ -52,7 +52,7 @@ const DATE_TICKS = [
 function layoutOf(plan) {
   const dated = state.clock !== "order";
   const {sizes, parts} = plan;
-  const left = Math.ceil(Math.max(...parts[0].labels.flat().map(textWidth), sizes.narrow ? 40 : 130)) + 10;
+  const left = Math.ceil(Math.max(...parts[0].labels.flat().map(textWidth), sizes.narrow ? 40 : 155)) + 10;
   const coarse = matchMedia("(pointer: coarse)").matches;
   const layout = {height: plan.height + FOOT, width: onPaper() ? PAPER_PX : undefined, autosize: !onPaper(),
     margin: {l: left, r: 12, t: 0, b: FOOT}, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",

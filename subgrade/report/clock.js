@@ -21,8 +21,8 @@ function localName() {
   return `local time (UTC${minutes < 0 ? "−" : "+"}${hours}${rest ? `:${String(rest).padStart(2, "0")}` : ""})`;
 }
 
-const CLOCKS = {utc: "UTC", local: localName(), order: "frame number"};
-const clockName = () => (state.clock === "local" ? CLOCKS.local : "UTC");
+const CLOCKS = {utc: "UTC clock", local: "local clock", order: "frame numbers"};
+const clockName = () => (state.clock === "local" ? localName() : "UTC");
 
 function isoClock(text) {
   return text ? clockText(Date.parse(text) / 1000) : "";
@@ -41,7 +41,7 @@ function startClock() {
   const choice = byId("clock");
   for (const [word, text] of Object.entries(CLOCKS)) {
     if (word !== "order" && !TIMED.length) continue;
-    choice.append(make("option", {value: word, textContent: `clock: ${text}`}));
+    choice.append(make("option", {value: word, textContent: text}));
   }
   choice.value = state.clock;
   choice.addEventListener("change", () => {

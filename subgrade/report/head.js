@@ -4,12 +4,8 @@ function showHead() {
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
   const lost = totals.frames - totals.kept;
-  const line = (name, sign, seconds, told, frames) => make("span", {className: "line"},
-    make("strong", {className: name},
-      make("span", {ariaHidden: "true", textContent: `${sign} `}), `${duration(seconds)} ${told}`),
-    " ", make("span", {textContent: frames}));
-  byId("outcome").append(line("keep", SIGN.keep, totals.kept_s, "kept", `${totals.kept} of ${count(totals.frames, "frame")}`), " ",
-    line("reject", SIGN.reject, totals.lost_s, "lost", count(lost, "frame")));
+  byId("outcome").append(outcomeLine("keep", totals.kept_s, "kept", totals.kept, totals.frames), " ",
+    outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames));
   showBalance(totals);
   byId("summary").append(...[typicalText(), stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
   showGroups();
@@ -23,6 +19,15 @@ function showHead() {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
   });
+}
+
+// Time first; frames where the time is not known.
+function outcomeLine(name, seconds, told, frames, of) {
+  const first = seconds > 0 ? duration(seconds) : frames ? count(frames, "frame") : "nothing";
+  const then = seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "";
+  return make("span", {className: "line"},
+    make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${first} ${told}`),
+    " ", make("span", {textContent: then}));
 }
 
 function nightSpan() {
@@ -111,7 +116,7 @@ function showCauses() {
       title: `${reasonTitle(cause.reason)} Click: show only these frames.`, on: {click: () => filterReason(cause.reason)}},
       make("span", {className: "name", textContent: reasonText(cause.reason)}),
       make("span", {className: "size", textContent: count(cause.frames, "frame")}),
-      make("span", {className: "size", textContent: duration(cause.lost_s)}),
+      make("span", {className: "size", textContent: cause.lost_s > 0 ? duration(cause.lost_s) : "–"}),
       make("span", {className: "track"}, bar)));
   }
   if (!NIGHT.causes.length) place.append(make("p", {textContent: "No frame was lost."}));
