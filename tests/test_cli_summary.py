@@ -139,6 +139,14 @@ def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, co
         assert {named[0], named[-1]} == {min(sizes, key=float), max(sizes, key=float)}
 
 
+def test_digits_that_stand_for_levels_are_told_from_widths():
+    shots = steady(20)
+    shots[4] = replace(shots[4], fwhm=4.2)
+    line = night_line(graded_of(shots), {}, replace(TERMINAL, encoding="ascii"), 60)
+    assert re.search(r"\(FWHM\) 1=2\.\d\d to 8=4\.20 px$", line.key)
+    assert set(line.widths) <= set("12345678")
+
+
 def test_a_night_of_one_width_is_told_in_one_number():
     even = night_line(graded_of([replace(s, fwhm=3.0) for s in steady(4)]), {}, TERMINAL, 60)
     assert even.key.endswith("; star width (FWHM) 3.00 px")

@@ -96,13 +96,14 @@ def _drawn(sizes: Sequence[float], marks: Sequence[str], levels: str) -> str:
     order = sorted(by_mark, key=levels.index)
     bottom, top = order[0], order[-1]
     least, first, last = min(by_mark[bottom]), min(by_mark[top]), max(by_mark[top])
-    text = f"{bottom} {least:.2f}"
+    equals = " " if levels == BLOCKS else "="  # digits beside digits
+    text = f"{bottom}{equals}{least:.2f}"
     if last > MOST_SPAN * least:  # beyond the scale the top mark holds more than a step
-        return f"{text}, {top} {first:.2f}" + (f" to {last:.2f}" if first < last else "")
+        return f"{text}, {top}{equals}{first:.2f}" + (f" to {last:.2f}" if first < last else "")
     if bottom == top:
         text = f"{least:.2f}"
         return text if f"{last:.2f}" == text else f"{text} to {last:.2f}"
-    return f"{text} to {top} {last:.2f}"
+    return f"{text} to {top}{equals}{last:.2f}"
 
 
 def _width(graded: Graded, frame: GradedFrame) -> float:
