@@ -426,3 +426,13 @@ def test_numbers_are_said_as_a_person_writes_them():
         "0", "0.04", "0.56", "3.14", "45.7", "1234", "unknown",
     ]  # fmt: skip
     assert (said(12.0, "frames"), said(1, "frames")) == ("12 frames", "1 frame")
+
+
+def test_a_keep_that_rests_on_an_oval_night_is_less_sure():
+    oval = [Shot(eccentricity=e) for e in np.linspace(0.58, 0.66, 12)]
+    kept = [v for v in judge_night(night_of(oval), LIMITS) if v.verdict == "keep"]
+    assert len(kept) > 8
+    sure = [v.confidence for v in kept]
+    assert sure == sorted(sure, reverse=True)
+    assert sure[0] < 0.96
+    assert sure[-1] < 0.65

@@ -147,7 +147,7 @@ def _judge_frame(
         verdict,
         tuple(dict.fromkeys(f.reason for f in told)),
         _explanation(verdict, rejecting, remarks, findings),
-        round(_confidence(verdict, rejecting, findings), 3),
+        round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
         tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
     )
@@ -215,6 +215,19 @@ def _confidence(verdict: str, rejecting: list[Finding], findings: list[Finding])
         return _held(rejecting[0].points)
     deciding = [f.points for f in findings if f.points != 0]
     return _held(-max(deciding)) if deciding else NOT_JUDGED
+
+
+def _by_night(verdict: str, stars, limits: Limits) -> float:
+    """Most that may be claimed of a keep that rests on a night as oval throughout.
+
+    1 for others.  Between the ordinary limit and the ceiling the verdict turns from a
+    matter of the night to one of taste; counted on practice nights.
+    """
+    r = limits.roundness
+    if verdict != "keep" or not stars.eccentricity > r.floor or r.ceiling <= r.floor:
+        return 1.0
+    beyond = (stars.eccentricity - r.floor) / (r.ceiling - r.floor)
+    return float(np.interp(beyond, [0.2, 0.5, 1.0], [0.95, 0.6, NOT_JUDGED]))
 
 
 def _held(points: float) -> float:
