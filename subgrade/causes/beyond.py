@@ -17,12 +17,14 @@ import numpy as np
 
 from subgrade.causes.limits import Limits
 from subgrade.causes.motion import geometric_median
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import GroupSeries, axial_difference
 from subgrade.guiding.model import Prediction
 from subgrade.stars.model import FrameStars, StarImage
 
 OWN = 0.5
 """A frame's own elongation below this share of the usual one is the usual one's; no source."""
+ALONG_DEG = 15.0
+"""Own motions this near the usual line are the usual one's; no source."""
 FEWEST = 8
 """Frames that a usual elongation needs; as `motion.common_axis`."""
 
@@ -35,19 +37,26 @@ def usual_lean(series: GroupSeries) -> complex:
 
 
 def moved_otherwise(series: GroupSeries, position: int, limits: Limits) -> bool:
-    """Whether the usual frame is drawn out and this one otherwise, or much more.
+    """Whether the usual frame is drawn out and this one otherwise.
 
-    A rounder one is not: it may as well lack the usual motion.
+    Not one that is drawn out more or less along the same line, for that is the usual motion
+    again; nor one that is rounder without being wider, which lacks some of it.
     """
     if not series.usual("eccentricity").centre > limits.roundness.remark:
         return False
-    usual = usual_lean(series)
-    if not abs(usual) < np.nanmedian(series["xx"] + series["yy"]):
+    usual, sizes = usual_lean(series), series["xx"] + series["yy"]
+    if not abs(usual) < np.nanmedian(sizes):
         return False
     lean = complex(series["xx"][position] - series["yy"][position], 2 * series["xy"][position])
+    own = lean - usual
     error = series.stars[position].moment_error
     least = OWN * abs(usual) + (2 * error if math.isfinite(error) else 0.0)
-    return abs(lean) > OWN * abs(usual) and abs(lean - usual) > least
+    if not (abs(lean) > OWN * abs(usual) and abs(own) > least):
+        return False
+    off = axial_difference(*(np.degrees(0.5 * np.angle(v)) for v in (own, usual)))
+    # A line of motion adds as much to the size of the star as to its elongation [derived].
+    grown = sizes[position] - np.nanmedian(sizes)
+    return bool(off > ALONG_DEG and grown > OWN * abs(own))
 
 
 def narrowest(series: GroupSeries) -> np.ndarray:
