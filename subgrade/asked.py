@@ -5,7 +5,8 @@ from __future__ import annotations
 import glob
 import os
 import stat
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 
 from subgrade.errors import UnreadableFile, UsageError
 from subgrade.near import did_you_mean, nearest_path
@@ -13,8 +14,9 @@ from subgrade.settings import Settings
 
 FILES = ("limits", "dark", "bias", "flat", "guide_map", "teach", "marks")
 """Settings that name one file, as their options do."""
-LARGEST_TRIED, MOST_TRIED = 20_000_000, 20
-"""Bytes of a text, and texts of a folder, that are tried as the guiding record meant."""
+MOST_BYTES, MOST_TRIED = 6_000_000, 20
+"""Bytes in all, and texts a folder, that are tried as the guiding record meant: a night's record
+has three million, and a strange text takes a second a million."""
 
 
 def check_paths(settings: Settings) -> None:
@@ -79,18 +81,22 @@ def check_file(
         raise UsageError(f"{option}{path}: is a folder, not a file{near}")
 
 
-def records_in(folder: str) -> list[str]:
-    """The files of a folder that can be read as guiding records, by name."""
+def records_in(folders: Iterable[str]) -> Iterator[str]:
+    """The files of some folders that can be read as guiding records, folder by folder, by name."""
     from subgrade.guiding import read_guide
 
-    found = []
-    for path in _texts(folder)[:MOST_TRIED]:
+    left = MOST_BYTES
+    for path, size in (
+        text for folder in dict.fromkeys(folders) for text in islice(_texts(folder), MOST_TRIED)
+    ):
+        if size > left:
+            continue
+        left -= size
         try:
             read_guide(path)
         except (UnreadableFile, UsageError):
             continue
-        found.append(path)
-    return found
+        yield path
 
 
 def _check_lights(path: str) -> None:
@@ -110,7 +116,7 @@ def _record_near(path: str, folders: Sequence[str]) -> str | None:
     inside = os.path.isdir(path)
     near = None if inside else _file_near(path, folders)
     where = [path] if inside else [os.path.dirname(path), *folders]
-    return near or next((record for folder in where for record in records_in(folder)), None)
+    return near or next(records_in(where), None)
 
 
 def _around(paths: Iterable[str]) -> list[str]:
@@ -120,17 +126,19 @@ def _around(paths: Iterable[str]) -> list[str]:
     return list(dict.fromkeys([*inner, *(os.path.dirname(p.rstrip("/" + os.sep)) for p in inner)]))
 
 
-def _texts(folder: str) -> list[str]:
+def _texts(folder: str) -> Iterator[tuple[str, int]]:
+    """Path and bytes of the texts in a folder that are small enough to try, by name."""
     try:
-        entries = sorted(os.scandir(folder or os.curdir), key=lambda entry: entry.name)
+        names = sorted(os.listdir(folder or os.curdir))
     except OSError:
-        return []
-    paths = [
-        os.path.join(folder, e.name)
-        for e in entries
-        if e.name.isprintable() and e.is_file() and 0 < e.stat().st_size < LARGEST_TRIED
-    ]
-    return [path for path in paths if _is_text(path)]
+        return
+    for path in (os.path.join(folder, name) for name in names if name.isprintable()):
+        try:
+            state = os.stat(path)
+        except OSError:  # a link in a circle, or gone by now
+            continue
+        if stat.S_ISREG(state.st_mode) and 0 < state.st_size <= MOST_BYTES and _is_text(path):
+            yield path, state.st_size
 
 
 def _is_text(path: str) -> bool:

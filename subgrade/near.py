@@ -34,8 +34,28 @@ def nearest_path(
     head, tail = os.path.split(wanted.rstrip("/" + os.sep))
     if not tail:
         return None
-    here = head if os.path.isdir(head or os.curdir) else nearest_path(head, os.path.isdir)
-    for folder in dict.fromkeys([*([here] if here is not None else []), *folders]):
+    here = _nearest_folder(head)
+    return _nearest_in([*([here] if here is not None else []), *folders], tail, fits)
+
+
+def _nearest_folder(wanted: str) -> str | None:
+    """The folder itself, or one like it below the folders that are there or like those named."""
+    here, missing = wanted, []
+    while not os.path.isdir(here or os.curdir):
+        here, tail = os.path.split(here.rstrip("/" + os.sep))
+        if not tail:
+            return None
+        missing.append(tail)
+    for tail in reversed(missing):
+        found = _nearest_in([here], tail, os.path.isdir)
+        if found is None:
+            return None
+        here = found
+    return here
+
+
+def _nearest_in(folders: Iterable[str], tail: str, fits: Callable[[str], bool]) -> str | None:
+    for folder in dict.fromkeys(folders):
         same = os.path.join(folder, tail)
         if fits(same):
             return same

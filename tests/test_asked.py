@@ -1,0 +1,61 @@
+"""Suggestions for a path that is not there: never a crash, never a long wait."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from subgrade.asked import MOST_BYTES, check_paths, records_in
+from subgrade.errors import UsageError
+from subgrade.near import nearest_path
+from subgrade.settings import Settings
+
+RECORD = "time,RA error (arcsec),Dec error (arcsec)\n" + "".join(
+    f"2024-03-08T21:{k // 60:02d}:{k % 60:02d}Z,{0.1 * (k % 7):.2f},{0.1 * (k % 5):.2f}\n"
+    for k in range(300)
+)
+
+
+def test_link_in_a_circle_beside_a_misspelt_record(tmp_path):
+    (tmp_path / "light.fits").write_bytes(b"SIMPLE  =")
+    (tmp_path / "a_loop").symlink_to(tmp_path / "a_loop")
+    (tmp_path / "guide_of_the_night.csv").write_text(RECORD)
+    asked = Settings((tmp_path / "light.fits",), guide=(str(tmp_path / "xyz.log"),))
+    with pytest.raises(UsageError, match=r"xyz\.log: no such file; did you mean .*guide_of_the"):
+        check_paths(asked)
+
+
+def test_only_so_many_bytes_are_tried_for_a_suggestion(tmp_path, monkeypatch):
+    """A strange text takes a second a million bytes: twenty large ones once took minutes."""
+    from subgrade import guiding
+
+    strange = b"2024-03-08 21:00:00 camera temperature -10.0\n"
+    for k in range(8):
+        (tmp_path / f"a{k}.log").write_bytes(strange * (2_500_000 // len(strange)))
+    tried = []
+
+    def read(path, **_):
+        tried.append(os.path.getsize(path))
+        return read_guide(path)
+
+    read_guide = guiding.read_guide
+    monkeypatch.setattr(guiding, "read_guide", read)
+    (tmp_path / "z.csv").write_text(RECORD)
+    assert list(records_in([str(tmp_path), str(tmp_path)])) == [str(tmp_path / "z.csv")]
+    assert sum(tried) <= MOST_BYTES
+
+
+@pytest.mark.parametrize("deep", [1100, 1900])
+def test_path_of_very_many_parts(deep):
+    assert nearest_path("no_such_folder_here/" * deep + "x", os.path.exists) is None
+
+
+def test_misspelt_folder_above_a_misspelt_file(tmp_path, monkeypatch):
+    (tmp_path / "night" / "lights").mkdir(parents=True)
+    (tmp_path / "night" / "lights" / "light_001.fits").touch()
+    monkeypatch.chdir(tmp_path)
+    found = nearest_path("nigth/ligths/light_01.fits", os.path.isfile)
+    assert found == os.path.join("night", "lights", "light_001.fits")
+    absolute = nearest_path(str(tmp_path / "nigth" / "lights"), os.path.isdir)
+    assert absolute == str(tmp_path / "night" / "lights")
