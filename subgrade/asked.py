@@ -14,9 +14,9 @@ from subgrade.settings import Settings
 
 FILES = ("limits", "dark", "bias", "flat", "guide_map", "teach", "marks")
 """Settings that name one file, as their options do."""
-MOST_BYTES, MOST_TRIED = 6_000_000, 20
+MOST_BYTES, MOST_TRIED = 4_000_000, 20
 """Bytes in all, and texts a folder, that are tried as the guiding record meant: a night's record
-has three million, and a strange text takes a second a million."""
+has up to three million, and a strange text takes one to two seconds a million."""
 
 
 def check_paths(settings: Settings) -> None:

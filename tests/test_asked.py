@@ -6,7 +6,8 @@ import os
 
 import pytest
 
-from subgrade.asked import MOST_BYTES, check_paths, records_in
+from subgrade import asked, guiding
+from subgrade.asked import check_paths, records_in
 from subgrade.errors import UsageError
 from subgrade.near import nearest_path
 from subgrade.settings import Settings
@@ -21,18 +22,17 @@ def test_link_in_a_circle_beside_a_misspelt_record(tmp_path):
     (tmp_path / "light.fits").write_bytes(b"SIMPLE  =")
     (tmp_path / "a_loop").symlink_to(tmp_path / "a_loop")
     (tmp_path / "guide_of_the_night.csv").write_text(RECORD)
-    asked = Settings((tmp_path / "light.fits",), guide=(str(tmp_path / "xyz.log"),))
+    settings = Settings((tmp_path / "light.fits",), guide=(str(tmp_path / "xyz.log"),))
     with pytest.raises(UsageError, match=r"xyz\.log: no such file; did you mean .*guide_of_the"):
-        check_paths(asked)
+        check_paths(settings)
 
 
 def test_only_so_many_bytes_are_tried_for_a_suggestion(tmp_path, monkeypatch):
-    """A strange text takes a second a million bytes: twenty large ones once took minutes."""
-    from subgrade import guiding
-
+    """A strange text takes a second or two a million bytes: twenty large ones took minutes."""
+    monkeypatch.setattr(asked, "MOST_BYTES", 60_000)
     strange = b"2024-03-08 21:00:00 camera temperature -10.0\n"
     for k in range(8):
-        (tmp_path / f"a{k}.log").write_bytes(strange * (2_500_000 // len(strange)))
+        (tmp_path / f"a{k}.log").write_bytes(strange * (25_000 // len(strange)))
     tried = []
 
     def read(path, **_):
@@ -43,7 +43,7 @@ def test_only_so_many_bytes_are_tried_for_a_suggestion(tmp_path, monkeypatch):
     monkeypatch.setattr(guiding, "read_guide", read)
     (tmp_path / "z.csv").write_text(RECORD)
     assert list(records_in([str(tmp_path), str(tmp_path)])) == [str(tmp_path / "z.csv")]
-    assert sum(tried) <= MOST_BYTES
+    assert sum(tried) <= 60_000
 
 
 @pytest.mark.parametrize("deep", [1100, 1900])
