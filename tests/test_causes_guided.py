@@ -223,6 +223,20 @@ def test_a_burst_after_the_dither_settled_is_not_the_dithers():
     assert points[2] < 0
 
 
+def test_declination_that_moved_far_without_a_creep_was_not_creeping():
+    there_and_back = np.cos(2 * np.pi * SAMPLES / 10)
+    points = [
+        next(
+            e.points
+            for e in judged(oval(), recorded(calm_samples(), size * there_and_back)).evidence
+            if e.quantity == "creep in declination"
+        )
+        for size in (0.5, 3.0)
+    ]
+    assert points[0] == -1.5
+    assert points[1] < -3
+
+
 def test_a_creep_that_keeps_the_guider_from_settling_is_no_dither():
     steep = 2 * np.linspace(-2.3, 2.3, 60) + calm_samples()
     exposure = recorded(calm_samples(seed=6), steep, one_sided_dec=0.98, settle_overlap_s=80.0)

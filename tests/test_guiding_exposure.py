@@ -134,6 +134,16 @@ def test_a_knock_is_timed_sized_and_settles():
     assert 6.0 <= found.gust_settle_s <= 22.0
 
 
+def test_an_axis_knocked_all_night_is_not_its_own_yardstick():
+    """Knocks every 40 s make the usual scatter of declination large; the calm axis counts."""
+    made = record(2000.0)
+    since = (made.time - T0) % 40.0
+    knocked = np.where(
+        since < 20.0, 6.0 * np.exp(-since / 6.0) * np.cos(2 * np.pi * since / 9.0), 0
+    )
+    assert one(replace(made, dec=made.dec + knocked)).gusts >= 4
+
+
 def test_neither_noise_nor_creep_nor_a_dither_is_a_knock():
     made = record(2000.0)
     assert one(made, length=1800.0).gusts == 0

@@ -228,7 +228,9 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
             points = float(np.interp(share, [0.3 * limit, limit, 1.6 * limit], [-1.0, 1.0, 2.5]))
             points += _steady_drift(series, position, inside)
         else:
-            points = -1.5
+            # Declination that moved, and far, without a creep moved for another reason.
+            moved = inside.rms_dec / noise_floor(series)
+            points = float(np.interp(moved, [1.5, 3.0], [-1.5, -4.0])) if moved > 0 else -1.5
         found.append(
             evidence("dec_drift", "creep in declination", points, text, value=length, unit="″")
         )

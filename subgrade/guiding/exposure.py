@@ -97,7 +97,8 @@ def _samples(record: GuideRecord, add: float) -> _Samples:
         dec_pulse=record.dec_pulse_ms[use],
         brightness=record.brightness[use],
         cadence=record.cadence_s,
-        calm=float(np.hypot(*calm)) / np.sqrt(2.0),
+        # The quieter axis: one that is knocked all night would else be its own yardstick.
+        calm=float(np.fmin(*calm)),
         settling=settling_intervals(record) + add,
         lost=lost_intervals(record) + add,
     )
