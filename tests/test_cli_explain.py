@@ -14,8 +14,8 @@ from subgrade.cli.explain import (
     next_likeliest,
     table_lines,
 )
-from subgrade.cli.quantities import quantity_said, quantity_words
 from subgrade.cli.screen import Screen
+from subgrade.results.quantities import WORDS, quantity_said, quantity_words
 from tests.cli_frames import run, write_light, write_night
 
 
@@ -201,8 +201,6 @@ def test_rows_are_in_words_and_fit_eighty_columns():
 
 
 def test_shares_are_percent_and_column_names_are_words():
-    from subgrade.cli.quantities import WORDS
-
     assert quantity_words("fwhm_px across the motion") == "FWHM across the motion"
     assert quantity_said("light out of the core", 0.0034, "") == "0.3%"
     assert quantity_said("share the guider saw", -0.02, "") == "0%"

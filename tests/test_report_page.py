@@ -13,12 +13,15 @@ import pytest
 from subgrade import pipeline
 from subgrade.causes import Decided
 from subgrade.cli import main
+from subgrade.cli.explain import table_lines
+from subgrade.cli.screen import Screen
 from subgrade.errors import ResultsError
 from subgrade.guiding.model import ClockFit
 from subgrade.report import FILE, report_page, write_report
 from subgrade.report.drawings import most_oval, whiskers
 from subgrade.report.page import json_block
 from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
+from subgrade.results import session_record
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
 from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
@@ -146,6 +149,21 @@ def test_what_the_frames_carry(page):
     assert trailed["star"] is None
     assert trailed["whiskers"] is None
     assert data["diagnosis"]["losses"]
+
+
+def test_evidence_is_told_as_explain_tells_it(page):
+    """`explain` reads the session's record; the page must show the same cells."""
+    graded = graded_of(lost_night(), guided=True)
+    told = session_record(graded)["frames"]
+    for shown, row in zip(data_of(page)["frames"], told, strict=True):
+        assert len(shown["evidence"]) == len(row["evidence"])
+        for piece, item in zip(shown["evidence"], row["evidence"], strict=True):
+            cells = [piece["reason"], piece["quantity"]]
+            cells += [piece.get(name, "") for name in ("value", "usual", "limit")]
+            line, _ = table_lines([("", [item])], Screen(width=200))[2]
+            assert line.split() == [*" ".join(cells).split(), f"{piece['points'] or 0.0:+.1f}"]
+    words = {e["quantity"] for e in data_of(page)["frames"][7]["evidence"]}
+    assert {"light beyond the core", "elongation the guider saw"} <= words
 
 
 def test_whiskers_lie_along_the_stars():

@@ -4,6 +4,7 @@
 >>> judgements = judge_night(night, load_limits())  # doctest: +SKIP
 """
 
+from subgrade.causes.evidence import said
 from subgrade.causes.expected import ExpectedMotion, Followed, follow
 from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
@@ -30,4 +31,5 @@ __all__ = [
     "load_limits",
     "read_person",
     "recover_profile",
+    "said",
 ]

@@ -188,7 +188,7 @@ def table_lines(parts: list[Section], screen) -> list[tuple[str, str]]:
 
 
 def _cells(item: dict) -> list[str]:
-    from subgrade.cli.quantities import quantity_said, quantity_words
+    from subgrade.results import quantity_said, quantity_words
 
     name, unit = item["quantity"], item["unit"]
     numbers = [quantity_said(name, item[key], unit) for key in ("value", "usual", "limit")]

@@ -117,12 +117,9 @@ function evidenceTable(pieces) {
     ...words.map(part)));
 }
 
-const QUANTITIES = {fwhm_px: "FWHM", background_adu: "background", noise_adu: "sky noise"};
-const quantityText = (name) => Object.entries(QUANTITIES).reduce((text, [from, to]) => text.replace(from, to), name).replace(/_/g, " ");
-
 function evidenceRow(e) {
-  return make("tr", {title: e.text || ""}, make("td", {textContent: quantityText(e.quantity)}),
-    ...["value", "usual", "limit"].map((n) => make("td", {className: "figure", textContent: short(e[n], e.unit)})),
+  return make("tr", {title: e.text || ""}, make("td", {textContent: e.quantity}),
+    ...["value", "usual", "limit"].map((n) => make("td", {className: "figure", textContent: e[n] || ""})),
     make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : e.points < 0 ? "−" : ""}${Math.abs(e.points).toFixed(1)}`}));
 }
 

@@ -6,15 +6,13 @@ from subgrade.causes.reasons import REASONS
 from subgrade.guiding.model import GuideNight
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
-from subgrade.results import Graded, GradedFrame, session_record
+from subgrade.results import Graded, GradedFrame, quantity_said, quantity_words, session_record
 
 OF_THE_SESSION = (
     "format", "program", "written_utc", "folder", "totals", "causes", "groups", "guiding",
     "night", "diagnosis", "remarks", "teaching", "marks", "problems",
 )  # fmt: skip
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
-DIGITS = 4
-"""Figures of a number in the evidence; the page shows three."""
 
 
 def page_record(graded: Graded) -> dict:
@@ -52,9 +50,12 @@ def _told(row: dict) -> dict:
     evidence = [
         {
             "reason": e["reason"],
-            "quantity": e["quantity"],
-            **{n: _figures(e[n]) for n in ("value", "usual", "limit") if e[n] is not None},
-            "unit": e["unit"],
+            "quantity": quantity_words(e["quantity"]),
+            **{
+                n: quantity_said(e["quantity"], e[n], e["unit"])
+                for n in ("value", "usual", "limit")
+                if e[n] is not None
+            },
             "points": round(e["points"], 1),
             # what speaks of other reasons is told by its numbers alone, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
@@ -62,10 +63,6 @@ def _told(row: dict) -> dict:
         for e in row["evidence"]
     ]
     return {name: row[name] for name in OF_THE_FRAME} | {"evidence": evidence}
-
-
-def _figures(value: float) -> float:
-    return float(f"{value:.{DIGITS}g}")
 
 
 def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:

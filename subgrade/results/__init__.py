@@ -3,6 +3,7 @@
 from subgrade.results.files import write_whole
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.quantities import quantity_said, quantity_words
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
@@ -15,6 +16,8 @@ __all__ = [
     "Session",
     "file_identities",
     "open_results",
+    "quantity_said",
+    "quantity_words",
     "session_record",
     "write_results",
     "write_whole",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from subgrade.causes.evidence import said
+from subgrade.causes import said
 
 WORDS = {
     "background_adu": "sky background",
