@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import chi2
 
 from subgrade.cli import cli
 from subgrade.errors import UsageError
@@ -141,8 +142,12 @@ def test_the_numbers_that_describe_a_record(tmp_path):
     assert (found["lost_samples"], found["lost_s"]) == (2, 4.0)
     assert found["rms_ra_arcsec"] == pytest.approx(np.sqrt(np.mean(t.ra[kept] ** 2)), abs=1e-3)
     assert found["peak_arcsec"] == pytest.approx(np.hypot(t.ra, t.dec)[kept].max(), abs=1e-3)
-    calm = kept & ~((np.arange(200) >= 50) & (np.arange(200) < 56))
-    assert found["calm_rms_ra_arcsec"] == pytest.approx(np.sqrt(np.mean(t.ra[calm] ** 2)), abs=1e-3)
+    settled = kept & ~((np.arange(200) >= 50) & (np.arange(200) < 56))
+    rms = np.sqrt(np.mean(t.ra[settled] ** 2))
+    assert found["settled_rms_ra_arcsec"] == pytest.approx(rms, abs=1e-3)
+    variance = t.ra[kept][: 7 * 24].reshape(7, 24).var(axis=1, ddof=1)
+    calm = np.sqrt(np.quantile(variance, 0.25) * 23 / chi2.ppf(0.25, 23))  # scipy's chi-squared
+    assert found["calm_rms_ra_arcsec"] == pytest.approx(calm, rel=0.01)
     assert found["events"] == {"dither": 1, "settle_end": 1}
     json.dumps(found, allow_nan=False)
 

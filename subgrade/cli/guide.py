@@ -148,21 +148,15 @@ def _lines(found: dict):
         yield f"section {k}", f"{section['from']} to {section['to']}, {section['samples']} samples"
     if found["scale_arcsec_px"] is not None:
         yield "scale", f"{found['scale_arcsec_px']:.4g} arcsec per pixel"
-    first, second = ("RA", "Dec") if found["axes"] == "ra_dec" else ("x", "y")
-    rms = [f"{name} {value:.2f}" for name, value in
-           ((first, found["rms_ra_arcsec"]), (second, found["rms_dec_arcsec"]))
-           if value is not None]  # fmt: skip
-    if rms:
-        peak = found["peak_arcsec"]
-        yield "RMS", f"{', '.join(rms)} arcsec" + (f", peak {peak:.2f}" if peak is not None else "")
-    if found["calm_rms_ra_arcsec"] is not None:
-        yield (
-            "",
-            (
-                f"{first} {found['calm_rms_ra_arcsec']:.2f}, {second} "
-                f"{found['calm_rms_dec_arcsec']:.2f} arcsec without dithers and their settling"
-            ),
-        )
+    peak = found["peak_arcsec"]
+    whole = " over the whole record" + (f", peak {peak:.2f}" if peak is not None else "")
+    rows = [("rms", whole), ("settled_rms", " without dithers and their settling"),
+            ("calm_rms", " in calm stretches, as grade tells it")]  # fmt: skip
+    label = "RMS"
+    for name, of in rows:
+        if text := _axes(found, name):
+            yield label, text + of
+            label = ""
     if found["events"]:
         yield "remarks", ", ".join(_counted(n, kind) for kind, n in found["events"].items())
     yield "lost star", f"{found['lost_samples']} samples, {found['lost_s']:.0f} s"
@@ -171,6 +165,14 @@ def _lines(found: dict):
         f"{found['gaps']}"
         + (f", the longest {found['longest_gap_s']:.0f} s" if found["gaps"] else ""),
     )
+
+
+def _axes(found: dict, name: str) -> str:
+    """A number of either axis; empty where neither is known."""
+    titles = ("RA", "Dec") if found["axes"] == "ra_dec" else ("x", "y")
+    values = (found[f"{name}_ra_arcsec"], found[f"{name}_dec_arcsec"])
+    told = [f"{t} {v:.2f}" for t, v in zip(titles, values, strict=True) if v is not None]
+    return f"{', '.join(told)} arcsec" if told else ""
 
 
 def _every(found: dict) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from subgrade.cli.screen import HARD, Screen, padded
 from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
-from subgrade.results.guiding import NOT_USED, clock_text, usable
+from subgrade.results.guiding import clock_text, problems_parted, usable
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import stack_lines
 from subgrade.results.session import remarks_of
@@ -67,13 +67,15 @@ def guiding_line(graded: Graded) -> str:
         return f"not used, the record's clock is not settled ({told})"
     held = [f for f in graded.frames if f.compared is not None]
     covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
+    names = ("x", "y") if night.record.axes == "xy" else ("RA", "Dec")
     calm = ", ".join(
         f"{axis} {value:.2f}″"
-        for value, axis in ((night.calm_rms_ra, "RA"), (night.calm_rms_dec, "Dec"))
+        for axis, value in zip(names, (night.calm_rms_ra, night.calm_rms_dec), strict=True)
         if value == value
     )
-    return f"clock {clock_text(night)}, covers {covered} of {len(held)} frames" + (
-        f"; calm rms {calm}" if calm else ""
+    of = f"all {len(held)}" if covered == len(held) > 1 else f"{covered} of {len(held)}"
+    return f"clock {clock_text(night)}, covers {of} frames" + (
+        f"; rms {calm} in calm" if calm else ""
     )
 
 
@@ -184,15 +186,13 @@ def _night_remarks(graded: Graded) -> list[str]:
 def _unread_records(graded: Graded, screen: Screen) -> list[str]:
     """The records that could not be understood, each with its cause."""
     return [
-        f"record not used: {screen.shortened(name, screen.width - LABEL - 20)}: "
-        f"{cause.removeprefix(NOT_USED)}"
-        for name, cause in graded.problems
-        if cause.startswith(NOT_USED)
+        f"record not used: {screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
+        for name, cause in problems_parted(graded.problems)[1]
     ]
 
 
 def _problems(graded: Graded, screen: Screen) -> list[str]:
-    problems = [p for p in graded.problems if not p[1].startswith(NOT_USED)]
+    problems, _ = problems_parted(graded.problems)
     told = [
         f"{screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
         for name, cause in problems[:MOST_PROBLEMS]

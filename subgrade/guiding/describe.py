@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 import numpy as np
 
 from subgrade.guiding.model import GuideRecord
+from subgrade.guiding.quiet import calm_rms
 
 GAP_CADENCES = 5.0
 """Cadences without a sample that count as a gap (a choice, no source)."""
 SETTLE_S = 30.0
-"""Seconds after a dither that are left out of the calm RMS when no end of settling is told
+"""Seconds after a dither that are left out of the settled RMS when no end of settling is told
 (common practice, no source)."""
 
 
@@ -27,14 +28,17 @@ def describe_record(record: GuideRecord) -> dict:
     -------
     dict
         JSON values only; None where a number cannot be had.  RMS is about zero, the lock
-        point, in arcsec; the calm RMS leaves dithers and their settling out.
+        point, in arcsec, ``settled_rms_*`` without dithers and their settling;
+        ``calm_rms_*`` is that of calm stretches (see `calm_rms`).
     """
     time, good = record.time, record.good
     cadence = record.cadence_s
     steps = np.diff(time)
     inside = np.diff(record.section) == 0
     gaps = steps[(steps > GAP_CADENCES * cadence) & inside] if len(steps) else steps
-    calm = good & ~_unsettled(record)
+    settled = good & ~_unsettled(record)
+    dithered = bool((settled != good).any())
+    calm_ra, calm_dec = calm_rms(record)
     peak = np.hypot(np.nan_to_num(record.ra[good]), np.nan_to_num(record.dec[good]))
     return {
         "path": record.path,
@@ -56,8 +60,10 @@ def describe_record(record: GuideRecord) -> dict:
         "rms_ra_arcsec": _rms(record.ra[good]),
         "rms_dec_arcsec": _rms(record.dec[good]),
         "peak_arcsec": _number(peak.max()) if len(peak) else None,
-        "calm_rms_ra_arcsec": _rms(record.ra[calm]) if (calm != good).any() else None,
-        "calm_rms_dec_arcsec": _rms(record.dec[calm]) if (calm != good).any() else None,
+        "settled_rms_ra_arcsec": _rms(record.ra[settled]) if dithered else None,
+        "settled_rms_dec_arcsec": _rms(record.dec[settled]) if dithered else None,
+        "calm_rms_ra_arcsec": _number(calm_ra),
+        "calm_rms_dec_arcsec": _number(calm_dec),
         "lost_samples": int((~good).sum()),
         "lost_s": _lost(time, good, cadence),
         "gaps": len(gaps),
