@@ -6,6 +6,7 @@ import math
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,7 +22,8 @@ from subgrade.report import FILE, report_page, write_report
 from subgrade.report.drawings import most_oval, whiskers
 from subgrade.report.page import json_block
 from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
-from subgrade.results import session_record
+from subgrade.results import CulledFrame, session_record
+from subgrade.results.guiding import NOT_USED
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
 from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
@@ -287,6 +289,19 @@ def test_marks_given_before_are_on_the_page():
     data = data_of(report_page(replace(graded, person=person)))
     assert data["marked"] == {"light_000.fits": "reject", "light_003.fits": "reject"}
     assert data_of(report_page(graded))["marked"] == {}
+
+
+def test_culled_frames_and_unused_records_are_told_apart_from_bad_frames():
+    graded = graded_of(steady(5))
+    places = [(f"light_{k}.fits", Path(f"/n/light_{k}.fits"), Path(f"/gone/light_{k}.fits"))
+              for k in (7, 8)]  # fmt: skip
+    problems = ("g.csv", f"{NOT_USED}no column of errors"), ("a.fits", "cut short")
+    graded = replace(graded, culled=tuple(CulledFrame(*p) for p in places), problems=problems)
+    data = data_of(report_page(graded))
+    assert data["left_out"] == "2 frames culled earlier are in /gone: not among these 5"
+    assert data["problems"] == [{"file": "a.fits", "cause": "cut short"}]
+    assert data["unused_records"] == [{"file": "g.csv", "cause": "no column of errors"}]
+    assert data_of(report_page(graded_of(steady(5))))["left_out"] is None
 
 
 def test_an_undecided_record_is_not_drawn():

@@ -9,6 +9,7 @@ function showHead() {
   showBalance(totals);
   byId("summary").append(...[typicalText(), stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
   showGroups();
+  if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}; subgrade restore with this page's folder brings them back.`}));
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be read: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));

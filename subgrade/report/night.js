@@ -60,11 +60,22 @@ function spans(finding) {
   return row;
 }
 
-function showFoot() {
-  const guiding = NIGHT.guiding;
-  const parts = [`Folder ${NIGHT.folder}.`, `Written ${NIGHT.written_utc.slice(0, 16).replace("T", " ")} UTC by ${NIGHT.program.name} ${NIGHT.program.version}.`];
-  if (guiding) {
-    parts.push(`Guiding record ${guiding.file}: ${guiding.used ? `clock ${guiding.clock.text}, ${count(guiding.samples, "sample")}, covers ${count(guiding.exposures_covered, "frame")}` : "not used, its clock is not settled"}.`);
+// Below the lanes of guiding, or in their place: what was understood of the records, or why nothing.
+function showGuiding() {
+  const guiding = NIGHT.guiding, told = [];
+  if (guiding && guiding.used) {
+    const names = guiding.axes === "xy" ? ["x", "y"] : ["RA", "Dec"];
+    const calm = [guiding.calm_rms_ra, guiding.calm_rms_dec].flatMap((v, k) => (known(v) ? [`${names[k]} ${number(v, 2, "″")}`] : []));
+    const held = FRAMES.filter((f) => known(f.group)).length;
+    told.push(["faint", `Guiding record ${guiding.file}: clock ${guiding.clock.text}, covers ${guiding.exposures_covered === held && held > 1 ? "all" : `${guiding.exposures_covered} of`} ${count(held, "frame")}${calm.length ? `; rms ${calm.join(", ")} in calm stretches` : ""}.`]);
+  } else if (guiding) {
+    told.push(["", `Guiding record ${guiding.file} not used, its clock is not settled (${guiding.clock.text || guiding.clock.how}).`]);
   }
+  for (const {file, cause} of NIGHT.unused_records) told.push(["", `Guiding record ${file} not used: ${cause}.`]);
+  byId("guiding").append(...told.map(([className, textContent]) => make("p", {className, textContent})));
+}
+
+function showFoot() {
+  const parts = [`Folder ${NIGHT.folder}.`, `Written ${NIGHT.written_utc.slice(0, 16).replace("T", " ")} UTC by ${NIGHT.program.name} ${NIGHT.program.version}.`];
   byId("foot").textContent = parts.join(" ");
 }

@@ -6,11 +6,19 @@ from subgrade.causes.reasons import REASONS
 from subgrade.guiding.model import GuideNight
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
-from subgrade.results import Graded, GradedFrame, quantity_said, quantity_words, session_record
+from subgrade.results import (
+    Graded,
+    GradedFrame,
+    culled_line,
+    problems_parted,
+    quantity_said,
+    quantity_words,
+    session_record,
+)
 
 OF_THE_SESSION = (
     "format", "program", "written_utc", "folder", "totals", "causes", "groups", "guiding",
-    "night", "diagnosis", "remarks", "teaching", "marks", "problems",
+    "night", "diagnosis", "remarks", "teaching", "marks",
 )  # fmt: skip
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
@@ -27,14 +35,19 @@ def page_record(graded: Graded) -> dict:
     dict
         Parts of `subgrade.results.session_record`, and ``reasons`` (word to short and long
         text), ``trace`` (see `night_trace`, None without a usable record), ``frames`` with
-        ``start_unix`` and the drawings of each.
+        ``start_unix`` and the drawings of each, ``left_out`` (the sentence on culled frames or
+        None), ``problems`` of frames, ``unused_records`` (file and cause each).
     """
+    problems, unused = problems_parted(graded.problems)
     session = session_record(graded)
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     return {
         **{name: session[name] for name in OF_THE_SESSION},
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
+        "left_out": culled_line(graded),
+        "problems": [{"file": f, "cause": c} for f, c in problems],
+        "unused_records": [{"file": f, "cause": c} for f, c in unused],
         "trace": night_trace(guiding) if guiding else None,
         "frames": [
             _told(row) | _drawn(frame, guiding, k in moved)

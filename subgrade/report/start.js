@@ -171,6 +171,7 @@ function start() {
   showMarked();
   markCells();
   showStory();
+  showGuiding();
   showFoot();
   watchers.push((what) => AFTER[what]());
   const asked = /^#frame=(\d+)$/.exec(location.hash);

@@ -1,6 +1,8 @@
 """Stage 5, write: the RESULTS folder and what is read back from it."""
 
+from subgrade.results.culled import culled_line
 from subgrade.results.files import write_whole
+from subgrade.results.guiding import problems_parted
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.quantities import quantity_said, quantity_words
@@ -14,8 +16,10 @@ __all__ = [
     "Graded",
     "GradedFrame",
     "Session",
+    "culled_line",
     "file_identities",
     "open_results",
+    "problems_parted",
     "quantity_said",
     "quantity_words",
     "session_record",
