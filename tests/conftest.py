@@ -45,6 +45,15 @@ def graded(measure):
     return grade
 
 
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory):
+    """A headless Chromium for the tests of the page, started by the first that asks for it."""
+    from tests.report_chromium import chromium
+
+    with chromium(tmp_path_factory.mktemp("downloads")) as driver:
+        yield driver
+
+
 @pytest.fixture(autouse=True)
 def _no_terminal_of_the_runner(monkeypatch):
     """The runner's own window must not decide how the program's output is folded."""

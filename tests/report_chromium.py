@@ -1,17 +1,23 @@
-"""A headless Chromium for the tests of the page: fixtures ``browser`` and ``opened``, and hands."""
+"""A headless Chromium for the tests of the page: its pages, and hands to use them."""
 
 from __future__ import annotations
 
 import json
 import shutil
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import pytest
 
+from subgrade.causes import left_out
 from subgrade.report import report_page
-from subgrade.results import Graded
-from tests.report_nights import graded_of, lost_night
+from subgrade.results import CulledFrame, Graded, GradedFrame
+from subgrade.results.guiding import NOT_USED
+from tests.report_nights import graded_of, grouped_night, lost_night
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
@@ -19,19 +25,28 @@ needs_chromium = pytest.mark.skipif(
     not (CHROMIUM and DRIVER),
     reason="no Chromium with its driver (Debian: apt-get install chromium chromium-driver)",
 )
+LONG = "capture/A_rather_long_name_as_programs_write_them_L_120s_gain100_-10C_{:04d}.fits"
+FITTED = """
+const plot = document.getElementById("plot");
+return plot.querySelector(".main-svg").clientWidth === plot.clientWidth;"""
 ARGUMENTS = (
     "--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu",
     "--window-size=1400,900",
 )  # fmt: skip
 
 
-@pytest.fixture(name="browser", scope="module")
-def driver_of_chromium(tmp_path_factory):
+SHARED = "report.html"
+"""One file for every page: the browser keeps the compiled scripts by their address."""
+GONE = "/observatory/rather/deep/folder/of/frames/that/were/culled/before"
+
+
+@contextmanager
+def chromium(downloads: Path) -> Iterator:
+    """A driver that logs its console and saves into a folder; quits at the end."""
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
 
-    downloads = tmp_path_factory.mktemp("downloads")
     options = Options()
     options.binary_location = CHROMIUM
     for argument in ARGUMENTS:
@@ -39,22 +54,30 @@ def driver_of_chromium(tmp_path_factory):
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
     driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_script_timeout(20)
-    driver.downloads = downloads
-    yield driver
-    driver.quit()
+    driver.set_script_timeout(60)
+    driver.downloads, driver.shows, driver.emulates = downloads, None, False
+    try:
+        yield driver
+    finally:
+        driver.quit()
 
 
 @pytest.fixture(name="opened")
-def page_opener(browser, tmp_path):
-    """Open a graded night's page from disk; fails if the console has errors afterwards."""
+def page_opener(browser, tmp_path_factory):
+    """Open a graded night's page from disk; fails if the console has errors afterwards.
 
-    def load(graded, anchor=""):
-        path = tmp_path / "report.html"
-        path.write_text(page_of(graded), encoding="utf-8")
-        browser.get("about:blank")
-        browser.get_log("browser")
-        browser.get(f"{path.as_uri()}{anchor}")
+    With ``only_look`` the test promises to change nothing, so that the next one may go on
+    with the same page: opening takes longest.
+    """
+
+    def load(graded, only_look=False):
+        if browser.shows is not graded:
+            path = tmp_path_factory.getbasetemp() / SHARED
+            path.write_text(page_of(graded), encoding="utf-8")
+            browser.get("about:blank")
+            browser.get_log("browser")
+            browser.get(path.as_uri())
+        browser.shows = graded if only_look else None
         assert browser.execute_script("return document.documentElement.dataset.ready") == "yes"
         return browser
 
@@ -62,6 +85,11 @@ def page_opener(browser, tmp_path):
     loud = [e for e in browser.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
     assert not loud
     browser.execute_script("localStorage.clear()")
+    if browser.emulates:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+        browser.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": ""})
+        browser.emulates = False
 
 
 PAGES: dict[int, tuple[Graded, str]] = {}
@@ -78,6 +106,28 @@ def page_of(graded: Graded) -> str:
 @cache
 def guided_night() -> Graded:
     return graded_of(lost_night(), guided=True)
+
+
+@cache
+def long_night() -> Graded:
+    """Groups, long names, frames culled before, a damaged file and a record not used."""
+    graded = grouped_night([LONG.format(k) for k in range(12)])
+    bad = GradedFrame("bad.fits", Path("/n/bad.fits"), left_out("bad.fits", "unreadable", "short"))
+    gone = tuple(CulledFrame(n, Path("/n") / n, Path(GONE) / n) for n in ("a.fits", "b.fits"))
+    problems = ("guiding_of_june.csv", f"{NOT_USED}no column of errors"), ("bad.fits", "cut short")
+    return replace(graded, frames=(*graded.frames, bad), culled=gone, problems=problems)
+
+
+def resize(browser, width: int, height: int) -> None:
+    """Another window, and the time line drawn for it."""
+    browser.emulates = True
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
+    )
+    ends = time.monotonic() + 5
+    while time.monotonic() < ends and not browser.execute_script(FITTED):
+        time.sleep(0.02)
 
 
 def text(browser, selector: str) -> str:

@@ -1,26 +1,25 @@
 """What a reader needs of the page in any window: whole text, contrast, targets, focus, paper."""
 
-import time
+import base64
 
 import pytest
 
 from tests.report_chromium import (
+    LONG,
     choose,
-    driver_of_chromium,  # noqa: F401
     guided_night,
+    long_night,
     needs_chromium,
-    page_of,
     page_opener,  # noqa: F401
     press,
+    resize,
     text,
 )
-from tests.report_nights import grouped_night
 
 pytestmark = needs_chromium
 WIDTHS = {1600: 900, 1300: 900, 800: 1100, 390: 844}
 A4_PX = (188 / 25.4 * 96, 275 / 25.4 * 96)
 """Inside the margins of `page.css`, CSS pixels."""
-LONG = "capture/A_rather_long_name_as_programs_write_them_L_120s_gain100_-10C_{:04d}.fits"
 
 CUT = """
 return [...document.querySelectorAll("body *")].filter((e) =>
@@ -68,84 +67,49 @@ return [controls.length, controls.filter((e) => {
   return box.width < 24 || box.height < 24 || !named(e);
 }).map((e) => e.outerHTML.slice(0, 90))];"""
 
-
-FITTED = """
-const plot = document.getElementById("plot");
-return plot.querySelector(".main-svg").clientWidth === plot.clientWidth;"""
 TOP_OF_NAME = "return document.getElementById('name').getBoundingClientRect().top"
 
 
-def resize(browser, width: int, height: int) -> None:
-    """Another window, and the time line drawn for it."""
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
-    )
-    ends = time.monotonic() + 5
-    while time.monotonic() < ends and not browser.execute_script(FITTED):
-        time.sleep(0.05)
-
-
-@pytest.fixture(autouse=True)
-def _own_window(browser):
-    yield
-    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
-
-
-@pytest.fixture
-def long_page(browser, tmp_path_factory):
-    """Groups and long names; opened once for tests that only look, since opening takes longest."""
-    path = tmp_path_factory.getbasetemp() / "long_names.html"
-    if not path.exists():
-        path.write_text(page_of(grouped_night([LONG.format(k) for k in range(12)])))
-    if browser.current_url.split("#")[0] != path.as_uri():
-        browser.get(path.as_uri())
-    resize(browser, 1300, 900)
-    return browser
-
-
 @pytest.mark.parametrize(("width", "height"), WIDTHS.items())
-def test_nothing_is_cut(long_page, width, height):
-    resize(long_page, width, height)
-    assert long_page.execute_script("return document.documentElement.scrollWidth") <= width
-    assert long_page.execute_script(CUT) == []
-
-
-@pytest.mark.parametrize(("width", "height"), WIDTHS.items())
-def test_controls_are_named_and_large_enough(long_page, width, height):
+def test_nothing_is_cut_and_controls_are_named_and_large_enough(opened, width, height):
     """WCAG 2.2, 2.5.8 (AA): 24 by 24 CSS pixels."""
-    resize(long_page, width, height)
-    count, wrong = long_page.execute_script(SMALL_OR_NAMELESS)
+    browser = opened(long_night(), only_look=True)
+    resize(browser, width, height)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    assert browser.execute_script(CUT) == []
+    count, wrong = browser.execute_script(SMALL_OR_NAMELESS)
     assert count > 40
     assert wrong == []
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_stands_out(long_page, scheme):
+def test_text_stands_out(opened, scheme):
     """WCAG 2.2, 1.4.3 (AA): 4.5 to 1."""
-    long_page.execute_cdp_cmd(
+    browser = opened(long_night(), only_look=True)
+    browser.emulates = True
+    browser.execute_cdp_cmd(
         "Emulation.setEmulatedMedia",
         {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
     )
-    seen, faint = long_page.execute_script(FAINT_TEXT)
+    seen, faint = browser.execute_script(FAINT_TEXT)
     assert seen > 200
     assert faint == []
 
 
-def test_long_names_keep_the_end_that_tells_them_apart(long_page):
-    names = long_page.execute_script(
+def test_long_names_keep_the_end_that_tells_them_apart(opened):
+    browser = opened(long_night(), only_look=True)
+    names = browser.execute_script(
         "return [...document.querySelectorAll('#table .link')].map((e) => "
         "[e.textContent, e.title, e.scrollWidth <= e.clientWidth])"
-    )
+    )[:12]
     assert all(n.endswith(f"{k:04d}") and whole for k, (n, _, whole) in enumerate(names))
     assert [title for _, title, _ in names] == [LONG.format(k) for k in range(12)]
-    assert text(long_page, "#name") == LONG.format(3)
+    assert text(browser, "#name") == LONG.format(3)
 
 
 def test_a_reason_has_one_name(opened):
     """The phrase in cost list, time line, filter, table and frame; the word in tooltips only."""
-    browser = opened(guided_night())
+    browser = opened(guided_night(), only_look=True)
     phrase = "starlight lost to cloud"
     for place in ("#causes", "#plot", "#reason", "#panel", "#table"):
         assert phrase in " ".join(text(browser, place).split()), place
@@ -161,7 +125,7 @@ def test_a_reason_has_one_name(opened):
     assert tip.startswith(("cloud: ", "tracking_lost: "))
 
 
-def test_a_row_shows_its_frame_beside_it(opened):
+def test_a_row_shows_its_frame_beside_it_or_brings_it_into_view(opened):
     browser = opened(guided_night())
     resize(browser, 1300, 700)
     browser.execute_script("document.querySelectorAll('#table tr')[9].scrollIntoView(false)")
@@ -170,12 +134,9 @@ def test_a_row_shows_its_frame_beside_it(opened):
     assert text(browser, "#name") == "light_009.fits"
     assert browser.execute_script("return scrollY") == before > 300
     assert 0 <= browser.execute_script(TOP_OF_NAME) < 600
-
-
-def test_a_click_in_a_narrow_window_brings_the_frame_into_view(opened):
-    browser = opened(guided_night())
     resize(browser, 390, 844)
-    browser.execute_script("document.querySelectorAll('#table tbody tr')[9].cells[3].click()")
+    browser.execute_script("document.querySelectorAll('#table tbody tr')[8].cells[3].click()")
+    assert text(browser, "#name") == "light_008.fits"
     assert 0 <= browser.execute_script(TOP_OF_NAME) < 400
 
 
@@ -257,7 +218,7 @@ def test_filter_and_marks_show_on_the_time_line(opened):
 
 
 def test_head_and_time_line_share_the_first_sheet(opened):
-    browser = opened(grouped_night())
+    browser = opened(long_night())
     width, height = A4_PX
     resize(browser, round(width), round(height))
     browser.execute_script("dispatchEvent(new Event('beforeprint'))")
@@ -270,4 +231,7 @@ def test_head_and_time_line_share_the_first_sheet(opened):
     assert bottom < height
     assert wide <= width + 1
     assert not tools
+    printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
+    sheets = base64.b64decode(printed).count(b"/Type /Page\n")
+    assert 4 <= sheets <= 6  # head and time line, frame, table, diagnosis
     browser.execute_script("dispatchEvent(new Event('afterprint'))")
