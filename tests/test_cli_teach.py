@@ -130,6 +130,19 @@ def test_few_marks_that_change_nothing_say_so_first(night, results, capfd, tmp_p
     assert session(out)["teaching"]["changed"] == []
 
 
+def test_a_strange_name_in_the_table_of_known_marks_is_written_as_it_was(
+    night, results, strict, capfd, tmp_path
+):
+    given = tmp_path / "given.toml"
+    given.write_text('[taught]\n"a \\"b\\" ü 𝟙" = ["c \\"d\\" 𝟙"]\n', encoding="utf-8")
+    code, _, _ = run(
+        capfd, "grade", night, "--out", results, "--teach", strict, "--limits", given
+    )  # fmt: skip
+    assert code == 0
+    taught = tomllib.loads((results / "limits_taught.toml").read_text(encoding="utf-8"))
+    assert taught["taught"]['a "b" ü 𝟙'] == ['c "d" 𝟙']
+
+
 def test_a_dry_run_names_no_file(night, results, strict, capfd):
     options = ("--dry-run", "--teach", strict)
     code, out, err = run(capfd, "grade", night, "--out", results, *options)
@@ -210,6 +223,7 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
     assert rows(tmp_path / "r")["cut.fits"]["verdict"] == "unreadable"
     assert "cut.fits: cannot be kept as marked: it was not measured" in err
     assert "Nothing learnt from cut.fits: it was not measured" in err
+    assert "No marked frame was measured." in err
 
 
 @pytest.mark.parametrize("option", ["--teach", "--marks"])

@@ -128,7 +128,11 @@ def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
 
 
 def _fail(text: str, code: int) -> int:
-    click.echo(f"subgrade: {text}", err=True)
+    from subgrade.cli.progress import one_line
+
+    # a frame's name in it must not steer the terminal
+    lines = map(one_line, text.split("\n"))
+    click.echo("subgrade: " + "\n".join(lines), err=True)
     return code
 
 

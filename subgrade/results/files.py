@@ -57,6 +57,15 @@ def path_line(name: str) -> str:
     return name if plain and name else json.dumps(name)
 
 
+def printable(text: str) -> str:
+    """A sentence that stays on its line and steers no terminal, whatever a frame is called.
+
+    >>> printable("a\\nb")
+    'a\\\\nb'
+    """
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
 def line_path(line: str) -> str:
     """The path that `path_line` wrote."""
     return json.loads(line) if line.startswith('"') else line

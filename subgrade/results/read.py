@@ -11,6 +11,7 @@ from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
 from subgrade.near import did_you_mean, nearest_path
 from subgrade.results.culled import told_of
+from subgrade.results.files import printable
 from subgrade.results.session import FORMAT
 
 MOST_NAMED = 5
@@ -32,7 +33,7 @@ class Session:
     @property
     def culled(self) -> list[dict]:
         """Frames that were culled before this grade: ``frame``, ``path``, ``place``, ``record``."""
-        return self.record.get("culled", [])
+        return self.record.get("culled", [])  # none in results of an early version
 
     def frame(self, wanted: str) -> dict:
         """The record of one frame; of a culled one that of the grade before, ``culled`` added.
@@ -60,12 +61,12 @@ class Session:
         if len(found) == 1:
             return self.frames[found[0]]
         if found:
-            some = ", ".join(names.names[k] for k in found[:MOST_NAMED])
+            some = ", ".join(printable(names.names[k]) for k in found[:MOST_NAMED])
             more = ", …" if len(found) > MOST_NAMED else ""
             raise ResultsError(
                 f"{wanted}: {len(found)} frames answer to this: {some}{more}; give more of it"
             )
-        near = names.nearest(wanted)
+        near = list(map(printable, names.nearest(wanted)))
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
         raise ResultsError(
             f"{wanted}: no such frame among the {len(self.frames)} of {self.folder}{hint}"
@@ -74,7 +75,7 @@ class Session:
     def _away(self, culled: dict) -> dict:
         told = told_of(culled["frame"], culled["path"], culled["place"])
         if culled["record"] is None:
-            raise ResultsError(f"{told}; {self.folder} holds no verdict on it any more")
+            raise ResultsError(f"{printable(told)}; {self.folder} holds no verdict on it any more")
         return {**culled["record"], "culled": f"{told}; this is the verdict of the grade before."}
 
 
@@ -95,7 +96,24 @@ def open_results(folder: str | Path) -> Session:
         raise ResultsError(f"{path}: cannot be read: {cause}") from error
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise ResultsError(f"{path}: was written by another version; run grade again")
+    if not _is_whole(record):
+        raise ResultsError(f"{path}: was damaged or changed by hand; run grade again")
     return Session(folder, record)
+
+
+def _is_whole(record: dict) -> bool:
+    """Whether a session has the frames that every reader of it looks for."""
+    frames, culled = record.get("frames"), record.get("culled", [])
+    return (
+        isinstance(frames, list)
+        and isinstance(culled, list)
+        and all(_has(f, path=str, values=dict) and _has(f["values"], frame=str) for f in frames)
+        and all(_has(c, frame=str, path=str, place=str) and "record" in c for c in culled)
+    )
+
+
+def _has(value, **kinds: type) -> bool:
+    return isinstance(value, dict) and all(isinstance(value.get(k), t) for k, t in kinds.items())
 
 
 def must_be_results(folder: str | Path, marks: tuple[str, ...] = (SESSION,)) -> Path:
@@ -148,4 +166,4 @@ def record_used(folder: str | Path) -> str | None:
         guiding = open_results(folder).record.get("guiding")
     except ResultsError:
         return None
-    return guiding["file"] if guiding and guiding["used"] else None
+    return guiding["file"] if _has(guiding, file=str) and guiding.get("used") else None

@@ -8,6 +8,7 @@ import shlex
 from dataclasses import asdict
 
 from subgrade.causes.limits import TAUGHT_TABLE, load_limits
+from subgrade.results.files import printable
 from subgrade.results.model import Graded
 
 TAUGHT_FILE = "limits_taught.toml"
@@ -76,7 +77,7 @@ def teaching_lines(graded: Graded) -> list[str]:
     lines += [f"Nothing learnt from {_names(frames)}: {why}." for why, frames in silent.items()]
     if taught.moved:
         lines.append(_again(graded))
-    return [_printable(line) for line in lines]
+    return [printable(line) for line in lines]
 
 
 def _effect(person) -> str:
@@ -98,7 +99,9 @@ def _agreement(person) -> str:
     judged = {j.frame for j in person.verdicts}
     count = person.taught.marks - sum(s.frame not in judged for s in person.taught.silent)
     left = len(person.still)
-    if count and not left:
+    if not count:
+        return "No marked frame was measured."
+    if not left:
         return {1: "Your mark agrees.", 2: "Both marks agree."}.get(
             count, f"All {count} marks agree."
         )
@@ -144,21 +147,26 @@ def taught_toml(graded: Graded) -> str:
     taught = graded.person.taught
     why = {t.key: lesson.sentence for lesson in taught.lessons for t in lesson.moved}
     again = f"subgrade grade NIGHT --limits {_taught_path(graded, absolute=True)}"
-    lines = [f"{TAUGHT_MARK} Use it: {_printable(again)}", "# Limits not named are as shipped."]
+    lines = [f"{TAUGHT_MARK} Use it: {printable(again)}", "# Limits not named are as shipped."]
     shipped = load_limits().as_dict()
     for table, values in graded.limits.as_dict().items():
         other = {k: v for k, v in values.items() if v != shipped[table][k]}
         lines += ["", f"[{table}]"] if other else []
         said = ""
         for key, value in other.items():
-            reason = _printable(why.get(f"{table}.{key}", "as given by --limits"))
+            reason = printable(why.get(f"{table}.{key}", "as given by --limits"))
             lines += [] if reason == said else [f"# {reason}"]
             lines.append(f"{key} = {value!r}")
             said = reason
     if taught.learnt:
         lines += ["", "# Marks learnt from, so that none counts twice.", f"[{TAUGHT_TABLE}]"]
-        lines += [f'"{name}" = {json.dumps(sorted(k))}' for name, k in taught.learnt.items()]
+        lines += [f"{_quoted(n)} = {_quoted(sorted(k))}" for n, k in taught.learnt.items()]
     return "\n".join(lines) + "\n"
+
+
+def _quoted(value: str | list[str]) -> str:
+    """Text, or a list of it, as TOML has it and JSON, too."""
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _count(count: int, word: str) -> str:
@@ -168,8 +176,3 @@ def _count(count: int, word: str) -> str:
 def _names(frames) -> str:
     more = f" and {len(frames) - MOST_NAMED} more" if len(frames) > MOST_NAMED else ""
     return ", ".join(frames[:MOST_NAMED]) + more
-
-
-def _printable(text: str) -> str:
-    """A sentence that stays on its line whatever a frame is called."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
