@@ -49,7 +49,10 @@ def grade(settings: Settings, progress: Progress | None = None):
     limits = load_limits(settings.limits)
     found = find(settings)
     files = {found.name(path): path for path in found.files}
-    person = read_person(settings.teach, settings.marks, files, settings.limits)
+    culled = culled_away(settings.out, found.files)
+    person = read_person(
+        settings.teach, settings.marks, files, settings.limits, {c.name: c.path for c in culled}
+    )
     for note in found.notes:
         progress.say(note)
     records = read_records(settings, progress)
@@ -62,7 +65,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     guiding = join(night, records, settings, progress)
     graded = judge(night, measured, found, limits, settings, guiding, person)
     graded = replace(graded, identities=identities)
-    graded = with_culled(graded, culled_away(settings.out, found.files))
+    graded = with_culled(graded, culled)
     tell(graded, person, progress)
     for note in list_warnings(graded, settings.list_style):
         progress.warn(note)

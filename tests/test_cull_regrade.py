@@ -6,10 +6,11 @@ import json
 
 import pytest
 
+from subgrade.moving import cull, disk
 from subgrade.moving.away import culled_away
 from subgrade.results import open_results
 from tests.cli_frames import rows, run, write_night
-from tests.culled_nights import tree
+from tests.culled_nights import other_disk, tree
 
 REJECTS = ("light_03.fits", "light_05.fits")
 
@@ -112,3 +113,29 @@ def test_a_frame_whose_verdict_is_lost_is_told_all_the_same(night, tmp_path, cap
     assert code == 2
     assert f"is now at {tmp_path / 'culled' / 'light_03.fits'}" in err
     assert "holds no verdict on it any more" in err
+
+
+def test_marks_on_culled_frames_are_told_as_such(night, tmp_path, capfd):
+    """They are of this night; another frame's name was once suggested for them."""
+    lights, results = night
+    run(capfd, "cull", results, "--to", tmp_path / "culled")
+    marks = tmp_path / "marks.csv"
+    marks.write_text("frame,verdict\nlight_3,keep\nlight_01,keep\n", encoding="utf-8")
+    code, _, err = grade(capfd, lights, results, "--marks", marks)
+    assert code == 0
+    assert f"{marks}: 1 mark on frames that a cull moved away, not used" in err
+    marks.write_text("frame,verdict\nlight_03,keep\nlight_5,keep\n", encoding="utf-8")
+    code, _, err = grade(capfd, lights, results, "--teach", marks)
+    assert code == 2
+    assert "holds only 2 marks on frames that a cull moved away; restore them first" in err
+
+
+def test_a_frame_that_a_stopped_cull_left_in_place_is_not_missing(night, tmp_path, monkeypatch):
+    lights, results = night
+    monkeypatch.setattr(disk, "exclusive_rename", other_disk(lights))
+    monkeypatch.setattr(disk, "drop_origin", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        cull(results, tmp_path / "culled")
+    assert (tmp_path / "culled" / REJECTS[0]).exists()
+    assert (lights / REJECTS[0]).exists()
+    assert culled_away(results, list(lights.iterdir())) == ()

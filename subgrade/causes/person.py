@@ -83,6 +83,7 @@ def read_person(
     marks_file: str | None,
     frames: Mapping[str, str | os.PathLike],
     limits_file: str | None = None,
+    culled: Mapping[str, str | os.PathLike] | None = None,
 ) -> Person:
     """Read the marks that were given.
 
@@ -93,6 +94,8 @@ def read_person(
         The night's files: full name to absolute path.
     limits_file : path-like, optional
         The limits that the marks are to teach; those learnt earlier know from which marks.
+    culled : mapping of str to path-like, optional
+        Frames that a cull moved away, as ``frames``; a mark on one is counted and not used.
 
     Raises
     ------
@@ -100,19 +103,27 @@ def read_person(
         If a file is no table of marks, marks no frame of this night, or names one by what
         several answer to.
     """
-    names = FrameNames(frames, frames.values())
+    away = {name: path for name, path in (culled or {}).items() if name not in frames}
+    names = FrameNames([*frames, *away], [*frames.values(), *away.values()])
     found, notes = [], []
     for path in (teach_file, marks_file):
         if path is None:
             found.append(None)
             continue
         known, unknown = of_these(read_marks(path), names)
-        if not known:
+        here = {name: mark for name, mark in known.items() if name in frames}
+        gone = len(known) - len(here)
+        marks = f"{gone} mark{'' if gone == 1 else 's'} on frames that a cull moved away"
+        if not here and gone:
+            raise UsageError(f"{path}: holds only {marks}; restore them first")
+        if not here:
             raise UsageError(
                 f"{path}: marks no frame of this night; the first it names is "
                 f"{_with_nearest(unknown[0], names)}"
             )
-        found.append(known)
+        found.append(here)
+        if gone:
+            notes.append(f"{path}: {marks}, not used")
         if unknown:
             told = [_with_nearest(mark, names) for mark in unknown[:MOST_NAMED]]
             more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""

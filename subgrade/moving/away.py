@@ -8,7 +8,7 @@ from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.moving.journal import Journal
-from subgrade.moving.model import MOVE
+from subgrade.moving.model import MOVE, OPEN_STATES
 from subgrade.results import CulledFrame, open_results
 
 
@@ -43,6 +43,8 @@ def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFr
 
 
 def _is_away(entry) -> bool:
+    if entry.state in OPEN_STATES and os.path.lexists(entry.source):
+        return False  # a cull stopped before it took the original away
     # neither is there while the cull folder's disk is not attached
     return os.path.lexists(entry.target) or not os.path.lexists(entry.source)
 

@@ -68,7 +68,8 @@ def make_plan(
     to = os.path.abspath(os.path.expanduser(to)) if to is not None else None
     wanted = ("reject", "unreadable") if unreadable else ("reject",)
     over = tuple(entry for entry in active if _is_over(entry, kind))
-    away = {entry.source: entry for entry in active if entry.state != BEGUN and entry not in over}
+    ended = {entry.number for entry in over}
+    away = {e.source: e for e in active if e.state != BEGUN and e.number not in ended}
     problems: list[tuple[str, str]] = []
     if cause := _folder_problem(session, to):
         raise NotMoved("nothing was moved", [(to, cause)])
