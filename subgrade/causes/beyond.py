@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -33,7 +34,13 @@ def usual_lean(series: GroupSeries) -> complex:
     """Elongation (xx - yy) + 2i xy that the group's frames have in common, px^2."""
     parts = series["xx"] - series["yy"] + 2j * series["xy"]
     parts = parts[np.isfinite(parts)]
-    return geometric_median(parts) if len(parts) >= FEWEST else complex("nan")
+    return _middle(parts.tobytes()) if len(parts) >= FEWEST else complex("nan")
+
+
+@lru_cache(maxsize=8)
+def _middle(parts: bytes) -> complex:
+    """Geometric median, found once for all frames of a group."""
+    return geometric_median(np.frombuffer(parts, dtype=complex))
 
 
 def moved_otherwise(series: GroupSeries, position: int, limits: Limits) -> bool:
@@ -45,7 +52,7 @@ def moved_otherwise(series: GroupSeries, position: int, limits: Limits) -> bool:
     if not series.usual("eccentricity").centre > limits.roundness.remark:
         return False
     usual, sizes = usual_lean(series), series["xx"] + series["yy"]
-    if not abs(usual) < np.nanmedian(sizes):
+    if not (math.isfinite(abs(usual)) and abs(usual) < np.nanmedian(sizes)):
         return False
     lean = complex(series["xx"][position] - series["yy"][position], 2 * series["xy"][position])
     own = lean - usual
@@ -70,7 +77,7 @@ def narrowest(series: GroupSeries) -> np.ndarray:
     whole = usual[0, 0] * usual[1, 1] - usual[0, 1] ** 2
     half = (usual[1, 1] * xx + usual[0, 0] * yy - 2 * usual[0, 1] * xy) / (2 * whole)
     least = half - np.sqrt(np.maximum(half**2 - (xx * yy - xy**2) / whole, 0.0))
-    return np.sqrt(np.maximum(least, 0.0))
+    return np.sqrt(np.where(least > 0, least, np.nan))
 
 
 def beyond_usual(series: GroupSeries, position: int, limits: Limits) -> GroupSeries:

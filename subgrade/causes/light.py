@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from subgrade.causes.dew import cloud_or_dew, leans_to_dew
 from subgrade.causes.displaced import bright_places, of_trails, star_trails
 from subgrade.causes.evidence import Finding, evidence, points_beyond, said
 from subgrade.causes.limits import Limits
+from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
 from subgrade.causes.series import GroupSeries
 from subgrade.night.model import FrameCompared
@@ -59,7 +62,9 @@ def judge_light(
         Where transparency was not measured the sky's noise speaks alone.
     """
     light = _trusted(series["transparency"], series)
-    depth = (np.where(np.isfinite(light), light, 1.0) / series["noise"]) ** 2
+    # an empty or a full frame has no noise
+    noise = np.where(series["noise"] > 0, series["noise"], np.nan)
+    depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
     reference = depth_reference(depth)
     relative = float(depth[position] / reference) if reference > 0 else float("nan")
     if not np.isfinite(relative):
@@ -79,8 +84,8 @@ def judge_light(
     reason = "cloud" if dimmed else "sky_glow"
     came = f"{said(share)} of the clear level" if np.isfinite(share) else "not measured"
     numbers = (
-        f"starlight {came} and sky noise {said(noise)} times the usual "
-        f"leave {said(relative)} of the depth of the frames worth stacking "
+        f"starlight {came} and sky noise {said(noise)} times the usual leave a depth (signal to "
+        f"noise, squared) of {said(relative)} against frames worth stacking "
         f"(limit {said(limits.light.depth)})"
     )
     items = [
@@ -103,6 +108,9 @@ def judge_light(
     finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
     if reason == "cloud" and (remark or points > 0):
         finding = _cloud_or_dew(series, position, compared, limits, finding)
+    if remark or points > 0:
+        said_first = f"{REASONS[finding.reason].short}: {finding.sentence}"
+        finding = replace(finding, sentence=said_first)
     return [finding, *_uneven(compared, share, limits)]
 
 

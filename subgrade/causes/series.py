@@ -153,7 +153,11 @@ def turn_an_exposure(turn: np.ndarray, time: np.ndarray, exposure_s: float | Non
     if good.sum() < 5 or not exposure_s:
         return float("nan")
     steps = (np.diff(turn[good]) + 90.0) % 180.0 - 90.0  # a meridian flip is no turn
-    return float(abs(np.median(steps / np.diff(time[good])))) * exposure_s
+    waits = np.diff(time[good])
+    later = waits > 0  # copies of a frame have its time
+    if not later.any():
+        return float("nan")
+    return float(abs(np.median(steps[later] / waits[later]))) * exposure_s
 
 
 def ra_axis_deg(sky_axes) -> float:

@@ -142,7 +142,8 @@ def _usual_speed(step, wait, cut, side) -> float:
     """
     speed, most = np.nan, 2
     for p in np.unique(side):
-        rate = step[~cut & (side == p)] / wait[~cut & (side == p)]
+        mine = ~cut & (side == p) & (wait > 0)  # copies of a frame have its time
+        rate = step[mine] / wait[mine]
         if len(rate) > most:
             most = len(rate)
             speed = float(np.hypot(np.median(rate.real), np.median(rate.imag)))
