@@ -138,6 +138,21 @@ def test_nothing_went_wrong_is_said_of_such_nights_only():
     assert "of the kept frames" in oval.summary
 
 
+def test_a_summary_counts_frames_where_no_time_is_known():
+    shots = steady(9)
+    night = night_of(shots)
+    frames = [
+        replace(f, facts=replace(f.facts, exposure_s=None, start_unix=None, mid_unix=None))
+        for f in night.frames
+    ]
+    night = replace(night, frames=tuple(frames))
+    said = diagnose_night(night, verdicts_of(night, {2: "bump"}), None, LIMITS).summary
+    assert said.startswith("8 of 9 frames kept: two images of every star (1 frame). ")
+    said = diagnose_night(night, verdicts_of(night, {}), None, LIMITS, [("a.fits", "cut")]).summary
+    assert said.startswith("9 of 9 frames kept; 1 file could not be read. ")
+    assert diagnosed(steady(1)).summary.startswith("Nothing went wrong: 1 frame kept (2 min).")
+
+
 def test_some_losses_are_named_as_such():
     assert (
         "2 min lost: two images of every star (2 min)." in diagnosed(steady(9), {2: "bump"}).summary

@@ -132,7 +132,7 @@ def _summary(view: NightView, kept, lost, losses, findings, unreadable: int) -> 
         return f"No frame could be read ({counted(unreadable, 'file')})."
     stars = _usual_stars(view)
     if len(view.kept()) == len(view) and not unreadable:
-        text = f"all {counted(len(view))} kept ({duration(kept)})"
+        text = f"{'all ' if len(view) > 1 else ''}{counted(len(view))} kept{_in(kept)}"
         poor = dict.fromkeys(
             POOR_THROUGHOUT[f.topic] for f in findings if f.topic in POOR_THROUGHOUT
         )
@@ -142,16 +142,25 @@ def _summary(view: NightView, kept, lost, losses, findings, unreadable: int) -> 
             return f"{text.capitalize()}.{stars}"
         return f"Nothing went wrong: {text}.{stars}"
     count = len(view.kept())
-    text = f"{count} of {counted(len(view))} kept ({duration(kept)}), {duration(lost)} lost"
-    if not count:
-        text = f"None of {counted(len(view))} kept, {duration(lost)} lost"
-    told = [f"{row.text} ({duration(row.lost_s)})" for row in losses if row.lost_s > 0]
+    text = f"{count or 'None'} of {counted(len(view))} kept{_in(kept)}"
+    if lost:
+        text += f", {duration(lost)} lost"
+    told = [
+        f"{row.text} ({duration(row.lost_s) if row.lost_s else counted(row.frames)})"
+        for row in losses
+        if row.reason != "unreadable"
+    ]
     if told:
         text += "; the largest losses: " if len(told) > MOST_LOSSES else ": "
         text += ", ".join(told[:MOST_LOSSES])
     if unreadable:
         text += f"; {counted(unreadable, 'file')} could not be read"
     return text + "." + stars
+
+
+def _in(seconds: float) -> str:
+    """Integration time in brackets; empty where no header tells it."""
+    return f" ({duration(seconds)})" if seconds else ""
 
 
 def _usual_stars(view: NightView) -> str:
