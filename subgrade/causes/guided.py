@@ -78,8 +78,10 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
     seen, limit = share_seen(series, position), limits.guiding.seen_share
     if not (math.isfinite(seen) and inside.coverage >= COVERED):
         return []
+    # A throw that was soon over counts more in the record than in the stars' core.
+    share = "all" if seen > 1 else said(100 * max(seen, 0.0), "%")
     text = (
-        f"the recorded motion explains {said(100 * max(seen, 0.0), '%')} of the stars' elongation, "
+        f"the recorded motion explains {share} of the stars' elongation, "
         f"rms {said(inside.rms_ra, '″')} in right ascension and {said(inside.rms_dec, '″')} in "
         "declination"
     )
@@ -90,7 +92,7 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
         word: float(np.interp(seen, places, [-4.5, -3.5, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
     }
     return [
-        evidence(word, "share the guider saw", points, text, value=seen, limit=limit)
+        evidence(word, "share the guider saw", points, text, value=min(seen, 1.0), limit=limit)
         for word, points in words.items()
     ]
 
