@@ -4,6 +4,7 @@ import io
 import os
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from subgrade.cli import COMMANDS
 from subgrade.cli.nightline import BLOCKS, letters_of, night_line
 from subgrade.cli.screen import Screen, elided, padded, screen_of
 from subgrade.cli.summary import print_summary, summary_lines
+from subgrade.results.model import CulledFrame
 from subgrade.results.session import causes_counted
 from tests.causes_nights import EXPOSURE_S, Shot, steady
 from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
@@ -258,6 +260,22 @@ def test_the_least_sure_reject_is_asked_for_by_a_name_that_only_it_has():
     text = text_of(graded_of(lost_night(), names=names))
     asked = re.search(r"subgrade explain graded (\S+)", text)[1]
     assert asked in names  # the bare name is another folder's too
+
+
+def test_the_name_asked_for_is_no_culled_frames_either():
+    names = [f"a/light_{k:03d}.fits" for k in range(12)]
+    graded = graded_of(lost_night(), names=names)
+    assert re.search(r"subgrade explain graded (\S+)", text_of(graded))[1].startswith("light_")
+    gone = tuple(CulledFrame(n.replace("a/", "b/"), Path("/n"), Path("/c")) for n in names)
+    asked = re.search(r"subgrade explain graded (\S+)", text_of(replace(graded, culled=gone)))[1]
+    assert asked in names
+
+
+def test_no_name_that_cannot_be_typed_is_asked_for():
+    names = [f"bad_\udcff{k:02d}.fits" for k in range(12)]
+    text = text_of(graded_of(lost_night(), names=names))
+    assert "subgrade cull graded" in text
+    assert "subgrade explain" not in text
 
 
 def test_a_small_folder_and_one_without_a_readable_file():

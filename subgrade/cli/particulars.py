@@ -230,7 +230,7 @@ def _where(graded: Graded, out: str) -> list[Part]:
     doubtful = _least_sure(graded.frames)
     cull = f"; {command('cull', out, '--to', 'DIR')}" if doubtful is not None else ""
     parts.append(("Next", f"{command('diagnose', out)}{cull}"))
-    if doubtful is not None:
+    if doubtful is not None and doubtful.name.isprintable():  # else it cannot be typed
         asked = command("explain", out, _short_name(graded, doubtful))
         sure = doubtful.judgement.confidence
         why = f"  (least sure reject, {sure:.2f})" if sure < SURE else ""
@@ -240,12 +240,14 @@ def _where(graded: Graded, out: str) -> list[Part]:
 
 def _least_sure(frames: Sequence[GradedFrame]) -> GradedFrame | None:
     rejects = [f for f in frames if f.judgement.verdict == "reject"]
-    return min(rejects, key=lambda f: f.judgement.confidence, default=None)
+    return min(
+        rejects, key=lambda f: (not f.name.isprintable(), f.judgement.confidence), default=None
+    )
 
 
 def _short_name(graded: Graded, frame: GradedFrame) -> str:
     """As little of a frame's name as `explain` takes for it alone."""
-    names = [f.name for f in graded.frames]
+    names = list(dict.fromkeys(f.name for f in (*graded.frames, *graded.culled)))
     stem = frame.name.rsplit("/", 1)[-1].split(".")[0]
     plain = stem and not stem.startswith("-")
     alone = plain and FrameNames(names).meant(stem) == [names.index(frame.name)]
