@@ -75,7 +75,15 @@ function stackText() {
   if (!stack || !stack.kept.frames || stack.kept.frames >= stack.all.frames) return "";
   const gain = Math.round(100 * (stack.kept.snr_over_all - 1));
   const noise = gain > 0 ? `and ${gain}% more signal to noise` : gain < 0 ? `but ${-gain}% less signal to noise` : "and the same signal to noise";
-  return `Predicted stack of the kept frames, against one of all: FWHM ${number(stack.kept.fwhm_px, 2, "px")} instead of ${number(stack.all.fwhm_px, 2, "px")}, ${noise}.`;
+  return `Predicted stack of the kept frames, against one of all: FWHM ${number(stack.kept.fwhm_px, 2, "px")} instead of ${number(stack.all.fwhm_px, 2, "px")}, ${noise}.${weightedText(stack)}`;
+}
+
+// Dropping frames makes a stack sharper, weighting them may make it deeper: which is wanted is the person's.
+function weightedText(stack) {
+  const all = stack.all_weighted;
+  if (!all || !(all.snr_over_all > 1.03 * stack.kept.snr_over_all)) return "";
+  const gain = Math.round(100 * (all.snr_over_all - 1));
+  return ` A stack of all frames, each by its weight, is deeper and less sharp: ${number(all.fwhm_px, 2, "px")}, ${gain}% more signal to noise.`;
 }
 
 // With several groups each has its own time: a button shows its frames only.

@@ -25,6 +25,10 @@ MOST_EXACT = 600
 """Frames that take part in the exact optimum; more are thinned out evenly."""
 
 
+DEEPER = 1.03
+"""Signal to noise over that of the kept from which another stack is worth a word; no source."""
+
+
 def night_summary(graded: Graded) -> dict:
     """Clear share, time, widths and predicted stacks of the whole night and of each group.
 
@@ -49,7 +53,8 @@ def night_summary(graded: Graded) -> dict:
 def stack_lines(graded: Graded) -> list[str]:
     """The stack of each group's kept frames beside that of all, one line a group with rejects.
 
-    A group's label stands in front where there are several; S/N is over that of all.
+    A group's label stands in front where there are several; S/N is over that of all.  Where
+    a stack of all frames, each by its weight, is plainly deeper than one of the kept, it is told.
     """
     lines = []
     for group in night_summary(graded)["groups"]:
@@ -62,6 +67,12 @@ def stack_lines(graded: Graded) -> list[str]:
             f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
             f"S/N ×{kept['snr_over_all']:.2f}"
         )
+        weighted = stacks["all_weighted"]
+        if weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
+            line += (
+                f"; all by weight: {weighted['fwhm_px']:.2f} px, "
+                f"{weighted['eccentricity']:.2f}, ×{weighted['snr_over_all']:.2f}"
+            )
         lines.append(f"{group['label']}, {line}" if len(graded.groups) > 1 else line)
     return lines
 
