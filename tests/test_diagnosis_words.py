@@ -204,6 +204,8 @@ def test_the_parts_of_the_pole_read_in_either_sentence():
     assert _parts(both, True) == "6.4 ± 1.1′ too low and 7.7 ± 0.9′ too far west on the sky"
     level = replace(both, high=0.3, high_error=1.034)
     assert _parts(level, False) == "7.7 ± 0.9′ too far east on the sky, height right to within 1′"
+    vague = replace(level, high_error=143.0)
+    assert _parts(vague, False).endswith("height right to within 140′")
     aimed = replace(both, east=-0.2)
     assert _parts(aimed, False) == "6.4 ± 1.1′ too high, azimuth right to within 0.9′"
     some = replace(both, drift_part=6.7, drift_error=1.2, hour_deg=-150.0)

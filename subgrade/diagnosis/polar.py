@@ -74,7 +74,7 @@ def _parts(pole: Pole, south: bool) -> str:
         ("azimuth", sign * pole.east, pole.east_error, "too far east", "too far west"),
     ):
         if abs(value) < 2.0 * error:
-            right.append(f"{name} right to within {error:.2g}′")
+            right.append(f"{name} right to within {float(f'{error:.2g}'):g}′")
         else:
             sky = " on the sky" if name == "azimuth" else ""
             way = plus if value > 0 else minus
