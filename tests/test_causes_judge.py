@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from subgrade.causes import REASONS, judge_night, load_limits
-from subgrade.causes.evidence import points_beyond, probability, said
+from subgrade.causes.evidence import evidence, points_beyond, probability, said
 from subgrade.causes.light import depth_reference
 from subgrade.causes.series import ra_axis_deg
 from subgrade.stars.model import ShapeField, Streak
@@ -436,3 +436,7 @@ def test_a_keep_that_rests_on_an_oval_night_is_less_sure():
     assert sure == sorted(sure, reverse=True)
     assert sure[0] < 0.96
     assert sure[-1] < 0.65
+
+
+def test_what_could_not_be_worked_out_speaks_neither_way():
+    assert evidence("focus", "depth", float("nan"), "unknown").points == 0.0

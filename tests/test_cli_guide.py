@@ -238,3 +238,23 @@ def test_a_record_that_counts_from_a_start_is_told_as_times():
     assert "--guide-utc-offset" not in unsettled(relative)
     nowhere = replace(known, clock=replace(clock, add_s=np.nan, how="no guide sample", rivals=()))
     assert unsettled(nowhere) == "guiding record not used: no guide sample"
+
+
+def test_a_table_of_frames_is_no_guiding_record(tmp_path):
+    from datetime import datetime, timedelta
+
+    from subgrade.errors import UnreadableFile
+    from subgrade.guiding import read_guide
+
+    begin = datetime(2031, 2, 18, 3, 40)
+    for step in (2, 120):
+        lines = ["Local time,RA error (arcsec),Dec error (arcsec)"]
+        for k in range(40):
+            moment = begin + timedelta(seconds=step * k)
+            lines.append(
+                f"{moment:%Y-%m-%d %H:%M:%S},{0.3 + 0.1 * (k % 7):.2f},{0.2 - 0.1 * k:.2f}"
+            )
+        (tmp_path / f"every_{step}.csv").write_text("\n".join(lines) + "\n")
+    assert len(read_guide(tmp_path / "every_2.csv")) == 40
+    with pytest.raises(UnreadableFile, match="120 s apart"):
+        read_guide(tmp_path / "every_120.csv")

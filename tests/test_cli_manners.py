@@ -105,3 +105,33 @@ def test_durations():
     assert [duration(s) for s in (0, 59, 60, 5400, 36060)] == [
         "0 s", "59 s", "1 min", "1 h 30 min", "10 h 01 min",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (["grade", "dem"], ("dem", "file")),
+        (["grade", "subs", "--guide", "rec"], ("rec", "file")),
+        (["cull", "results", "--to", "away"], ("away", "file")),
+    ],
+)
+def test_the_shell_completes_paths(words, expected):
+    """click asks the shell to complete a file for an item of this type (click's own protocol)."""
+    from click.shell_completion import ShellComplete
+
+    from subgrade.cli import cli
+
+    items = ShellComplete(cli, {}, "subgrade", "_X").get_completions(words[:-1], words[-1])
+    assert [(i.value, i.type) for i in items] == [expected]
+
+
+def test_the_shell_completes_the_frames_of_the_results(tmp_path):
+    from click.shell_completion import ShellComplete
+
+    from subgrade.cli import cli
+
+    (tmp_path / "summary.csv").write_text("frame,verdict\nlight_01.fits,keep\nlight_12.fits,keep\n")
+    shell = ShellComplete(cli, {}, "subgrade", "_X")
+    items = shell.get_completions(["explain", str(tmp_path)], "light_1")
+    assert [i.value for i in items] == ["light_12.fits"]
+    assert shell.get_completions(["explain", str(tmp_path / "none")], "l") == []

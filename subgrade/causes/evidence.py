@@ -137,6 +137,8 @@ def evidence(
     unit: str = "",
 ) -> Evidence:
     """An `Evidence` with numbers that are not finite turned to None."""
+    if not math.isfinite(points):
+        points = 0.0  # what could not be worked out speaks neither way
     return Evidence(
         reason,
         quantity,

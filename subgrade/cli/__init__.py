@@ -6,6 +6,7 @@ import sys
 from importlib import import_module
 
 import click
+import click.shell_completion
 
 COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
@@ -22,6 +23,33 @@ COMMANDS = {
 EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_INTERRUPTED = 1, 2, 3, 130
 
 
+class _PathText(click.types.StringParamType):
+    """A path as text: a shell completes files, and checks are made by the command."""
+
+    def shell_complete(self, context, parameter, incomplete):
+        return [click.shell_completion.CompletionItem(incomplete, type="file")]
+
+
+class _FrameText(click.types.StringParamType):
+    """A frame of the results named before it: a shell completes those of its table."""
+
+    def shell_complete(self, context, parameter, incomplete):
+        import csv
+        from pathlib import Path
+
+        table = Path(context.params.get("results") or "").expanduser() / "summary.csv"
+        try:
+            with table.open(newline="", encoding="utf-8") as file:
+                names = [row["frame"] for row in csv.DictReader(file)]
+        except (OSError, ValueError, KeyError):
+            return []
+        found = [name for name in names if name.startswith(incomplete)]
+        return [click.shell_completion.CompletionItem(name) for name in found]
+
+
+PATH, FRAME = _PathText(), _FrameText()
+
+
 class LazyGroup(click.Group):
     """A group whose commands are imported when called, so that help comes at once."""
 
@@ -31,7 +59,12 @@ class LazyGroup(click.Group):
     def get_command(self, context, name: str):
         if name not in COMMANDS:
             return None
-        return import_module(COMMANDS[name][0]).command
+        command = import_module(COMMANDS[name][0]).command
+        for parameter in command.params:
+            if isinstance(parameter.type, click.types.StringParamType):
+                # A shell that was given our script asks us for paths, too.
+                parameter.type = FRAME if parameter.name == "frame" else PATH
+        return command
 
     def resolve_command(self, context, args: list[str]):
         name = args[0]

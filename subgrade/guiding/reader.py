@@ -38,6 +38,9 @@ SEARCH = 50000
 _HAS_DIGIT = re.compile(r"\d").search
 _LETTERS = re.compile(r"[^\W\d_]{4,}").search
 
+SLOWEST_S = 45.0
+"""Rows farther apart are no guiding; common practice, no source."""
+
 
 class Reader:
     """Goes through the lines once: text, header rows, rows, remarks, sections."""
@@ -307,13 +310,20 @@ class Reader:
         if len(mixed) > 1:
             self.notes.append("some sections give RA and Dec, others camera axes")
         state = choice.one("state")
-        return build_record(
+        record = build_record(
             self.path, self.rows, self.openings, _columns(choice, units),
             scale=units.scale, axes=axes,
             places=axes == "xy" and any("places" in u.why for u in choice.axes if u),
             state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
             notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
         )  # fmt: skip
+        if record.cadence_s > SLOWEST_S:
+            raise UnreadableFile(
+                self.path,
+                f"its rows lie {record.cadence_s:.0f} s apart, and a guider writes one every few "
+                "seconds: is it a table of frames?",
+            )
+        return record
 
     def _main(self) -> tuple[int, Choice, Units]:
         """The layout of most rows."""
