@@ -261,7 +261,7 @@ def judge(
             )
     frames.sort(key=_taken)
     failed = [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
-    diagnosis = diagnose_night(followed.night, verdicts, guiding.usable, limits, failed)
+    diagnosis = diagnose_night(followed.night, decided.measured, guiding.usable, limits, failed)
     return Graded(
         found.folder, tuple(frames), followed.night.groups, limits, tuple(problems),
         _asked(settings), guiding.night, diagnosis, followed.remarks,

@@ -216,6 +216,14 @@ def test_a_clean_frame_rejected_by_mark_has_a_word_and_says_whence():
     assert found.explanation.endswith(").")
 
 
+def test_the_night_is_told_without_what_only_a_mark_rejected():
+    _, before, decided = marked_night(f3="reject", f12="keep")
+    assert decided.verdicts[3].verdict == "reject"
+    assert decided.measured[3] == before[3]
+    assert decided.measured[12] == decided.verdicts[12]
+    assert decided.measured[13] == before[13]
+
+
 def test_a_remark_becomes_the_reason_of_a_reject_by_mark():
     night = night_of([*steady(12), Shot(eccentricity=0.47)])
     before = judge_night(night, LIMITS)

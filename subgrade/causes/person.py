@@ -61,6 +61,8 @@ class Decided:
         Those of them that would have gone the other way.
     notes : tuple of str
         Marks that could not be followed.
+    own : tuple of Judgement
+        The verdicts as they were before marks overruled them; empty without marks.
     """
 
     verdicts: tuple[Judgement, ...]
@@ -71,6 +73,18 @@ class Decided:
     marked: int = 0
     overruled: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    own: tuple[Judgement, ...] = ()
+
+    @property
+    def measured(self) -> tuple[Judgement, ...]:
+        """The verdicts, but what only a mark rejected stands as the program saw it.
+
+        For what is said of the night: a mark is no sign of cloud or wind.
+        """
+        return tuple(
+            own if (own.verdict, told.verdict) == ("keep", "reject") else told
+            for told, own in zip(self.verdicts, self.own or self.verdicts, strict=True)
+        )
 
     @property
     def moved(self) -> bool:
@@ -174,7 +188,7 @@ def judge_with(
         still = differing(verdicts, person.teach)
     if person.marks is None:
         return Decided(verdicts, limits, taught, turned, still)
-    changed = differing(verdicts, person.marks)
+    changed, own = differing(verdicts, person.marks), verdicts
     verdicts, notes = overrule(night, verdicts, limits, person.marks)
     refused = differing(verdicts, person.marks)
     names = {j.frame for j in verdicts}
@@ -187,6 +201,7 @@ def judge_with(
         sum(name in names and name not in refused for name in person.marks),
         tuple(name for name in changed if name not in refused),
         tuple(notes),
+        own,
     )
 
 
