@@ -140,6 +140,38 @@ def test_a_row_shows_its_frame_beside_it_or_brings_it_into_view(opened):
     assert 0 <= browser.execute_script(TOP_OF_NAME) < 400
 
 
+def test_every_row_reaches_a_screen_reader(opened):
+    """Rows out of view are drawn later; names and values must be in the accessibility tree then."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    browser = opened(guided_night())
+    resize(browser, 1300, 300)
+    browser.execute_script("document.querySelector('[data-key=eccentricity] button').click()")
+    drawn = "return !document.querySelector('#table .quick')"
+    assert not browser.execute_script(drawn)
+    WebDriverWait(browser, 5, 0.05).until(lambda b: b.execute_script(drawn))
+    nodes = browser.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+    told = [(n["role"]["value"], n.get("name", {}).get("value")) for n in nodes if "role" in n]
+    assert {f"light_{k:03d}.fits" for k in range(12)} <= {name for _, name in told}
+    columns = sum(role == "columnheader" for role, _ in told)
+    assert sum(role == "row" for role, _ in told) >= 13
+    assert columns >= 12
+    assert sum(role == "cell" for role, _ in told) >= 12 * 11
+
+
+def test_the_titles_of_the_table_stay_in_view(opened):
+    browser = opened(guided_night(), only_look=True)
+    resize(browser, 1300, 300)
+    browser.execute_script("document.querySelectorAll('#table tbody tr')[8].scrollIntoView()")
+    bar, head, row = browser.execute_script(
+        "const box = (e) => e.getBoundingClientRect(), table = document.getElementById('table');"
+        "return [box(document.getElementById('tools')).bottom, box(table.tHead).top,"
+        " box(table.tBodies[0].rows[8]).top - box(table.tHead).bottom]"
+    )
+    assert head == pytest.approx(bar, abs=1)
+    assert row > -1  # a row brought into view is not under them
+
+
 def test_the_focus_stays_where_it_was(opened):
     """What is drawn anew must not throw a keyboard reader back to the top of the page."""
     from selenium.webdriver import Keys

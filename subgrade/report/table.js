@@ -45,6 +45,7 @@ function verdictCell(frame) {
     make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), ...told, make("span", {className: "mine"}));
 }
 
+// Roles are said outright, since the rows are no table's to the eye (see page.css).
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
 
 function buildTable() {
@@ -56,11 +57,12 @@ function buildTable() {
     return col;
   }));
   table.style.setProperty("--ems", sum);
+  table.style.setProperty("--columns", COLUMNS.map((column) => `minmax(0, ${column.wide}fr)`).join(" "));
   fitTable();
-  table.tHead.replaceChildren(make("tr", {}, ...COLUMNS.map((column) =>
-    make("th", {scope: "col", className: column.figure ? "figure" : "", data: {key: column.key}},
+  table.tHead.replaceChildren(make("tr", {role: "row"}, ...COLUMNS.map((column) =>
+    make("th", {scope: "col", role: "columnheader", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
-  rows = FRAMES.map((frame) => make("tr", {data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
+  rows = FRAMES.map((frame) => make("tr", {role: "row", data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
   showTable();
 }
 
@@ -71,7 +73,7 @@ function fitTable() {
 }
 
 function cellOf(column, frame) {
-  const cell = column.key === "frame" ? make("th", {scope: "row"}) : make("td", {className: column.figure ? "figure" : ""});
+  const cell = column.key === "frame" ? make("th", {scope: "row", role: "rowheader"}) : make("td", {role: "cell", className: column.figure ? "figure" : ""});
   cell.append(column.node ? column.node(frame) : column.text(frame));
   return cell;
 }
@@ -79,6 +81,17 @@ function cellOf(column, frame) {
 function pickRow(index) {
   walkTo(index);
   rows[index].querySelector(".link").focus({preventScroll: true});
+}
+
+const SETTLED_MS = 700;
+let settling = 0;
+
+// At once only the rows in view, the others when the reader has paused: until then a screen reader
+// would find them empty.
+function hurry(body) {
+  body.classList.add("quick");
+  clearTimeout(settling);
+  settling = setTimeout(() => body.classList.remove("quick"), SETTLED_MS);
 }
 
 function showTable() {
@@ -90,9 +103,10 @@ function showTable() {
   }
   const shown = sorted().filter((f) => fits(f));
   const body = byId("table").tBodies[0];
+  hurry(body);
   body.replaceChildren(...shown.map((frame) => rows[frame.index]));
   byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
-  if (!shown.length) body.append(make("tr", {}, make("td", {colSpan: COLUMNS.length, textContent: "No frame fits the filter."})));
+  if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: COLUMNS.length, textContent: "No frame fits the filter."})));
   markRow();
 }
 
