@@ -21,7 +21,9 @@ def late_dither(view: NightView) -> Finding | None:
     settle = settling_times(view)
     numbers, because = [], "the stars were still on their way when the shutter opened"
     action = "Let the dither settle longer before the next exposure"
+    happened = "began before the dither had settled"
     if during(view, told):
+        happened = "had a dither while the shutter was open"
         action = "Command the dither only when the exposure has ended"
         because = "the record's dither was commanded while the shutter was open"
     elif len(overlap):
@@ -35,7 +37,7 @@ def late_dither(view: NightView) -> Finding | None:
         numbers.append(Quantity("usual settling", usual, None, "s"))
         because += f" (dithers of this night settle in {number(usual, None, 's')} as a rule)"
     return finding(
-        view, "dither", f"{counted(len(told)).capitalize()} began before the dither had settled.",
+        view, "dither", f"{counted(len(told)).capitalize()} {happened}.",
         reason="dither_overlap", frames=told, lost=lost, numbers=numbers,
         evidence=(
             "seen in the guiding record" if len(overlap) else "told from the images alone",
