@@ -39,10 +39,11 @@ def test_the_option_keeps_a_comets_frames_and_is_told(comet, tmp_path):
     shown, session = graded(comet, tmp_path / "out", "--expected-motion", "300,110")
     assert session["totals"]["kept"] == 4
     assert session["settings"]["expected_motion"] == [300.0, 110.0]
-    (remark,) = session["remarks"]
-    assert "expected by --expected-motion" in remark
+    (remark,) = (r for r in session["remarks"] if "expected by --expected-motion" in r)
     assert "towards position angle 110°" in remark
-    assert remark in shown
+    label = session["groups"][0]["label"]
+    assert remark.startswith(f"{label}: ")
+    assert remark.removeprefix(f"{label}: ") in shown  # the only group need not be named
     assert session["groups"][0]["usual"]["eccentricity"]["centre"] < 0.5
 
 
