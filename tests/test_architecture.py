@@ -157,7 +157,7 @@ def test_an_import_against_the_flow_is_found(module, line):
         ("subgrade.results.table", "from subgrade.causes import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
         ("subgrade.lights.read", "from subgrade.errors import UnreadableFile"),
-        ("subgrade.cli.explain", "from subgrade.causes.evidence import said"),
+        ("subgrade.cli.explain", "from subgrade.causes.figures import figure"),
     ],
 )
 def test_an_import_with_the_flow_is_let_pass(module, line):

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from subgrade.causes import REASONS, judge_night, load_limits
-from subgrade.causes.evidence import evidence, points_beyond, probability, said
+from subgrade.causes.evidence import evidence, points_beyond, probability
+from subgrade.causes.figures import figure
 from subgrade.causes.light import depth_reference
 from subgrade.causes.series import ra_axis_deg
 from subgrade.stars.model import ShapeField, Streak
@@ -422,10 +423,10 @@ def test_the_depth_reference_is_the_best_equal_weight_stack(depths):
 
 
 def test_numbers_are_said_as_a_person_writes_them():
-    assert [said(v) for v in (0, 0.04, 0.555, 3.14159, 45.67, 1234.5, float("nan"))] == [
+    assert [figure(v) for v in (0, 0.04, 0.555, 3.14159, 45.67, 1234.5, float("nan"))] == [
         "0", "0.04", "0.56", "3.14", "45.7", "1234", "unknown",
     ]  # fmt: skip
-    assert (said(12.0, "frames"), said(1, "frames")) == ("12 frames", "1 frame")
+    assert (figure(12.0, "frames"), figure(1, "frames")) == ("12 frames", "1 frame")
 
 
 def test_a_keep_that_rests_on_an_oval_night_is_less_sure():

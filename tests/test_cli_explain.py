@@ -15,7 +15,7 @@ from subgrade.cli.explain import (
     table_lines,
 )
 from subgrade.cli.screen import Screen
-from subgrade.results.quantities import WORDS, quantity_said, quantity_words
+from subgrade.results.quantities import WORDS, quantity_text, quantity_words
 from tests.cli_frames import run, write_light, write_night
 
 
@@ -202,10 +202,10 @@ def test_rows_are_in_words_and_fit_eighty_columns():
 
 def test_shares_are_percent_and_column_names_are_words():
     assert quantity_words("fwhm_px across the motion") == "FWHM across the motion"
-    assert quantity_said("light out of the core", 0.0034, "") == "0.3%"
-    assert quantity_said("share the guider saw", -0.02, "") == "0%"
-    assert quantity_said("overshoot", 0.21, "") == "21%"
-    assert quantity_said("turn between frames", 0.001, "°") == "0.06′"
-    assert quantity_said("eccentricity", None, "") == ""
+    assert quantity_text("light out of the core", 0.0034, "") == "0.3%"
+    assert quantity_text("share the guider saw", -0.02, "") == "0%"
+    assert quantity_text("overshoot", 0.21, "") == "21%"
+    assert quantity_text("turn between frames", 0.001, "°") == "0.06′"
+    assert quantity_text("eccentricity", None, "") == ""
     assert max(map(len, WORDS.values())) <= 26
     assert not any("_" in words for words in WORDS.values())

@@ -4,8 +4,8 @@
 >>> judgements = judge_night(night, load_limits())  # doctest: +SKIP
 """
 
-from subgrade.causes.evidence import said
 from subgrade.causes.expected import ExpectedMotion, Followed, follow
+from subgrade.causes.figures import beside, eccentricity_text, figure, on_sky
 from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
 from subgrade.causes.model import Evidence, Judgement
@@ -24,12 +24,15 @@ __all__ = [
     "MotionProfile",
     "Person",
     "Reason",
+    "beside",
+    "eccentricity_text",
+    "figure",
     "follow",
     "judge_night",
     "judge_with",
     "left_out",
     "load_limits",
+    "on_sky",
     "read_person",
     "recover_profile",
-    "said",
 ]

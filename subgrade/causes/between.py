@@ -10,7 +10,8 @@ import math
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import axial_difference
 from subgrade.stars.model import FrameStars, StarImage
@@ -36,8 +37,8 @@ def unaccounted(share: float, ratio: float) -> list[Evidence]:
     if not math.isfinite(missing):
         return []
     text = (
-        f"{said(100 * share * (1 + ratio), '%')} of the light is in the two images and "
-        f"{said(100 * max(missing, 0.0), '%')} elsewhere"
+        f"{figure(100 * share * (1 + ratio), '%')} of the light is in the two images and "
+        f"{figure(100 * max(missing, 0.0), '%')} elsewhere"
     )
     return _of_walk(missing, text)
 
@@ -47,7 +48,7 @@ def between(stars: FrameStars) -> list[Evidence]:
     share = share_between(stars.star_image, stars.angle_deg, stars.length_px, stars.fwhm_minor_px)
     if not math.isfinite(share):
         return []
-    text = f"{said(100 * max(share, 0.0), '%')} of the light lies between the two images"
+    text = f"{figure(100 * max(share, 0.0), '%')} of the light lies between the two images"
     return _of_walk(share, text)
 
 
@@ -107,7 +108,9 @@ def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
     if not np.isfinite([stars.eccentricity, stars.angle_deg]).all():
         return []
     off = float(axial_difference(math.degrees(math.atan2(dy, dx)), stars.angle_deg))
-    text = f"the brighter image has eccentricity {said(stars.eccentricity)}, {said(off, '°')} off "
+    text = (
+        f"the brighter image has eccentricity {figure(stars.eccentricity)}, {figure(off, '°')} off "
+    )
     text += "the direction of the fainter"
     if off > 25:
         return []
@@ -123,7 +126,7 @@ def large_step(length_arcsec: float) -> list[Evidence]:
     if not math.isfinite(length_arcsec):
         return []
     points = float(np.interp(length_arcsec, LARGE_BUMP_ARCSEC, [0.0, 2.0]))
-    text = f"the two images are {said(length_arcsec, '″')} apart"
+    text = f"the two images are {figure(length_arcsec, '″')} apart"
     if not points:
         return []
     return [evidence("tracking_lost", "size of the step", points, text, value=length_arcsec,

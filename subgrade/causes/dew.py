@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, unbroken
@@ -68,7 +69,7 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
             evidence("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")
         ]
     trend = float(kendalltau(np.arange(count), light).statistic)
-    text = f"starlight fell through {count} frames with rank correlation {said(trend)} in time"
+    text = f"starlight fell through {count} frames with rank correlation {figure(trend)} in time"
     if trend < -0.75:
         # Three frames fall in order by chance once in six, six hardly ever.
         full = limits.light.dew_frames
@@ -90,7 +91,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     z = (wings[worst] - usual) / spread
     text = (
         f"where most light was lost the star's width at a fifth of its peak was "
-        f"{said(wings[worst])} of that at half, on clear frames {said(usual)}"
+        f"{figure(wings[worst])} of that at half, on clear frames {figure(usual)}"
     )
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 2.5, 5.0], [0.0, 1.5, 3.0])) if z > 1 else 0.4
@@ -107,7 +108,7 @@ def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
         return []
     spread = usual.spread / usual.centre if np.isfinite(usual.spread) else 0.03
     z = change / max(spread, 0.02)
-    text = f"where most light was lost stars were {said(100 * change, '%')} wider than usual"
+    text = f"where most light was lost stars were {figure(100 * change, '%')} wider than usual"
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 4.0], [0.0, 1.5])) if z > 1 else 0.2
     return [evidence(word, "swelling with the loss", points, text, value=change)]
@@ -122,8 +123,8 @@ def _patchy(compared: FrameCompared) -> list[Evidence]:
     # The range of four means, each of a quarter of the stars: 2.06 sigma (order statistics).
     noise = 2.06 * 2 * compared.transparency_error
     text = (
-        f"the quarters of the frame differ by {said(100 * spread, '%')} of the clear level, "
-        f"{said(100 * lost, '%')} of it is lost"
+        f"the quarters of the frame differ by {figure(100 * spread, '%')} of the clear level, "
+        f"{figure(100 * lost, '%')} of it is lost"
     )
     beyond = max(spread - noise, 0.0) / lost
     points = float(np.interp(beyond, [0.05, 0.12, 0.4], [-0.6, 0.3, 2.5]))
@@ -139,7 +140,7 @@ def _sky(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     if not (np.isfinite(sky) and level > 0):
         return []
     off = (sky - level) / max(spread, 0.003 * level)
-    text = f"the sky is {said(sky, 'ADU')}, {said(level, 'ADU')} was to be expected"
+    text = f"the sky is {figure(sky, 'ADU')}, {figure(level, 'ADU')} was to be expected"
     points = float(np.interp(abs(off), [2.0, limits.light.sky_spread_factor, 15], [-0.4, 0.3, 1]))
     return [_either(-points, "sky with the loss", text, sky)]
 
@@ -152,7 +153,7 @@ def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
     back = float(np.nanmax(after) - light[last])
     if back < 0.2:
         return []
-    text = f"starlight came back from {said(light[last])} to {said(np.nanmax(after))} at once"
+    text = f"starlight came back from {figure(light[last])} to {figure(np.nanmax(after))} at once"
     # A heater dries slowly; a person with a cloth does not.
     return [evidence("cloud", "recovery", 0.7, text, value=back)]
 

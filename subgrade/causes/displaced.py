@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.between import drawn_out, large_step, unaccounted
-from subgrade.causes.evidence import evidence, points_beyond, said
+from subgrade.causes.evidence import evidence, points_beyond
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.record_events import guide_star_dimmed, interruption_or_none
@@ -184,9 +185,9 @@ def likeliest(items, priors: dict[str, float]) -> str:
 def _said_of(second: SecondImage, moved: float, limits: Limits) -> str:
     return (
         f"{second.pairs} of the {second.asked} brightest stars have a second image "
-        f"{said(second.length, 'px')} away, {said(100 * second.ratio, '%')} as bright; "
-        f"{said(100 * moved, '%')} of the light left its place "
-        f"(limit {said(100 * limits.light.moved, '%')})"
+        f"{figure(second.length, 'px')} away, {figure(100 * second.ratio, '%')} as bright; "
+        f"{figure(100 * moved, '%')} of the light left its place "
+        f"(limit {figure(100 * limits.light.moved, '%')})"
     )
 
 
@@ -228,11 +229,11 @@ def by_last_step(
     close = off < max(width if math.isfinite(width) else 3.0, 0.15 * abs(on_reference))
     share = ratio / (1 + ratio)
     text = (
-        f"the second image lies {said(off, 'px')} from where the frame before had its stars, "
-        f"{said(abs(complex(*step)), 'px')} away"
+        f"the second image lies {figure(off, 'px')} from where the frame before had its stars, "
+        f"{figure(abs(complex(*step)), 'px')} away"
     )
     if math.isfinite(share):
-        text += f", and holds {said(100 * share, '%')} of the light"
+        text += f", and holds {figure(100 * share, '%')} of the light"
     if not close:
         return [evidence("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
     # So near by chance is one in a hundred.  A step half way through the exposure shares
@@ -269,8 +270,8 @@ def _stars_kept(series: GroupSeries, position: int, stars: FrameStars, share: fl
     error = math.hypot(spread, 0.04 * expected)
     z = (stars.stars - expected) / error
     text = (
-        f"{stars.stars} stars are counted where starlight of {said(share)} would leave "
-        f"{expected:.0f} of the usual {said(usual.centre, 'stars')}"
+        f"{stars.stars} stars are counted where starlight of {figure(share)} would leave "
+        f"{expected:.0f} of the usual {figure(usual.centre, 'stars')}"
     )
     points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
     return evidence(
@@ -333,8 +334,8 @@ def of_trails(trails) -> Evidence:
     """Evidence for `star_trails`."""
     lengths = sorted(s.length_px for s in trails)
     text = (
-        f"{len(trails)} lines side by side, {said(lengths[0], 'px')} to "
-        f"{said(lengths[-1], 'px')} long, are trails of the stars themselves"
+        f"{len(trails)} lines side by side, {figure(lengths[0], 'px')} to "
+        f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
     )
     return evidence(
         "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"

@@ -88,42 +88,6 @@ def probability(points: float) -> float:
     return 1.0 / (1.0 + math.exp(-points))
 
 
-COUNTED = ("frames", "stars", "steps")
-"""Units that come in whole numbers."""
-
-
-def said(value: float, unit: str = "", digits: int = 3) -> str:
-    """A number as a person writes it: few digits, unit behind, no exponent.
-
-    >>> said(2.8412, "px"), said(1234.5, "ADU"), said(0.04)
-    ('2.84 px', '1234 ADU', '0.04')
-    """
-    if value is None or not math.isfinite(value):
-        return "unknown"
-    if value == 0:
-        text = "0"
-    elif unit == "%":
-        text = f"{value:.{0 if abs(value) >= 10 else 1}f}"
-    elif unit in COUNTED:
-        text, unit = f"{value:.0f}", unit[:-1] if value == 1 else unit
-    else:
-        decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-        text = f"{value:.{min(decimals, 2)}f}"
-    space = "" if unit in ("", "″", "′", "°", "%") else " "
-    return f"{text}{space}{unit}"
-
-
-def likely(share: float) -> str:
-    """A probability as a percentage that claims no certainty.
-
-    >>> likely(0.5138), likely(0.9996), likely(0.004)
-    ('51%', 'over 99%', 'under 1%')
-    """
-    if share > 0.99:
-        return "over 99%"
-    return f"{100 * share:.0f}%" if share >= 0.01 else "under 1%"
-
-
 def evidence(
     reason: str,
     quantity: str,

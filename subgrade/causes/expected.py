@@ -16,7 +16,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from subgrade.causes.creep import FEWEST, Creep, creep_of
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.model import Judgement
 from subgrade.causes.series import GroupSeries, axial_difference, group_series
 from subgrade.causes.untrailed import light_beside, read_box, turned, without_trail
@@ -100,7 +101,7 @@ class Followed:
             return judgement
         length, angle = trail
         text = (
-            f"the trail of {said(length, 'px')} along {said(angle, '°')} that all frames share is "
+            f"the trail of {figure(length, 'px')} along {figure(angle, '°')} that all frames share is "
             "taken out of the shape and width"
         )
         item = evidence(
@@ -179,10 +180,10 @@ def _asked(night: Night, number: int, series: GroupSeries, creep, asked: Expecte
     sure = creep is not None and creep.error_px < 0.2 * creep.length_px
     angles = np.array([_image_axis(night.frames[i].facts.sky_axes, asked.pa_deg)
                        for i in series.members])  # fmt: skip
-    told = f"{said(length, 'px')} an exposure ({said(asked.rate_arcsec_per_h, '″')}/h"
+    told = f"{figure(length, 'px')} an exposure ({figure(asked.rate_arcsec_per_h, '″')}/h"
     if np.isfinite(angles).any():
         angles = np.where(np.isfinite(angles), angles, _axial_median(angles))
-        how = f"{told} towards position angle {said(asked.pa_deg, '°')})"
+        how = f"{told} towards position angle {figure(asked.pa_deg, '°')})"
     else:
         axis = creep.angle_deg if sure else _common_axis(series)
         angles = (axis - series["rotation_deg"]) % 180.0
@@ -202,12 +203,12 @@ def _asked(night: Night, number: int, series: GroupSeries, creep, asked: Expecte
         if off > WRONG_DEG or not 1 / WRONG_TIMES < times < WRONG_TIMES:
             return None, (
                 f"the expected motion is not taken out: it would draw the stars by {how}, but the "
-                f"field goes by {said(creep.length_px, 'px')} an exposure, {said(off, '°')} from "
+                f"field goes by {figure(creep.length_px, 'px')} an exposure, {figure(off, '°')} from "
                 "that direction"
             )
     trails = tuple((i, length, float(a)) for i, a in zip(series.members, angles, strict=True))
     remark = (
-        f"stars are drawn by {said(length, 'px')} along {said(middle, '°')} in every frame, for "
+        f"stars are drawn by {figure(length, 'px')} along {figure(middle, '°')} in every frame, for "
         f"the mount follows a moving target: expected by --expected-motion, {how}; frames are "
         "judged on what is beyond it"
     )
@@ -247,11 +248,11 @@ def _seen(number: int, series: GroupSeries, creep: Creep | None):
 def _told(series: GroupSeries, creep: Creep, angle: float, held: bool | None) -> str:
     scale, exposure = series.scale_arcsec, series.group.exposure_s
     text = (
-        f"stars are drawn by {said(creep.length_px, 'px')} along {said(angle, '°')} in every "
+        f"stars are drawn by {figure(creep.length_px, 'px')} along {figure(angle, '°')} in every "
         "frame, and the field creeps from frame to frame by as much and along the same line"
     )
     if scale > 0:
-        text += f" ({said(creep.length_px * scale / exposure * 3600, '″')}/h)"
+        text += f" ({figure(creep.length_px * scale / exposure * 3600, '″')}/h)"
     if series.group.target and COMET.search(series.group.target):
         text += f": mount follows a moving target, as the name {series.group.target} has it"
     elif held:

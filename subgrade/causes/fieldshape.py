@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.evidence import Finding, evidence, points_beyond
 from subgrade.causes.fieldsplit import Turning, split_field
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries, turn_an_exposure
 from subgrade.stars.model import FrameStars
@@ -39,8 +40,8 @@ def judge_turning(
     )
     text = (
         f"elongation runs round a point and grows away from it, as from {_turn(seen)} "
-        f"({said(seen.significance)} sigma); the worst corner's eccentricity is "
-        f"{said(seen.worst_eccentricity)} (limit {said(limit)})"
+        f"({figure(seen.significance)} sigma); the worst corner's eccentricity is "
+        f"{figure(seen.worst_eccentricity)} (limit {figure(limit)})"
     )
     items = [
         evidence(
@@ -63,7 +64,7 @@ def judge_turning(
         ),
     ]
     if np.isfinite(from_registration) and np.isfinite(seen.angle_deg):
-        turn = f"the field turns {said(60 * from_registration, '′')} an exposure between frames"
+        turn = f"the field turns {figure(60 * from_registration, '′')} an exposure between frames"
         items.append(
             evidence(
                 "field_rotation",
@@ -87,9 +88,9 @@ def _turn(seen: Turning) -> str:
     """The turn and where it has its centre, with their errors."""
     if not np.isfinite(seen.angle_deg):
         return "a turn"
-    text = f"a turn of {said(60 * seen.angle_deg)}"
+    text = f"a turn of {figure(60 * seen.angle_deg)}"
     if np.isfinite(seen.angle_error_deg):
-        text += f" ± {said(60 * seen.angle_error_deg)}"
+        text += f" ± {figure(60 * seen.angle_error_deg)}"
     text += "′"
     if np.isfinite(seen.x):
         text += (

@@ -12,7 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.record_events import COVERED, cadence, interruption_or_none, noise_floor
@@ -79,10 +80,10 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
     if not (math.isfinite(seen) and inside.coverage >= COVERED):
         return []
     # A throw that was soon over counts more in the record than in the stars' core.
-    share = "all" if seen > 1 else said(100 * max(seen, 0.0), "%")
+    share = "all" if seen > 1 else figure(100 * max(seen, 0.0), "%")
     text = (
         f"the recorded motion explains {share} of the stars' elongation, "
-        f"rms {said(inside.rms_ra, '″')} in right ascension and {said(inside.rms_dec, '″')} in "
+        f"rms {figure(inside.rms_ra, '″')} in right ascension and {figure(inside.rms_dec, '″')} in "
         "declination"
     )
     places = [0.1 * limit, 0.3 * limit, limit, 2.0 * limit]
@@ -103,9 +104,9 @@ def _by_axis(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
     if not math.isfinite(share):
         return []
     text = (
-        f"of the recorded motion beyond the calm {said(floor, '″')}, {said(100 * share, '%')} is "
-        f"in right ascension (rms {said(inside.rms_ra, '″')}, declination "
-        f"{said(inside.rms_dec, '″')})"
+        f"of the recorded motion beyond the calm {figure(floor, '″')}, {figure(100 * share, '%')} is "
+        f"in right ascension (rms {figure(inside.rms_ra, '″')}, declination "
+        f"{figure(inside.rms_dec, '″')})"
     )
     right = float(np.interp(share, [0.2, 0.5, 0.85], [-3.0, -0.7, 0.8]))
     # Wind comes from any side; motion wholly along one axis is rarer.
@@ -139,8 +140,8 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
     if math.isfinite(lag):
         limit = limits.guiding.reversal
         text = (
-            f"one error in right ascension follows the last with correlation {said(lag)} "
-            f"(below {said(limit)} they reverse, near 1 they swing slowly)"
+            f"one error in right ascension follows the last with correlation {figure(lag)} "
+            f"(below {figure(limit)} they reverse, near 1 they swing slowly)"
         )
         fast = float(np.interp(lag, [limit - 0.3, limit, 0.2, 0.7], [3.0, 1.0, -1.0, -2.5]))
         slow = float(np.interp(lag, [limit, 0.2, 0.7, 0.9], [-3.0, -0.5, 1.0, 2.0]))
@@ -153,8 +154,8 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
     if math.isfinite(inside.overshoot):
         limit = limits.guiding.overshoot
         text = (
-            f"{said(100 * inside.overshoot, '%')} of the corrections threw the star to the other "
-            f"side by more than half the error (over-correction from {said(100 * limit, '%')})"
+            f"{figure(100 * inside.overshoot, '%')} of the corrections threw the star to the other "
+            f"side by more than half the error (over-correction from {figure(100 * limit, '%')})"
         )
         points = float(np.interp(inside.overshoot, [0.5 * limit, limit, 1.4 * limit], [-1, 0, 1.5]))
         found.append(
@@ -179,10 +180,10 @@ def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
     if not (math.isfinite(period) and exposure):
         return []
     worm = series.guiding.worm_period_s
-    text = f"right ascension swings with a period of {said(period, 's')}"
+    text = f"right ascension swings with a period of {figure(period, 's')}"
     usual = worm if math.isfinite(worm) else None
     if usual:
-        text += f" (worm {said(worm, 's')})"
+        text += f" (worm {figure(worm, 's')})"
     # From a few cadences to a good part of the exposure.
     slow = float(np.interp(period, [8 * cadence(series), 0.4 * exposure], [-1.0, 1.0]))
     if usual and abs(math.log(period / worm)) < 0.2:
@@ -198,10 +199,10 @@ def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> l
     if inside.gusts and math.isfinite(size) and floor > 0:
         text = (
             f"{inside.gusts} burst{'s' if inside.gusts > 1 else ''} in the record, the "
-            f"largest {said(size, '″')} (calm {said(floor, '″')})"
+            f"largest {figure(size, '″')} (calm {figure(floor, '″')})"
         )
         if math.isfinite(inside.gust_settle_s):
-            text += f", settled in {said(inside.gust_settle_s, 's')}"
+            text += f", settled in {figure(inside.gust_settle_s, 's')}"
         limit = limits.guiding.gust_floors
         points = float(np.interp(size / floor, [limit, 2 * limit, 4 * limit], [0.5, 2.0, 3.5]))
         return [
@@ -210,7 +211,7 @@ def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> l
         ]  # fmt: skip
     if inside.coverage < COVERED:
         return []
-    text = f"no burst in the record, errors up to {said(inside.peak, '″')}"
+    text = f"no burst in the record, errors up to {figure(inside.peak, '″')}"
     return [evidence("wind_trail", "burst in the record", -1.5, text, value=inside.peak, unit="″")]
 
 
@@ -223,8 +224,8 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
         share = length**2 / 12 / inside.rms_dec**2
         limit = limits.guiding.drift_share
         text = (
-            f"declination crept by {said(length, '″')} during the exposure, "
-            f"{said(100 * min(share, 1.0), '%')} of its recorded variance"
+            f"declination crept by {figure(length, '″')} during the exposure, "
+            f"{figure(100 * min(share, 1.0), '%')} of its recorded variance"
         )
         if length > 2 * noise_floor(series):
             points = float(np.interp(share, [0.3 * limit, limit, 1.6 * limit], [-1.0, 1.0, 2.5]))
@@ -238,7 +239,7 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
         )
     if math.isfinite(inside.one_sided_dec):
         limit = limits.guiding.one_sided
-        text = f"{said(100 * inside.one_sided_dec, '%')} of the Dec corrections go one way"
+        text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go one way"
         points = float(np.interp(inside.one_sided_dec, [0.6, limit, 0.97], [-0.3, 0.3, 1.2]))
         found.append(
             evidence("dec_drift", "one-sided corrections", points, text, value=inside.one_sided_dec,

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.causes.displaced import Displaced, light_displaced, star_trails
-from subgrade.causes.evidence import Finding, evidence, probability, said
+from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
+from subgrade.causes.figures import figure
 from subgrade.causes.light import BROKEN, judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -188,15 +189,15 @@ def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
         if streak in trails:
             continue
         text = (
-            f"a streak {said(streak.length_px, 'px')} long crosses from "
+            f"a streak {figure(streak.length_px, 'px')} long crosses from "
             f"({streak.x1:.0f}, {streak.y1:.0f}) to ({streak.x2:.0f}, {streak.y2:.0f})"
         )
         item = evidence("satellite_trail", "streak", 0.0, text, value=streak.length_px, unit="px")
         found.append(Finding("satellite_trail", 0.0, True, text, (item,)))
     if tilt > limits.field.tilt_eccentricity and frame.stars.shape_field is not None:
         text = (
-            f"the same pattern of shapes in every frame reaches eccentricity {said(tilt)} in the "
-            f"worst corner (remark from {said(limits.field.tilt_eccentricity)})"
+            f"the same pattern of shapes in every frame reaches eccentricity {figure(tilt)} in the "
+            f"worst corner (remark from {figure(limits.field.tilt_eccentricity)})"
         )
         item = evidence(
             "tilt_or_coma",

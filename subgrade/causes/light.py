@@ -8,7 +8,8 @@ import numpy as np
 
 from subgrade.causes.dew import cloud_or_dew, leans_to_dew
 from subgrade.causes.displaced import bright_places, of_trails, star_trails
-from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.evidence import Finding, evidence, points_beyond
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
@@ -82,11 +83,11 @@ def judge_light(
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
     reason = "cloud" if dimmed else "sky_glow"
-    came = f"{said(share)} of the clear level" if np.isfinite(share) else "not measured"
+    came = f"{figure(share)} of the clear level" if np.isfinite(share) else "not measured"
     numbers = (
-        f"starlight {came} and sky noise {said(noise)} times the usual leave a depth (signal to "
-        f"noise, squared) of {said(relative)} against frames worth stacking "
-        f"(limit {said(limits.light.depth)})"
+        f"starlight {came} and sky noise {figure(noise)} times the usual leave a depth (signal to "
+        f"noise, squared) of {figure(relative)} against frames worth stacking "
+        f"(limit {figure(limits.light.depth)})"
     )
     items = [
         evidence(
@@ -102,8 +103,8 @@ def judge_light(
         *_context(series, position, share, compared),
     ]
     remark = share < limits.light.remark_transparency if dimmed else points > 0
-    brief = f"depth {said(relative)} (limit {said(limits.light.depth)}) from starlight " + (
-        f"{said(share)} and sky noise {said(noise)} times the usual"
+    brief = f"depth {figure(relative)} (limit {figure(limits.light.depth)}) from starlight " + (
+        f"{figure(share)} and sky noise {figure(noise)} times the usual"
     )
     finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
     if reason == "cloud" and (remark or points > 0):
@@ -142,7 +143,7 @@ def judge_star_count(
         reason, why = known.reason, known.text
     barren = stars.shape_status == "none" or gone
     points = 4.0 if barren else -0.5
-    text = f"{stars.stars} stars (usual {said(usual)})" + (f"; {why}" if why else "")
+    text = f"{stars.stars} stars (usual {figure(usual)})" + (f"; {why}" if why else "")
     item = evidence(
         reason,
         "stars",
@@ -161,7 +162,7 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     usual_sky, usual_noise = series.usual("background_adu"), series.usual("noise_adu")
     usual_stars = series.usual("stars").centre
     usual_stars = usual_stars if np.isfinite(usual_stars) else 0.0
-    levels = f"sky {said(sky, 'ADU')} (usual {said(usual_sky.centre, 'ADU')})"
+    levels = f"sky {figure(sky, 'ADU')} (usual {figure(usual_sky.centre, 'ADU')})"
     if _sky_raised(series, position, limits) and (
         noise > 1.41 * usual_noise.centre or sky > 2 * usual_sky.centre
     ):
@@ -196,7 +197,7 @@ def _context(series, position, share, compared) -> list:
             "cloud",
             "transparency",
             0.0,
-            f"transparency {said(share)}, usual {said(usual.centre)}",
+            f"transparency {figure(share)}, usual {figure(usual.centre)}",
             value=share,
             usual=usual.centre,
             error=compared.transparency_error,
@@ -205,8 +206,8 @@ def _context(series, position, share, compared) -> list:
             "sky_glow",
             "noise_adu",
             0.0,
-            f"sky noise {said(series['noise'][position], 'ADU')}, usual "
-            f"{said(noise.centre, 'ADU')}",
+            f"sky noise {figure(series['noise'][position], 'ADU')}, usual "
+            f"{figure(noise.centre, 'ADU')}",
             value=series["noise"][position],
             usual=noise.centre,
             unit="ADU",
@@ -215,7 +216,7 @@ def _context(series, position, share, compared) -> list:
             "sky_glow",
             "background_adu",
             0.0,
-            f"sky {said(series['sky'][position], 'ADU')}, usual {said(sky.centre, 'ADU')}"
+            f"sky {figure(series['sky'][position], 'ADU')}, usual {figure(sky.centre, 'ADU')}"
             + _expected_sky(series, position),
             value=series["sky"][position],
             usual=sky.centre,
@@ -229,7 +230,7 @@ def _expected_sky(series: GroupSeries, position: int) -> str:
     expected = series["sky_expected"][position]
     if not np.isfinite(expected):
         return ""
-    return f", by the night's slow trend {said(expected, 'ADU')} at this hour"
+    return f", by the night's slow trend {figure(expected, 'ADU')} at this hour"
 
 
 def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
@@ -266,9 +267,9 @@ def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Findi
         spread, limits.light.uneven, error, 0.15 * limits.light.uneven, limits.verdict.points_cap
     )
     text = (
-        f"starlight over the four quarters runs from {said(quarters.min())} to "
-        f"{said(quarters.max())} of the clear level, a spread of {said(spread)} "
-        f"(limit {said(limits.light.uneven)})"
+        f"starlight over the four quarters runs from {figure(quarters.min())} to "
+        f"{figure(quarters.max())} of the clear level, a spread of {figure(spread)} "
+        f"(limit {figure(limits.light.uneven)})"
     )
     item = evidence(
         "cloud",

@@ -11,7 +11,8 @@ import math
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, likely, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure, likely
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.motion_series import (
@@ -132,7 +133,7 @@ def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evid
     likeliest = max(fits.values(), key=lambda f: f.points)
     size = likeliest.rms_px if likeliest.model == "shake" else likeliest.extent_px
     text = (
-        f"{DRAWN[likeliest.model].format(said(size, 'px'))} fits the star image best "
+        f"{DRAWN[likeliest.model].format(figure(size, 'px'))} fits the star image best "
         f"({likely(likeliest.probability)}"
     )
     second = sorted(fits.values(), key=lambda f: -f.points)[1]
@@ -163,7 +164,7 @@ def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     length = math.sqrt(8 * motion[position]) * series.scale_arcsec
     if not math.isfinite(length):
         return []
-    text = f"as a swing it would be {said(length, '″')} long"
+    text = f"as a swing it would be {figure(length, '″')} long"
     # A worm's whole swing is seldom over half a minute of arc, and guided at that.
     places = [2.0, 4.0, 8.0, 15.0, 30.0, 60.0]
     slow = float(np.interp(length, places, [-0.3, 0.0, 0.6, 0.6, -1.5, -3.0]))
@@ -200,7 +201,7 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
         if presumed
         else ("right ascension")
     )
-    text = f"the long axis lies {said(off, '°')} from {name}"
+    text = f"the long axis lies {figure(off, '°')} from {name}"
     odds = {
         "ra_oscillation": right * near + crossed * far + neither,
         "dec_drift": right * far + crossed * near + neither,

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, axial_difference, unbroken
 
@@ -43,7 +44,7 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     agreement = float(np.mean(np.cos(off)))
     text = (
         f"{len(angles)} frame{'s' if len(angles) > 1 else ''} next to it, as oval, "
-        f"agree{'s' if len(angles) == 1 else ''} with its direction to {said(agreement)} "
+        f"agree{'s' if len(angles) == 1 else ''} with its direction to {figure(agreement)} "
         "(1 the same, 0 at random)"
     )
     # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).  Gusts
@@ -71,7 +72,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     first, last = unbroken(np.isin(np.arange(len(motion)), alike), position)
     run = last - first + 1
     text = (
-        f"it is one of {said(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
+        f"it is one of {figure(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
         f"{len(near)} frames nearby are"
         if len(alike)
         else f"none of the {len(near)} frames nearby is drawn out likewise"
@@ -94,7 +95,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
         for w, p in words.items()
     ]
     if math.isfinite(scatter):
-        text = f"the length of the motion varies by {said(100 * scatter, '%')} among them"
+        text = f"the length of the motion varies by {figure(100 * scatter, '%')} among them"
         words = {
             "periodic_error": np.interp(scatter, [0.1, 0.3], [-0.7, 0.7]),
             "wind_trail": np.interp(scatter, [0.1, 0.3], [-0.5, 0.5]),
@@ -131,8 +132,8 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     if off > 20 or not 0.5 < length / max(seen, 1e-9) < 2.0:
         return []
     text = (
-        f"the field creeps {said(length, 'px')} an exposure from frame to frame, {said(off, '°')} "
-        f"from the long axis; the stars are drawn out by {said(seen, 'px')}"
+        f"the field creeps {figure(length, 'px')} an exposure from frame to frame, {figure(off, '°')} "
+        f"from the long axis; the stars are drawn out by {figure(seen, 'px')}"
     )
     return [
         evidence(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
@@ -170,9 +171,9 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     stayed = np.logaddexp(*(-0.5 * ((moved + s * crept) / error) ** 2 for s in (1, -1)))
     points = float(np.clip(stayed - math.log(2) + 0.5 * (moved / error) ** 2, -1.5, 2.5))
     text = (
-        f"after the frames alike the field lay {said(abs(moved), 'px')} along the trail from where "
-        f"it lay before (they crept {said(crept, 'px')} in all, "
-        f"dithers scatter {said(scatter, 'px')})"
+        f"after the frames alike the field lay {figure(abs(moved), 'px')} along the trail from where "
+        f"it lay before (they crept {figure(crept, 'px')} in all, "
+        f"dithers scatter {figure(scatter, 'px')})"
     )
     # A step stays as well.
     return [

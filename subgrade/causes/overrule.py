@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.causes.dials import Number, numbers_of, usual_values
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.marks import Mark
 from subgrade.causes.model import Judgement
@@ -110,7 +111,7 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
     )  # fmt: skip
     text = (
         f"nearest to its limit, and so named as the reason, is {near.dial.name} "
-        f"{said(near.value)} (limit {said(near.limit)})"
+        f"{figure(near.value)} (limit {figure(near.limit)})"
     )
     return (word, *judgement.reasons), text
 

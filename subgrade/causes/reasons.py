@@ -31,49 +31,49 @@ class Reason:
 _ALL = (
     Reason(
         "wind_trail",
-        "knocked by wind",
+        "wind",
         "A short knock that settled: the star keeps a round core and grows a one-sided or "
         "scattered tail. It hits single frames, in no steady direction.",
     ),
     Reason(
         "ra_oscillation",
-        "swinging in right ascension",
+        "RA oscillation (over-correcting)",
         "The mount swung to and fro in right ascension: over-correction or too slow a "
         "correction rate. Stars are stretched along right ascension, piled up at both ends.",
     ),
     Reason(
         "periodic_error",
-        "worm swing in right ascension",
+        "periodic error",
         "The worm's slow swing in right ascension was left in the exposure. Stars are "
         "stretched along right ascension in some frames and round in others, in turn.",
     ),
     Reason(
         "dec_drift",
-        "creeping in declination",
+        "Dec drift",
         "One-way creep in declination, as polar misalignment makes when it is not corrected. "
         "Stars are stretched along declination, alike from frame to frame.",
     ),
     Reason(
         "field_rotation",
-        "field turning",
-        "The stars turned about a point during the exposure: elongation is tangential and "
+        "field rotation",
+        "The field turned about a point during the exposure: elongation is tangential and "
         "grows with the distance from that point.",
     ),
     Reason(
         "flexure",
-        "guide scope and main scope moved apart",
+        "differential flexure",
         "Stars drifted although the guider held its star: guide scope and main scope moved "
         "against each other. The drift is steady, and not tied to an axis of the mount.",
     ),
     Reason(
         "tracking_lost",
-        "tracking lost",
+        "lost tracking",
         "Stars are drawn into lines: the guide star was lost, the mount stalled, or it moved "
         "during the exposure.",
     ),
     Reason(
         "bump",
-        "two images of every star",
+        "doubled stars (bump)",
         "Every star is doubled alike: the telescope made a step during the exposure.",
     ),
     Reason(
@@ -83,19 +83,19 @@ _ALL = (
     ),
     Reason(
         "cloud",
-        "starlight lost to cloud",
+        "cloud or haze",
         "Starlight was lost to cloud or haze: the same stars are fainter than on the clear "
         "frames, unevenly over the frame or from frame to frame.",
     ),
     Reason(
         "dew",
-        "dew on the optics",
+        "dew",
         "Starlight was lost slowly and one way over many frames while the stars swelled and "
         "grew halos: moisture on the optics.",
     ),
     Reason(
         "sky_glow",
-        "sky far too bright",
+        "bright sky",
         "The background is far above the night's level, and its noise drowns starlight: "
         "twilight, moonrise or headlights.",
     ),
@@ -106,19 +106,19 @@ _ALL = (
     ),
     Reason(
         "seeing",
-        "unsteady air",
-        "Stars are swollen and round, and the swelling came and went: unsteady air.",
+        "poor seeing",
+        "Stars are swollen and round, and the swelling came and went: poor seeing.",
     ),
     Reason(
         "tilt_or_coma",
-        "fixed pattern over the field",
+        "tilt or coma",
         "Star shape varies over the field in the same pattern in every frame: optics, spacing "
         "or sensor tilt. A remark; it rejects no frame by itself.",
         rejects=False,
     ),
     Reason(
         "satellite_trail",
-        "streak across the frame",
+        "satellite trail",
         "A streak crosses the frame. A remark; a stack of enough frames removes it.",
         rejects=False,
     ),
@@ -129,13 +129,13 @@ _ALL = (
     ),
     Reason(
         "wrong_frame",
-        "not a light of this session",
+        "wrong frame",
         "Not a light frame of this session: size, binning, filter, exposure or pointing "
         "differ, or it is a calibration frame.",
     ),
     Reason(
         "unreadable",
-        "file cannot be read",
+        "unreadable file",
         "The file is damaged, truncated or of a kind that is not supported.",
     ),
 )

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from subgrade.causes.evidence import evidence, said
+from subgrade.causes.evidence import evidence
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries
@@ -25,17 +26,17 @@ def by_interruption(series: GroupSeries, position: int, limits: Limits) -> list[
     lost = inside.lost_s
     gap = inside.longest_gap_s if math.isfinite(inside.longest_gap_s) else 0.0
     if lost > g.lost_share * exposure:
-        text = f"the guider had no star for {said(lost, 's')} of the {said(exposure, 's')}"
+        text = f"the guider had no star for {figure(lost, 's')} of the {figure(exposure, 's')}"
         points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
         found.append(
             evidence("tracking_lost", "time without guide star", points, text, value=lost,
                      limit=g.lost_share * exposure, unit="s")
         )  # fmt: skip
     elif gap > 3 * cadence(series) and gap > 2 * g.lost_share * exposure:
-        text = f"the record has a gap of {said(gap, 's')}"
+        text = f"the record has a gap of {figure(gap, 's')}"
         found.append(evidence("tracking_lost", "gap in the record", 0.7, text, value=gap, unit="s"))
     if inside.peak > g.lost_arcsec:
-        text = f"guiding errors up to {said(inside.peak, '″')}: more than any dither"
+        text = f"guiding errors up to {figure(inside.peak, '″')}: more than any dither"
         found.append(
             evidence("tracking_lost", "guiding error", 4.0, text, value=inside.peak,
                      limit=g.lost_arcsec, unit="″")
@@ -50,8 +51,8 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
     # What threw the star out after it had come home was not the dither.
     own = inside.unsettled_peak if math.isfinite(inside.unsettled_peak) else inside.peak
     text = (
-        f"a dither or its settling took {said(overlap, 's')} of the exposure, with errors up "
-        f"to {said(own, '″')} (calm {said(floor, '″')})"
+        f"a dither or its settling took {figure(overlap, 's')} of the exposure, with errors up "
+        f"to {figure(own, '″')} (calm {figure(floor, '″')})"
     )
     # Settling that nobody sees in the errors, or that was over at once, harmed nothing.
     # A steady creep, which may itself keep the guider from settling, is not the dither's.
@@ -89,11 +90,11 @@ def record_context(series: GroupSeries, position: int, reason: str) -> list[Evid
         return []
     calm = [series.guiding.calm_rms_ra, series.guiding.calm_rms_dec]
     text = (
-        f"guiding rms {said(inside.rms_ra, '″')} in right ascension and "
-        f"{said(inside.rms_dec, '″')} in declination (calm {said(calm[0], '″')} and "
-        f"{said(calm[1], '″')})"
+        f"guiding rms {figure(inside.rms_ra, '″')} in right ascension and "
+        f"{figure(inside.rms_dec, '″')} in declination (calm {figure(calm[0], '″')} and "
+        f"{figure(calm[1], '″')})"
     )
-    peak = f"largest guiding error {said(inside.peak, '″')}"
+    peak = f"largest guiding error {figure(inside.peak, '″')}"
     return [
         evidence(reason, "guiding rms", 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
                  usual=math.hypot(*calm), unit="″"),
@@ -120,9 +121,7 @@ def guide_star_dimmed(
     if not (math.isfinite(drop) and share < 1 - limits.guiding.star_loss):
         return []
     loss, guide_loss = 1 - share, 1 - drop
-    text = (
-        f"the guide star fell to {said(drop)} of its usual brightness, starlight to {said(share)}"
-    )
+    text = f"the guide star fell to {figure(drop)} of its usual brightness, starlight to {figure(share)}"
     # The least of many samples reads low by its noise, about a tenth.  That it dimmed
     # says less: a guide scope may dew over too.
     dimmed = max(guide_loss - 0.1, 0.0) / loss

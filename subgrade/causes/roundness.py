@@ -10,8 +10,9 @@ import numpy as np
 from subgrade.causes.between import between, large_step
 from subgrade.causes.beyond import beyond_usual, moved_otherwise
 from subgrade.causes.displaced import by_last_step, likeliest
-from subgrade.causes.evidence import Finding, evidence, likely, points_beyond, said
+from subgrade.causes.evidence import Finding, evidence, points_beyond
 from subgrade.causes.fieldshape import judge_turning
+from subgrade.causes.figures import figure, likely
 from subgrade.causes.guided import by_record
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
@@ -77,9 +78,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         limits.roundness.softness,
         limits.verdict.points_cap,
     )
-    measured = (
-        f"eccentricity {said(stars.eccentricity)} (usual {said(usual.centre)}, limit {said(limit)})"
-    )
+    measured = f"eccentricity {figure(stars.eccentricity)} (usual {figure(usual.centre)}, limit {figure(limit)})"
     thrown = [*_thrown(series, position, limits), *_widened(series, position, limits)]
     numbers = {
         "value": stars.eccentricity,
@@ -105,7 +104,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         *why,
         *record_context(series, position, reason),
     )
-    sentence = f"stars are oval at {said(stars.angle_deg, '°')}: {measured}"
+    sentence = f"stars are oval at {figure(stars.angle_deg, '°')}: {measured}"
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
     sentence += _likeliest(reason, share, order[1], why)
@@ -122,8 +121,8 @@ def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence
     limit = r.stray + float(np.clip(usual, 0.0, 0.5 * r.stray))
     points = points_beyond(stray[position], limit, 0.0, r.stray_softness, limits.verdict.points_cap)
     text = (
-        f"{said(100 * stray[position], '%')} of the light lies beyond the core along the long "
-        f"axis (usual {said(100 * usual, '%')}, limit {said(100 * limit, '%')})"
+        f"{figure(100 * stray[position], '%')} of the light lies beyond the core along the long "
+        f"axis (usual {figure(100 * usual, '%')}, limit {figure(100 * limit, '%')})"
     )
     return [
         evidence("wind_trail", "light out of the core", points, text,
@@ -144,7 +143,7 @@ def _widened(series: GroupSeries, position: int, limits: Limits) -> list[Evidenc
         value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
     )
     text = (
-        f"FWHM {said(value, 'px')} (usual {said(usual.centre, 'px')}, limit {said(limit, 'px')}) "
+        f"FWHM {figure(value, 'px')} (usual {figure(usual.centre, 'px')}, limit {figure(limit, 'px')}) "
         f"by a motion other than the usual one"
     )
     return [
@@ -177,7 +176,7 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     # With every frame trailed the group has no usual width; 3 px is a usual sampling.
     widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
     width = next(w for w in widths if np.isfinite(w))
-    text = f"stars are lines {_length(length, facts)} long at {said(stars.angle_deg, '°')}"
+    text = f"stars are lines {_length(length, facts)} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
         "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
@@ -197,7 +196,7 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     order = ranked([*why, *_of_turning(turning, why)])
     if length > lost_from and alike >= 0.5 and not recorded:
         order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
-        text += f"; {said(100 * alike, '%')} of the frames nearby are drawn out the same way"
+        text += f"; {figure(100 * alike, '%')} of the frames nearby are drawn out the same way"
     else:
         if order[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
@@ -214,7 +213,9 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     points = float(
         np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
     )
-    text = f"the line is {said(widths)} star widths long (lost tracking from about {said(full)})"
+    text = (
+        f"the line is {figure(widths)} star widths long (lost tracking from about {figure(full)})"
+    )
     return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
 
 
@@ -250,21 +251,21 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     still = SIDEREAL_ARCSEC_PER_S * facts.exposure_s * math.cos(math.radians(dec))
     share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
     if 0.8 <= share <= 1.2:
-        return f", {said(share)} of what a mount standing still draws: it did not track at all"
+        return f", {figure(share)} of what a mount standing still draws: it did not track at all"
     if share < 0.05:
-        return f", {said(share)} of what a mount standing still draws: it was off for a moment"
+        return f", {figure(share)} of what a mount standing still draws: it was off for a moment"
     if share < 0.8:
         return (
-            f", {said(share)} of what a mount standing still draws: it stood or slipped for part "
+            f", {figure(share)} of what a mount standing still draws: it stood or slipped for part "
             "of the exposure"
         )
-    return f", {said(share)} times what a mount standing still draws: it was moving"
+    return f", {figure(share)} times what a mount standing still draws: it was moving"
 
 
 def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
     text = (
         f"every star shows two images {_length(stars.length_px, facts)} apart at "
-        f"{said(stars.angle_deg, '°')}"
+        f"{figure(stars.angle_deg, '°')}"
     )
     why = [
         *_steps(series, position, stars),
@@ -316,7 +317,7 @@ def _brightness_at(stars: FrameStars, along: float) -> float:
 
 
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:
-    text = f"stars are rings: their centre has {said(stars.hollow)} of the ring's brightness"
+    text = f"stars are rings: their centre has {figure(stars.hollow)} of the ring's brightness"
     item = evidence(
         "focus", "centre over ring brightness", limits.verdict.points_cap, text,
         value=stars.hollow, limit=1.0,
@@ -326,5 +327,5 @@ def _hollow(stars: FrameStars, limits: Limits) -> Finding:
 
 def _length(px: float, facts: HeaderFacts) -> str:
     if facts.scale_arcsec:
-        return f"{said(px, 'px')} = {said(px * facts.scale_arcsec, '″')}"
-    return said(px, "px")
+        return f"{figure(px, 'px')} = {figure(px * facts.scale_arcsec, '″')}"
+    return figure(px, "px")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.causes.beyond import moved_otherwise, narrowest
-from subgrade.causes.evidence import Finding, evidence, points_beyond, said
+from subgrade.causes.evidence import Finding, evidence, points_beyond
+from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries, unbroken
 
@@ -124,8 +125,8 @@ def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
     text = f"{_both(expected, scale)} was to be expected of a frame that nothing spoilt"
     air = _airmass_excess(series)[position]
     if air:
-        more = f"{said(100 * abs(np.expm1(air)), '%')} {'wider' if air > 0 else 'narrower'}"
-        text += f"; its airmass of {said(series['airmass'][position])} alone makes stars {more}"
+        more = f"{figure(100 * abs(np.expm1(air)), '%')} {'wider' if air > 0 else 'narrower'}"
+        text += f"; its airmass of {figure(series['airmass'][position])} alone makes stars {more}"
     return [
         evidence("seeing", "fwhm_px expected", 0.0, text, value=expected, usual=usual, unit="px")
     ]
@@ -172,8 +173,8 @@ def _by_profile(series: GroupSeries, position: int) -> list:
     due /= np.hypot(spread, 0.03)
     reason, points = _lean(float(min(z, 3.0)) if z > 0.5 else -float(np.clip(due / 2, 0, 1.2)))
     text = (
-        f"the star's width at a fifth of its peak is {said(wings[position])} of that at half, "
-        f"usually {said(usual)}: "
+        f"the star's width at a fifth of its peak is {figure(wings[position])} of that at half, "
+        f"usually {figure(usual)}: "
         + ("a flat core, as out of focus" if z > 0.5 else "no flat core, so not plainly defocus")
     )
     return [
@@ -196,7 +197,7 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
     if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
         moved = focuser[last + 1] - focuser[last]
         if moved != 0 and excess[last + 1] < EPISODE_SHARE * excess[position]:
-            text = f"it ended when the focuser moved by {said(moved, 'steps')}"
+            text = f"it ended when the focuser moved by {figure(moved, 'steps')}"
             found.append(evidence("focus", "focuser move", 3.0, text, value=moved, unit="steps"))
     return found
 
@@ -236,8 +237,8 @@ def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, positi
         return []
     airmass = series["airmass"]
     text = (
-        f"airmass {said(airmass[position])} alone widens stars by "
-        f"{said(100 * np.expm1(air[position]), '%')}"
+        f"airmass {figure(airmass[position])} alone widens stars by "
+        f"{figure(100 * np.expm1(air[position]), '%')}"
     )
     return [
         evidence(
@@ -264,7 +265,7 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
     slope = f"{100 * trends.focus_slope:+.2g}%"
     text = (
         f"widths change by {slope} per {per} all night, which makes "
-        f"{said(100 * np.expm1(share), '%')} of the swelling"
+        f"{figure(100 * np.expm1(share), '%')} of the swelling"
     )
     return [evidence("focus", "slow trend of widths", 1.5, text, value=trends.focus_slope)]
 
@@ -277,5 +278,5 @@ def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
 
 def _both(px: float, scale: float | None) -> str:
     if scale:
-        return f"{said(px, 'px')} = {said(px * scale, '″')}"
-    return said(px, "px")
+        return f"{figure(px, 'px')} = {figure(px * scale, '″')}"
+    return figure(px, "px")

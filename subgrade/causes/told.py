@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from subgrade.causes.dials import Dial, Turned
-from subgrade.causes.evidence import said
+from subgrade.causes.figures import figure
 
 UNITS = {"FWHM": "px"}
 
@@ -81,9 +81,9 @@ def _asked(dial: Dial, against) -> str:
     did, limit_did = ("kept", "rejected") if keep else ("rejected", "let pass")
     values = sorted(s.number.value for s in against)
     unit = UNITS.get(dial.name, "")
-    span = said(values[0], unit)
-    if said(values[-1], unit) != span:
-        span += f" to {said(values[-1], unit)}"
+    span = figure(values[0], unit)
+    if figure(values[-1], unit) != span:
+        span += f" to {figure(values[-1], unit)}"
     return f"{did} {_count(len(against), 'frame')} that the limit {limit_did} ({span})"
 
 
@@ -102,7 +102,7 @@ def _left(against, followed: set[str]) -> str:
 
 
 def _at(dial: Dial, spoke) -> str:
-    return f"{spoke.mark.frame} at {said(spoke.number.value, UNITS.get(dial.name, ''))}"
+    return f"{spoke.mark.frame} at {figure(spoke.number.value, UNITS.get(dial.name, ''))}"
 
 
 def _count(count: int, word: str) -> str:

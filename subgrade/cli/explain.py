@@ -93,15 +93,15 @@ def _print(record: dict, everything: bool) -> None:
 
 def guiding_line(guiding: dict) -> str:
     """The record inside this exposure, in one line."""
-    from subgrade.causes.evidence import said
+    from subgrade.causes.figures import figure
 
     parts = [f"{guiding['samples']} samples over {100 * guiding['coverage']:.0f}% of the exposure"]
     for title, name in (("rms RA", "rms_ra"), ("rms Dec", "rms_dec"), ("peak", "peak")):
         if guiding[name] is not None:
-            parts.append(f"{title} {said(guiding[name], '″')}")
+            parts.append(f"{title} {figure(guiding[name], '″')}")
     for title, name in (("without a star", "lost_s"), ("unsettled", "settle_overlap_s")):
         if guiding[name]:
-            parts.append(f"{title} {said(guiding[name], 's')}")
+            parts.append(f"{title} {figure(guiding[name], 's')}")
     return "guiding: " + ", ".join(parts)
 
 
@@ -188,10 +188,10 @@ def table_lines(parts: list[Section], screen) -> list[tuple[str, str]]:
 
 
 def _cells(item: dict) -> list[str]:
-    from subgrade.results import quantity_said, quantity_words
+    from subgrade.results import quantity_text, quantity_words
 
     name, unit = item["quantity"], item["unit"]
-    numbers = [quantity_said(name, item[key], unit) for key in ("value", "usual", "limit")]
+    numbers = [quantity_text(name, item[key], unit) for key in ("value", "usual", "limit")]
     points = round(item["points"], 1) or 0.0  # no minus before a zero
     return [item["reason"], quantity_words(name), *numbers, f"{points:+.1f}"]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
-from subgrade.moving.disk import said
+from subgrade.moving.disk import error_text
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
 from subgrade.moving.model import (
@@ -151,7 +151,7 @@ def _plan(session, journal: Journal, to, kind: str, unreadable: bool):
     except OSError as error:
         path = str(error.filename or to)
         raise NotMoved(
-            "nothing was moved", [(path, f"cannot be looked at: {said(error)}")]
+            "nothing was moved", [(path, f"cannot be looked at: {error_text(error)}")]
         ) from error
 
 
@@ -165,7 +165,7 @@ def _end(journal: Journal, over: tuple[Entry, ...]) -> tuple[int, list[tuple[str
         try:
             unlink(journal, entry)
         except OSError as error:
-            problems.append((entry.target, f"this link stays: {said(error)}"))
+            problems.append((entry.target, f"this link stays: {error_text(error)}"))
         else:
             unlinked += 1
     if unlinked:
@@ -206,7 +206,9 @@ def _mark_folder(journal: Journal, to: str, session) -> None:
     except FileExistsError:
         return
     except OSError as error:
-        raise NotMoved("nothing was moved", [(to, f"cannot be used: {said(error)}")]) from error
+        raise NotMoved(
+            "nothing was moved", [(to, f"cannot be used: {error_text(error)}")]
+        ) from error
 
 
 def clear_folders(journal: Journal) -> None:
@@ -241,5 +243,5 @@ def _why(error: OSError, frame: Planned, link: bool) -> str:
     if isinstance(error, FileExistsError):
         return f"{frame.target} is there already; nothing is overwritten"
     if link and error.errno in (errno.EPERM, errno.EACCES, errno.ENOSYS, errno.EOPNOTSUPP):
-        return f"no link could be made in this folder: {said(error)}; move instead, or use --list"
+        return f"no link could be made in this folder: {error_text(error)}; move instead, or use --list"
     return worded(error, frame.source)

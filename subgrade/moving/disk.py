@@ -293,6 +293,6 @@ def _from_disk(handle: int) -> None:
         os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
 
 
-def said(error: OSError) -> str:
+def error_text(error: OSError) -> str:
     """An error as the user reads it, without number and path."""
     return error.strerror or str(error) or type(error).__name__

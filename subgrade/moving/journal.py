@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from subgrade.errors import ResultsError
-from subgrade.moving.disk import said, state_of, sync_folder
+from subgrade.moving.disk import error_text, state_of, sync_folder
 from subgrade.moving.model import BEGUN, JOURNAL, LINK, UNDOING, UNDONE, Entry, Planned
 
 STATES = frozenset({"done", "dropped", "undoing", "undone"})
@@ -44,7 +44,7 @@ class Journal:
         except FileNotFoundError:
             content = b""
         except OSError as error:
-            raise ResultsError(f"{self.path}: cannot be read: {said(error)}") from error
+            raise ResultsError(f"{self.path}: cannot be read: {error_text(error)}") from error
         # No step follows a line that is not whole: it is as if it had not been written.
         self._whole = content.rfind(b"\n") + 1
         lines = content[: self._whole].split(b"\n")[:-1]
@@ -141,7 +141,7 @@ class Journal:
                 raise
             self._whole += size
         except OSError as error:
-            raise ResultsError(f"{self.path}: cannot be written: {said(error)}") from error
+            raise ResultsError(f"{self.path}: cannot be written: {error_text(error)}") from error
 
     def _open(self) -> None:
         new = state_of(str(self.path)) is None

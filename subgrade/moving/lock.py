@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from subgrade.errors import ResultsError
-from subgrade.moving.disk import NoExclusiveRename, rename_new, said
+from subgrade.moving.disk import NoExclusiveRename, error_text, rename_new
 from subgrade.moving.model import LOCK
 
 EMPTY_IS_STALE_S = 10.0
@@ -37,7 +37,7 @@ def locked(folder: Path) -> Iterator[None]:
                 raise ResultsError(_busy(path, _holder(path)))
     except OSError as error:
         raise ResultsError(
-            f"{folder}: cannot be written to, and the journal must be kept there: {said(error)}"
+            f"{folder}: cannot be written to, and the journal must be kept there: {error_text(error)}"
         ) from error
     _sweep(path)
     try:

@@ -10,7 +10,7 @@ from pathlib import Path, PurePath
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
-from subgrade.moving.disk import said
+from subgrade.moving.disk import error_text
 from subgrade.moving.model import BEGUN, DONE, LINK, MOVE, Away, Entry, Planned
 from subgrade.moving.steps import is_our_link
 from subgrade.results import FileIdentity, Session
@@ -83,7 +83,7 @@ def make_plan(
         try:
             cause = _mismatch(session, record, identity, chosen)
         except OSError as error:
-            cause = f"cannot be looked at: {said(error)}"
+            cause = f"cannot be looked at: {error_text(error)}"
         if earlier and not cause and _is_back(earlier):
             cause = f"is at {earlier.target} too, where a cull moved it; run restore first"
         if cause:
@@ -194,7 +194,7 @@ def _taken(frames: list[Planned], to: str, freed: set[str]) -> list[tuple[str, s
                     problems[folder] = "is a file where a folder must be; name another with --to"
                 folder = os.path.dirname(folder)
         except OSError as error:
-            problems[frame.target] = f"cannot be looked at: {said(error)}"
+            problems[frame.target] = f"cannot be looked at: {error_text(error)}"
     return list(problems.items())
 
 
@@ -218,7 +218,7 @@ def _folder_problem(session: Session, to: str | None) -> str:
             )
         disk.state_of(os.path.join(to, CULLED_MARKER))
     except OSError as error:
-        return f"cannot be used: {said(error)}"
+        return f"cannot be used: {error_text(error)}"
     return ""
 
 

@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable
 
 from subgrade.moving import disk
-from subgrade.moving.disk import Differs, NoExclusiveRename, said
+from subgrade.moving.disk import Differs, NoExclusiveRename, error_text
 from subgrade.moving.journal import Journal
 from subgrade.moving.model import BEGUN, DONE, DROPPED, LINK, MOVE, UNDOING, UNDONE, Entry, Planned
 
@@ -255,7 +255,7 @@ def is_our_link(entry: Entry) -> bool:
 def worded(error: OSError, path: str) -> str:
     """Why a step failed, naming the other file where the error is about one."""
     other = error.filename if isinstance(error.filename, str) else None
-    text = f"{other}: {said(error)}" if other and other != path else said(error)
+    text = f"{other}: {error_text(error)}" if other and other != path else error_text(error)
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         text += "; its folder and the other one must be writable"
     return text

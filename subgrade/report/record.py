@@ -11,7 +11,7 @@ from subgrade.results import (
     GradedFrame,
     culled_line,
     problems_parted,
-    quantity_said,
+    quantity_text,
     quantity_words,
     session_record,
 )
@@ -65,7 +65,7 @@ def _told(row: dict) -> dict:
             "reason": e["reason"],
             "quantity": quantity_words(e["quantity"]),
             **{
-                n: quantity_said(e["quantity"], e[n], e["unit"])
+                n: quantity_text(e["quantity"], e[n], e["unit"])
                 for n in ("value", "usual", "limit")
                 if e[n] is not None
             },

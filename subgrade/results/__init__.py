@@ -5,7 +5,7 @@ from subgrade.results.files import write_whole
 from subgrade.results.guiding import problems_parted
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
-from subgrade.results.quantities import quantity_said, quantity_words
+from subgrade.results.quantities import quantity_text, quantity_words
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
@@ -20,7 +20,7 @@ __all__ = [
     "file_identities",
     "open_results",
     "problems_parted",
-    "quantity_said",
+    "quantity_text",
     "quantity_words",
     "session_record",
     "write_results",

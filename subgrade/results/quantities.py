@@ -2,27 +2,47 @@
 
 from __future__ import annotations
 
-from subgrade.causes import said
+from subgrade.causes import figure
 
 WORDS = {
+    "agreement of direction": "same direction as its neighbours",
+    "angle from right ascension": "angle from the RA axis",
+    "axis of the recorded motion": "RA share of the guiding error",
     "background_adu": "sky background",
+    "burst in the record": "burst in the guiding record",
+    "centre over ring brightness": "centre / ring brightness",
+    "creep in declination": "Dec drift in the record",
+    "creep of the field": "drift of the field",
+    "depth": "depth (S/N² of the best)",
+    "drawn towards the second image": "stretch towards the second image",
+    "field after the creep": "field shift along the drift",
+    "fit of the star image": "fit to the star image",
+    "fixed pattern": "worst-corner eccentricity",
+    "frames dimmed in a row": "consecutive dimmed frames",
+    "frames in a row alike": "consecutive frames alike",
+    "frames swollen in a row": "consecutive swollen frames",
+    "fwhm_px across the narrow axis": "FWHM across the short axis",
+    "fwhm_px expected": "expected FWHM",
+    "fwhm_px with the motion": "FWHM with the motion",
+    "guiding peak": "guiding peak error",
+    "guiding rms": "guiding RMS",
+    "interruption in the record": "guiding interruptions",
+    "last pointing": "shift from the last pointing",
+    "length of the line": "trail length in star widths",
+    "length of the star trails": "trail length",
+    "light out of the core": "light outside the core",
     "noise_adu": "sky noise",
-    "axis of the recorded motion": "recorded motion in RA",
-    "centre over ring brightness": "centre over ring",
-    "drawn towards the second image": "drawn to the second image",
-    "field after the creep": "shift along the creep",
-    "fixed pattern": "worst corner eccentricity",
-    "fwhm_px across the narrow axis": "FWHM of the narrow axis",
-    "fwhm_px expected": "FWHM to be expected",
-    "last pointing": "from the last pointing",
-    "length of the line": "length in star widths",
-    "length of the star trails": "length of the stars",
-    "light out of the core": "light beyond the core",
-    "period of the recorded swing": "period of the swing",
-    "separation of the two images": "gap between the images",
-    "share the guider saw": "elongation the guider saw",
-    "streak": "length of the streak",
-    "transparency over quarters": "spread over the quarters",
+    "period of the recorded swing": "period of the oscillation",
+    "reversal of the error": "sample-to-sample reversal",
+    "share the guider saw": "elongation explained by guiding",
+    "size of the swing": "size of the oscillation",
+    "streak": "streak length",
+    "swelling with the loss": "star growth with the loss",
+    "time without guide star": "time without a guide star",
+    "transparency over quarters": "unevenness across the frame",
+    "turn between frames": "rotation between frames",
+    "wings over core width": "wings / core width",
+    "worst corner eccentricity": "worst-corner eccentricity",
 }
 """Names of evidence that read better, or shorter, otherwise."""
 SHARES = {
@@ -45,10 +65,10 @@ def quantity_words(quantity: str) -> str:
     return WORDS.get(quantity, quantity.replace("fwhm_px", "FWHM"))
 
 
-def quantity_said(quantity: str, value: float | None, unit: str) -> str:
+def quantity_text(quantity: str, value: float | None, unit: str) -> str:
     """A value of it as a person writes it; empty where there is none.
 
-    >>> quantity_said("share the guider saw", -0.004, ""), quantity_said("fwhm_px", 3.412, "px")
+    >>> quantity_text("share the guider saw", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
     ('0%', '3.41 px')
     """
     if value is None:
@@ -58,4 +78,4 @@ def quantity_said(quantity: str, value: float | None, unit: str) -> str:
         percent = 100.0 * (max(value, 0.0) if quantity == "share the guider saw" else value)
         return f"{percent:.1f}%" if 0.05 <= abs(percent) < 9.95 else f"{round(percent)}%"
     factor, unit = OTHERS.get(quantity, (1.0, unit))
-    return said(factor * value, unit)
+    return figure(factor * value, unit)

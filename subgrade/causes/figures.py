@@ -1,0 +1,89 @@
+"""Measured numbers as a person reads them: digits, units, a value beside its limit."""
+
+from __future__ import annotations
+
+import math
+
+MOST_DECIMALS = 5
+"""Decimals after which two numbers that still read alike are left alike."""
+LOST_IN_NOISE = 2.0
+"""Standard errors of an eccentricity below which only an upper bound is shown: a choice."""
+COUNTED = ("frames", "stars", "steps")
+"""Units that come in whole numbers."""
+CLOSE = ("", "″", "′", "°", "%")
+"""Units written without a space."""
+
+
+def figure(value: float, unit: str = "", digits: int = 3) -> str:
+    """A number as a person writes it: few digits, unit behind, no exponent.
+
+    >>> figure(2.8412, "px"), figure(1234.5, "ADU"), figure(0.04)
+    ('2.84 px', '1234 ADU', '0.04')
+    """
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    if value == 0:
+        text = "0"
+    elif unit == "%":
+        text = f"{value:.{0 if abs(value) >= 10 else 1}f}"
+    elif unit in COUNTED:
+        text, unit = f"{value:.0f}", unit[:-1] if value == 1 else unit
+    else:
+        decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+        text = f"{value:.{min(decimals, 2)}f}"
+    space = "" if unit in CLOSE else " "
+    return f"{text}{space}{unit}"
+
+
+def likely(share: float) -> str:
+    """A probability as a percentage that claims no certainty.
+
+    >>> likely(0.5138), likely(0.9996), likely(0.004)
+    ('51%', 'over 99%', 'under 1%')
+    """
+    if share > 0.99:
+        return "over 99%"
+    return f"{100 * share:.0f}%" if share >= 0.01 else "under 1%"
+
+
+def beside(value: float, limit: float, unit: str = "", digits: int = 3) -> tuple[str, str]:
+    """A value and what it is held against, with as many digits as it takes to tell them apart.
+
+    >>> beside(0.5513, 0.55), beside(0.75, 0.55), beside(4.4131, 4.409, "px")
+    (('0.551', '0.550'), ('0.75', '0.55'), ('4.413 px', '4.409 px'))
+    """
+    texts = figure(value, unit, digits), figure(limit, unit, digits)
+    if texts[0] != texts[1] or value == limit or not math.isfinite(value + limit):
+        return texts
+    space = "" if unit in CLOSE else " "
+    start = len(texts[0].removesuffix(unit).strip().partition(".")[2])
+    for decimals in range(start + 1, MOST_DECIMALS + 1):
+        texts = tuple(f"{number:.{decimals}f}{space}{unit}" for number in (value, limit))
+        if texts[0] != texts[1]:
+            break
+    return texts
+
+
+def eccentricity_text(value: float, error: float = math.nan) -> str:
+    """An eccentricity, or an upper bound in tenths where it is lost in its noise.
+
+    >>> eccentricity_text(0.4312, 0.01), eccentricity_text(0.0, 0.04), eccentricity_text(0.2)
+    ('0.43', '< 0.1', '0.20')
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if math.isfinite(error) and value < LOST_IN_NOISE * error:
+        bound = math.ceil(10 * math.hypot(value, LOST_IN_NOISE * error) - 1e-9) / 10
+        return f"< {min(max(bound, 0.1), 1.0):.1f}"
+    return f"{value:.2f}"
+
+
+def on_sky(length_px: float, scale_arcsec: float | None) -> tuple[float, str]:
+    """A length in the unit it is shown in: arcseconds where the scale is known, else pixels.
+
+    >>> on_sky(4.0, 0.5), on_sky(4.0, None)
+    ((2.0, '″'), (4.0, 'px'))
+    """
+    if scale_arcsec is None or not scale_arcsec > 0:
+        return length_px, "px"
+    return length_px * scale_arcsec, "″"
