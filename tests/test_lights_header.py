@@ -126,6 +126,7 @@ def test_plain_facts():
     assert (facts.target, facts.filter, facts.camera) == ("M 27", "Ha", "Invented 26C")
     assert (facts.gain, facts.electrons_per_adu, facts.offset) == (100.0, 0.25, 50.0)
     assert (facts.temperature_c, facts.ambient_c, facts.focuser_steps) == (-10.0, 7.5, 12345.0)
+    assert facts_of(TELFOCUS=12345).focuser_steps == 12345.0
     assert (facts.pier_side, facts.altitude_deg, facts.azimuth_deg) == ("west", 60.0, 210.0)
     assert (facts.ra_deg, facts.dec_deg) == (299.9, 22.72)
     assert (facts.site_lat_deg, facts.site_lon_deg) == (48.1, pytest.approx(11.6))

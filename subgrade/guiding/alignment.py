@@ -88,7 +88,7 @@ def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray, str]:
 
     ends, steps, kind = times("settle_end"), times("dither"), "dither"
     if not len(steps):
-        steps = times("settle_begin")
+        steps = times("settle_start")
     if not len(steps):
         steps, kind = jump_times(record), "jump"
     return _thinned(steps), _thinned(ends), kind

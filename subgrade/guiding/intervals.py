@@ -17,7 +17,7 @@ def settling_intervals(record: GuideRecord) -> np.ndarray:
     Without a remark that it settled, a dither lasts until two samples lie within
     three calm RMS of the lock, `DITHER_LASTS_S` at most.
     """
-    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_begin"))
+    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_start"))
     ends = np.array(sorted(e.time for e in record.events if e.kind == "settle_end"))
     limit = 3.0 * float(np.hypot(*calm_rms(record)))
     out: list[tuple[float, float]] = []
@@ -62,7 +62,7 @@ def lost_intervals(record: GuideRecord) -> np.ndarray:
     ]
     seen = record.time[good]
     for event in record.events:
-        if event.kind == "lost_star":
+        if event.kind == "star_missing":
             k = int(np.searchsorted(seen, event.time, side="right"))
             if k < len(seen) and seen[k] - event.time > 1.5 * cadence:
                 spans.append((event.time, seen[k] - cadence))

@@ -42,8 +42,8 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class GuideEvent:
-    """A remark of the record: ``dither``, ``settle_begin``, ``settle_end``, ``lost_star``,
-    ``pause``, ``resume``, ``lock`` (new lock position) or ``other``."""
+    """A remark of the record: ``dither``, ``settle_start``, ``settle_end``, ``star_missing``,
+    ``pause``, ``resume``, ``reference_moved`` or ``other``."""
 
     time: float
     kind: str

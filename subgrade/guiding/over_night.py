@@ -102,7 +102,7 @@ def _breaks(record: GuideRecord, time, error) -> np.ndarray:
     gap = np.diff(time) > 3.0 * record.cadence_s
     moved = np.zeros(len(time) - 1, bool)
     for event in record.events:
-        if event.kind in ("dither", "lock", "lost_star", "resume"):
+        if event.kind in ("dither", "reference_moved", "star_missing", "resume"):
             k = int(np.searchsorted(time, event.time - 1e-6))
             for j in (k - 1, k):
                 if 0 <= j < len(moved):

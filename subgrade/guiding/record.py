@@ -180,7 +180,7 @@ def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndar
     numeric = np.isfinite(numbers)
     for k, text in enumerate(texts):
         if (
-            (not numeric[k] and (any(b in text for b in _BAD) or kind_of(text) == "lost_star"))
+            (not numeric[k] and (any(b in text for b in _BAD) or kind_of(text) == "star_missing"))
             or (title & _GOOD_TITLES and (text in ("0", "no", "n", "false") or numbers[k] == 0))
             or (title & _LOST_TITLES and text in ("yes", "y", "true"))
         ):
@@ -211,7 +211,7 @@ def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, 
     for k in [0, *changes.tolist()] if len(state) else []:
         now = kinds.get(int(state[k]))
         before = kinds.get(int(state[k - 1])) if k else None
-        if before in ("settle_begin", "dither") and now is None:
+        if before in ("settle_start", "dither") and now is None:
             out.append((float(time[k]), k, "settle_end", texts[int(state[k - 1])] + " over"))
         if now:
             out.append((float(time[k]), k, now, texts[int(state[k])]))
@@ -280,7 +280,7 @@ def _finished(events, moved) -> tuple[GuideEvent, ...]:
 
 def _free_of_lock(time, section, data, events) -> None:
     """Count star places from the middle of each stretch between dithers and new locks."""
-    cuts = [e.time for e in events if e.kind in ("dither", "lock", "settle_end")]
+    cuts = [e.time for e in events if e.kind in ("dither", "reference_moved", "settle_end")]
     stretch = np.searchsorted(np.sort(cuts), time, "right") + (len(cuts) + 1) * section
     for name in ("first", "second"):
         values = data[name]

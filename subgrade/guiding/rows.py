@@ -162,7 +162,7 @@ class Rows:
                 continue
             if not measured[k]:
                 sample = counted and np.isfinite(values["count"][k])
-                lost = kind_of(text) == "lost_star" and not counted
+                lost = kind_of(text) == "star_missing" and not counted
                 if not sample and not lost:
                     keep[k] = False
                 ghost[k] = lost and not sample

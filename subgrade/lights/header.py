@@ -76,7 +76,7 @@ def header_facts(
         ambient_c=cards.number(
             "AMBTEMP", "AMB-TEMP", "AMBIENT", "TEMPAMB", "OUTTEMP", "ENVTEMP", "FOCTEMP", "FOCUSTEM"
         ),
-        focuser_steps=cards.number("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP"),
+        focuser_steps=cards.number("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP", "TELFOCUS"),
         pier_side=_pier_side(cards),
         altitude_deg=altitude,
         azimuth_deg=degrees(cards, 360.0, "CENTAZ", "OBJCTAZ", "AZIMUTH", "TELAZ", "AZ"),

@@ -200,7 +200,7 @@ def main_only_path(scenario: Scenario, line: Timeline) -> np.ndarray:
 def followed_path(scenario: Scenario, line: Timeline) -> np.ndarray:
     """How the stars go by while mount and guider follow a moving target, shape (2, steps).
 
-    The guider moves its lock along with the target, so its record holds none of it.  The
+    The guider moves its reference position along, so its record holds none of it.  The
     field is centred in the middle of the night.
     """
     plan = scenario.plan
