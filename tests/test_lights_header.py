@@ -290,7 +290,7 @@ def test_whether_the_pixel_size_has_the_binning_in_it():
     assert facts_of(PIXSIZE1=(7.52, "after binning"), **binned).pixel_um == 7.52
     shown = facts_of(XPIXSZ=3.76, SCALE=206.264806 * 7.52 / 500, **binned)
     assert shown.pixel_um == 7.52
-    assert any("scale shows" in note for note in shown.notes)
+    assert any("image scale fits" in note for note in shown.notes)
     agreeing = facts_of(XPIXSZ=7.52, SCALE=206.264806 * 7.52 / 500, **binned)
     assert agreeing.pixel_um == 7.52
     assert not agreeing.notes

@@ -101,7 +101,7 @@ def _units_row(lines, k, cut: Cut, n: int):
         cells = [
             c.strip().strip("()[]{}").strip() for c in cut.cells(_COMMENT.sub("", lines[k + 1]))
         ]
-        told = [c for c in cells if c not in NOTHING]
+        filled = [c for c in cells if c not in NOTHING]
         named = [unit_of(c) for c in cells]
         words = sum(
             u is not None or bool(_FORMAT.fullmatch(c))
@@ -109,9 +109,9 @@ def _units_row(lines, k, cut: Cut, n: int):
             if c not in NOTHING
         )
         if (
-            told
-            and words >= max(1, 0.5 * len(told))
-            and not any(map(is_number, told))
+            filled
+            and words >= max(1, 0.5 * len(filled))
+            and not any(map(is_number, filled))
             and len(cells) <= n
         ):
             return tuple(named + [None] * (n - len(named))), 1

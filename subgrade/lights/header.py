@@ -115,13 +115,13 @@ def header_frame_type(cards: Cards, notes: list[str]) -> tuple[str, bool]:
         kind = frame_type_of(text)
         if kind is not None:
             return kind, True
-        notes.append(f"{name} = {text!r} is no known kind of frame: taken for a light")
+        notes.append(f"{name} = {text!r} is not a known frame type: taken as a light")
         return "light", False
     if number in _TYPE_NUMBERS:
         return _TYPE_NUMBERS[number], True
     kind = frame_type_of(cards.text("OBJECT") or "", whole=True)
     if kind in ("dark", "bias", "flat"):
-        notes.append(f"OBJECT = {cards.text('OBJECT')!r}: taken for a {kind}")
+        notes.append(f"OBJECT = {cards.text('OBJECT')!r}: taken as a {kind}")
         return kind, False
     return "light", False
 

@@ -1,6 +1,6 @@
 """A guider in closed loop with the mount: it sees late and noisily, and pulses back.
 
-Over-correction, a slow loop that lets the worm through, Dec creep with Dec
+Over-correction, a slow loop that lets the worm through, Dec drift with Dec
 guiding off, backlash and the pull-back after a dither are not painted on: they
 come out of the loop's gain, delay and limits.
 """

@@ -117,7 +117,7 @@ def ringing(force: np.ndarray, step_s: float, hz: float, damping: float) -> np.n
 def gust_force(
     rng: np.random.Generator, steps: int, step_s: float, begin_s: float, length_s: float
 ) -> np.ndarray:
-    """Push of a burst of gusts: a few knocks of a second or more, rough within, all downwind."""
+    """Push of a burst of gusts: a few gusts of a second or more, rough within, all downwind."""
     force = np.zeros(steps)
     time = np.arange(steps) * step_s
     knocks = max(2, round(length_s / 6.0))
@@ -161,7 +161,7 @@ def mount_path(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
 
 
 def _add_mount_event(path, event: Event, line, index, mount: Mount, dec, rng) -> None:
-    """Add one frame's knock, step or stall to ``path`` in place."""
+    """Add one frame's gust, step or stall to ``path`` in place."""
     share = event.share(index + 1)
     start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
     first = round(start / STEP_S)
