@@ -163,7 +163,7 @@ def _by_blanks(lines, k, bare) -> Header | None:
     model = next(p for p in map(str.split, data) if len(p) == count)
     joined = date_beside_clock(model)
     n = count - (joined[1] - 1 if joined else 0)
-    if counts[0] < count:  # cells are empty in some rows: only their places tell which
+    if counts[0] < count:  # cells are empty in some rows: only their places show which
         placed = _by_places(lines, k, data)
         if placed is not None and len(placed.titles) in (n, count):
             return placed

@@ -139,8 +139,8 @@ class ClockFit:
 class ExposureGuiding:
     """The guiding inside one exposure; NaN where the record does not show it.
 
-    Errors in arcsec.  ``rms_*`` are about the mean over the exposure, ``off_*`` about the lock
-    point.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the recorded motion,
+    Errors in arcsec.  ``rms_*`` are about the mean over the exposure, ``off_*`` about the
+    reference position.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the recorded motion,
     arcsec^2.
     """
 

@@ -61,7 +61,7 @@ def unguided(record: GuideRecord, axis: str, usual_rate: float = NAN) -> Unguide
     """The path of one axis (``ra`` or ``dec``) as if nobody had guided; None for a short record.
 
     ``usual_rate`` (arcsec per ms) is taken, with the sign the pulses show, where no dither
-    tells the rate.
+    shows the rate.
     """
     error = getattr(record, axis)
     pulse = getattr(record, f"{axis}_pulse_ms")
