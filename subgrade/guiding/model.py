@@ -140,8 +140,8 @@ class ExposureGuiding:
     """The guiding inside one exposure; NaN where the record does not show it.
 
     Errors in arcsec.  ``rms_*`` are about the mean over the exposure, ``off_*`` about the
-    reference position.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the recorded motion,
-    arcsec^2.
+    reference position.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the
+    recorded motion, arcsec^2.
     """
 
     samples: int = 0
