@@ -165,14 +165,14 @@ def test_star_trails_over_lost_light_are_lost_tracking_and_no_satellites():
 
 
 def test_bright_places_without_a_star_shape_are_no_cloud():
-    note = "140 places stand out of the sky, but they share no star's shape"
+    note = "140 places stand out from the sky, but they share no common star shape"
     gone = Shot(status="none", stars=0, transparency=np.nan, note=note)
     verdict = judged(gone)
     assert verdict.reasons == ("tracking_lost",)
     assert "140 places stand out" in verdict.explanation
     trailed = replace(gone, note="", streaks=lines(35, [300, 310, 290]))
     assert judged(trailed).reasons == ("tracking_lost",)
-    empty = replace(gone, note="no star stands out of the sky")
+    empty = replace(gone, note="no star stands out from the sky")
     assert judged(empty).reasons == ("cloud",)
 
 
@@ -200,6 +200,6 @@ def test_patchy_cloud_keeps_its_name():
 
 
 def test_hot_pixels_under_cloud_are_no_smeared_stars():
-    note = "140 places stand out of the sky, but they share no star's shape"
+    note = "140 places stand out from the sky, but they share no common star shape"
     gone = Shot(status="none", stars=0, transparency=np.nan, note=note)
     assert judged(gone, hot=60).reasons == ("cloud",)

@@ -100,7 +100,7 @@ def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
 @pytest.mark.parametrize(
     ("frame", "first", "said"),
     [("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
-     ("other", "other.fits: reject (wrong_frame)", "filter Ha where the night has L")],
+     ("other", "other.fits: reject (wrong_frame)", "filter Ha, but L for the rest of the night")],
 )  # fmt: skip
 def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, said):
     code, out, _ = run(capfd, "explain", results, frame)

@@ -217,7 +217,7 @@ def test_rows_left_out_after_a_lost_star_count_as_lost():
         made,
         good=made.good[keep],
         section=made.section[keep],
-        events=(GuideEvent(T0 + 200.0, "lost_star", ""),),
+        events=(GuideEvent(T0 + 200.0, "star_missing", ""),),
         **arrays,
     )
     assert one(short).lost_s == pytest.approx(38.0)

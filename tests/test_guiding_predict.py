@@ -317,7 +317,7 @@ def test_no_record_no_answer_and_another_night_is_said():
     found = guide_night(night, [shifted(bare.record, 9 * 86400.0, "unknown")])
     assert all(e is None for e in found.exposures)
     assert all(p is None for p in found.predictions)
-    assert any("laid against no exposure" in n for n in found.notes)
+    assert any("could not be matched to the exposures" in n for n in found.notes)
 
 
 def test_camera_axes_say_nothing_of_the_mount():

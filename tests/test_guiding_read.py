@@ -156,20 +156,26 @@ def test_a_second_section_may_order_its_columns_anew(tmp_path):
 def test_remarks_are_sorted_into_kinds(tmp_path):
     t = truth(dithers=())
     out = []
-    said = {30: "Guide star lost", 50: "Guiding paused", 70: "Guiding resumed",
+    remarks = {30: "Guide star lost", 50: "Guiding paused", 70: "Guiding resumed",
             90: "Lock position moved", 110: "Settling begins", 130: "Settling complete",
-            150: "A cloud passes"}  # fmt: skip
+            150: "A cloud passes", 160: "Guide star missing",
+            170: "Reference position set to the star found",
+            180: "Target recentred, guiding resumed", 190: "Settled after the dither",
+            195: "Guide star found again"}  # fmt: skip
     for k, line in enumerate(comma(t).splitlines()[1:]):
-        if k in said:
-            out.append(f"INFO {stamp(t.time[k])} {said[k]}")
+        if k in remarks:
+            out.append(f"INFO {stamp(t.time[k])} {remarks[k]}")
         out.append(line)
-    path = tmp_path / "said.csv"
+    path = tmp_path / "remarks.csv"
     path.write_text("\n".join([comma(t).splitlines()[0], *out]))
     record = read_guide(path)
     assert len(record) == len(t)
-    kinds = ["lost_star", "pause", "resume", "lock", "settle_begin", "settle_end", "other"]
+    kinds = [
+        "star_missing", "pause", "resume", "reference_moved", "settle_start", "settle_end", "other",
+        "star_missing", "reference_moved", "resume", "settle_end", "other",
+    ]  # fmt: skip
     assert [e.kind for e in record.events] == kinds
-    np.testing.assert_allclose([e.time for e in record.events], t.time[list(said)], atol=0.06)
+    np.testing.assert_allclose([e.time for e in record.events], t.time[list(remarks)], atol=0.06)
 
 
 def test_a_number_in_a_remark_is_not_its_time(tmp_path):

@@ -202,7 +202,7 @@ def test_rows_said_twice_come_once(tmp_path):
     head, *rows = comma(t).splitlines()
     record = read(tmp_path, "\n".join([head, *rows[:200], *rows[150:]]))
     np.testing.assert_allclose(record.time, t.time, atol=0.06)
-    assert any("50 rows said twice" in note for note in record.notes)
+    assert any("duplicate rows dropped: 50" in note for note in record.notes)
 
 
 def test_rows_within_one_second_of_a_whole_second_clock_all_stay(tmp_path):

@@ -97,7 +97,7 @@ def test_the_pages_example_is_a_valid_map_and_lists_every_word(tmp_path):
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("[columns", "not TOML"),
+        ("[columns", "not valid TOML"),
         ("colums = 1", "'colums'"),
         ("columns = 3", "must be a table"),
         ("[columns]\nright_ascension = 2", "right_ascension"),

@@ -264,7 +264,7 @@ def header_bytes(*records):
     ("content", "cause"),
     [
         (b"", "empty"),
-        (b"not an image at all", "does not begin with SIMPLE"),
+        (b"not an image at all", "does not start with SIMPLE"),
         (header_bytes()[:-2000], "BITPIX"),
         (b"SIMPLE  =                    T".ljust(2880), "no END"),
         (header_bytes("BITPIX  = 16", "NAXIS   = 0"), "no image"),
@@ -274,9 +274,9 @@ def header_bytes(*records):
         (header_bytes("BITPIX  = 16", "NAXIS   = 'two'"), "NAXIS = 'two'"),
         (
             header_bytes("BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 99999999", "NAXIS2  = 99999999"),
-            "cannot be",
+            "not possible",
         ),
-        (header_bytes("BITPIX  = 8", "NAXIS   = 60", *SIXTY_AXES), "cannot be"),
+        (header_bytes("BITPIX  = 8", "NAXIS   = 60", *SIXTY_AXES), "not possible"),
         (header_bytes("BITPIX  = 16", "NAXIS   = 2", "NAXIS1  = 0", "NAXIS2  = 5"), "no pixels"),
         (
             header_bytes("BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 9", "NAXIS2  = 9", "BSCALE  = 0.")
@@ -334,7 +334,7 @@ def test_truncation_is_told_with_its_size(tmp_path, words):
 def test_truncated_gzip_and_compressed(tmp_path, words):
     plain = write(tmp_path / "a.fits", words).read_bytes()
     (tmp_path / "b.fits.gz").write_bytes(gzip.compress(plain)[:-500])
-    with pytest.raises(UnreadableFile, match="gzip wrapper"):
+    with pytest.raises(UnreadableFile, match="gzip file"):
         read_light(tmp_path / "b.fits.gz")
     packed = tmp_path / "c.fz"
     fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(words)]).writeto(packed)

@@ -126,6 +126,7 @@ def test_plain_facts():
     assert (facts.target, facts.filter, facts.camera) == ("M 27", "Ha", "Invented 26C")
     assert (facts.gain, facts.electrons_per_adu, facts.offset) == (100.0, 0.25, 50.0)
     assert (facts.temperature_c, facts.ambient_c, facts.focuser_steps) == (-10.0, 7.5, 12345.0)
+    assert facts_of(TELFOCUS=12345).focuser_steps == 12345.0
     assert (facts.pier_side, facts.altitude_deg, facts.azimuth_deg) == ("west", 60.0, 210.0)
     assert (facts.ra_deg, facts.dec_deg) == (299.9, 22.72)
     assert (facts.site_lat_deg, facts.site_lon_deg) == (48.1, pytest.approx(11.6))
@@ -289,7 +290,7 @@ def test_whether_the_pixel_size_has_the_binning_in_it():
     assert facts_of(PIXSIZE1=(7.52, "after binning"), **binned).pixel_um == 7.52
     shown = facts_of(XPIXSZ=3.76, SCALE=206.264806 * 7.52 / 500, **binned)
     assert shown.pixel_um == 7.52
-    assert any("scale shows" in note for note in shown.notes)
+    assert any("image scale fits" in note for note in shown.notes)
     agreeing = facts_of(XPIXSZ=7.52, SCALE=206.264806 * 7.52 / 500, **binned)
     assert agreeing.pixel_um == 7.52
     assert not agreeing.notes

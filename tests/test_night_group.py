@@ -38,7 +38,7 @@ def test_filters_are_groups_and_the_odd_exposure_is_a_stray(sky):
     assert [g.filter for g in night.groups] == list("LRGB")
     assert night.groups[0].label == "Field 1, L, 120 s"
     assert night.compared[-1].group == -1
-    assert night.compared[-1].stray_note == "exposure 30 s where the night has 120 s"
+    assert night.compared[-1].stray_note == "exposure 30 s, but 120 s for the rest of the night"
     # Each filter has a clear level of its own.
     assert all(c.transparency == pytest.approx(1, abs=0.02) for c in night.compared[:-1])
 
@@ -46,10 +46,10 @@ def test_filters_are_groups_and_the_odd_exposure_is_a_stray(sky):
 @pytest.mark.parametrize(
     ("facts", "note"),
     [
-        ({"binning": (2, 2)}, "binning 2 x 2 where the night has 1 x 1"),
-        ({"filter": "Ha"}, "filter Ha where the night has L"),
-        ({"gain": 0.0}, "gain 0 where the night has 100"),
-        ({"camera": "guide cam"}, "camera guide cam where the night has cam"),
+        ({"binning": (2, 2)}, "binning 2 x 2, but 1 x 1 for the rest of the night"),
+        ({"filter": "Ha"}, "filter Ha, but L for the rest of the night"),
+        ({"gain": 0.0}, "gain 0, but 100 for the rest of the night"),
+        ({"camera": "guide cam"}, "camera guide cam, but cam for the rest of the night"),
         ({"frame_type": "dark", "frame_type_stated": True}, "a dark frame by its header"),
     ],
 )
@@ -65,7 +65,10 @@ def test_other_size_is_a_stray(sky):
     rng = np.random.default_rng(3)
     frames = make_night(rng, sky, 6)
     frames[2] = make_frame(rng, sky, "small.fits", width=2000, height=1500, facts=frames[2].facts)
-    assert "size 2000 x 1500 px where the night has 4000 x 3000 px" in sort_frames(frames).strays[2]
+    assert (
+        "size 2000 x 1500 px, but 4000 x 3000 px for the rest of the night"
+        in sort_frames(frames).strays[2]
+    )
 
 
 def test_exposures_within_a_percent_are_one_group(sky):

@@ -241,5 +241,5 @@ def test_trailed_frame_registers_and_empty_ones_say_why():
     assert night.compared[2].registration.ok
     assert night.compared[2].registration.matched > 60
     assert not night.compared[5].registration.ok
-    assert night.compared[5].registration.note == "no star to match"
+    assert night.compared[5].registration.note == "no stars to match"
     assert night.compared[5].group == 0

@@ -147,7 +147,7 @@ def test_deformed_frame_without_a_match_claims_nothing(sky):
     result = compare_night(frames).compared[4]
     assert result.group == 0
     assert np.isnan(result.transparency)
-    assert "deformed" in result.transparency_note
+    assert "distorted" in result.transparency_note
 
 
 @pytest.mark.parametrize("k", [0.12, 0.35])

@@ -214,8 +214,8 @@ def test_lost_guide_star_stops_the_corrections():
     assert len(inside) > 20
     assert all(s.lost and s.east_pulse_ms == 0 for s in inside)
     remarks = [r for s in plan.guided.samples for r in s.remarks]
-    assert "Guide star lost" in remarks
-    assert "Guide star back" in remarks
+    assert "Guide star missing" in remarks
+    assert "Guide star found again" in remarks
 
 
 def test_dither_before_the_exposure_settles_but_a_late_one_does_not():

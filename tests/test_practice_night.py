@@ -12,6 +12,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from subgrade.errors import UsageError
+from subgrade.lights import read_light
 from subgrade.practice import (
     Event,
     build_night,
@@ -170,12 +171,13 @@ def test_header_states_times_and_scale_by_the_standard(tmp_path):
     assert header["DATE-OBS"] == "2031-02-18T03:42:22.000"
     assert header["DATE-AVG"] == "2031-02-18T03:43:22.000"
     assert header["BAYERPAT"] == "RGGB"
-    scale = 206.264806 * header["XPIXSZ"] / header["FOCALLEN"]
+    scale = 206.264806 * header["PIXSIZE1"] / header["FOCALLEN"]
     assert scale == pytest.approx(night.scale_arcsec, rel=1e-5)
     plan = build_night(night)
     exposure = exposure_of(plan, 1)
     place = star_places(exposure, plan.field)[0]
-    for word in ("DATE-OBS", "DATE-AVG"):  # the solver would warn that it filled in MJD
+    # The solver would warn that it worked out MJD and geocentric places from these.
+    for word in ("DATE-OBS", "DATE-AVG", "OBSGEO-B", "OBSGEO-L", "OBSGEO-H"):
         del header[word]
     world = WCS(header).pixel_to_world_values(*place)
     east = (world[0] - 172.5) * np.cos(np.deg2rad(32.0)) * 3600
@@ -183,10 +185,32 @@ def test_header_states_times_and_scale_by_the_standard(tmp_path):
     assert (world[1] - 32.0) * 3600 == pytest.approx(plan.field.north[0], abs=1.0)
 
 
-def test_unbinned_pitch_can_be_stated(tmp_path):
-    simulate_night(tmp_path, small(frames=1, header_pitch="unbinned"))
-    header = fits.getheader(tmp_path / "light_001.fits")
-    assert header["XPIXSZ"] * header["XBINNING"] == pytest.approx(9.08)
+@pytest.mark.parametrize(("pitch", "stated"), [("binned", 9.08), ("unbinned", 4.54)])
+def test_either_pitch_can_be_stated_and_is_read_without_doubt(tmp_path, pitch, stated):
+    night = small(frames=1, header_pitch=pitch)
+    simulate_night(tmp_path, night)
+    assert fits.getheader(tmp_path / "light_001.fits")["PIXSIZE1"] == pytest.approx(stated)
+    facts = read_light(tmp_path / "light_001.fits").facts
+    assert facts.scale_arcsec == pytest.approx(night.scale_arcsec, rel=1e-5)
+    assert facts.binning == (2, 2)
+    assert facts.notes == ()
+
+
+def test_header_holds_what_grading_and_diagnosis_need(tmp_path):
+    night = small(frames=1)
+    simulate_night(tmp_path, night)
+    facts = read_light(tmp_path / "light_001.fits").facts
+    assert (facts.frame_type, facts.frame_type_stated) == ("light", True)
+    assert (facts.target, facts.filter) == (night.target.name, night.plan.filter)
+    assert facts.exposure_s == 120.0
+    assert facts.mid_unix - facts.start_unix == pytest.approx(60.0)
+    assert (facts.site_lat_deg, facts.site_lon_deg) == (45.0, 10.0)
+    assert (facts.ra_deg, facts.dec_deg) == (172.5, 32.0)
+    weather = build_night(night).weather[0]
+    assert facts.airmass == pytest.approx(weather.airmass, abs=1e-5)
+    assert facts.ambient_c == pytest.approx(weather.ambient_c, abs=0.01)
+    assert facts.focuser_steps == weather.focuser
+    assert facts.saturation_adu > 40000.0
 
 
 def test_record_tells_time_in_local_clock_and_agrees_with_the_motion(tmp_path):
@@ -199,7 +223,7 @@ def test_record_tells_time_in_local_clock_and_agrees_with_the_motion(tmp_path):
     # Clock = UTC + 1 h + 3.4 s; the first sample ends 1 s after the record's start.
     assert first == "2031-02-18 04:39:24.40"
     remarks = [r["Remark"] for r in rows if r["Remark"]]
-    assert any("Dither by" in r for r in remarks)
+    assert any("Dither of" in r for r in remarks)
     samples = [r for r in rows if r["Sample"]]
     assert len(samples) == len(plan.guided.samples)
     begin, end = plan.line.begin[1], plan.line.end[1]
@@ -211,7 +235,7 @@ def test_record_tells_time_in_local_clock_and_agrees_with_the_motion(tmp_path):
     path = exposure_of(plan, 1).path[:, 1]
     assert during[-1] - during[0] == pytest.approx(path[-1] - path[0], abs=1.2)
     assert all(
-        r["Dec pulse (ms)"] == "0"
+        r["Dec correction (ms)"] == "0"
         for r, s in zip(samples, plan.guided.samples, strict=True)
         if begin + 1 < s.time < end
     )

@@ -10,12 +10,12 @@ LABEL = 12
 """Columns of the words in front of a line."""
 EVENTS = {
     "dither": ("dither", "dithers"),
-    "settle_begin": ("settling begun", "settlings begun"),
-    "settle_end": ("settled", "settled"),
-    "lost_star": ("star lost", "stars lost"),
+    "settle_start": ("settling started", "settling started"),
+    "settle_end": ("settled after a dither", "settled after a dither"),
+    "star_missing": ("guide star missing", "guide star missing"),
     "pause": ("pause", "pauses"),
-    "resume": ("resumed", "resumed"),
-    "lock": ("lock point moved", "lock points moved"),
+    "resume": ("guiding resumed", "guiding resumed"),
+    "reference_moved": ("reference position moved", "reference position moved"),
     "other": ("of another kind", "of another kind"),
 }
 """What a remark of each kind is called, one and several."""

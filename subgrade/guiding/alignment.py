@@ -14,7 +14,7 @@ MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 """Share of dithers, of their settling and of unexplained jumps inside exposures: a choice."""
 FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
 """Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
-A night's only one may well be the one that spoilt a frame, a few jumps may be gusts: a choice."""
+A night's only one may well be the one that ruined a frame, a few jumps may be gusts: a choice."""
 CALM_BEFORE = 8
 """Quiet samples that must come before a jump."""
 UNGUIDED = 4.0
@@ -88,7 +88,7 @@ def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray, str]:
 
     ends, steps, kind = times("settle_end"), times("dither"), "dither"
     if not len(steps):
-        steps = times("settle_begin")
+        steps = times("settle_start")
     if not len(steps):
         steps, kind = jump_times(record), "jump"
     return _thinned(steps), _thinned(ends), kind
@@ -108,7 +108,7 @@ def jump_times(record: GuideRecord) -> np.ndarray:
     """When the error jumps from a quiet stretch as a dither makes it jump, record clock.
 
     A step of more than six times the usual (and 1.5 arcsec) after `CALM_BEFORE` samples near
-    the lock.
+    the reference position.
     """
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time, ra, dec = record.time[use], record.ra[use], record.dec[use]
@@ -129,7 +129,7 @@ def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -
 
     Dithers are commanded soon after an exposure ends (`DITHER_LAG_S`) and show up in the
     record about one cadence later; settling ends anywhere in the gap.  A few per cent
-    fall inside exposures, where a badly timed dither spoils a frame.
+    fall inside exposures, where a badly timed dither ruins a frame.
     """
     second = zero + np.arange(n)
     before = np.searchsorted(end, second, side="right") - 1

@@ -1,4 +1,4 @@
-"""Which column is which: words of the titles, borne out by the data under them."""
+"""Which column is which: words of the titles, confirmed by the data under them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ENOUGH = 0.3
 
 @dataclass(slots=True)
 class Choice:
-    """The columns of one layout and what the sample says of them."""
+    """The columns of one layout, with the evidence of the first rows."""
 
     header: Header
     uses: tuple[Use, ...]
@@ -55,7 +55,7 @@ def choose_columns(header: Header, ready: dict | None = None) -> Choice | None:
     Returns
     -------
     Choice or None
-        None where no column tells time, or none is an error along an axis.
+        None where no column is a time, or none is an error along an axis.
     """
     comma = header.cut.kind not in (",", "json") and has_decimal_commas(header.rows)
     columns = list(zip(*header.rows, strict=False)) if header.rows else [()] * len(header.titles)
@@ -102,8 +102,8 @@ def _may_join(guess: Guess, uses, header) -> bool:
     if not mine or len(mine) > 1:
         return not mine
     opposite = mine[0].sign != guess.sign
-    told = words_of(header.titles[mine[0].place])
-    sided = bool({"e", "w", "n", "s", "east", "west", "north", "south"} & set(told))
+    words = words_of(header.titles[mine[0].place])
+    sided = bool({"e", "w", "n", "s", "east", "west", "north", "south"} & set(words))
     distance = {"arcsec", "px"}
     # a time with its direction beside a distance: only the time is needed when it is signed
     return (opposite and sided) or (mine[0].unit not in distance and guess.unit in distance)
@@ -131,14 +131,14 @@ def _options(header: Header, seen: list[Seen], fixed):
         for guess in found:
             if guess.role == "time":
                 continue
-            data, said = _borne_out(guess, look, title)
-            out.append((guess.points * data, place, guess, f"{guess.why}; {said}"))
+            data, found_in = _borne_out(guess, look, title)
+            out.append((guess.points * data, place, guess, f"{guess.why}; {found_in}"))
         if not found or found[0].role not in ("remark", "state"):
             worded = [c for c in look.cells if " " in c.strip() and any(map(str.isalpha, c))]
-            usual = Counter(c for c in look.cells if c.strip()).most_common(1)
-            if worded and look.share < 0.2 and usual[0][1] < 0.5 * len(look.cells):
+            commonest = Counter(c for c in look.cells if c.strip()).most_common(1)
+            if worded and look.share < 0.2 and commonest[0][1] < 0.5 * len(look.cells):
                 guess = Guess("remark", "", 1.0, 0.6, "")
-                out.append((0.6, place, guess, "cells hold running text"))
+                out.append((0.6, place, guess, "cells hold free text"))
     return out
 
 
@@ -146,23 +146,23 @@ def _borne_out(guess: Guess, look: Seen, title: str) -> tuple[float, str]:
     """How well the data fits a meaning, and in which words."""
     role = guess.role
     if not look.cells:
-        return 0.8, "no rows to compare"
+        return 0.8, "no rows to check against"
     if role == "remark":
         texts = [c for c in look.cells if c.strip() and not c.strip().isdigit()]
-        return (0.9 if texts or look.filled == 0 else 0.3), "cells hold text or nothing"
+        return (0.9 if texts or look.filled == 0 else 0.3), "cells are text or empty"
     if role in ("ra_side", "dec_side"):
         return _is_side(look)
     if role == "state":
         kinds = {c.strip().lower() for c in look.cells}
         few = len(kinds) <= max(6, 0.05 * len(look.cells))
-        return (1.0, "few different cells") if few else (0.1, "too many different cells")
+        return (1.0, "few different values") if few else (0.1, "too many different values")
     values = look.finite
     if len(values) == 0:
         if role.endswith("_pulse"):
-            return 0.6, "no numbers in the sample"
+            return 0.6, "no numbers in the first rows"
         return 0.0, "no numbers"
     if look.share < 0.5:
-        return 0.0, "few cells are numbers"
+        return 0.0, "under half of the cells are numbers"
     check = {"snr": _is_level, "brightness": _is_level, "frame": _is_count}
     if role in check:
         return check[role](values)
@@ -172,29 +172,33 @@ def _borne_out(guess: Guess, look: Seen, title: str) -> tuple[float, str]:
 
 
 def _is_side(look: Seen) -> tuple[float, str]:
-    told = [c.strip().lower() for c in look.cells if c.strip().lower() not in NOTHING - {"-"}]
-    if not told:
-        return 0.7, "no directions in the sample"
-    share = sum(c in SIDES or c in ("0", "1", "-1", "none") for c in told) / len(told)
-    return share, f"{share:.0%} of cells are directions"
+    words = [c.strip().lower() for c in look.cells if c.strip().lower() not in NOTHING - {"-"}]
+    if not words:
+        return 0.7, "no directions in the first rows"
+    share = sum(c in SIDES or c in ("0", "1", "-1", "none") for c in words) / len(words)
+    return share, f"{share:.0%} of the cells are directions"
 
 
 def _is_level(values) -> tuple[float, str]:
     share = float(np.mean(values >= 0))
-    return (1.0 if share > 0.97 else 0.2), f"{share:.0%} of numbers are not negative"
+    return (1.0 if share > 0.97 else 0.2), f"{1 - share:.0%} of the numbers are negative"
 
 
 def _is_count(values) -> tuple[float, str]:
     whole = np.all(values == np.floor(values))
-    return (1.0, "whole numbers that grow") if whole and grows(values) else (0.1, "no count")
+    return (
+        (1.0, "whole numbers, increasing")
+        if whole and grows(values)
+        else (0.1, "not a running number")
+    )
 
 
 def _is_pulse(values, guess: Guess) -> tuple[float, str]:
     size = float(np.max(np.abs(values)))
     if len(values) > 20 and np.all(np.diff(values) > 0):
-        return 0.0, "grows steadily"
+        return 0.0, "increases steadily"
     if guess.unit in ("ms", "s") and size * guess.factor > 60000:
-        return 0.1, "far too long"
+        return 0.1, "too long for corrections"
     signed = bool((values < 0).any())
     return 1.0, "both signs" if signed else "no negative numbers"
 
@@ -205,18 +209,18 @@ def _is_error(values, role: str, guess: Guess) -> tuple[float, str]:
     spread = float(np.std(values))
     middle = float(np.median(values))
     if n > 10 and (np.all(np.diff(values) > 0) or np.all(np.diff(values) < 0)):
-        return 0.1, "grows steadily"
+        return 0.1, "changes steadily in one direction"
     both = min(float(np.mean(values > 0)), float(np.mean(values < 0)))
     if spread == 0 and n > 10:
-        return (0.45, "always zero") if middle == 0 else (0.1, "never changes")
+        return (0.45, "always zero") if middle == 0 else (0.1, "constant")
     if abs(middle) <= 4 * spread + 1e-12 and (both > 0.02 or n < 12):
         if abs(middle) * max(guess.factor, 1e-9) > 600:
-            return 0.2, "far too large"
+            return 0.2, "too large for an error"
         return 1.0, f"changes sign, median {middle:.3g}"
     if role in ("x", "y") and middle > 0 and guess.unit in ("", "px"):
-        return 0.7, "places of the star on the guide camera"
+        return 0.7, "star positions on the guide camera"
     if n < 12 and abs(middle) < 10:
-        return 0.7, "few numbers"
+        return 0.7, "too few numbers to check"
     if both > 0 or abs(middle) < 4 * spread:
         return 0.6, "mostly of one sign"
     return 0.1, f"stays near {middle:.4g} and never changes sign"

@@ -39,7 +39,7 @@ IN_USE = {
 ODD_ZONE = -3.0
 OVAL_BELIEVED = 0.5
 """Share of the oval frames' evidence that is believed: frames follow one another, so that
-neighbours say nearly the same.  A choice."""
+neighbours are nearly alike.  A choice."""
 
 
 def fit_clock(
@@ -59,7 +59,7 @@ def fit_clock(
     ovalness : array-like, shape (n,), optional
         Any number that grows with the elongation of each frame's stars; NaN unknown.
     utc_offset : float, optional
-        Hours that the record's clock is ahead of UTC, as the user says; only the
+        Hours that the record's clock is ahead of UTC, as the user states it; only the
         seconds are then fitted.  Without effect on a record that counts from a start.
 
     Returns
@@ -77,7 +77,7 @@ def fit_clock(
     order = np.argsort(start)
     start, end, oval = start[order], end[order], oval[order]
     if not len(start) or len(record) < 3:
-        return _nowhere("no timed exposure" if not len(start) else "no guide sample")
+        return _nowhere("no exposure has a time" if not len(start) else "too few guide samples")
     evidence, dithers = lag_evidence(record, start, end)
     if record.clock == "relative":
         return _fit_relative(record, evidence, start, end, oval)
@@ -87,7 +87,7 @@ def fit_clock(
     add = shift - 3600.0 * zones[:, None] - skew
     score = score_at(evidence, add)
     if not np.isfinite(score).any():
-        return _nowhere("no zone brings the record and the exposures together")
+        return _nowhere("no time zone makes the record cover the exposures")
     score = score + OVAL_BELIEVED * oval_score(record, start, end, oval, add, score)
     score = _lagged(score) if dithers else score
     score -= np.log1p((skew / SKEW_USUAL_S[record.clock]) ** 2)
@@ -140,20 +140,20 @@ def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
     near = [k for k in np.argsort(lead) if k != best and lead[k] < 2 * DECIDED_MARGIN]
     rivals = tuple((float(zones[k]), float(top[k])) for k in near[:4])
     decided = bool(len(zones) == 1 or np.delete(lead, best).min() >= DECIDED_MARGIN)
-    how = {True: "the user's zone", False: "the file's own UTC"}[utc_offset is not None]
+    how = {True: "the UTC offset as stated", False: "the record states UTC"}[utc_offset is not None]
     if len(zones) > 1:
-        how = "guiding during exposures"
-        how += f", {dithers} dithers between them" if dithers else ""
+        how = "found from guiding during exposures"
+        how += f" and {_counted(dithers)} between them" if dithers else ""
         if not decided:
-            how += f"; UTC{zones[near[0]]:+.2f} fits nearly as well as UTC{zones[best]:+.2f}"
-    how += f"; seconds off {value:+.1f} +- {error:.1f}"
+            how += f"; {ahead(zones[near[0]])} fits nearly as well as {ahead(zones[best])}"
+    how += f"; apart from the zone {_fast(value, 1)} ± {error:.1f} s"
     if second is not None:
         decided = False
         confidence /= 1.0 + float(np.exp(0.5 * (second[1] - top[best])))
         rivals = ((float(zones[best] + second[0] / 3600.0), second[1]), *rivals)
-        how += f", or {second[0]:+.0f}"
+        how += f", or {_fast(second[0], 0)}"
     if not dithers:
-        how += " (no dither to tell)"
+        how += "; no dithers, so the seconds are uncertain"
     zone = float(zones[best])
     return ClockFit(
         add_s=shift - 3600.0 * zone - value,
@@ -165,6 +165,25 @@ def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
         rivals=rivals,
         skew_error_s=error,
     )
+
+
+def ahead(hours: float) -> str:
+    """A clock's zone in words.
+
+    >>> ahead(2.0), ahead(-3.5), ahead(0.0)
+    ('2 h ahead of UTC', '3.5 h behind UTC', 'UTC')
+    """
+    if not hours:
+        return "UTC"
+    return f"{abs(hours):g} h {'ahead of' if hours > 0 else 'behind'} UTC"
+
+
+def _fast(seconds: float, places: int) -> str:
+    return f"{abs(seconds):.{places}f} s {'fast' if seconds >= 0 else 'slow'}"
+
+
+def _counted(dithers: int) -> str:
+    return f"{dithers} dither{'s' * (dithers != 1)}"
 
 
 def _location(grid: np.ndarray, score: np.ndarray, reach: float = 12.0) -> tuple[float, float]:
@@ -221,8 +240,9 @@ def _fit_relative(record, evidence: Grid, start, end, oval) -> ClockFit:
         if gap < 2 * DECIDED_MARGIN
     )
     decided = bool(lead[0] >= DECIDED_MARGIN)
-    how = f"record laid where it covers the exposures; +- {error:.1f} s"
+    how = f"placed where the record covers the exposures, ± {error:.1f} s"
     if not decided:
-        how += f"; {add[peaks[1]] - add[best]:+.0f} s later fits as well"
+        apart = add[peaks[1]] - add[best]
+        how += f"; {abs(apart):.0f} s {'later' if apart > 0 else 'earlier'} fits as well"
     confidence = float(1.0 / np.exp(-0.5 * np.r_[0.0, lead]).sum())
     return ClockFit(value, NAN, 0.0, confidence, decided, how, rivals, error)

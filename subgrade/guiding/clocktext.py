@@ -146,7 +146,7 @@ def _reading(groups) -> Reading | None:
 
 
 def zone_hours(text: str | None) -> float:
-    """Hours east of UTC that a zone text says; NaN for none."""
+    """Hours east of UTC that a zone text states; NaN for none."""
     if not text:
         return NAN
     found = re.search(r"([+\-−])(\d{1,2})(?::?(\d{2}))?", text)
@@ -164,7 +164,7 @@ def read_cells(cells: list[str], dates: Dates):
     date : ndarray of int
         Number of the date in `dates`; -1 without one, -2 where the cell is no clock reading.
     seconds, zone : ndarray of float
-        Seconds of day; hours east of UTC.  NaN where not told.
+        Seconds of day; hours east of UTC.  NaN where not stated.
     halves : bool
         Whether any cell had AM or PM.
     """

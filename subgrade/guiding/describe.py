@@ -1,4 +1,4 @@
-"""A record in numbers: RMS, peak, gaps, lost stars, sections; plain values for print and JSON."""
+"""A record in numbers: RMS, peak, gaps, missing star, sections; plain values to print."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from subgrade.guiding.quiet import calm_rms
 GAP_CADENCES = 5.0
 """Cadences without a sample that count as a gap (a choice, no source)."""
 SETTLE_S = 30.0
-"""Seconds after a dither that are left out of the settled RMS when no end of settling is told
+"""Seconds after a dither that are left out of the settled RMS when no end of settling is remarked
 (common practice, no source)."""
 
 
@@ -27,9 +27,9 @@ def describe_record(record: GuideRecord) -> dict:
     Returns
     -------
     dict
-        JSON values only; None where a number cannot be had.  RMS is about zero, the lock
-        point, in arcsec, ``settled_rms_*`` without dithers and their settling;
-        ``calm_rms_*`` is that of calm stretches (see `calm_rms`).
+        JSON values only; None where a number cannot be had.  RMS is about zero, the
+        reference position, in arcsec, ``settled_rms_*`` without dithers and their settling;
+        ``calm_rms_*`` is that of quiet stretches (see `calm_rms`).
     """
     time, good = record.time, record.good
     cadence = record.cadence_s

@@ -16,7 +16,7 @@ GAP_CADENCES = 3.0
 SIGNIFICANT = 1e-3
 """False-alarm probability below which a period is stated: a choice, no source."""
 GUST_SIGMAS = 5.0
-"""Distance from the exposure's usual place, in calm RMS, that makes a knock: a choice."""
+"""Distance from the exposure's usual place, in calm RMS, that makes a gust: a choice."""
 MIN_GUST_ARCSEC = 0.8
 DITHER_DELAY_S = 6.0
 """A dither's move shows in the samples by then: a choice."""
@@ -97,7 +97,7 @@ def _samples(record: GuideRecord, add: float) -> _Samples:
         dec_pulse=record.dec_pulse_ms[use],
         brightness=record.brightness[use],
         cadence=record.cadence_s,
-        # The quieter axis: one that is knocked all night would else be its own yardstick.
+        # The quieter axis: one that is disturbed all night would else be its own yardstick.
         calm=float(np.fmin(*calm)),
         settling=settling_intervals(record) + add,
         lost=lost_intervals(record) + add,
@@ -268,7 +268,7 @@ def until_home(time, ra, dec, calm: float, settling: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (m, 2)
         Ended where two samples running lie near the usual place, `DITHER_DELAY_S` after
-        the begin or later.
+        its start or later.
     """
     away, limit = _away(ra, dec, calm)
     quiet = away < 0.5 * limit
@@ -281,7 +281,7 @@ def until_home(time, ra, dec, calm: float, settling: np.ndarray) -> np.ndarray:
 
 
 def _away(ra, dec, calm: float) -> tuple[np.ndarray, float]:
-    """Distance from the usual place, and from where on it is a knock."""
+    """Distance from the usual place, and from where on it is a gust."""
     away = np.hypot(ra - np.median(ra), dec - np.median(dec))
     return away, max(GUST_SIGMAS * calm, MIN_GUST_ARCSEC) if calm > 0 else MIN_GUST_ARCSEC
 
@@ -295,9 +295,9 @@ def _peak_within(time, ra, dec, intervals, cadence: float) -> float:
 
 
 def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -> dict:
-    """Knocks that leap from the usual place by several sigma and ring back.
+    """Gusts that leap from the usual place by several sigma and ring back.
 
-    Samples during a dither's settling do not count.  A slow creep is no knock: the
+    Samples during a dither's settling do not count.  A slow drift is no gust: the
     distance must grow from under half to over the limit within three samples.
 
     Returns
@@ -305,7 +305,7 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
     dict
         ``gusts``; of the largest: ``gust_time`` (s after ``start``), ``gust_size`` (greatest
         distance, arcsec), ``gust_settle_s`` (until two samples running lie within
-        half the distance that makes a knock, NaN if the exposure ends first).
+        half the distance that makes a gust, NaN if the exposure ends first).
     """
     away, limit = _away(ra, dec, calm)
     for begin, stop in settling:
@@ -314,7 +314,7 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
     if not len(over):
         return {"gusts": 0}
     quiet = away < 0.5 * limit
-    knocks, free_from = [], 0
+    gusts, free_from = [], 0
     for k in over:
         if k < free_from or k == 0:
             continue
@@ -324,9 +324,9 @@ def find_gusts(time, ra, dec, calm: float, start: float, settling: np.ndarray) -
         stop = k + int(home[0]) if len(home) else len(away)
         size = float(away[k:stop].max())
         settle = float(time[stop] - time[k]) if stop < len(away) else NAN
-        knocks.append((size, float(time[k] - start), settle))
+        gusts.append((size, float(time[k] - start), settle))
         free_from = stop
-    if not knocks:
+    if not gusts:
         return {"gusts": 0}
-    size, when, settle = max(knocks)
-    return {"gusts": len(knocks), "gust_time": when, "gust_size": size, "gust_settle_s": settle}
+    size, when, settle = max(gusts)
+    return {"gusts": len(gusts), "gust_time": when, "gust_size": size, "gust_settle_s": settle}

@@ -1,4 +1,4 @@
-"""What the running text of a record says of scale, units, clock and date."""
+"""Scale, units, clock and date as the running text of a record states them."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ class Facts:
 
 
 def learn(facts: Facts, line: str) -> Facts:
-    """Add what one line of text says."""
+    """Add what one line of text states."""
     new: dict = {}
     if not _OTHER_CAMERA.search(line):
         _optics(line, new)
@@ -96,7 +96,7 @@ def learn(facts: Facts, line: str) -> Facts:
         new["unit"] = "px" if unit[1].lower().startswith("p") else "arcsec"
     reading = reading_in(line)
     if reading is not None and not closes(line):
-        # "created 20:00" before "guiding begins 20:31": words of beginning outweigh later lines
+        # "created 20:00" before "guiding begins 20:31": words for a start outweigh later lines
         if facts.opened is None or opens(line) or not opens(facts.opened_line):
             new["opened"], new["opened_line"] = reading, line
         new["date_text"] = reading.date

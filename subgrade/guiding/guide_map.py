@@ -63,8 +63,8 @@ class GuideMap:
 
     def time_unit(self) -> tuple[str, float] | None:
         """Kind and factor of the time column, None where not fixed."""
-        told = self.units.get("time")
-        return (TIME_KINDS[told], _TIME_FACTORS.get(told, 1.0)) if told else None
+        unit = self.units.get("time")
+        return (TIME_KINDS[unit], _TIME_FACTORS.get(unit, 1.0)) if unit else None
 
     def unit(self, role: str) -> tuple[str, float] | None:
         """Unit and factor of another column."""
@@ -85,7 +85,7 @@ def load_guide_map(path) -> GuideMap:
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"{path}: cannot be read: {error}") from error
     except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"{path}: is not TOML: {error}") from error
+        raise UsageError(f"{path}: is not valid TOML: {error}") from error
     return _from_table(path, found)
 
 
@@ -95,13 +95,13 @@ def _from_table(path, found: dict) -> GuideMap:
 
     known = {"columns", "units", "file", "clock", "scale_arcsec_px"}
     for key in found.keys() - known:
-        raise wrong(f"{key!r} is none of {', '.join(sorted(known))}")
+        raise wrong(f"{key!r} is not one of {', '.join(sorted(known))}")
     for key in known & found.keys() - {"scale_arcsec_px"}:
         if not isinstance(found[key], dict):
             raise wrong(f"{key} must be a table")
     columns, units = found.get("columns", {}), found.get("units", {})
     for role in (columns | units).keys() - set(ROLES):
-        raise wrong(f"{role!r} is none of the roles {', '.join(ROLES)}")
+        raise wrong(f"{role!r} is not one of the roles {', '.join(ROLES)}")
     for role, column in columns.items():
         if isinstance(column, bool) or not isinstance(column, str | int) or column in (0, ""):
             raise wrong(f"columns.{role} must be a title or a number from 1")
@@ -126,7 +126,7 @@ def _from_table(path, found: dict) -> GuideMap:
     header = file.get("header", True)
     numbered = all(isinstance(c, int) for c in columns.values())
     if not header and not (numbered and {"time"} < columns.keys()):
-        raise wrong("a file without header needs columns.time and others, all by number")
+        raise wrong("a file without a header row needs columns.time and an error, all by number")
     return GuideMap(columns, units, DELIMITERS.get(delimiter, ""), header, float(scale), order,
                     float(offset), clock.get("date"), file.get("section", ""))  # fmt: skip
 
@@ -136,7 +136,7 @@ def _check_unit(role: str, unit, wrong) -> None:
         if unit not in TIME_KINDS:
             raise wrong(f"units.time must be one of {', '.join(TIME_KINDS)}")
     elif not isinstance(unit, str) or unit_of(unit) is None:
-        raise wrong(f"units.{role} = {unit!r} is no unit; arcsec, px, ms and s are")
+        raise wrong(f"units.{role} = {unit!r} is not a unit; use arcsec, px, ms or s")
     elif role in ERROR_UNITS and unit_of(unit)[0] not in ("arcsec", "px"):
         raise wrong(f"units.{role} must be arcsec or px")
 
@@ -144,7 +144,7 @@ def _check_unit(role: str, unit, wrong) -> None:
 def _table(table: dict, types: dict, wrong) -> dict:
     for key, value in table.items():
         if key not in types:
-            raise wrong(f"{key!r} is none of {', '.join(types)}")
+            raise wrong(f"{key!r} is not one of {', '.join(types)}")
         kind = (int, float) if types[key] is float else types[key]
         if not isinstance(value, kind) or (types[key] is float and isinstance(value, bool)):
             raise wrong(f"{key} must be a {types[key].__name__}")

@@ -8,16 +8,16 @@ from subgrade.guiding.model import GuideRecord
 from subgrade.guiding.quiet import calm_rms
 
 DITHER_LASTS_S = 60.0
-"""Longest time a dither is taken to settle where the record does not say: a choice."""
+"""Longest time a dither is taken to settle where the record does not show it: a choice."""
 
 
 def settling_intervals(record: GuideRecord) -> np.ndarray:
     """(begin, end) of dithers and their settling, record clock, shape (m, 2).
 
     Without a remark that it settled, a dither lasts until two samples lie within
-    three calm RMS of the lock, `DITHER_LASTS_S` at most.
+    three quiet RMS of the reference position, `DITHER_LASTS_S` at most.
     """
-    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_begin"))
+    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_start"))
     ends = np.array(sorted(e.time for e in record.events if e.kind == "settle_end"))
     limit = 3.0 * float(np.hypot(*calm_rms(record)))
     out: list[tuple[float, float]] = []
@@ -26,9 +26,9 @@ def settling_intervals(record: GuideRecord) -> np.ndarray:
             continue
         until = begins[k + 1] if k + 1 < len(begins) else np.inf
         until = until if until - begin > 10.0 else np.inf
-        said = ends[(ends >= begin) & (ends <= until)]
-        if len(said):
-            out.append((begin, float(said[0])))
+        closing = ends[(ends >= begin) & (ends <= until)]
+        if len(closing):
+            out.append((begin, float(closing[0])))
         else:
             out.append(
                 (begin, _settled_at(record, begin, min(until, begin + DITHER_LASTS_S), limit))
@@ -39,8 +39,8 @@ def settling_intervals(record: GuideRecord) -> np.ndarray:
 def _settled_at(record: GuideRecord, begin: float, until: float, limit: float) -> float:
     low, high = np.searchsorted(record.time, [begin, until], side="right")
     away = np.hypot(record.ra[low:high], record.dec[low:high])
-    calm = away < limit if np.isfinite(limit) else np.zeros(len(away), bool)
-    two = np.flatnonzero(calm[:-1] & calm[1:]) if len(calm) > 1 else []
+    near = away < limit if np.isfinite(limit) else np.zeros(len(away), bool)
+    two = np.flatnonzero(near[:-1] & near[1:]) if len(near) > 1 else []
     return float(record.time[low + two[0]]) if len(two) else float(until)
 
 
@@ -62,7 +62,7 @@ def lost_intervals(record: GuideRecord) -> np.ndarray:
     ]
     seen = record.time[good]
     for event in record.events:
-        if event.kind == "lost_star":
+        if event.kind == "star_missing":
             k = int(np.searchsorted(seen, event.time, side="right"))
             if k < len(seen) and seen[k] - event.time > 1.5 * cadence:
                 spans.append((event.time, seen[k] - cadence))

@@ -42,7 +42,7 @@ def guide_night(
     records : sequence of GuideRecord
         Several records are brought onto one clock and joined in time order.
     utc_offset_hours : float, optional
-        Hours by which the records' clock is ahead of UTC, as the user says.
+        Hours by which the records' clock is ahead of UTC, as the user states it.
 
     Returns
     -------
@@ -59,9 +59,11 @@ def guide_night(
     quiet = float(np.fmin(*calm))
     camera = camera_angle(night, exposures, quiet, record.axes)
     covered = sum(e is not None and e.samples > 0 for e in exposures)
-    notes += (f"guiding recorded in {covered} of {len(exposures)} exposures",)
+    notes += (
+        f"guiding covers {covered} of {len(exposures)} exposure{'s' * (len(exposures) != 1)}",
+    )
     if camera.source == "night" and not camera.handedness:
-        notes += ("the night does not tell whether the image is mirrored",)
+        notes += ("the frames do not show whether the image is mirrored",)
     return GuideNight(
         record=record,
         clock=clock,
@@ -139,9 +141,10 @@ def _one_clock(records, start, end, oval, offset) -> tuple[GuideRecord, ClockFit
 
 def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:
     if not np.isfinite(fit.add_s):
-        return (f"{record.path}: laid against no exposure, {fit.how}",)
+        return (f"{record.path}: could not be matched to the exposures: {fit.how}",)
     if not fit.decided:
-        return (f"{record.path}: the clock is not certain, {fit.how}; state the UTC offset",)
+        cure = "" if record.clock == "relative" else "; state it with --guide-utc-offset"
+        return (f"{record.path}: the record's clock is uncertain: {fit.how}{cure}",)
     return ()
 
 
@@ -187,13 +190,17 @@ def joined_record(records: Sequence[GuideRecord]) -> GuideRecord:
 def _habits(night: Night, record: GuideRecord, clock: ClockFit, calm, notes) -> dict:
     """The mount over the night: worm, drift, polar axis, backlash, guide exposure."""
     if record.axes != "ra_dec" or len(record) < 3:
-        return {"notes": (*notes, "no RA and Dec axes: nothing is said of the mount")}
+        return {"notes": (*notes, "no RA and Dec axes: the mount cannot be judged")}
     ra = unguided(record, "ra", USUAL_RATE * _cos_dec(night))
     dec = unguided(record, "dec", USUAL_RATE)
     if (ra is not None and ra.assumed) or (dec is not None and dec.assumed):
-        notes += ("no dither shows what a pulse does: half the sidereal rate assumed",)
+        notes += (
+            "no dither shows how far a correction moves the mount: half the sidereal rate assumed",
+        )
     if ra is not None and not np.isfinite(ra.rate):
-        notes += ("RA corrections unknown or unscaled: the worm is what the guider left of it",)
+        notes += (
+            "RA corrections missing or of unknown size: periodic error is what guiding left of it",
+        )
     period, amplitude = worm(ra)
     middle, drift, error = dec_drift(dec)
     polar = Polar()
@@ -203,7 +210,9 @@ def _habits(night: Night, record: GuideRecord, clock: ClockFit, calm, notes) -> 
         if polar.bound:
             notes += ("polar misalignment is the least that explains the Dec drift",)
     elif dec is not None:
-        notes += ("Dec corrections unknown or unscaled: the drift is what the guider left of it",)
+        notes += (
+            "Dec corrections missing or of unknown size: the drift is what guiding left of it",
+        )
     return {
         "worm_period_s": period,
         "worm_amplitude": amplitude,

@@ -101,7 +101,7 @@ def _units_row(lines, k, cut: Cut, n: int):
         cells = [
             c.strip().strip("()[]{}").strip() for c in cut.cells(_COMMENT.sub("", lines[k + 1]))
         ]
-        told = [c for c in cells if c not in NOTHING]
+        filled = [c for c in cells if c not in NOTHING]
         named = [unit_of(c) for c in cells]
         words = sum(
             u is not None or bool(_FORMAT.fullmatch(c))
@@ -109,9 +109,9 @@ def _units_row(lines, k, cut: Cut, n: int):
             if c not in NOTHING
         )
         if (
-            told
-            and words >= max(1, 0.5 * len(told))
-            and not any(map(is_number, told))
+            filled
+            and words >= max(1, 0.5 * len(filled))
+            and not any(map(is_number, filled))
             and len(cells) <= n
         ):
             return tuple(named + [None] * (n - len(named))), 1
@@ -163,7 +163,7 @@ def _by_blanks(lines, k, bare) -> Header | None:
     model = next(p for p in map(str.split, data) if len(p) == count)
     joined = date_beside_clock(model)
     n = count - (joined[1] - 1 if joined else 0)
-    if counts[0] < count:  # cells are empty in some rows: only their places tell which
+    if counts[0] < count:  # cells are empty in some rows: only their places show which
         placed = _by_places(lines, k, data)
         if placed is not None and len(placed.titles) in (n, count):
             return placed

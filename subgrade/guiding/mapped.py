@@ -82,7 +82,7 @@ def fixed_columns(path, guide_map: GuideMap | None, header: Header) -> dict[int,
     Raises
     ------
     UsageError
-        A column used twice, or a time column whose kind cannot be told.
+        A column used twice, or a time column whose kind is unclear.
     """
     if guide_map is None:
         return {}
@@ -103,14 +103,14 @@ def _use(path, guide_map: GuideMap, header: Header, place: int, role: str) -> Us
         unit, factor = guide_map.time_unit() or _told_by_cells(path, header, place)
     elif role in guide_map.units:
         unit, factor = guide_map.unit(role)
-    return Use(place, role, unit, factor, 1.0, "the guide map says so")
+    return Use(place, role, unit, factor, 1.0, "set by the guide map")
 
 
 def _told_by_cells(path, header: Header, place: int) -> tuple[str, float]:
     found = choose_columns(header)
     use = found.one("time") if found else None
     if use is None or use.place != place:
-        raise UsageError(f"{path}: the guide map must say units.time")
+        raise UsageError(f"{path}: the guide map must give units.time")
     return use.unit, use.factor
 
 

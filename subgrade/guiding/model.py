@@ -42,8 +42,8 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class GuideEvent:
-    """A remark of the record: ``dither``, ``settle_begin``, ``settle_end``, ``lost_star``,
-    ``pause``, ``resume``, ``lock`` (new lock position) or ``other``."""
+    """A remark of the record: ``dither``, ``settle_start``, ``settle_end``, ``star_missing``,
+    ``pause``, ``resume``, ``reference_moved`` or ``other``."""
 
     time: float
     kind: str
@@ -118,10 +118,10 @@ class GuideRecord:
 
 @dataclass(frozen=True, slots=True)
 class ClockFit:
-    """Seconds to add to a record's clock to get UTC, and how sure that is.
+    """Seconds to add to a record's clock to get UTC, and with what confidence.
 
     ``rivals`` are other whole-zone offsets (hours, score) that fit nearly as well;
-    ``decided`` is False when one of them fits equally and the user must say.
+    ``decided`` is False when one of them fits equally and the user must state it.
     """
 
     add_s: float
@@ -132,16 +132,16 @@ class ClockFit:
     how: str
     rivals: tuple[tuple[float, float], ...] = ()
     skew_error_s: float = NAN
-    """One sigma of the seconds; large where no dither tells."""
+    """One sigma of the seconds; large where no dither shows them."""
 
 
 @dataclass(frozen=True, slots=True)
 class ExposureGuiding:
-    """The guiding inside one exposure; NaN where the record cannot say.
+    """The guiding inside one exposure; NaN where the record does not show it.
 
-    Errors in arcsec.  ``rms_*`` are about the mean over the exposure, ``off_*`` about the lock
-    point.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the recorded motion,
-    arcsec^2.
+    Errors in arcsec.  ``rms_*`` are about the mean over the exposure, ``off_*`` about the
+    reference position.  ``moments`` is the (ra-ra, dec-dec, ra-dec) covariance of the
+    recorded motion, arcsec^2.
     """
 
     samples: int = 0
@@ -192,7 +192,7 @@ class Prediction:
 
 @dataclass(frozen=True, slots=True)
 class GuideNight:
-    """The record over the night; NaN where it cannot say.
+    """The record over the night; NaN where it does not show it.
 
     ``camera_angle_deg`` is the direction of RA (east) in the main image, counter-clockwise from
     +x; ``handedness`` +1 when north is 90 degrees counter-clockwise from east.

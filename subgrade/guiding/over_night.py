@@ -1,4 +1,4 @@
-"""What the record says of the mount over the whole night.
+"""What the record shows of the mount over the whole night.
 
 The guider hides the mount's own errors by correcting them.  They come back when
 the corrections are added to the errors: ``unguided = error - rate * sum(pulses)``.
@@ -41,7 +41,7 @@ class Unguided:
     time : ndarray, shape (n,)
         Record clock, s.
     path : ndarray, shape (n,)
-        Arcsec; jumps (dithers, gaps, new locks) are bridged.
+        Arcsec; jumps (dithers, gaps, new references) are bridged.
     run : ndarray of int, shape (n,)
         Which stretch between jumps.
     rate : float
@@ -61,7 +61,7 @@ def unguided(record: GuideRecord, axis: str, usual_rate: float = NAN) -> Unguide
     """The path of one axis (``ra`` or ``dec``) as if nobody had guided; None for a short record.
 
     ``usual_rate`` (arcsec per ms) is taken, with the sign the pulses show, where no dither
-    tells the rate.
+    shows the rate.
     """
     error = getattr(record, axis)
     pulse = getattr(record, f"{axis}_pulse_ms")
@@ -98,11 +98,11 @@ def pulse_rate(error: np.ndarray, pulse: np.ndarray, least: int = 8) -> float:
 
 
 def _breaks(record: GuideRecord, time, error) -> np.ndarray:
-    """True between samples that a jump of the lock, a gap or a new section parts."""
+    """True between samples that a jump of the reference, a gap or a new section parts."""
     gap = np.diff(time) > 3.0 * record.cadence_s
     moved = np.zeros(len(time) - 1, bool)
     for event in record.events:
-        if event.kind in ("dither", "lock", "lost_star", "resume"):
+        if event.kind in ("dither", "reference_moved", "star_missing", "resume"):
             k = int(np.searchsorted(time, event.time - 1e-6))
             for j in (k - 1, k):
                 if 0 <= j < len(moved):

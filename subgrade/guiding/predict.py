@@ -18,7 +18,7 @@ from subgrade.night.model import Night
 NAN = float("nan")
 MIN_FRAMES = 6
 LARGEST_ANGLE_ERROR_DEG = 15.0
-"""Above this the night is said not to tell the angle: a choice."""
+"""Above this the angle counts as unknown: a choice."""
 HAND_LEAD, ANGLE_LEAD = 3.0, 4.0
 """Least lead in log-likelihood of one handedness over the other, and of the recorded motion
 over no connection at all: a choice."""
@@ -68,7 +68,7 @@ def camera_angle(
         recorded covariance oval.
     axes : str
         ``xy`` when the record counts along the guide camera's axes: a solution of the
-        main camera then says nothing.
+        main camera then shows nothing.
     """
     if axes == "ra_dec":
         solved = angle_from_solutions([frame.facts.sky_axes for frame in night.frames])
@@ -143,7 +143,7 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     ``shape = k exp(2it) motion + c`` (mirrored: the conjugate of ``motion``) with a constant
     ``c`` for each group (fixed optics).  All turns, both hands and a range of k are
     tried; each frame either follows the model within its error (and `MODEL_SHARE` of the
-    motion) or moved unseen, in which case it says nothing.  The best must beat no
+    motion) or moved unseen, in which case it shows nothing.  The best must beat no
     connection at all, given the same freedom in the scatter.
 
     Parameters
@@ -157,7 +157,7 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     Returns
     -------
     CameraAngle
-        ``source`` is ``none`` when the night does not tell.
+        ``source`` is ``none`` when the night does not show it.
     """
     n = len(shape)
     if n < MIN_FRAMES:

@@ -1,4 +1,4 @@
-"""The record's calm level: what its errors scatter by when nothing happens."""
+"""The record's quiet level: the scatter of its errors when nothing happens."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ def read_guide(
     path : path-like
         Any text in columns: delimited, in fixed places, or one JSON object a line.
     scale_arcsec_px : float, optional
-        Size of a guide-camera pixel, arcsec, over what the file says.
+        Size of a guide-camera pixel, arcsec, over what the file states.
     guide_map : GuideMap or path-like, optional
         What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
 

@@ -112,7 +112,7 @@ class Reader:
         return k
 
     def _restarts(self, cell: str) -> bool:
-        """Whether seconds since a start begin anew at this row."""
+        """Whether seconds since a start restart at this row."""
         if not self.relative:
             return False
         try:
@@ -217,7 +217,7 @@ class Reader:
             return self.choice is None  # a header alone: remembered by its count only
         if self.choice is not None and header.rows:
             self._flush()
-            self.notes.append("a part with other columns and no errors over time was passed over")
+            self.notes.append("a section with other columns and no guiding errors was skipped")
             self.choice = None
         return True
 
@@ -245,7 +245,7 @@ class Reader:
         self.last_value = to_number(cell)
 
     def _bare(self, lines, k: int) -> bool:
-        """The first row of a file without header, as the guide map says."""
+        """The first row of a file without header, by the guide map."""
         header = bare_header(self.map, lines, k)
         choice = (
             choose_columns(header, fixed_columns(self.path, self.map, header)) if header else None
@@ -300,7 +300,7 @@ class Reader:
             if self.missing is not None:
                 column, titles = self.missing
                 raise UsageError(
-                    f"{self.path}: the guide map's column {column!r} is not there; the titles are "
+                    f"{self.path}: the guide map's column {column!r} is not in the file; titles: "
                     f"{', '.join(map(repr, titles))}"
                 )
             raise UnreadableFile(self.path, _no_rows(self.lines, self.headers))
@@ -313,15 +313,15 @@ class Reader:
         record = build_record(
             self.path, self.rows, self.openings, _columns(choice, units),
             scale=units.scale, axes=axes,
-            places=axes == "xy" and any("places" in u.why for u in choice.axes if u),
+            places=axes == "xy" and any("star positions" in u.why for u in choice.axes if u),
             state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
             notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
         )  # fmt: skip
         if record.cadence_s > SLOWEST_S:
             raise UnreadableFile(
                 self.path,
-                f"its rows lie {record.cadence_s:.0f} s apart, and a guider writes one every few "
-                "seconds: is it a table of frames?",
+                f"its rows are {record.cadence_s:.0f} s apart; a guiding record has one every few "
+                "seconds: is this a table of frames?",
             )
         return record
 
@@ -347,7 +347,7 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
     for place, title in enumerate(choice.header.titles):
         use = used.get(place)
         if use is None:
-            out.append(Column(title, "other", "", 1.0, "not needed or not understood"))
+            out.append(Column(title, "other", "", 1.0, "not needed or not recognised"))
             continue
         axis = use in choice.axes
         out.append(Column(title, use.role, units.unit if axis else use.unit, use.sure, use.why))
@@ -356,12 +356,12 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
 
 def _no_rows(lines: int, headers: int) -> str:
     if headers:
-        return "has a header row but no rows of numbers under it"
+        return "has a header row but no rows of numbers below it"
     return _no_header(lines, headers)
 
 
 def _no_header(lines: int, headers: int) -> str:
     return (
-        f"no header row with a time and an error in RA, Dec, x or y was found in {lines} lines: "
-        "if it is a guiding record, say what its columns are with --guide-map"
+        f"no header row with a time and an error in RA, Dec, x or y was found in {lines} "
+        f"line{'s' * (lines != 1)}: if it is a guiding record, name its columns with --guide-map"
     )

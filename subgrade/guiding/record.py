@@ -1,4 +1,4 @@
-"""The record put together: sorted, doubles dropped, good rows told, remarks placed in time."""
+"""The record put together: sorted, duplicates dropped, good rows marked, remarks placed in time."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from subgrade.guiding.cells import to_number
 from subgrade.guiding.clocktext import day_number
 from subgrade.guiding.model import Column, GuideEvent, GuideRecord
 from subgrade.guiding.remarks import kind_of
-from subgrade.guiding.rows import Rows
+from subgrade.guiding.rows import MOST_REMARKS, Rows
 from subgrade.guiding.steps import undo_steps
 from subgrade.guiding.timeline import Opening, Timeline, lay_out
 
@@ -39,7 +39,7 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
     axes : str
         ``ra_dec`` or ``xy``.
     places : bool
-        Whether the errors are places of the star on the camera, still to be freed of the lock.
+        Whether the errors are star positions on the camera, without a reference as yet.
     state_words : set of str
         Words of the state column's title.
     notes : list of str
@@ -72,9 +72,10 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
     good = _measured(data) & state
     events = _finished(events, moved)
     if places:
-        _free_of_lock(time, section, data, events)
-        notes.append("places on the camera: errors are counted from their middle in each stretch "
-                     "between dithers")  # fmt: skip
+        _from_reference(time, section, data, events)
+        notes.append(
+            "star positions, not errors: errors are taken from their median between dithers"
+        )
     section, bounds = _sections(time, section)
     _counts(rows, notes)
     return GuideRecord(
@@ -98,16 +99,16 @@ def _measured(data) -> np.ndarray:
 
 def _counts(rows: Rows, notes) -> None:
     if rows.unread:
-        notes.append(f"{rows.unread} rows whose time cannot be read were left out")
+        notes.append(f"rows left out because their time cannot be read: {rows.unread}")
     if rows.dropped_remarks:
-        notes.append(f"{rows.dropped_remarks} remarks beyond the first many were left out")
+        notes.append(f"remarks left out beyond the first {MOST_REMARKS}: {rows.dropped_remarks}")
 
 
 def _kept(time, data, notes) -> np.ndarray:
-    """Rows to keep: with a time, not said twice, no lost-star remark beside its own row."""
+    """Rows to keep: with a time, once each, no missing-star remark beside its own row."""
     keep = np.isfinite(time)
     if (~keep).any():
-        notes.append(f"{int((~keep).sum())} rows without a valid date were left out")
+        notes.append(f"rows left out because they have no valid date: {int((~keep).sum())}")
     elif (np.diff(time) > 0).all():
         return keep if not data["ghost"].any() else keep & ~_beside(time, data["ghost"], keep)
     order = np.lexsort((data["ghost"], time))
@@ -128,12 +129,12 @@ def _kept(time, data, notes) -> np.ndarray:
         gone = sorted_index[1:][double]
         if len(gone):
             keep[gone] = False
-            notes.append(f"{len(gone)} rows said twice were dropped")
+            notes.append(f"duplicate rows dropped: {len(gone)}")
     return keep & ~_beside(time, data["ghost"], keep)
 
 
 def _beside(time, ghost, keep) -> np.ndarray:
-    """Lost-star remarks within half a cadence of a row, which says the same."""
+    """Missing-star remarks within half an interval of a row, which shows the same."""
     out = np.zeros(len(time), bool)
     ghosts = np.flatnonzero(keep & ghost)
     rest = np.sort(time[keep & ~ghost])
@@ -150,7 +151,7 @@ def _beside(time, ghost, keep) -> np.ndarray:
 def _in_order(time, notes) -> np.ndarray:
     back = int((np.diff(time) < 0).sum())
     if back:
-        notes.append(f"rows were out of order in {back} places: sorted by time")
+        notes.append(f"rows out of order in {back} place{'s' * (back != 1)}: sorted by time")
     return np.argsort(time, kind="stable")
 
 
@@ -180,7 +181,7 @@ def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndar
     numeric = np.isfinite(numbers)
     for k, text in enumerate(texts):
         if (
-            (not numeric[k] and (any(b in text for b in _BAD) or kind_of(text) == "lost_star"))
+            (not numeric[k] and (any(b in text for b in _BAD) or kind_of(text) == "star_missing"))
             or (title & _GOOD_TITLES and (text in ("0", "no", "n", "false") or numbers[k] == 0))
             or (title & _LOST_TITLES and text in ("yes", "y", "true"))
         ):
@@ -194,13 +195,13 @@ def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndar
         bad |= {int(k) for k in np.flatnonzero(numeric) if k != zero}
     marked = np.isin(state, list(bad))
     if marked.mean() > 0.9:
-        notes.append("the state column would call nearly every row bad: not used")
+        notes.append("the state column marks nearly every row as bad: not used")
         return good
     return ~marked
 
 
 def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, str, str]]:
-    """Dithers, settling and lost stars told by a state column's words as they change."""
+    """Dithers, settling and missing stars by a state column's words as they change."""
     texts = sorted(words, key=words.get)
     kinds = {k: kind_of(t) for k, t in enumerate(texts) if to_number(t) != to_number(t)}
     kinds = {k: v for k, v in kinds.items() if v != "other"}
@@ -211,7 +212,7 @@ def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, 
     for k in [0, *changes.tolist()] if len(state) else []:
         now = kinds.get(int(state[k]))
         before = kinds.get(int(state[k - 1])) if k else None
-        if before in ("settle_begin", "dither") and now is None:
+        if before in ("settle_start", "dither") and now is None:
             out.append((float(time[k]), k, "settle_end", texts[int(state[k - 1])] + " over"))
         if now:
             out.append((float(time[k]), k, now, texts[int(state[k])]))
@@ -278,9 +279,9 @@ def _finished(events, moved) -> tuple[GuideEvent, ...]:
     return tuple(sorted(done, key=lambda e: e.time))
 
 
-def _free_of_lock(time, section, data, events) -> None:
-    """Count star places from the middle of each stretch between dithers and new locks."""
-    cuts = [e.time for e in events if e.kind in ("dither", "lock", "settle_end")]
+def _from_reference(time, section, data, events) -> None:
+    """Count star places from the median of each stretch between dithers and new references."""
+    cuts = [e.time for e in events if e.kind in ("dither", "reference_moved", "settle_end")]
     stretch = np.searchsorted(np.sort(cuts), time, "right") + (len(cuts) + 1) * section
     for name in ("first", "second"):
         values = data[name]

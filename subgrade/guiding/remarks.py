@@ -1,4 +1,4 @@
-"""What a remark in a record tells: dithers, settling, lost stars, pauses, beginnings and ends."""
+"""Kinds of remarks in a record: dithers, settling, missing stars, pauses, starts and ends."""
 
 from __future__ import annotations
 
@@ -9,14 +9,16 @@ _ORDER = (
     ("settle_end", rf"\bsettled\b|settl\w*\W+(?:\w+\W+){{0,2}}?{_DONE}\b|{_DONE}\W+settl"),
     ("settle_end", rf"dither\w*\W+(?:is\W+)?{_DONE}\b"),
     ("dither", r"dither"),
-    ("settle_begin", r"settl"),
+    ("settle_start", r"settl"),
     ("other", r"star\W+(?:\w+\W+)?(?:back|found again|recovered|regained|re-?acquired)"),
-    ("lost_star", r"\blost\b|\bno (?:guide ?)?star|star (?:not|is not|wasn.t) (?:found|seen)|"
-     r"star (?:vanished|gone|disappeared)|\bloss of\b|cannot (?:find|see) (?:the )?star"),
+    ("star_missing", r"\blost\b|\bno (?:guide ?)?star|star (?:not|is not|wasn.t) (?:found|seen)|"
+     r"star (?:is )?(?:vanished|gone|missing|disappeared)|\bloss of\b|"
+     r"cannot (?:find|see) (?:the )?star"),
     ("resume", r"resum|unpause|re-?start|continu|guiding (?:on|again|enabled)\b"),
     ("pause", r"paus|suspend|guiding (?:off|stop\w*|disabled|halted)\b|stop\w* guiding"),
-    ("lock", r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|(?:new|mov\w*|set\w*|shift\w*) lock"
-     r"|relock|re-lock"),
+    ("reference_moved", r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
+     r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
+     r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)"),
 )  # fmt: skip
 _KINDS = tuple((kind, re.compile(pattern, re.IGNORECASE)) for kind, pattern in _ORDER)
 _OPENING = re.compile(
@@ -33,17 +35,17 @@ def kind_of(text: str) -> str:
     """The kind of event a remark is; ``other`` when it is none that matters.
 
     >>> kind_of("Dither by +1 px, settling"), kind_of("settled"), kind_of("Guide star lost")
-    ('dither', 'settle_end', 'lost_star')
+    ('dither', 'settle_end', 'star_missing')
     """
     return next((kind for kind, pattern in _KINDS if pattern.search(text)), "other")
 
 
 def closes(text: str) -> bool:
-    """Whether a dated line speaks of an end and not of a beginning."""
+    """Whether a dated line marks an end and not a start."""
     end = _CLOSING.search(text)
     return bool(end) and not _OPENING.search(text[: end.start()])
 
 
 def opens(text: str) -> bool:
-    """Whether a dated line speaks of a beginning."""
+    """Whether a dated line marks a start."""
     return bool(_OPENING.search(text)) and not closes(text)

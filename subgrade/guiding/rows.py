@@ -28,7 +28,7 @@ class Remark:
     section: int
     text: str
     day: int = -2
-    """As in `read_cells`; -2 where no time of its own is told."""
+    """As in `read_cells`; -2 where it has no time of its own."""
     seconds: float = NAN
     zone: float = NAN
     own: bool = False
@@ -40,7 +40,7 @@ class Rows:
     """All rows so far, in file order, as lists of arrays to be joined once.
 
     ``first`` and ``second`` are the errors in arcsec; ``state`` numbers the distinct words of a
-    state column; ``ghost`` marks lost-star remarks that may stand for a sample.
+    state column; ``ghost`` marks missing-star remarks that may stand for a sample.
     """
 
     parts: dict[str, list[np.ndarray]] = field(default_factory=dict)
@@ -139,15 +139,15 @@ class Rows:
         width = len(choice.header.titles)
         measured = np.isfinite(values["first"]) | np.isfinite(values["second"])
         # a row cut short or a remark in the columns of numbers shows as errors without numbers
-        told = {int(k) for k in np.flatnonzero(~measured | ~keep)}
+        marked = {int(k) for k in np.flatnonzero(~measured | ~keep)}
         for p in place:
-            told |= {k for k, c in enumerate(columns[p]) if c and not c.isspace()}
-        told |= {k for k, row in enumerate(rows) if len(row) > width}
+            marked |= {k for k, c in enumerate(columns[p]) if c and not c.isspace()}
+        marked |= {k for k, row in enumerate(rows) if len(row) > width}
         counted = choice.one("frame") is not None
         start = self.n
         before = np.concatenate([[0], np.cumsum(keep)])
         taken, previous = 0, -1
-        for k in sorted(told):
+        for k in sorted(marked):
             if k != previous + 1:
                 self.last_text = ""  # the same words again after a pause are a new remark
             previous = k
@@ -162,7 +162,7 @@ class Rows:
                 continue
             if not measured[k]:
                 sample = counted and np.isfinite(values["count"][k])
-                lost = kind_of(text) == "lost_star" and not counted
+                lost = kind_of(text) == "star_missing" and not counted
                 if not sample and not lost:
                     keep[k] = False
                 ghost[k] = lost and not sample
@@ -182,9 +182,9 @@ def _text(row, choice: Choice, place, width, measured: bool) -> str:
     parts = [row[p].strip() for p in sorted(place)]
     parts += [c.strip() for c in row[width:]]
     if not measured:
-        usual = {u.place: u.role for u in choice.uses}
+        roles = {u.place: u.role for u in choice.uses}
         for p, cell in enumerate(row[:width]):
-            role = usual.get(p, "")
+            role = roles.get(p, "")
             if p in place or role in ("time", "date", "state", "ra_side", "dec_side"):
                 continue
             word = cell.strip()
@@ -200,7 +200,7 @@ def _error(columns, use: Use | None, factor: float, comma: bool, n: int) -> np.n
 
 
 PULSE_RATE = 7.5
-"""arcsec per second a pulse moves the mount where nothing is said: half the sidereal rate
+"""arcsec per second a correction moves the mount where nothing is stated: half the sidereal rate
 (common practice, no source)."""
 
 

@@ -1,4 +1,4 @@
-"""Units of the errors: stated, or told by pairs of columns that measure the same motion."""
+"""Units of the errors: stated, or found from pairs of columns that measure the same motion."""
 
 from __future__ import annotations
 
@@ -40,36 +40,36 @@ def settle_units(path, choice: Choice, facts: Facts, scale_arcsec_px: float | No
     first, second = choice.axes
     notes: list[str] = []
     unit = next((u.unit for u in (first, second) if u is not None and u.unit), "")
-    told = scale_arcsec_px if scale_arcsec_px else facts.scale_arcsec_px
+    scale = scale_arcsec_px if scale_arcsec_px else facts.scale_arcsec_px
     how = "given" if scale_arcsec_px else facts.scale_source
     unit_pair, pair, why = _paired(choice, first, second, unit)
     if not unit and unit_pair:
         unit = unit_pair
         notes.append(f"errors are in {unit}: {why}")
-    if told != told and pair == pair:
-        told, how = pair, why
+    if scale != scale and pair == pair:
+        scale, how = pair, why
     if not unit:
-        unit, note = _unstated(choice, facts, told)
+        unit, note = _unstated(choice, facts, scale)
         notes.append(note)
     factors = [u.factor if u is not None else 1.0 for u in (first, second)]
     if unit == "arcsec":
         return Units(*factors, NAN, unit, tuple(notes))
-    if told != told:
+    if scale != scale:
         raise UnreadableFile(
             path,
-            "the errors are in guide-camera pixels and nothing tells their size: give the "
-            "arcsec per pixel with --guide-scale",
+            "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
+            "with --guide-scale",
         )
-    notes.append(f"pixels of the guide camera are {told:.4g} arcsec ({how})")
-    return Units(factors[0] * told, factors[1] * told, told, unit, tuple(notes))
+    notes.append(f"guide camera: {scale:.4g} arcsec per pixel ({how})")
+    return Units(factors[0] * scale, factors[1] * scale, scale, unit, tuple(notes))
 
 
-def _unstated(choice: Choice, facts: Facts, told: float) -> tuple[str, str]:
+def _unstated(choice: Choice, facts: Facts, scale: float) -> tuple[str, str]:
     if facts.unit:
-        return facts.unit, f"errors are in {facts.unit}, as the text of the file says"
+        return facts.unit, f"errors are in {facts.unit}, as stated in the file"
     if choice.one("ra") is None and choice.one("dec") is None:
-        return "px", "camera errors of no stated unit are taken as pixels"
-    if told == told:
+        return "px", "errors along the camera axes have no stated unit; taken as pixels"
+    if scale == scale:
         return "px", "the unit of the errors is not stated; taken as pixels, since a scale is given"
     return "arcsec", "the unit of the errors is not stated; taken as arcsec"
 
@@ -105,7 +105,7 @@ def _paired(choice: Choice, first: Use | None, second: Use | None, unit: str):
         return "", NAN, ""
     if abs(ratio - 1.0) < 0.01 and not unit:
         return "px", NAN, "they are as long as the camera's own x and y"
-    return "arcsec", ratio, "they are longer than the camera's x and y by one factor"
+    return "arcsec", ratio, "they are a constant factor longer than the camera's x and y"
 
 
 def _ratio(one, other) -> float:

@@ -51,11 +51,13 @@ def undo_steps(time, section, count, utc: bool) -> tuple[np.ndarray, list[str]]:
                 notes.append(_summer(k, "forward"))
             elif _counted_on(count, k):
                 time[k + 1 :] -= HOUR
-                notes.append(f"the clock went forward an hour after row {k + 1}: later rows moved")
+                notes.append(
+                    f"the clock went forward an hour after row {k + 1}: later rows corrected"
+                )
             else:
                 notes.append(
-                    f"after row {k + 1} the time goes on an hour later to the second: a pause or "
-                    "summer time; left as it is"
+                    f"after row {k + 1} the time is exactly an hour later: a pause or summer time; "
+                    "left as it is"
                 )
             continue
         if _made_up(time, ends_high, k, cadence):
@@ -68,15 +70,15 @@ def undo_steps(time, section, count, utc: bool) -> tuple[np.ndarray, list[str]]:
             time[k + 1 :] += cadence - step
             notes.append(
                 f"the clock was set back by {cadence - step:.1f} s after row {k + 1}: later rows "
-                "follow on at the usual cadence"
+                "continue at the typical interval"
             )
         else:
-            notes.append(f"the section after row {k + 1} begins before the last one ended")
+            notes.append(f"the section after row {k + 1} starts before the previous one ended")
     return time, notes
 
 
 def _summer(k: int, way: str) -> str:
-    return f"the clock went {way} an hour (summer time) after row {k + 1}: later rows moved"
+    return f"the clock went {way} an hour (summer time) after row {k + 1}: later rows corrected"
 
 
 def _even(steps, k: int, cadence: float) -> bool:

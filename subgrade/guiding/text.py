@@ -19,7 +19,7 @@ _BINARY = (b"SIMPLE  =", b"\x89PNG", b"\xff\xd8\xff", b"%PDF", b"II*\x00", b"MM\
 
 
 def _as_latin(error: UnicodeError):
-    """Bytes that are not UTF-8 are read as Latin-1, so that one stray sign spoils one cell."""
+    """Bytes that are not UTF-8 are read as Latin-1, so that one stray byte harms one cell only."""
     if not isinstance(error, UnicodeDecodeError):
         raise error
     return error.object[error.start : error.end].decode("latin-1"), error.end
@@ -57,7 +57,7 @@ def line_pieces(path) -> Iterator[tuple[list[str], bool]]:
                 lines = (rest + piece).split("\n")
                 rest = lines.pop()
                 if len(rest) > LONGEST_LINE or max(map(len, lines), default=0) > LONGEST_LINE:
-                    raise UnreadableFile(path, "has lines far too long for rows: not a record")
+                    raise UnreadableFile(path, "has lines far too long for a guiding record")
                 yield lines, True
     except (OSError, UnicodeError) as error:
         raise UnreadableFile(path, f"cannot be read: {error}") from error
@@ -75,7 +75,7 @@ def _encoding(path: Path) -> str:
         raise UnreadableFile(path, "is empty")
     for mark, name in _PACKED.items():
         if head.startswith(mark):
-            raise UnreadableFile(path, f"is packed ({name}): unpack it first")
+            raise UnreadableFile(path, f"is compressed ({name}): decompress it first")
     if head.startswith(_BINARY):
         raise UnreadableFile(path, "is not a text file")
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

@@ -24,7 +24,7 @@ HALF = 43200.0
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """How a section tells time: its first row, the unit of its time column, what was said."""
+    """How a section gives the time: first row, unit of the time column, facts stated above."""
 
     row: int
     unit: str
@@ -104,13 +104,13 @@ def lay_out(path, rows, day, seconds, zone, section, openings: list[Opening], fo
         last = float(finite[-1]) if len(finite) else last
     clock = _one_clock(kinds, notes)
     if not dated:
-        notes.append("no date is given: times count from midnight of 1970-01-01")
+        notes.append("no date is given: the first day is taken as 1970-01-01")
     return Timeline(time, clock, dated, order, time - seconds, moved, rows.dates.texts, notes)
 
 
 def _one_clock(kinds: set[str], notes: list[str]) -> str:
     if len(kinds) > 1:
-        notes.append(f"sections keep different clocks: {', '.join(sorted(kinds))}")
+        notes.append(f"sections use different clocks: {', '.join(sorted(kinds))}")
     return next((k for k in ("relative", "unknown", "utc") if k in kinds), "unknown")
 
 
@@ -134,7 +134,7 @@ def _order(rows, openings, named, forced, notes) -> str:
 
 
 def _zone(opening: Opening, zones, forced) -> np.ndarray:
-    """Hours east of UTC of each row; NaN where nothing says."""
+    """Hours east of UTC of each row; NaN where none is stated."""
     if forced is not None and forced.zone_hours == forced.zone_hours:
         return np.full(len(zones), forced.zone_hours)
     if np.isfinite(zones).any():
@@ -170,10 +170,10 @@ def _since(secs, opening: Opening, order: str, last: float, notes) -> tuple[np.n
     if start == start:  # no date of its own: goes on after the section before
         base = 0.0 if start + secs[0] >= last else last + 1.0 - secs[0] - start
         if base:
-            notes.append("a section without a date of its own was put after the one before it")
+            notes.append("a section without a date of its own was placed after the previous one")
         return start + base + secs, "unknown"
     if last == last and secs[0] < last:
-        notes.append("sections count seconds anew: they were laid end to end")
+        notes.append("each section counts seconds from its own start: placed end to end")
         return secs + last + 1.0 - secs[0], "relative"
     return secs.copy(), "relative"
 
@@ -191,7 +191,9 @@ def _clocks(days, secs, table, opening, order, last, named, forced, notes, halve
     placed, half_clock = _unrolled(secs, halves)
     turn = HALF if half_clock else DAY
     if half_clock:
-        notes.append("a 12-hour clock without AM and PM: half days follow from what is near")
+        notes.append(
+            "a 12-hour clock without AM or PM: the half day was inferred from nearby times"
+        )
     anchor, known = _anchor(opening, order, last, named, forced, placed[0], notes)
     return placed + turn * np.round((anchor - placed[0]) / turn), known
 
@@ -217,7 +219,9 @@ def _anchor(opening, order, last, named, forced, first, notes) -> tuple[float, b
         if day is not None:
             morning = facts.night_of and first < HALF
             if morning:
-                notes.append("first row after midnight of the night named: put on the next date")
+                notes.append(
+                    "the first row is after midnight of the named night: given the next date"
+                )
             return (day + morning) * DAY + first, True
     if last == last:
         return last + HALF - 3600.0, last >= 400 * DAY

@@ -1,4 +1,4 @@
-"""Which column tells the time, and how."""
+"""Which column is the time, and in what form."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from subgrade.guiding.layout import Header
 from subgrade.guiding.titles import guesses, words_of
 
 KINDS = {"iso": 5.0, "unix": 4.2, "jd": 4.1, "mjd": 4.0, "clock": 3.0, "s": 2.0}
-"""Ways to tell time, the more absolute the better."""
+"""Forms of a time, the more absolute the better."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class Seen:
 
 
 def time_columns(header: Header, seen: list[Seen], fixed) -> list[Use]:
-    """The column (or date and time columns) that tell when."""
+    """The column (or date and time columns) that hold the time."""
     found: list[tuple[float, Use]] = []
     days: list[Use] = []
     for place, (title, unit) in enumerate(zip(header.titles, header.units, strict=True)):
@@ -68,9 +68,9 @@ def time_columns(header: Header, seen: list[Seen], fixed) -> list[Use]:
         look = seen[place]
         kind, factor, sure = _time_kind(title, guess, look)
         if kind == "date":
-            days.append(Use(place, "date", "date", 1.0, 0.95, "dates in every cell"))
+            days.append(Use(place, "date", "date", 1.0, 0.95, "every cell is a date"))
         elif kind and (points > 0.1 or kind in ("iso", "clock")):
-            why = f"{guess.why if guess else 'no word for time in the title'}; {_KIND_WORDS[kind]}"
+            why = f"{guess.why if guess else 'title does not name a time'}; {_KIND_WORDS[kind]}"
             utc = 0.3 if {"utc", "ut", "gmt"} & set(words_of(title)) else 0.0
             sure *= min(1.0, 0.6 + 0.4 * points)
             use = Use(place, "time", kind, factor, round(sure, 2), why)
@@ -86,17 +86,17 @@ def time_columns(header: Header, seen: list[Seen], fixed) -> list[Use]:
 
 
 _KIND_WORDS = {
-    "iso": "cells hold date and time",
+    "iso": "cells hold a date and time",
     "clock": "cells hold a time of day",
     "unix": "numbers are seconds since 1970",
     "jd": "numbers are Julian days",
     "mjd": "numbers are modified Julian days",
-    "s": "numbers grow like seconds",
+    "s": "numbers increase like seconds",
 }
 
 
 def _time_kind(title: str, guess, look: Seen) -> tuple[str, float, float]:
-    """How a column tells time: kind, seconds in its unit (or factor), how sure."""
+    """How a column gives the time: kind, seconds in its unit (or factor), how sure."""
     if not look.cells:
         factor = guess.factor if guess and guess.factor else 1.0
         return ("s", factor, 0.3) if guess else ("", 0.0, 0.0)

@@ -72,13 +72,13 @@ REMARK = _all(
     "description annotation msg happening"
 )
 FRAME = _all("frame sample index number no nr num id seq sequence count row # image line n")
-SPOILT = _all(
+OTHER = _all(
     "rms filtered filter smoothed smooth avg average mean median sigma std stdev limit peak "
     "max min step steps rate aggressiveness aggr predicted prediction target exposure exp "
     "dither total cumulative sum width fwhm hfd temperature temp settings setting interval "
     "delay latency age processed after jitter algorithm algo integrated ideal goal processing"
 )
-"""Words of a column that speaks of the same axis without being what we look for."""
+"""Words of a column of the same axis that is not what we look for."""
 
 
 _TIMES = TIME | DATE
@@ -86,7 +86,7 @@ _AXES = RA | DEC | X | Y | EAST | WEST | NORTH | SOUTH
 _KNOWN = {
     word
     for words in (RA, DEC, TIME, DATE, ERROR, PULSE, DIRECTION, BRIGHT, SNR, STATE, REMARK, FRAME,
-                  SPOILT, X, Y, EAST | WEST | NORTH | SOUTH, set(UNITS), {"star", "camera"})
+                  OTHER, X, Y, EAST | WEST | NORTH | SOUTH, set(UNITS), {"star", "camera"})
     for word in words
     if len(word) > 1
 }  # fmt: skip
@@ -173,34 +173,34 @@ def guesses(title: str, unit: tuple[str, float] | None = None) -> list[Guess]:
     unit = own or unit
     found = set(words)
     name, factor = unit or ("", 1.0)
-    told = f"title says {', '.join(words)}" if words else "no words in the title"
-    told += f"; unit {name}" if name else ""
-    spoilt = 0.6 * bool(found & SPOILT)
+    why = f"title: {', '.join(words)}" if words else "no words in the title"
+    why += f"; unit {name}" if name else ""
+    penalty = 0.6 * bool(found & OTHER)
     out: list[Guess] = []
 
     def add(role, points, unit_name=name, scale=factor, sign=1):
         if points > 0:
-            out.append(Guess(role, unit_name, scale, points, told, sign))
+            out.append(Guess(role, unit_name, scale, points, why, sign))
 
     _time(found, name, factor, add)
     for role, axis, plus, minus in (("ra", RA, EAST, WEST), ("dec", DEC, NORTH, SOUTH)):
-        _axis(role, axis, plus, minus, words, name, spoilt, add)
+        _axis(role, axis, plus, minus, words, name, penalty, add)
     if {"east", "west"} <= found or words[:2] == ("e", "w"):
         out[:] = [g for g in out if g.role not in ("ra_east", "ra_west")]
-        _axis("ra", found, set(), set(), words, name, spoilt, add)
+        _axis("ra", found, set(), set(), words, name, penalty, add)
     if {"north", "south"} <= found or words[:2] == ("n", "s"):
         out[:] = [g for g in out if g.role != "dec_pulse" and g.role != "dec"]
-        _axis("dec", found, set(), set(), words, name, spoilt, add)
+        _axis("dec", found, set(), set(), words, name, penalty, add)
     for role, axis in (("x", X), ("y", Y)):
         if found & axis and not found & (RA | DEC) and name in ("", PX, ARCSEC):
             plain = 0.8 + 0.3 * bool(found & (ERROR | {"dx", "dy"}))
-            add(role, plain - spoilt - 0.5 * bool(found & (PULSE | {"lock"})))
+            add(role, plain - penalty - 0.5 * bool(found & (PULSE | {"lock"})))
     if found & BRIGHT and name in ("", "adu"):
-        add("brightness", 1.0 - spoilt)
+        add("brightness", 1.0 - penalty)
     if found & SNR or {"signal", "noise"} <= found or {"s", "n"} == found:
-        add("snr", 1.1 - spoilt)
+        add("snr", 1.1 - penalty)
     if found & STATE and name == "":
-        add("state", 0.8 - 0.4 * bool(found & (RA | DEC | X | Y | PULSE | BRIGHT)) - spoilt)
+        add("state", 0.8 - 0.4 * bool(found & (RA | DEC | X | Y | PULSE | BRIGHT)) - penalty)
     if found & REMARK:
         add("remark", 0.9)
     if found & FRAME and name == "" and not found & (RA | DEC | X | Y | TIME):
@@ -219,7 +219,7 @@ def _time(found, name, factor, add) -> None:
     add("time", points, "s" if seconds else "", seconds)
 
 
-def _axis(role, axis, plus, minus, words, name, spoilt, add) -> None:
+def _axis(role, axis, plus, minus, words, name, penalty, add) -> None:
     """Error, pulse and direction readings of one axis' title."""
     found = set(words)
     on_axis = bool(found & axis)
@@ -229,7 +229,7 @@ def _axis(role, axis, plus, minus, words, name, spoilt, add) -> None:
     if not on_axis and not side:
         return
     if found & DIRECTION:
-        add(f"{role}_side", 1.0 - spoilt, "", 1.0)
+        add(f"{role}_side", 1.0 - penalty, "", 1.0)
         return
     pulse = found & PULSE or name in (MS, "s")
     if found & PULSE <= {"guide", "guiding"} and found & _PLAIN_ERROR and name not in (MS, "s"):
@@ -237,17 +237,17 @@ def _axis(role, axis, plus, minus, words, name, spoilt, add) -> None:
     if side and not on_axis:
         single = {"e", "w", "n", "s"} & found
         if pulse and (not single or len(words) > 1):
-            add(f"{role}_pulse", 1.0 - spoilt, sign=side)
+            add(f"{role}_pulse", 1.0 - penalty, sign=side)
         elif found & ERROR or (not single and len(found) == 1):
-            add(role, (0.8 if found & ERROR else 0.5) - spoilt, sign=side)
+            add(role, (0.8 if found & ERROR else 0.5) - penalty, sign=side)
         return
     if name in ("adu", "db"):
         return
     if pulse:
-        add(f"{role}_pulse", 1.0 + 0.3 * (name in (MS, "s")) - spoilt - 0.2 * bool(found & ERROR))
+        add(f"{role}_pulse", 1.0 + 0.3 * (name in (MS, "s")) - penalty - 0.2 * bool(found & ERROR))
         if name in ("", ARCSEC, PX) and found & ERROR and not found & {"corr", "correction"}:
-            add(role, 0.35 - spoilt)
+            add(role, 0.35 - penalty)
         return
     points = 0.7 + 0.3 * bool(found & ERROR) + 0.2 * ("raw" in found)
     points += {ARCSEC: 0.1, PX: 0.05}.get(name, 0.0)
-    add(role, points - spoilt)
+    add(role, points - penalty)

@@ -137,7 +137,7 @@ def _response(flat: Master, bias: Master | None) -> Master:
                 part[~(part > 0.0)] = np.nan
             lit = part[np.isfinite(part)]
             if lit.size < part.size / 2:
-                raise UsageError(f"{flat.path}: over half of the flat's pixels have no light")
+                raise UsageError(f"{flat.path}: over half of the flat's pixels received no light")
             part /= np.median(lit)
     return replace(flat, values=values)
 
@@ -152,7 +152,7 @@ def _mismatches(facts: HeaderFacts, master: Master, is_dark: bool) -> list[str]:
         if None not in there and abs(there[0] - there[1]) > 2.0:
             checks.append(("temperature", *there, 0.0, " °C"))
     return [
-        f"the {kind}'s {name} is {theirs:g}{unit}, the light's {ours:g}{unit}: taken off unscaled"
+        f"the {kind}'s {name} is {theirs:g}{unit}, the light's {ours:g}{unit}: subtracted unscaled"
         for name, ours, theirs, tolerance, unit in checks
         if ours is not None and theirs is not None and abs(ours - theirs) > tolerance * abs(ours)
     ]

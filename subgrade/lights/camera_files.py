@@ -59,7 +59,7 @@ def read_tiff(path, with_pixels: bool = True) -> Stored:
     except Exception as error:  # tifffile and its codecs raise many types on odd input
         raise UnreadableFile(path, f"the TIFF cannot be read ({error})") from None
     if palette:
-        raise UnreadableFile(path, "a TIFF with a colour table holds no brightnesses")
+        raise UnreadableFile(path, "a palette TIFF holds no brightness values")
     cards = _described_cards(text).over(_exif_cards(path))
     if array is None:
         return Stored(cards, shape, samples >= 3, None, ())
@@ -78,11 +78,11 @@ def _stored_tiff(path: Path, cards: Cards, array: np.ndarray, inverted: bool) ->
     if planes is None:
         raise UnreadableFile(path, cause)
     if planes.dtype.itemsize == 1:
-        notes.append("8 bits a pixel: faint stars and the sky's noise are coarsely recorded")
+        notes.append("8 bits per pixel: faint stars and sky noise are recorded coarsely")
     zero, scale = 0.0, 1.0
     if inverted and planes.dtype.kind == "u":
         zero, scale = float(np.iinfo(planes.dtype).max), -1.0
-        notes.append("black and white are exchanged in the file: turned back")
+        notes.append("the file stores black as white: inverted back")
     pixels, more = to_pixels(planes, zero=zero, scale=scale)
     return Stored(cards, tuple(planes.shape[-2:]), planes.ndim == 3, pixels, (*notes, *more))
 
@@ -143,7 +143,9 @@ def _raw_pattern(raw, notes: list[str]) -> str | None:
         return None
     if raw.raw_pattern.shape != (2, 2):
         rows, columns = raw.raw_pattern.shape
-        notes.append(f"a colour pattern of {columns} x {rows} pixels is not taken into account")
+        notes.append(
+            f"a colour pattern of {columns} x {rows} pixels is not supported: read as monochrome"
+        )
         return None
     names = raw.color_desc.decode("latin-1")
     top, left = raw.sizes.top_margin, raw.sizes.left_margin

@@ -73,7 +73,7 @@ def scale_of(cards: Cards, notes: list[str]) -> str | None:
     """Time scale of TIMESYS as an astropy name or ``gps``; None for one without a way to UTC."""
     name = (cards.text("TIMESYS") or "UTC").upper().split("(")[0].strip()
     if name == "UT1":
-        notes.append("UT1 was taken for UTC (they stay within 0.9 s)")
+        notes.append("UT1 was taken as UTC (they stay within 0.9 s)")
     if name not in _SCALES:
         notes.append(f"TIMESYS = {name!r} cannot be turned into UTC: times not used")
         return None

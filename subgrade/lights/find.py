@@ -55,7 +55,7 @@ def find_lights(paths, *, exclude=()) -> Found:
 
     Folders are searched with their subfolders; hidden folders and files, results of
     an earlier run, culled frames and files of other kinds are passed over in silence.  Named files
-    stay whatever they hold, so that reading them says what is wrong.  Patterns
+    stay whatever they hold, so that reading them shows what is wrong.  Patterns
     with ``*``, ``?``, ``[]`` or ``**`` are expanded where the shell did not.
 
     Parameters

@@ -140,10 +140,10 @@ def _unpacked(path: Path, file) -> bytes:
             while part := unpack.read(1 << 24):
                 size += len(part)
                 if size > _MAX_UNPACKED:
-                    raise UnreadableFile(path, "the gzip wrapper unpacks to more than 8 GiB")
+                    raise UnreadableFile(path, "the gzip file unpacks to more than 8 GiB")
                 parts.append(part)
     except (OSError, EOFError, zlib.error, MemoryError) as error:
-        cause = f"the gzip wrapper is damaged or cut short ({error})"
+        cause = f"the gzip file is damaged or cut short ({error})"
         raise UnreadableFile(path, cause) from None
     return b"".join(parts)
 
@@ -209,14 +209,14 @@ def _walk(path: Path, data):
     size = len(data)
     at = index = 0
     if not looks_like_fits(bytes(data[:9])):
-        raise UnreadableFile(path, "not a FITS file (it does not begin with SIMPLE)")
+        raise UnreadableFile(path, "not a FITS file (it does not start with SIMPLE)")
     while at < size:
         if index and not b"XTENSION".startswith(bytes(data[at : at + 8])):
             return  # special records or another program's padding
         where = f"extension {index}: " if index else ""
         length = header_length(data, at, size)
         if length is None:
-            raise UnreadableFile(path, f"{where}the header breaks off: no END record")
+            raise UnreadableFile(path, f"{where}the header is cut short: no END record")
         cards = Cards.from_bytes(bytes(data[at : min(at + length, size)]))
         try:
             hdu = _described(index, cards, at + length)
@@ -231,7 +231,7 @@ def _described(index: int, cards: Cards, start: int) -> _Hdu:
     bitpix, axes = _layout(cards, "BITPIX", "NAXIS")
     pcount, gcount = cards.whole("PCOUNT") or 0, cards.whole("GCOUNT") or 1
     if pcount < 0 or gcount < 1:
-        raise ValueError(f"PCOUNT = {pcount}, GCOUNT = {gcount} cannot be")
+        raise ValueError(f"PCOUNT = {pcount}, GCOUNT = {gcount} is not possible")
     extension = str(cards.get("XTENSION") or "").strip()
     kind = "image"
     elements = math.prod(axes) if axes else 0
@@ -267,7 +267,7 @@ def _layout(cards: Cards, bits: str, naxis: str) -> tuple[int, tuple[int, ...]]:
 def _plane_shape(path: Path, hdu: _Hdu) -> tuple[tuple[int, int], bool]:
     """(height, width) and whether there are three colours, from the header alone."""
     if len(hdu.axes) > 32 or math.prod(hdu.axes) > _MAX_PIXELS:
-        raise UnreadableFile(path, f"an image of {' x '.join(map(str, hdu.axes))} cannot be")
+        raise UnreadableFile(path, f"an image of {' x '.join(map(str, hdu.axes))} is not possible")
     # a broadcast scalar has the shape without the memory
     planes, cause = plane_of(np.broadcast_to(np.uint8(0), hdu.axes[::-1]))
     if planes is None:

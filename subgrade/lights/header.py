@@ -76,7 +76,7 @@ def header_facts(
         ambient_c=cards.number(
             "AMBTEMP", "AMB-TEMP", "AMBIENT", "TEMPAMB", "OUTTEMP", "ENVTEMP", "FOCTEMP", "FOCUSTEM"
         ),
-        focuser_steps=cards.number("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP"),
+        focuser_steps=cards.number("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP", "TELFOCUS"),
         pier_side=_pier_side(cards),
         altitude_deg=altitude,
         azimuth_deg=degrees(cards, 360.0, "CENTAZ", "OBJCTAZ", "AZIMUTH", "TELAZ", "AZ"),
@@ -115,13 +115,13 @@ def header_frame_type(cards: Cards, notes: list[str]) -> tuple[str, bool]:
         kind = frame_type_of(text)
         if kind is not None:
             return kind, True
-        notes.append(f"{name} = {text!r} is no known kind of frame: taken for a light")
+        notes.append(f"{name} = {text!r} is not a known frame type: taken as a light")
         return "light", False
     if number in _TYPE_NUMBERS:
         return _TYPE_NUMBERS[number], True
     kind = frame_type_of(cards.text("OBJECT") or "", whole=True)
     if kind in ("dark", "bias", "flat"):
-        notes.append(f"OBJECT = {cards.text('OBJECT')!r}: taken for a {kind}")
+        notes.append(f"OBJECT = {cards.text('OBJECT')!r}: taken as a {kind}")
         return kind, False
     return "light", False
 

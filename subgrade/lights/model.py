@@ -19,7 +19,7 @@ class HeaderFacts:
     frame_type: str = "light"
     """``light``, ``dark``, ``bias``, ``flat`` or ``other`` (a stack, a focus frame)."""
     frame_type_stated: bool = False
-    """Whether the header said so; a silent header is taken for a light."""
+    """Whether the header states it; a silent header is taken as a light."""
     target: str | None = None
     filter: str | None = None
     exposure_s: float | None = None
@@ -122,7 +122,7 @@ class Pixels:
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """One frame read from disk: where it is, what its header says, its pixels."""
+    """One frame read from disk: where it is, what its header states, its pixels."""
 
     path: Path
     facts: HeaderFacts

@@ -72,7 +72,7 @@ def header_mosaic(cards: Cards, height: int, colour: bool, notes: list[str]) -> 
     pattern = pattern_word(text)
     if pattern is None:
         if not key.startswith("COLORTYP"):  # these also hold words such as RGB
-            notes.append(f"{key} = {text!r} is no known colour pattern: read as monochrome")
+            notes.append(f"{key} = {text!r} is not a known colour pattern: read as monochrome")
         return None
     steps = [cards.whole(k) for k in ("CHNLXSTP", "CHNLYSTP")]
     if any(step is not None and step > 1 for step in steps):

@@ -20,7 +20,7 @@ def read_light(path, *, scale: float | None = None) -> Light:
     Parameters
     ----------
     path : path-like
-        FITS (plain, gzip, tile-compressed), TIFF or camera raw, told by content.
+        FITS (plain, gzip, tile-compressed), TIFF or camera raw, recognised by content.
     scale : float, optional
         Arcseconds per stored pixel that override the header.
 
@@ -43,7 +43,7 @@ def read_facts(path, *, scale: float | None = None) -> HeaderFacts:
 
 
 def is_light(facts: HeaderFacts) -> bool:
-    """Whether the header says, or leaves open, that the frame is a light."""
+    """Whether the header states, or leaves open, that the frame is a light."""
     return facts.frame_type == "light"
 
 

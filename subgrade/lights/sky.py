@@ -125,7 +125,7 @@ def header_binning(cards: Cards, notes: list[str]) -> tuple[int, int]:
 def _sane_binning(x: float, y: float, key: str, notes: list[str]) -> tuple[int, int]:
     if all(1 <= n <= 16 and n == int(n) for n in (x, y)):
         return int(x), int(y)
-    notes.append(f"{key}: a binning of {x:g} x {y:g} cannot be; 1 x 1 was assumed")
+    notes.append(f"{key}: a binning of {x:g} x {y:g} is not possible; 1 x 1 was assumed")
     return (1, 1)
 
 
@@ -147,13 +147,13 @@ def _pixel_as_read(cards, binning, focal, measured, notes) -> float | None:
     times = binning[0]
     comment = cards.comment(key).lower()
     included = key in _AS_READ
-    said = True
+    stated = True
     if re.search(r"unbinned|without binning|before binning|sensor|physical|excl", comment):
         included = False
     elif re.search(r"binned|incl\w* binning|after binning|with binning", comment):
         included = True
     else:
-        said = False
+        stated = False
     step = cards.whole("CHNLXSTP") or 1  # one colour plane of a mosaic: every step-th pixel
     step = step if 1 <= step <= 4 else 1
     pixel = value * step if included else value * step * times
@@ -165,15 +165,15 @@ def _pixel_as_read(cards, binning, focal, measured, notes) -> float | None:
         other_off = abs(scale_of_optics(other, focal) / measured - 1.0)
         if other_off < 0.1 < off:
             notes.append(
-                f"{key} = {value:g} um at binning {times}: the image scale shows a pitch of "
-                f"{other:g} um as read out"
+                f"{key} = {value:g} µm at binning {times}: the image scale fits a pitch of "
+                f"{other:g} µm after binning"
             )
             return other
         if off < 0.1:
             return pixel
-    if not said:
+    if not stated:
         notes.append(
-            f"{key} = {value:g} um at binning {times} was taken "
+            f"{key} = {value:g} µm at binning {times} was taken "
             + ("to include the binning" if included else "for the unbinned sensor pixel")
         )
     return pixel

@@ -63,7 +63,7 @@ def decompressed(path: Path, data, index: int, cards: Cards, axes: tuple[int, ..
         cause = f"the compressed image is damaged ({type(error).__name__}: {error})"
         raise UnreadableFile(path, cause) from None
     if array is None or array.shape != axes[::-1]:
-        raise UnreadableFile(path, "the compressed image has not the size its header states")
+        raise UnreadableFile(path, "the compressed image does not have the size its header states")
     return array
 
 
@@ -97,7 +97,7 @@ def _check_h_tiles(rows, tile, axes) -> None:
             number, at = divmod(number, count)
             room *= min(side, length - at * side)
         if len(content) < _H_HEAD.size:
-            raise ValueError("a tile breaks off")
+            raise ValueError("a tile is cut short")
         magic, nx, ny, _, _, *planes = _H_HEAD.unpack_from(content)
         if magic != _H_MAGIC or nx < 1 or ny < 1 or nx * ny != room:
             raise ValueError(f"a tile of {room} pixels states {nx} x {ny}")

@@ -48,7 +48,7 @@ _IS_UTC = re.compile(r"\b(utc?|gmt|universal)\b", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class ExposureTimes:
-    """When a frame was exposed; None where the header does not tell.
+    """When a frame was exposed; None where the header does not state it.
 
     ISO 8601 texts carry milliseconds and end in Z; the ``unix`` ones are POSIX seconds.
     ``start_local`` is a camera clock without a known zone, ISO 8601 without suffix.
@@ -122,7 +122,7 @@ def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
     start, mid, source = _start_and_mid(first, mid, end, elapsed, exposure_s, notes)
     _compare_day_numbers(cards, source[0], start, mid, scale, notes)
     if first is not None and not first.stated and len(source) == 1:
-        notes.append(f"{first.key} was taken for the start of the exposure, as FITS assumes")
+        notes.append(f"{first.key} was taken as the start of the exposure, as FITS assumes")
     return ExposureTimes(
         start_utc=iso(start),
         mid_utc=iso(mid),
@@ -220,7 +220,7 @@ def _first_date(cards: Cards, keys, scale, notes) -> _Moment | None:
 
 
 def _role(comment: str) -> tuple[str, bool]:
-    """Which instant a comment says a date is, by its first telling word, and whether it says so.
+    """Instant that a comment names for a date, by its first such word, and whether it has one.
 
     The first word decides between "start (end is DATE-END)" and "mean of start and end".
     """
@@ -257,7 +257,7 @@ def _day_number(cards: Cards, keys, scale, notes) -> _Moment | None:
             continue
         mjd = number if number < 1e6 else number - MJD_OF_JD
         if not 15000.0 < mjd < 110000.0:  # years 1899 to 2160
-            notes.append(f"{key} = {number} is not a day number of our time")
+            notes.append(f"{key} = {number} is not a plausible day number")
             continue
         if "JD-OBS" in key and mjd == math.floor(mjd):
             continue  # midnight to the bit: a date without its time
@@ -305,7 +305,8 @@ def _compare_day_numbers(cards: Cards, used: str, start, mid, scale, notes) -> N
             continue
         late = [seconds_between(other.time, t) for t in (start, mid) if t is not None]
         if min(map(abs, late)) > 1.0:
-            notes.append(f"{key} is {late[0]:+.1f} s from the start by {used}, which was used")
+            way = "after" if late[0] > 0 else "before"
+            notes.append(f"{key} is {abs(late[0]):.1f} s {way} the start by {used}, which was used")
 
 
 def _separate_clock(cards: Cards):

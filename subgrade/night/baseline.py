@@ -124,7 +124,7 @@ def usual_of(values: Sequence[float], low_is_good: bool | None) -> Usual:
     -------
     Usual
         ``centre`` is the biweight location.  ``spread`` is sigma from the MAD;
-        from twelve frames on, where the shorth says less than half of it, the
+        from twelve frames on, where the shorth is less than half of it, the
         night has two crowds (a clear and a bad part) and the shorth's scatter
         *within* the larger one is taken.  ``best`` is the tenth percentile on the good side, with
         a single frame that stands more than five spreads clear of the next left

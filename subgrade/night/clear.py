@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 DEFAULT_EXTINCTION = 0.2
-"""mag per airmass when the night cannot tell; common practice, no source."""
+"""mag per airmass when the night cannot show it; common practice, no source."""
 PLAUSIBLE_EXTINCTION = (0.03, 0.7)
 """A fitted coefficient outside this range is taken for drifting haze (from memory)."""
 MIN_RANGE = 0.25
@@ -80,7 +80,7 @@ def clear_level(zero: np.ndarray, error: np.ndarray | float = 0.0, pair_below: i
 
 
 def fit_extinction(zero: np.ndarray, error: np.ndarray, airmass: np.ndarray) -> Extinction:
-    """Extinction coefficient from the clear frames, or the default when they cannot tell.
+    """Extinction coefficient from the clear frames, or the default when they cannot show it.
 
     The coefficient is the one that gathers most frames at one clear level
     (a soft count, blind to cloud), refined by a robust line through those

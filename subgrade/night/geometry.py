@@ -202,7 +202,7 @@ def polar_misalignment(
         return out
     h = np.radians(angle)
     out["polar_note"] = (
-        "lower bound: the span of hour angle is too small to solve; "
+        "lower bound: too small a range of hour angle to solve; "
         "a guide star in the field is assumed"
     )
     if np.ptp(h) < np.radians(15):
@@ -220,7 +220,7 @@ def polar_misalignment(
     if error < 0.5 * size:
         out["polar_fit_arcmin"] = float(np.degrees(size) * 60)
         out["polar_fit_error"] = float(np.degrees(error) * 60)
-        out["polar_note"] = "solved from the run of the rotation with hour angle"
+        out["polar_note"] = "solved from how the rotation changes with hour angle"
     return out
 
 

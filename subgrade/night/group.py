@@ -2,7 +2,7 @@
 
 Two frames are comparable when geometry and binning agree and no header fact
 that both state differs: target, filter, exposure (to 1 %), camera, gain.  A
-header that is silent matches whatever the others say.
+header that is silent matches whatever the others state.
 """
 
 from __future__ import annotations
@@ -126,10 +126,10 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
     for index, frame in enumerate(frames):
         kind = frame.facts.frame_type
         if kind != "light" and frame.facts.frame_type_stated:
-            strays[index] = f"{_KINDS.get(kind, 'not a light frame')} by its header, among lights"
+            strays[index] = f"{_KINDS.get(kind, 'not a light frame')} by its header"
         else:
             undecided.append(index)
-    # The most outspoken headers found the groups, so that silent ones find them there.
+    # The fullest headers come first, so that silent ones find their groups there.
     for index in sorted(undecided, key=lambda i: (-setups[i].stated, i)):
         fitting = [c for c in clusters if not c[0].differences(setups[index])]
         if not fitting:
@@ -176,8 +176,8 @@ def describe_difference(setup: Setup, mains: Sequence[Setup]) -> str:
     for name in setup.differences(main):
         mine, theirs = (_say(name, getattr(s, name)) for s in (setup, main))
         word = {"exposure_s": "exposure"}.get(name, name)
-        parts.append(f"{word} {mine} where the night has {theirs}")
-    return "; ".join(parts) or "stands apart from the night's other frames"
+        parts.append(f"{word} {mine}, but {theirs} for the rest of the night")
+    return "; ".join(parts) or "differs from the night's other frames"
 
 
 def _say(name: str, value) -> str:

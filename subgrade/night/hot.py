@@ -2,7 +2,7 @@
 
 An uncalibrated frame's hot pixels are detections like any other.  They give
 themselves away over a night: a star keeps its place on the sky, a hot pixel its
-place on the sensor.  Without dither nothing can be told apart, and no claim is
+place on the sensor.  Without dither nothing can be distinguished, and no claim is
 made.
 """
 
@@ -33,7 +33,7 @@ class SensorDefects:
     seen : ndarray of int
         In how many frames.
     pointings : int
-        How many distinct pointings could be told apart; below `MIN_POINTINGS`
+        How many distinct pointings could be distinguished; below `MIN_POINTINGS`
         no claim is made and the lists are empty.
     masks : tuple of ndarray of bool, or None
         Per frame, True at detections that are such defects.

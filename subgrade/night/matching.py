@@ -242,7 +242,7 @@ def _pair_up(moved: np.ndarray, pattern: Pattern, radius: float) -> tuple[np.nda
 def check_proposal(
     p: np.ndarray, pattern: Pattern, proposal: Similarity, radius: float, dof: int
 ) -> Match | None:
-    """Refine a proposed transform on the stars and say how accidental it looks."""
+    """Refine a proposed transform on the stars and state how accidental it looks."""
     fit, reach, rms = proposal, 2 * radius, np.inf
     for step in range(4):
         mine, theirs = _pair_up(fit(p), pattern, reach)
@@ -263,7 +263,7 @@ def check_proposal(
         return None
     inside = pattern.contains(moved, reach)
     inside[mine] = True
-    # Where stars crowd (a cluster), accidents are commoner than the mean density says.
+    # Where stars crowd (a cluster), accidents are commoner than the mean density suggests.
     here = np.column_stack([moved.real, moved.imag])[inside]
     crowd = pattern.tree.query_ball_point(here, 10 * reach, return_length=True)
     local = np.clip(crowd - 1, 0, None) / 100.0

@@ -47,7 +47,7 @@ class Registration:
 
 @dataclass(frozen=True, slots=True)
 class FrameCompared:
-    """What the night says about one frame; NaN where it cannot say."""
+    """What the night shows about one frame; NaN where it shows nothing."""
 
     group: int
     """Index into ``Night.groups``; -1 for a stray."""
@@ -61,7 +61,7 @@ class FrameCompared:
     matched_stars: int = 0
     """Stars whose flux was compared for the transparency."""
     transparency_note: str = ""
-    """Says when the transparency is only an upper limit, or why there is none."""
+    """States when the transparency is only an upper limit, or why there is none."""
     hot_mask: np.ndarray | None = None
     """True at the catalogue's detections that stay put on the sensor while the sky moves."""
     fwhm_expected_px: float = NAN
@@ -82,7 +82,7 @@ class Usual:
 
 @dataclass(frozen=True, slots=True)
 class Trends:
-    """What orders a group's widths and sky, apart from spoilt frames; NaN where nothing does.
+    """What orders a group's widths and sky, apart from bad frames; NaN where nothing does.
 
     ``ln FWHM = level(side) + airmass_exponent ln X + focus_slope u``.
 
@@ -146,7 +146,7 @@ class Group:
 class DriftSegment:
     """A run of frames between dithers and what the pointing did in it.
 
-    ``drift_x``, ``drift_y`` say how fast the stars move over the sensor, px per
+    ``drift_x``, ``drift_y`` state how fast the stars move over the sensor, px per
     minute, with one-sigma errors; ``drift_arcsec`` is the speed on the sky.
     ``east``, ``north`` (arcsec per minute) are how the *stars* move, where the
     camera's orientation is known.

@@ -1,4 +1,4 @@
-"""Tell frames of another part of the sky from frames that show too little of it."""
+"""Separate frames of another part of the sky from frames that show too little of it."""
 
 from __future__ import annotations
 
@@ -86,11 +86,11 @@ def _plainly_elsewhere(stars: FrameStars, mask: np.ndarray | None) -> bool:
 def _elsewhere_note(frames: Sequence[Frame], index: int, main: Registered) -> str:
     facts, there = frames[index].facts, frames[main.reference].facts
     count = len(usable_stars(frames[index].stars))
-    text = f"pointing: none of the night's star pattern among its {count} stars"
+    text = f"pointing: its {count} star{'s' * (count != 1)} show none of the night's star pattern"
     known = (facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
     if all(v is not None for v in known):
         apart = separation_deg(facts.ra_deg, facts.dec_deg, there.ra_deg, there.dec_deg)
-        text += f"; its header points {apart:.2f} deg away"
+        text += f"; its header points {apart:.2f}° away"
     return text
 
 

@@ -58,7 +58,7 @@ class Registered:
 
     @property
     def hot_pixels(self) -> np.ndarray | None:
-        """Places of the sensor's defects, px, shape (n, 2); None when none could be told."""
+        """Places of the sensor's defects, px, shape (n, 2); None when none could be found."""
         if self.defects is None or self.defects.pointings < MIN_POINTINGS:
             return None
         return np.column_stack([self.defects.x, self.defects.y])
@@ -123,7 +123,7 @@ def reference_scores(frames: Sequence[Frame], members: Sequence[int]) -> np.ndar
 def register_frames(frames: Sequence[Frame], members: Sequence[int]) -> Registered:
     """Register members of one setup on the best of them.
 
-    Frames that match nothing keep a `Registration` that says why.
+    Frames that match nothing keep a `Registration` that states why.
     """
     scores = dict(zip(members, reference_scores(frames, members), strict=True))
     result = _with_defects(frames, members, max(members, key=lambda i: scores[i]))
@@ -339,7 +339,7 @@ def registration_of(match: Match) -> Registration:
         rotation_deg=fit.rotation_deg,
         scale=fit.scale,
         rms_px=match.rms_px,
-        note="turned half round against the reference" if flipped else "",
+        note="rotated by half a turn from the reference" if flipped else "",
     )
 
 
@@ -348,7 +348,7 @@ def _why_not(stars: FrameStars, mask: np.ndarray | None, matches: dict) -> str:
     if not matches:
         return "the reference frame's pattern repeats like a grid, so shifts are ambiguous"
     if count == 0:
-        return "no star to match"
+        return "no stars to match"
     if count < 3:
         return f"{count} star{'s' * (count > 1)}: too few to match"
-    return f"its {count} stars fit the reference no better than chance would"
+    return f"its {count} stars match the reference no better than chance"

@@ -13,7 +13,7 @@ from subgrade.stars.model import NOT_A_STAR, FrameStars, StarFlag
 
 MASTER_SNR = 8.0
 """Detections fainter than this never found a new star."""
-SPOILT = int(
+UNUSABLE = int(
     NOT_A_STAR | StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BLENDED | StarFlag.BAD_PIXEL
 )
 """Flags that make a flux untrustworthy."""
@@ -140,7 +140,7 @@ def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndar
     Parameters
     ----------
     stars : FrameStars
-        ``length_px`` and ``angle_deg`` tell where the second image lies.
+        ``length_px`` and ``angle_deg`` give the place of the second image.
     rows : ndarray of int
         Which detections.
     """
@@ -186,7 +186,7 @@ def _assemble(frames, registered, members, sky, sightings) -> SkyTable:
         flux=flux[rows],
         noise=noise[rows],
         place=place[rows],
-        sound=((flags.astype(int) & SPOILT) == 0)[rows],
+        sound=((flags.astype(int) & UNUSABLE) == 0)[rows],
         frame_noise=_median_by(frame, noise, len(members)),
         inside=_inside(frames, registered, members, sky[kept]),
     )

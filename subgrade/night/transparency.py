@@ -53,7 +53,7 @@ class Throughput:
     """Transparency of one frame.
 
     ``value`` and ``error`` are ratios to the clear level; ``stars`` is how many
-    stars were compared; ``note`` says when the value is an upper limit or why
+    stars were compared; ``note`` states when the value is an upper limit or why
     there is none.
     """
 
@@ -165,12 +165,12 @@ def _reliable(table, detected, zero, clear_flux) -> np.ndarray:
 
 def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     if not np.isfinite(zero.frame[k]):
-        return Throughput(note="it shares no sound star with the other frames")
+        return Throughput(note="no usable star in common with the other frames")
     level = float(np.exp(zero.frame[k] + np.nanmedian(zero.star - np.log(clear))))
     star = table.star[rows]
     expected = level * clear[star] / table.frame_noise[k]
     sound = np.isfinite(expected) & table.sound[rows]
-    # A star that only this frame tells of has its brightness from this frame.
+    # A star seen in this frame alone has its brightness from this frame.
     known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
     if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
         sound &= known[star]
@@ -181,7 +181,7 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
         use = sound
     rows, star = rows[use], star[use]
     if not len(rows):
-        return Throughput(note="no star of it can be compared")
+        return Throughput(note="none of its stars can be compared")
     limit = 1.2 * max(frame.stars.stars_snr_limit or 5.0, 3.0) * table.frame_noise[k]
     due = missing[level * clear[missing] > max(GOOD_SNR * table.frame_noise[k], 2 * limit)]
     faintest = _faintest_listed(frame) * table.frame_noise[k]
@@ -191,7 +191,7 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     sigma = np.hypot(sigma, zero.frame_extra[k] * level)
     here, lost = table.place[rows], np.zeros(0)
     if len(due) > MISSING_SHARE * (len(due) + len(rows)):
-        # A bright star's absence says more than a faint one's.
+        # A bright star's absence means more than a faint one's.
         due_bright = due[level * clear[due] > 5 * limit]
         bright = level * clear[star] > 5 * limit
         if len(due_bright) + bright.sum() >= 20:
@@ -205,7 +205,7 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     if len(lost):
         value = float(np.mean(ratio))
         error = float(np.std(ratio) / np.sqrt(len(ratio)) + lost.sum() / len(ratio))
-        note = f"{len(lost)} stars that should show are missing and count as nearly dark"
+        note = f"expected stars that are missing, counted as nearly dark: {len(lost)}"
     else:
         value, error = robust_mean(ratio, sigma)
         note = ""
@@ -298,10 +298,10 @@ def _quarters(frame, here, ratio, sigma, lost) -> tuple[float, float, float, flo
 
 
 def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughput:
-    """What an unregistered frame can still say: nothing this bright got through."""
+    """What an unregistered frame still shows: nothing this bright got through."""
     stars = frames[index].stars
     if stars.shape_status not in ("none", "few", "measured"):
-        return Throughput(note="its stars are too deformed to be told apart")
+        return Throughput(note="its stars are too distorted to be distinguished")
     nearest = int(np.argmin([abs(i - index) for i in table.members]))
     due = clear_flux[nearest][table.inside[nearest] & np.isfinite(zero.star)]
     noise = _flux_noise(frames, index, table)
@@ -317,11 +317,11 @@ def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughp
     rank = seen + 1 + 2 * int(np.ceil(np.sqrt(seen + 1)))
     bright = np.sort(due)[::-1]
     if rank > len(bright):
-        return Throughput(note=f"not registered; {seen} stars show, too many to set a limit")
+        return Throughput(note=f"not registered; {seen} stars seen, too many to set a limit")
     value = float(limit_snr * noise / bright[rank - 1])
     if value >= 1:
         return Throughput(note="not registered; the frame is too noisy to set a limit")
-    note = f"upper limit: {seen} stars show where {len(bright)} should"
+    note = f"upper limit: {len(bright)} stars expected, {seen} seen"
     return Throughput(value, value, (NAN,) * 4, 0, note)
 
 

@@ -21,7 +21,7 @@ SKY_PER_HOUR = 0.5
 """Fastest change of ln sky that is taken for the night's own (0.54 mag an hour; a setting
 moon stays below, twilight passes it within minutes; no source)."""
 CLEAR = 0.85
-"""Least transparency of frames that tell the sky's trend: cloud lights up or darkens it."""
+"""Least transparency of frames that show the sky's trend: cloud lights up or darkens it."""
 UNSOUND = ("trailed", "doubled", "hollow", "none")
 
 
@@ -150,7 +150,7 @@ def _hours(frames: Sequence[Frame]) -> np.ndarray:
 
 
 def _width(frame: Frame) -> float:
-    """FWHM, px, of a frame whose stars have the form a width speaks of."""
+    """FWHM, px, of a frame whose stars have the form that a width describes."""
     stars = frame.stars
     sound = stars.shape_status not in UNSOUND and stars.fwhm_px > 0
     return stars.fwhm_px if sound else NAN

@@ -2,10 +2,10 @@
 
 ``ln FWHM = level(side of the pier) + 0.6 ln X + slope u``: turbulent air widens
 stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory; less where
-optics dilute it), and the focus creeps with a slow quantity u.  A term is kept only
+optics dilute it), and the focus drifts with a slow quantity u.  A term is kept only
 where the frames prove it.
 
-Spoilt frames only ever widen stars, and most frames may be spoilt.  So the
+Bad frames only ever widen stars, and most frames may be bad.  So the
 level is the lowest place where frames crowd, a slope is the one that gathers most
 frames there, and only then least squares sharpens both.
 """
@@ -36,7 +36,7 @@ CROWD = 0.04
 """Frames within about 4 % of the level count as being on it; common practice, no source."""
 TERMS_MUST_GATHER = (1.0, 1.1, 1.13)
 """One term (slope or offset), or both, have to bring so many times as many frames to the
-level as a constant; by trial on made-up nights with most frames spoilt."""
+level as a constant; by trial on made-up nights with most frames bad."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +130,7 @@ def _best_fit(y, exponent, log_x, slow, side, good) -> WidthFit:
                 and not _is_airmass(line.slope * slow, exponent, log_x, good)
             )
             holds &= sides is one_side or _offset_holds(line, side)
-            # A line through scattered spoilt frames gathers hardly more than a level does.
+            # A line through scattered bad frames gathers hardly more than a level does.
             gathered = line.gathered / TERMS_MUST_GATHER[terms]
             if holds and gathered > most:
                 best, most = line, gathered
@@ -218,7 +218,7 @@ def low_crowd(values: np.ndarray) -> float:
         return -clear_level(-values)
     spread = shorth_sigma(values) if len(values) >= 12 else NAN
     spread = np.nanmin([spread, values.std()])
-    # Silverman's rule of thumb; spoilt frames, spread wide, must not blur the crowd of the others.
+    # Silverman's rule of thumb; bad frames, spread wide, must not blur the crowd of the others.
     width = np.clip(0.9 * spread * len(values) ** -0.2, 0.012, CROWD)
     grid = np.arange(values.min() - width, np.quantile(values, 0.9) + width, width / 2)
     density = np.exp(-0.5 * ((grid[:, None] - values[None, :]) / width) ** 2).sum(axis=1)
@@ -232,7 +232,7 @@ def low_crowd(values: np.ndarray) -> float:
 def _on_level(off: np.ndarray) -> tuple[np.ndarray, float]:
     """Tukey weights about the level and the scatter, judged by the frames below it.
 
-    Frames above may be spoilt; those below can only be noise.
+    Frames above may be bad; those below can only be noise.
     """
     below = off[off <= 0]
     sigma = 1.482602 * float(np.median(np.abs(below))) if len(below) >= 3 else 0.0
@@ -278,7 +278,7 @@ def _is_airmass(trend: np.ndarray, exponent: float, log_x: np.ndarray, good: np.
     """Whether a slope stands for more or less airmass than the exponent takes.
 
     Optics and pixels add a share that airmass does not widen; on a night that only sinks or only
-    rises it would pass for a creeping focus.
+    rises it would pass for a drifting focus.
     """
     if not np.ptp(log_x[good]) > 0:
         return False

@@ -1,6 +1,6 @@
 """A guider in closed loop with the mount: it sees late and noisily, and pulses back.
 
-Over-correction, a slow loop that lets the worm through, Dec creep with Dec
+Over-correction, a slow loop that lets the worm through, Dec drift with Dec
 guiding off, backlash and the pull-back after a dither are not painted on: they
 come out of the loop's gain, delay and limits.
 """
@@ -17,7 +17,7 @@ from .scenario import SIDEREAL_ARCSEC_PER_S, Scenario
 
 @dataclass(frozen=True, slots=True)
 class GuideSample:
-    """One row of the record; errors are the star's displacement from its lock, arcsec."""
+    """One row of the record; errors are the star's place less the reference position, arcsec."""
 
     time: float
     east: float
@@ -86,7 +86,7 @@ def run_guider(
 
 
 class _Loop:
-    """State of the loop: the lock, the corrections given so far, the play in the Dec gears."""
+    """State of the loop: reference position, corrections so far, the play in the Dec gears."""
 
     def __init__(self, scenario, line, mount, light, rng):
         g = scenario.guider
@@ -96,9 +96,9 @@ class _Loop:
         self.total = np.concatenate([np.zeros((2, 1)), np.cumsum(mount, axis=1)], axis=1)
         self.given = np.zeros((2, line.steps))
         self.filled, self.value = 0, np.zeros(2)
-        self.lock, self.planned = np.zeros(2), np.zeros(2)
+        self.reference, self.planned = np.zeros(2), np.zeros(2)
         self.commands = _dithers(scenario, line, rng)
-        self.slack, self.lost, self.settling, self.calm = 0.0, 0, False, 0
+        self.slack, self.lost, self.settling, self.quiet = 0.0, 0, False, 0
 
     def hold(self, until: int) -> None:
         """Keep the correction as it is up to grid step ``until``."""
@@ -121,9 +121,9 @@ class _Loop:
         snr = g.star_snr * light * (1.0 + 0.05 * self.rng.standard_normal())
         # Photon noise takes over from seeing once the star has grown faint.
         scatter = g.seeing_noise_arcsec * np.hypot(1.0, 15.0 / max(snr, 1.0))
-        error = seen + scatter * self.rng.standard_normal(2) - self.lock
+        error = seen + scatter * self.rng.standard_normal(2) - self.reference
         brightness = 18000.0 * light * (1.0 + 0.03 * self.rng.standard_normal())
-        # A dither moves the search box along with the lock.
+        # A dither moves the area searched for the guide star along with the reference.
         away = bool(np.hypot(*error) > g.search_arcsec) and not self.settling
         if self._recentre(start, index, seen, remarks) or forced or away or snr < LOST_SNR:
             self._without_star(seen, away and not forced and snr >= LOST_SNR, remarks)
@@ -131,7 +131,7 @@ class _Loop:
             return GuideSample(start + g.exposure_s, *blind, tuple(remarks))
         if self.lost:
             self.lost = 0
-            remarks.append("Guide star back")
+            remarks.append("Guide star found again")
         self._settle(error, remarks)
         pulse = self._pulse(error, gains)
         self._move(pulse, shut + round(g.delay_s / STEP_S))
@@ -141,19 +141,19 @@ class _Loop:
     def _without_star(self, seen, can_relock: bool, remarks: list[str]) -> None:
         self.lost += 1
         if self.lost == 1:
-            remarks.append("Guide star lost")
+            remarks.append("Guide star missing")
         if can_relock and self.lost >= RELOCK_AFTER:
-            self.lock = np.array(seen)
-            remarks.append("Lock set to the star found")
+            self.reference = np.array(seen)
+            remarks.append("Reference position set to the star found")
 
     def _dither(self, now: float, remarks: list[str]) -> None:
-        """Move the lock when a dither is due."""
+        """Move the reference position when a dither is due."""
         while self.commands and self.commands[0][0] <= now:
             _, place = self.commands.pop(0)
             step = place - self.planned
-            self.lock, self.planned = self.lock + step, place
-            self.settling, self.calm = True, 0
-            remarks.append(f"Dither by {step[0]:+.2f} {step[1]:+.2f} arcsec, settling")
+            self.reference, self.planned = self.reference + step, place
+            self.settling, self.quiet = True, 0
+            remarks.append(f"Dither of {step[0]:+.2f} arcsec in RA and {step[1]:+.2f} in Dec")
 
     def _recentre(self, now: float, index: int, seen, remarks: list[str]) -> bool:
         """Slew back to the planned place between exposures when the field is far off it."""
@@ -163,19 +163,19 @@ class _Loop:
         if exposing or not far or (self.settling and not self.lost):
             return False
         self.value = self.value + self.planned - seen
-        self.lock = self.planned.copy()
-        self.settling, self.calm = False, 0
-        remarks.append("Target recentred, guiding restarted")
+        self.reference = self.planned.copy()
+        self.settling, self.quiet = False, 0
+        remarks.append("Target recentred, guiding resumed")
         return True
 
     def _settle(self, error, remarks: list[str]) -> None:
-        """Call the dither settled after three calm samples."""
+        """Call the dither settled after three quiet samples."""
         if not self.settling:
             return
-        self.calm = self.calm + 1 if np.hypot(*error) < SETTLED_ARCSEC else 0
-        if self.calm >= 3:
+        self.quiet = self.quiet + 1 if np.hypot(*error) < SETTLED_ARCSEC else 0
+        if self.quiet >= 3:
             self.settling = False
-            remarks.append("Settled")
+            remarks.append("Settled after the dither")
 
     def _pulse(self, error, gains) -> np.ndarray:
         """Pulse lengths, signed ms along (east, north), that pull the star back."""

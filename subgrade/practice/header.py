@@ -1,4 +1,4 @@
-"""The FITS file: standard and widely used header words only, never a program's own."""
+"""The FITS file: what the standard names, and the fewest customary keywords grading needs."""
 
 from __future__ import annotations
 
@@ -21,38 +21,37 @@ def header_cards(
 ) -> Cards:
     """Header cards (keyword, value, comment) of one frame.
 
-    The pitch XPIXSZ states what the sensor delivers after binning, as most
-    files do; a scenario may ask for the unbinned pitch instead, because some do.
+    The pixel pitch is the one after binning or, where the scenario asks for it, that of the
+    sensor's own pixels; files state either, and the comment says which it is here.
+    docs/practice.md lists the keywords and what each is needed for.
     """
-    camera, target = scenario.camera, scenario.target
+    camera, target, site = scenario.camera, scenario.target, scenario.site
     start = line.origin_unix + line.begin[index]
-    pitch = camera.pixel_um / (camera.binning if camera.header_pitch == "unbinned" else 1)
+    unbinned = camera.header_pitch == "unbinned"
+    pitch = round(camera.pixel_um / (camera.binning if unbinned else 1), 4)
+    which = "[um] unbinned pixel pitch" if unbinned else "[um] pixel pitch after binning"
     cards = [
-        ("IMAGETYP", "Light Frame", "kind of exposure"),
         ("OBJECT", target.name, "name of the target"),
-        ("DATE-OBS", iso_utc(start), "start of the exposure, UTC"),
-        ("DATE-AVG", iso_utc(start + exposure.seconds / 2), "middle of the exposure, UTC"),
+        ("OBSTYPE", "OBJECT", "an exposure of the sky"),
         ("TIMESYS", "UTC", "time scale"),
-        ("EXPTIME", exposure.seconds, "[s] exposure time"),
+        ("DATE-OBS", iso_utc(start), "start of the exposure"),
+        ("DATE-AVG", iso_utc(start + exposure.seconds / 2), "middle of the exposure"),
+        ("XPOSURE", exposure.seconds, "[s] exposure time"),
         ("FILTER", scenario.plan.filter, "filter"),
-        ("XBINNING", camera.binning, "binning along x"),
-        ("YBINNING", camera.binning, "binning along y"),
-        ("XPIXSZ", round(pitch, 4), "[um] pixel pitch along x"),
-        ("YPIXSZ", round(pitch, 4), "[um] pixel pitch along y"),
-        ("FOCALLEN", scenario.optics.focal_mm, "[mm] focal length"),
-        ("GAIN", 100, "camera gain setting"),
-        ("EGAIN", camera.gain_e_per_adu, "[electron/adu] conversion"),
-        ("CCD-TEMP", camera.temperature_c, "[degC] sensor temperature"),
-        ("AMBTEMP", round(weather.ambient_c, 2), "[degC] air temperature"),
-        ("FOCUSPOS", weather.focuser, "[step] focuser position"),
-        ("PIERSIDE", "WEST" if exposure.flipped else "EAST", "side of pier"),
+        ("OBSGEO-B", site.latitude_deg, "[deg] latitude of the site, north positive"),
+        ("OBSGEO-L", site.longitude_deg, "[deg] longitude of the site, east positive"),
+        ("OBSGEO-H", 0.0, "[m] height of the site"),
+        ("RADESYS", "ICRS", "celestial reference system"),
         ("RA", round(target.ra_deg, 6), "[deg] right ascension of the field"),
         ("DEC", round(target.dec_deg, 6), "[deg] declination of the field"),
-        ("CENTALT", round(weather.altitude_deg, 4), "[deg] altitude of the field"),
         ("AIRMASS", round(weather.airmass, 5), "relative optical path length"),
-        ("SITELAT", scenario.site.latitude_deg, "[deg] latitude, north positive"),
-        ("SITELONG", scenario.site.longitude_deg, "[deg] longitude, east positive"),
+        ("CCDSUM", f"{camera.binning} {camera.binning}", "binning, columns and rows"),
+        ("PIXSIZE1", pitch, which),
+        ("PIXSIZE2", pitch, which),
+        ("FOCALLEN", scenario.optics.focal_mm, "[mm] focal length"),
         ("SATURATE", _saturation(scenario), "[adu] saturation level"),
+        ("OUTTEMP", round(weather.ambient_c, 2), "[degC] air temperature"),
+        ("TELFOCUS", weather.focuser, "[step] focuser position"),
     ]
     if camera.mosaic:
         cards.append(("BAYERPAT", camera.mosaic, "colour pattern from the first stored row"))

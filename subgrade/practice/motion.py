@@ -117,7 +117,7 @@ def ringing(force: np.ndarray, step_s: float, hz: float, damping: float) -> np.n
 def gust_force(
     rng: np.random.Generator, steps: int, step_s: float, begin_s: float, length_s: float
 ) -> np.ndarray:
-    """Push of a burst of gusts: a few knocks of a second or more, rough within, all downwind."""
+    """Push of a burst of gusts: a few gusts of a second or more, rough within, all downwind."""
     force = np.zeros(steps)
     time = np.arange(steps) * step_s
     knocks = max(2, round(length_s / 6.0))
@@ -161,7 +161,7 @@ def mount_path(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
 
 
 def _add_mount_event(path, event: Event, line, index, mount: Mount, dec, rng) -> None:
-    """Add one frame's knock, step or stall to ``path`` in place."""
+    """Add one frame's gust, step or stall to ``path`` in place."""
     share = event.share(index + 1)
     start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
     first = round(start / STEP_S)
@@ -200,7 +200,7 @@ def main_only_path(scenario: Scenario, line: Timeline) -> np.ndarray:
 def followed_path(scenario: Scenario, line: Timeline) -> np.ndarray:
     """How the stars go by while mount and guider follow a moving target, shape (2, steps).
 
-    The guider moves its lock along with the target, so its record holds none of it.  The
+    The guider moves its reference position along, so its record holds none of it.  The
     field is centred in the middle of the night.
     """
     plan = scenario.plan

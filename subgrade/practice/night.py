@@ -203,7 +203,7 @@ def _truth(plan: NightPlan, index: int, exposure: Exposure, seen, rays: int) -> 
 
 
 def _stray(exposure: Exposure, weather: Conditions) -> float:
-    """Share of the exposure that the star spent more than a seeing disc from its usual place."""
+    """Share of the exposure that the star spent more than a seeing disc from its median place."""
     path = exposure.path @ exposure.matrix.T
     away = np.hypot(*(path - np.median(path, axis=0)).T)
     return float(np.mean(away > weather.seeing_px))

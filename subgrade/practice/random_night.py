@@ -43,7 +43,7 @@ SINGLE = (
 )
 """Causes a random night draws from."""
 THROUGHOUT = ("wind_trail", "ra_oscillation", "dec_drift", "focus", "seeing")
-"""Causes that can spoil a random night from its first frame to its last."""
+"""Causes that can affect a random night from its first frame to its last."""
 
 
 def random_scenario(
@@ -63,7 +63,7 @@ def random_scenario(
     frames, width, height : int
         Length of the night and frame size.
     throughout : bool, optional
-        Whether one cause spoils every frame; drawn with probability 0.12 when not given.
+        Whether one cause affects every frame; drawn with probability 0.12 when not given.
         Otherwise most frames are plainly clean.
     causes : tuple of str
         Reason words to draw from.

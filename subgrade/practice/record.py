@@ -1,4 +1,4 @@
-"""The guiding record as text: columns of this project's own making."""
+"""The guiding record as text, in a layout made up for practice nights."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ def record_text(scenario: Scenario, line: Timeline, guided: Guided) -> str:
 
     Times come from the recording computer's clock: the local zone's offset is
     not stated and the clock runs some seconds ahead.  Errors are the star's
-    place less its lock along RA (east positive) and Dec (north positive);
-    pulses are signed the way the star is pushed.  A remark stands in its own
+    place less the reference position along RA (east positive) and Dec (north positive);
+    corrections are signed the way the star is pushed.  A remark stands in its own
     row, timed, with the other cells empty.
     """
     unit = "arcsec" if scenario.record.unit == "arcsec" else "px"
@@ -41,22 +41,22 @@ def record_text(scenario: Scenario, line: Timeline, guided: Guided) -> str:
             {"datetime": "Local time", "time": "Clock", "seconds": "Elapsed (s)"}[
                 scenario.record.clock
             ],
+            "Remark",
             "Sample",
             f"RA error ({unit})",
+            "RA correction (ms)",
             f"Dec error ({unit})",
-            "RA pulse (ms)",
-            "Dec pulse (ms)",
-            "Star brightness",
-            "S/N",
-            "Remark",
+            "Dec correction (ms)",
+            "Guide star S/N",
+            "Guide star brightness",
         ]
     )
     first = guided.samples[0].time
     for number, sample in enumerate(guided.samples, 1):
         stamp = _stamp(scenario, line, sample.time, first)
         for remark in sample.remarks:
-            writer.writerow([stamp] + [""] * 7 + [remark])
-        writer.writerow([stamp, number, *_cells(sample, divisor), ""])
+            writer.writerow([stamp, remark] + [""] * 7)
+        writer.writerow([stamp, "", number, *_cells(sample, divisor)])
     return out.getvalue()
 
 
@@ -65,11 +65,11 @@ def _cells(sample: GuideSample, divisor: float) -> list[str]:
         return ["", "", "", "", "", ""]
     return [
         f"{sample.east / divisor:.3f}",
-        f"{sample.north / divisor:.3f}",
         f"{sample.east_pulse_ms:.0f}",
+        f"{sample.north / divisor:.3f}",
         f"{sample.north_pulse_ms:.0f}",
-        f"{sample.brightness:.0f}",
         f"{sample.snr:.1f}",
+        f"{sample.brightness:.0f}",
     ]
 
 

@@ -63,7 +63,7 @@ class Camera:
     """Pitch of a stored pixel, binning included."""
     binning: int = 2
     header_pitch: str = "binned"
-    """Whether XPIXSZ states the ``binned`` pitch (widespread) or the ``unbinned`` one."""
+    """Whether PIXSIZE1 states the ``binned`` pitch (widespread) or the ``unbinned`` one."""
     angle_deg: float = 24.0
     """Direction of north in the picture, counter-clockwise from +y (increasing row)."""
     mirrored: bool = False
@@ -144,7 +144,7 @@ class Mount:
     dec_backlash_arcsec: float = 1.5
     ring_hz: float = 1.3
     damping: float = 0.07
-    """Natural frequency and damping ratio of tube and pier after a knock."""
+    """Natural frequency and damping ratio of tube and pier after a gust."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,10 +57,10 @@ class FrameTruth:
 
 
 REMARKS_ONLY = {"satellite_trail"}
-"""Causes that do not spoil a frame by themselves."""
+"""Causes that do not ruin a frame by themselves."""
 
 # A choice, no source: the size at which a frame is plainly not worth stacking, and
-# below which it plainly is.  Between the two the truth says "not sure".
+# below which it plainly is.  Between the two the truth is marked not sure.
 LIMITS = {
     "eccentricity": (0.55, 0.68),
     "fwhm ratio": (1.20, 1.38),
@@ -72,7 +72,7 @@ LIMITS = {
 
 @dataclass(frozen=True, slots=True)
 class Harm:
-    """How far one frame is from the night's clean ones, each 0 harmless to 1 plainly spoilt."""
+    """How far one frame is from the night's clean ones, each 0 harmless to 1 plainly ruined."""
 
     worst: float
     what: str
@@ -104,13 +104,13 @@ def judge(
     truths : list of FrameTruth
         With ``causes`` filled; ``transparency`` absolute (extinction included).
     strays : list of float
-        Share of each frame's light moved outside the star's core by a one-sided knock.
+        Share of each frame's light moved outside the star's core by a one-sided gust.
     expected_fwhm_px : float
-        Star width the set-up and its usual seeing would give; keeps a night that was
+        Star width the setup and its typical seeing would give; keeps a night that was
         bad throughout from being its own yardstick.
     """
-    spoilt = {"wrong_frame", "unreadable"}
-    usable = [t for t in truths if not spoilt & set(t.causes.split(";"))] or truths
+    ruined = {"wrong_frame", "unreadable"}
+    usable = [t for t in truths if not ruined & set(t.causes.split(";"))] or truths
     clear = max(t.transparency for t in usable)
     truths = [replace(t, transparency=t.transparency / clear) for t in truths]
     widths = [t.fwhm_px for t in usable if np.isfinite(t.fwhm_px)]
@@ -121,7 +121,7 @@ def judge(
     out = []
     for truth, stray in zip(truths, strays, strict=True):
         causes = [c for c in truth.causes.split(";") if c]
-        spoiling = [c for c in causes if c not in REMARKS_ONLY]
+        harmful = [c for c in causes if c not in REMARKS_ONLY]
         found = harm(truth, stray, best, usual_depth)
         if "unreadable" in causes:
             verdict, reason, sure = "unreadable", "unreadable", True
@@ -133,8 +133,8 @@ def judge(
             # Wide and round all night: no frame is better, so whether to keep any is the
             # person's to say.
             sure &= found.worst < 1.0 or harm(truth, stray, own, usual_depth).worst >= 1.0
-            reason = ";".join(spoiling if verdict == "reject" else causes)
-            if verdict == "reject" and not spoiling:
+            reason = ";".join(harmful if verdict == "reject" else causes)
+            if verdict == "reject" and not harmful:
                 sure = False
         out.append(replace(truth, verdict=verdict, reason=reason, sure="yes" if sure else "no"))
     return out

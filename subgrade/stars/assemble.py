@@ -1,4 +1,4 @@
-"""Put the measured pieces together as `FrameStars`, and say how far they can be trusted."""
+"""Put the measured pieces together as `FrameStars`, with how far they can be trusted."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from subgrade.stars.model import (
 )
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import shape_field
-from subgrade.stars.stack import SPOILT, Stack, image_template
+from subgrade.stars.stack import UNCLEAN, Stack, image_template
 from subgrade.stars.view import View
 
 TRAILED_RATIO = 2.5
@@ -111,13 +111,13 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
     used = stack.stars_used
     widths = stack.widths
     if used == 0:
-        return "none", "no star is clean enough to judge the shape by", NAN
+        return "none", "no star is clean enough to measure the shape", NAN
     if catalogue.doubling is not None:
         d = catalogue.doubling
         length = float(np.hypot(d.dx, d.dy))
         return (
             "doubled",
-            f"{100 * d.share:.0f} % of the bright stars have a second image {length:.1f} px "
+            f"{100 * d.share:.0f}% of the bright stars have a second image {length:.1f} px "
             f"away, {d.ratio:.2f} times as bright",
             length,
         )
@@ -128,7 +128,7 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
     if stack.method != "image" and stack.major >= TRAILED_RATIO * stack.minor:
         # the adaptive weight reads a line of length L as sigma L / 2.8
         length = 2.8 * float(ellipse_from_moments(*shape_moments(stack))[0])
-        note = f"stars are lines about {length:.0f} px long and {stack.minor:.1f} px wide"
+        note = f"stars are trails about {length:.0f} px long and {stack.minor:.1f} px wide"
         return "trailed", note, length
     if used < 3:
         return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
@@ -146,8 +146,8 @@ def _odd_form(
     """Status of a star image that is a ring, a pair or a line; None for a plain star."""
     a, b, _ = ellipse_from_moments(*shape_moments(stack))
     if widths.hollow < HOLLOW_SHARE and a < 1.8 * b:
-        share = f"{100 * max(widths.hollow, 0.0):.0f} %"
-        note = f"the middle of the star holds {share} of the brightness of its ring"
+        share = f"{100 * max(widths.hollow, 0.0):.0f}%"
+        note = f"ring-shaped stars: the centre is {share} as bright as the ring"
         return "hollow", note, NAN
     # between two images far apart nothing is left; an uneven line only dips
     far = widths.separation > 2.5 * widths.minor
@@ -164,7 +164,7 @@ def _odd_form(
     whole = float(np.sqrt(24.0 * np.hypot(0.5 * (xx - yy), xy)))
     if widths.major < 0.7 * whole:
         length, text = whole, f"{whole:.0f} px long, brightest over {widths.major:.1f} px"
-    return "trailed", f"stars are lines {text} and {widths.minor:.1f} px wide", length
+    return "trailed", f"stars are trails {text} and {widths.minor:.1f} px wide", length
 
 
 def _star_image(stack: Stack) -> StarImage | None:
@@ -186,12 +186,12 @@ def result(
     height, width = view.pixels.shape
     is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
     counted = is_star & ((catalogue.flags & int(StarFlag.FAINT)) == 0)
-    if stack.shape is None:  # nothing tells a star from anything else but its brightness
+    if stack.shape is None:  # only its brightness sets a star apart
         counted &= (catalogue.flags & int(StarFlag.SATURATED)) != 0
     status, note, length = _status(catalogue, stack)
     huge = np.sqrt(stack.major * stack.minor) > 2.6 * LARGEST_SIGMA_PX
     if huge or (not counted.any() and stack.method != "image"):
-        cause = f"{len(catalogue)} bright places, but none that counts has a star's shape"
+        cause = f"{len(catalogue)} bright places, but none is shaped like a star"
         return replace(
             empty_result(view.pixels, cause, view),
             hot_pixels=len(catalogue.junk.x),
@@ -204,7 +204,7 @@ def result(
     field = None
     if stack.shape is not None:
         rows, moments = _rows_by_place(catalogue, stack, full)
-        clean = (catalogue.flags[rows] & int(SPOILT)) == 0
+        clean = (catalogue.flags[rows] & int(UNCLEAN)) == 0
         clean &= np.isfinite(moments).all(axis=0)
         rows, moments = rows[clean], moments[:, clean]
         field = shape_field(

@@ -218,19 +218,19 @@ def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
     A neighbour counts when it is brighter than 2 % of the star at its side, and
     than proportionally more farther out, as the Gaussian weight falls off.
     """
-    spoiled = np.zeros(len(x), bool)
+    crowded = np.zeros(len(x), bool)
     if len(x) < 2:
-        return spoiled
+        return crowded
     pairs = cKDTree(np.column_stack((x, y))).query_pairs(6.0 * sigma_major, output_type="ndarray")
     if not len(pairs):
-        return spoiled
+        return crowded
     a, b = pairs[:, 0], pairs[:, 1]
     t2 = ((x[a] - x[b]) ** 2 + (y[a] - y[b]) ** 2) / (1.6 * sigma_major) ** 2
     allowed = 0.02 * np.exp(0.5 * np.minimum(t2, 40))
     bright = np.maximum(amplitude, 1e-9)
-    spoiled[a[bright[b] > allowed * bright[a]]] = True
-    spoiled[b[bright[a] > allowed * bright[b]]] = True
-    return spoiled
+    crowded[a[bright[b] > allowed * bright[a]]] = True
+    crowded[b[bright[a] > allowed * bright[b]]] = True
+    return crowded
 
 
 def _without_copies(x, y, amplitude, moments, radius: float) -> np.ndarray:
@@ -356,8 +356,8 @@ def _paired(catalogue: Catalogue, sigma_major: float, sigma: float) -> Catalogue
         second = np.zeros(len(catalogue), bool)
         second[stars[doubling.second]] = True
         catalogue = replace(catalogue, doubling=doubling).take(~second)
-    spoiled = blended(catalogue.x, catalogue.y, catalogue.amplitude, sigma_major)
-    catalogue.flags[spoiled] |= np.uint16(StarFlag.BLENDED)
+    crowded = blended(catalogue.x, catalogue.y, catalogue.amplitude, sigma_major)
+    catalogue.flags[crowded] |= np.uint16(StarFlag.BLENDED)
     return catalogue
 
 

@@ -49,9 +49,9 @@ def measure_stars(
         return empty_result(pixels, f"the frame is smaller than {LEAST_SIDE_PX} pixels")
     view = first_view(pixels, facts, settings)
     if not np.isfinite(view.noise):
-        return empty_result(pixels, "no pixel of the frame holds a number")
+        return empty_result(pixels, "no pixel of the frame has a value")
     if view.noise <= 0:
-        return empty_result(pixels, "all pixels are alike: there is no sky noise", view)
+        return empty_result(pixels, "all pixels have the same value: there is no sky noise", view)
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
         sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
@@ -70,9 +70,11 @@ def measure_stars(
     view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
-        cause = "no star stands out of the sky"
+        cause = "no star stands out from the sky"
         if len(found) > 2:
-            cause = f"{len(found)} places stand out of the sky, but they share no star's shape"
+            cause = (
+                f"{len(found)} places stand out from the sky, but they share no common star shape"
+            )
         return empty_result(pixels, cause, view)
     streaks = trails(view, found, sigma)
     stack = stack_stars(view, catalogue, settings)

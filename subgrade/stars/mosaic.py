@@ -57,7 +57,7 @@ def green_lattice(pixels: Pixels, pattern: str | None) -> tuple[int, str]:
     if stated >= 0:
         same, other = (even, odd) if stated == 0 else (odd, even)
         if same > 12 and other < 4:
-            return 1 - stated, f"the sky shows that green is not where {pattern} puts it"
+            return 1 - stated, f"the sky shows green elsewhere than {pattern} has it"
         return stated, ""
     means = (0.5 * (levels[0, 0] + levels[1, 1]), 0.5 * (levels[0, 1] + levels[1, 0]))
     apart = abs(means[0] - means[1]) / (0.5 * np.sqrt(np.sum(errors**2)))

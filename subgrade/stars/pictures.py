@@ -185,11 +185,11 @@ def _chosen(stars: FrameStars, u: float, v: float, side: int) -> int | None:
         np.minimum(listed.x, stars.width - 1 - listed.x),
         np.minimum(listed.y, stars.height - 1 - listed.y),
     )
-    spoilt = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BAD_PIXEL
+    unusable = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BAD_PIXEL
     for usable in (
         (listed.flags == 0) & (margin >= side / 2),
         listed.flags == 0,
-        listed.is_star & ((listed.flags & int(spoilt)) == 0),
+        listed.is_star & ((listed.flags & int(unusable)) == 0),
     ):
         some = np.flatnonzero(near & usable & np.isfinite(listed.snr))
         if len(some):

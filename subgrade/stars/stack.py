@@ -71,7 +71,7 @@ class Stack:
         return max(kept, self.spline.stars_used) if self.spline is not None else kept
 
 
-SPOILT = (
+UNCLEAN = (
     StarFlag.SATURATED
     | StarFlag.EDGE
     | StarFlag.BLENDED
@@ -89,9 +89,9 @@ One value for all frames, since measured wings would add noise to the comparison
 
 def shape_stars(catalogue: Catalogue, settings: MeasureSettings) -> np.ndarray:
     """Rows of the stars to judge the shape by, brightest first."""
-    clean = np.flatnonzero((catalogue.flags & int(SPOILT)) == 0)
+    clean = np.flatnonzero((catalogue.flags & int(UNCLEAN)) == 0)
     if len(clean) < 5:  # crowded beyond isolation: blends are better than nothing
-        tolerated = int(SPOILT & ~StarFlag.BLENDED)
+        tolerated = int(UNCLEAN & ~StarFlag.BLENDED)
         clean = np.flatnonzero((catalogue.flags & tolerated) == 0)
     snr = catalogue.snr[clean]
     for limit in (settings.shape_snr, 25.0, 15.0, settings.list_snr):
@@ -105,7 +105,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     """Common shape, stacked star image and half-maximum widths of a frame.
 
     The shape is that of the star image, whose fit leaves out single pixels that neighbours
-    spoil, and which hundreds of stars sample finer than the pixel: measured on GalSim
+    harm, and which hundreds of stars sample finer than the pixel: measured on GalSim
     frames its angle errs half as much as that of the mean of the stars' own moments.  Lines,
     pairs and rings keep the latter; its scatter gives the error in any case.
     """
@@ -345,7 +345,7 @@ def _counted(stack: Stack, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     Of a Moffat star 2 to 6 % of the light lie farther out (`WING_SHARE`).  Frames are compared, so
     that share must stay the same when a star is drawn out; a region that grows with
     the length loses less, and drawn stars would read 1 % too bright.  Computed on
-    GalSim stars (Moffat beta 2.5 to 4, steady motion and swings, eccentricity to
+    GalSim stars (Moffat beta 2.5 to 4, steady motion and oscillation, eccentricity to
     0.7) a circle holds the same share to 0.3 %.  Longer stars get the circle drawn out by what
     their length exceeds two widths; pairs and rings are taken whole.
     """

@@ -74,9 +74,9 @@ def bare_night(scenario, command_lag_s: float | None = None) -> BareNight:
 KINDS = (
     ("Dither", "dither"),
     ("Settled", "settle_end"),
-    ("Guide star lost", "lost_star"),
-    ("Guide star back", "resume"),
-    ("Lock", "lock"),
+    ("Guide star missing", "star_missing"),
+    ("Guide star found again", "resume"),
+    ("Reference position", "reference_moved"),
 )
 
 
