@@ -25,11 +25,13 @@ function nameOf(lane) {
   return {title, unit, more};
 }
 
+const CLOSE = new Set(["", "″"]); // units written without a space
+
 function labelOf(lane, sizes, margin) {
   const {title, unit, more} = nameOf(lane);
   const base = {xref: "paper", yref: "paper", showarrow: false, align: "left", font: {size: 12, color: colour("ink")}};
   const head = `<b>${title}</b>${unit ? `, ${unit}` : ""}`;
-  if (sizes.narrow) return {...base, text: more ? `${head}, ${more}` : head, x: 0, xanchor: "left", xshift: -margin, y: lane.domain[1], yanchor: "bottom"};
+  if (sizes.narrow) return {...base, text: more ? `<b>${title}</b>, ${more}${CLOSE.has(unit) ? "" : " "}${unit}` : head, x: 0, xanchor: "left", xshift: -margin, y: lane.domain[1], yanchor: "bottom"};
   return {...base, text: more ? `${head}<br>${more}` : head, x: 0, xanchor: "left", xshift: -margin, y: (lane.domain[0] + lane.domain[1]) / 2, yanchor: "middle"};
 }
 
