@@ -49,7 +49,7 @@ function stepRow(by) {
 const KEYS_KEPT = "subgrade single keys";
 let singleKeys = true;
 
-// Whoever speaks to the computer, or types by accident, can switch the letters off.
+// Whoever uses voice control, or types by accident, can switch the letters off.
 function keysChoice() {
   try {
     singleKeys = localStorage.getItem(KEYS_KEPT) !== "off";
