@@ -105,3 +105,15 @@ def test_bright_clean_whole_stars_go_first():
 def test_places_off_the_frame_are_passed_over():
     wrong = [(-5000.0, 10.0), (1e9, 1e9), (np.nan, 500.0), (600.0, 500.0)]
     assert stars_along(frame(listed(wrong)), SIDE) == [("centre", 3)]
+
+
+def test_a_star_unlike_its_neighbours_is_passed_over():
+    """A hot pixel pair or a galaxy says nothing of the optics there."""
+    places = [(600, 500), (590, 520), (620, 480), (560, 500), (640, 530), (600, 540)]
+    stars = listed(places)
+    assert dict(stars_along(frame(stars), SIDE))["centre"] == 0
+    odd = replace(stars, xx=stars.xx.copy())
+    odd.xx[0] = 5.0
+    assert dict(stars_along(frame(odd), SIDE))["centre"] == 1
+    faint = replace(odd, snr=np.full(6, 5.0, np.float32))  # within the noise of faint stars
+    assert dict(stars_along(frame(faint), SIDE))["centre"] == 0

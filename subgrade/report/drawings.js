@@ -67,8 +67,9 @@ function whiskers(frame) {
     view.append(draw("line", {x1: round(cx - dx), y1: round(cy - dy), x2: round(cx + dx), y2: round(cy + dy), class: oval > 0.55 ? "whisker strong" : "whisker"}));
   }
   const ovals = frame.whiskers.map((w) => w[2]);
+  const least = number(Math.min(...ovals)), most = number(Math.max(...ovals));
   return figure("Elongation over the field", view,
-    `eccentricity ${number(Math.min(...ovals))} to ${number(Math.max(...ovals))}; at 1 a line would span its cell`);
+    `eccentricity ${least === most ? least : `${least} to ${most}`}; at 1 a line would span its cell`);
 }
 
 // The guide star's path turned into the camera's axes, px, where scale and angle are known.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.stars.model import FrameStars, ShapeField, StarFlag
+from subgrade.stars.model import FrameStars, ShapeField, StarFlag, StarList
 from subgrade.stars.shape import field_terms
 
 STEPS = np.linspace(0.0, 1.0, 5)
@@ -22,6 +22,9 @@ NARROW, WHOLE = 0.3, 1.0
 """How far off the diagonal a star may lie, as a share of the frame; far where none is near."""
 BRIGHT = 0.5
 """S/N of a star shown, at least, as a share of the third brightest's at its place."""
+LEAST_TO_COMPARE, ODD = 5, 0.1
+"""From so many stars on, one is passed over that differs so much from the others, beside its
+noise, in distortion or the logarithm of its width: a choice."""
 SIGMAS = 3.0
 """By how many standard errors one diagonal must vary more than the other: a choice."""
 
@@ -78,10 +81,25 @@ def _chosen(stars: FrameStars, here, off, away, side: int) -> int | None:
         for usable in (clean & (margin >= side / 2), clean, whole):
             some = np.flatnonzero(here & usable & (off <= reach))
             if len(some):
+                some = _alike(listed, some)
                 least = BRIGHT * np.sort(listed.snr[some])[::-1][:3][-1]
                 bright = some[listed.snr[some] >= least]
                 return int(bright[np.argmin(away[bright])])
     return None
+
+
+def _alike(listed: StarList, some: np.ndarray) -> np.ndarray:
+    """Of the stars of one place those shaped like most there; hot pixels and pairs are not."""
+    xx, yy, xy = (v[some].astype(float) for v in (listed.xx, listed.yy, listed.xy))
+    size = xx + yy
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shapes = np.array([(xx - yy) / size, 2.0 * xy / size, 0.5 * np.log(size)])
+    measured = np.isfinite(shapes).all(axis=0)
+    if np.count_nonzero(measured) < LEAST_TO_COMPARE:
+        return some
+    off = np.linalg.norm(shapes - np.median(shapes[:, measured], axis=1)[:, None], axis=0)
+    allowed = ODD + SIGMAS * 2.0 / listed.snr[some]
+    return some[measured & (off <= allowed)] if (measured & (off <= allowed)).any() else some
 
 
 def _lead(stars: FrameStars) -> float:
