@@ -2,8 +2,8 @@
 
 Run from the repository, with subgrade installed: ``python docs/make_reason_pictures.py``,
 or with some reason words behind it for these alone.  For every word a small practice night
-with that one fault is rendered and graded with its guiding record.  The picture shows a usual
-frame on the left and the spoilt one on the right, above a star of each; the sentence that
+with that one fault is rendered and graded with its guiding record.  The picture shows a typical
+frame on the left and the affected one on the right, above a star of each; the sentence that
 ``grade`` wrote goes into the page.  It ends with an error if ``grade`` names another reason.
 """
 
@@ -125,12 +125,12 @@ def made(word: str, example: Example, seed: int) -> str:
         )
         by_number = {int(re.search(r"\d+", f.name)[0]): f for f in graded.frames}
         shown, usual = by_number[example.frame], by_number[example.usual]
-        said = shown.judgement
-        if said.reasons[:1] != (word,):
-            raise SystemExit(f"{word}: graded as {said.reasons}: {said.explanation}")
+        verdict = shown.judgement
+        if verdict.reasons[:1] != (word,):
+            raise SystemExit(f"{word}: graded as {verdict.reasons}: {verdict.explanation}")
         pixels = [_pixels(f.path) for f in (usual, shown)]
         picture(PICTURES / f"{word}.png", pixels, usual.stars, shown.stars, example)
-        return said.explanation.replace(str(folder), "lights")
+        return verdict.explanation.replace(str(folder), "lights")
 
 
 def _pixels(path: Path) -> np.ndarray:

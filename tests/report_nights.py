@@ -42,7 +42,7 @@ def pictures_of(size: int = 300) -> FramePictures:
     """Pictures of so many bytes each; no browser is asked to decode them."""
     data = bytes(np.random.default_rng(size).integers(0, 256, size, np.uint8))
     small = Picture(data, 96, 96, "image/webp")
-    places = ("centre", "top left", "top right", "bottom left", "bottom right")
+    places = ("bottom left", "lower left", "centre", "upper right", "top right")
     cuts = tuple(CutOut(p, 100.0 + 9 * k, 200.0, 24, small) for k, p in enumerate(places))
     return FramePictures(Picture(data, 256, 213, "image/jpeg"), 0.2, cuts)
 
@@ -73,7 +73,7 @@ def graded_of(shots, guided=False, names=None, pictures=None, **facts) -> Graded
         frames = tuple(replace(f, facts=replace(f.facts, **facts)) for f in night.frames)
         night = replace(night, frames=frames)
     guiding = guide_of(night, {}) if guided else None
-    if guiding:  # its samples begin with the first exposure
+    if guiding:  # its samples start with the first exposure
         guiding = replace(guiding, clock=replace(guiding.clock, add_s=0.0))
     limits = load_limits()
     verdicts = judge_night(night, limits, guiding)

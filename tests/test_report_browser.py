@@ -35,12 +35,12 @@ def hostile_night():
     return graded_of(steady(len(HOSTILE)), names=HOSTILE, target=HOSTILE[1], filter=HOSTILE[0])
 
 
-def test_the_night_is_told_at_once(opened):
+def test_the_outcome_is_seen_at_once(opened):
     browser = opened(guided_night(), only_look=True)
     assert "9 of 12 frames" in text(browser, "#outcome")
     assert "18 min kept" in text(browser, "#outcome")
     assert "6 min lost" in text(browser, "#outcome")
-    assert "starlight lost to cloud" in text(browser, "#causes")
+    assert "cloud or haze" in text(browser, "#causes")
     assert "Median of the kept frames: FWHM" in text(browser, "#summary")
     assert "Graded night: 9 of 12 kept" in browser.title
     assert len(rows(browser)) == 12
@@ -51,12 +51,12 @@ def test_the_night_is_told_at_once(opened):
         "<b>FWHM", "<b>eccentricity", "<b>transparency", "<b>background",
         "<b>guiding RA", "<b>guiding Dec",
     ]  # fmt: skip
-    covered = "covers all 12 frames; rms RA 0.40″, Dec 0.40″ in calm stretches"
+    covered = "covers all 12 frames; guiding RMS RA 0.39″, Dec 0.40″, median of the kept frames"
     assert covered in text(browser, "#guiding")
     assert text(browser, "#remarks") == ""
 
 
-def test_what_was_left_out_is_told_where_it_belongs(opened):
+def test_what_was_left_out_stands_where_it_belongs(opened):
     browser = opened(long_night(), only_look=True)
     remarks = text(browser, "#remarks")
     assert f"Left out: 2 frames culled earlier are in {GONE}" in remarks
@@ -104,7 +104,7 @@ def test_the_keyboard_walks(opened):
     press(browser, Keys.END)
     assert text(browser, "#name") == "light_011.fits"
     press(browser, "?")
-    assert "next frame" in text(browser, "#help")
+    assert "next, previous frame" in text(browser, "#help")
     press(browser, Keys.ESCAPE)
     ground = "return getComputedStyle(document.body).backgroundColor"
     light = browser.execute_script(ground)
@@ -187,13 +187,13 @@ def test_clocks(opened):
     assert browser.execute_script(lanes) == 6
     choose(browser, "clock", "order")
     assert browser.execute_script(lanes) == 4  # a record has no place among frame numbers
-    assert "needs a clock" in text(browser, "#legend")
+    assert "choose UTC or local time" in text(browser, "#legend")
     choose(browser, "clock", "local")
     assert browser.execute_script(lanes) == 6
     for place in ("#what", "#panel .walk", "#plot"):
         assert "local time (UTC+5:30)" in text(browser, place)
-    begun = text(browser, "#table tbody td + td")
-    assert begun == "23:16"  # 17:46:40 UTC
+    start = text(browser, "#table tbody td + td")
+    assert start == "23:16"  # 17:46:40 UTC
 
 
 def test_nothing_is_asked_of_the_network(opened):

@@ -1,9 +1,14 @@
 """What a reader needs of the page in any window: whole text, contrast, targets, focus, paper."""
 
 import base64
+import re
+from dataclasses import replace
+from functools import cache
 
+import numpy as np
 import pytest
 
+from tests.causes_nights import steady
 from tests.report_chromium import (
     LONG,
     choose,
@@ -15,6 +20,7 @@ from tests.report_chromium import (
     resize,
     text,
 )
+from tests.report_nights import graded_of, pictures_of
 
 pytestmark = needs_chromium
 WIDTHS = {1600: 900, 1300: 900, 800: 1100, 390: 844}
@@ -110,7 +116,7 @@ def test_long_names_keep_the_end_that_tells_them_apart(opened):
 def test_a_reason_has_one_name(opened):
     """The phrase in cost list, time line, filter, table and frame; the word in tooltips only."""
     browser = opened(guided_night(), only_look=True)
-    phrase = "starlight lost to cloud"
+    phrase = "cloud or haze"
     for place in ("#causes", "#plot", "#reason", "#panel", "#table"):
         assert phrase in " ".join(text(browser, place).split()), place
     shown = browser.execute_script("return document.body.innerText")
@@ -123,6 +129,71 @@ def test_a_reason_has_one_name(opened):
             assert word.replace("_", " ") not in shown or word == "tracking_lost"
     tip = browser.execute_script("return document.querySelector('.cause').title")
     assert tip.startswith(("cloud: ", "tracking_lost: "))
+
+
+def test_the_guiding_axes_share_one_ink_and_differ_in_style(opened):
+    browser = opened(guided_night(), only_look=True)
+    looks = browser.execute_script(
+        "return document.getElementById('plot').data.filter((t) => ['RA', 'Dec'].includes(t.name))"
+        ".map((t) => [t.name, t.line.color, t.fill || '', t.line.shape || ''])"
+    )
+    (ra, ink, *solid), (dec, same, *filled) = looks
+    assert (ra, dec) == ("RA", "Dec")
+    assert ink == same
+    assert solid == ["", ""]
+    assert filled == ["tozeroy", "hv"]
+
+
+@cache
+def pictured_night(scale):
+    """Pictures that no browser can decode: their places and words are looked at."""
+    graded = graded_of(steady(3), pictures=pictures_of())
+    frames = (replace(f, facts=replace(f.facts, scale_arcsec=scale)) for f in graded.frames)
+    return replace(graded, frames=tuple(frames))
+
+
+@pytest.mark.parametrize(("scale", "unit"), [(1.5, "′"), (None, " px")])
+def test_stars_stand_in_a_row_with_their_distance(opened, scale, unit):
+    browser = opened(pictured_night(scale), only_look=True)
+    lefts, words = browser.execute_script(
+        "const stars = [...document.querySelectorAll('.starrow > div')];"
+        "return [stars.map((e) => e.getBoundingClientRect().left), stars.map((e) => e.innerText)]"
+    )
+    assert lefts == sorted(set(lefts))
+    assert len(lefts) == 5
+    places = browser.execute_script(
+        "return [...document.querySelectorAll('.place')].map((e) => e.x.baseVal.value + 12)"
+    )
+    assert places == pytest.approx([100 + 9 * k for k in range(5)])
+    for k, text_below in enumerate(words):
+        away = np.hypot(100 + 9 * k - 599.5, 200 - 499.5)
+        shown = away * scale / 60 if scale else away
+        assert text_below.split("\n")[0].endswith(unit)
+        assert float(text_below.split("\n")[0].removesuffix(unit)) == pytest.approx(shown, rel=0.05)
+    note = browser.execute_script("return document.querySelector('.starrow + p').textContent")
+    wide = f"{round(24 * scale)}″ (24 px)" if scale else "24 px"
+    assert f"crops {wide} wide" in note
+
+
+def test_retired_words_are_nowhere_on_the_page(opened):
+    """Text, tooltips and labels of the page's own; the diagnosis and sentences are others'."""
+    browser = opened(guided_night(), only_look=True)
+    shown = browser.execute_script(
+        "document.getElementById('story').hidden = true;"
+        "document.querySelectorAll('details').forEach((e) => { e.open = true; });"
+        "const own = [...document.querySelectorAll('body *')].filter((e) =>"
+        " !e.closest('script, style, #story, .explanation, #advice, .evidence'));"
+        "const tips = own.flatMap((e) => [e.matches('.cause, #table *, .facts *') ? '' : e.title,"
+        " e.ariaLabel, e.alt]);"
+        "const texts = own.flatMap((e) => [...e.childNodes].filter((n) => n.nodeType === 3)"
+        ".map((n) => n.data));"
+        "document.getElementById('story').hidden = false;"
+        "return [...texts, ...tips].filter(Boolean).join('\\n').toLowerCase()"
+    )
+    assert "typical" in shown
+    assert "guiding rms" in shown
+    for word in ("usual", "speaks", "told", "said", "calm", "spoil", "begin", "take away", "sure"):
+        assert not re.search(rf"\b{word}", shown), word
 
 
 def test_a_row_shows_its_frame_beside_it_or_brings_it_into_view(opened):
@@ -151,12 +222,12 @@ def test_every_row_reaches_a_screen_reader(opened):
     assert not browser.execute_script(drawn)
     WebDriverWait(browser, 5, 0.05).until(lambda b: b.execute_script(drawn))
     nodes = browser.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
-    told = [(n["role"]["value"], n.get("name", {}).get("value")) for n in nodes if "role" in n]
-    assert {f"light_{k:03d}.fits" for k in range(12)} <= {name for _, name in told}
-    columns = sum(role == "columnheader" for role, _ in told)
-    assert sum(role == "row" for role, _ in told) >= 13
+    parts = [(n["role"]["value"], n.get("name", {}).get("value")) for n in nodes if "role" in n]
+    assert {f"light_{k:03d}.fits" for k in range(12)} <= {name for _, name in parts}
+    columns = sum(role == "columnheader" for role, _ in parts)
+    assert sum(role == "row" for role, _ in parts) >= 13
     assert columns >= 12
-    assert sum(role == "cell" for role, _ in told) >= 12 * 11
+    assert sum(role == "cell" for role, _ in parts) >= 12 * 11
 
 
 def test_the_titles_of_the_table_stay_in_view(opened):

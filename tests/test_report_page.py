@@ -13,6 +13,7 @@ import pytest
 
 from subgrade import pipeline
 from subgrade.causes import Decided
+from subgrade.causes.model import Evidence
 from subgrade.cli import main
 from subgrade.cli.explain import table_lines
 from subgrade.cli.screen import Screen
@@ -141,7 +142,7 @@ def test_what_the_frames_carry(page):
     assert {f["values"]["verdict"] for f in frames} == {"keep", "reject"}
     good, drawn_out = frames[0], frames[7]
     assert good["thumbnail"]["src"].startswith("data:image/jpeg;base64,")
-    assert len(good["cutouts"]) == 5
+    assert len(good["crops"]) == 5
     assert good["star"]["field_px"] > 5 * 3.0
     assert good["motion"] is None
     assert drawn_out["motion"]["angle_deg"] == pytest.approx(30, abs=3)
@@ -153,19 +154,106 @@ def test_what_the_frames_carry(page):
     assert data["diagnosis"]["losses"]
 
 
-def test_evidence_is_told_as_explain_tells_it(page):
+def rescaled(graded, scale):
+    """The same verdicts, shown at another scale."""
+    frames = (replace(f, facts=replace(f.facts, scale_arcsec=scale)) for f in graded.frames)
+    return replace(graded, frames=tuple(frames))
+
+
+def test_evidence_reads_as_in_explain():
     """`explain` reads the session's record; the page must show the same cells."""
-    graded = graded_of(lost_night(), guided=True)
-    told = session_record(graded)["frames"]
-    for shown, row in zip(data_of(page)["frames"], told, strict=True):
+    graded = rescaled(graded_of(lost_night(), guided=True), None)
+    rows = session_record(graded)["frames"]
+    frames = data_of(report_page(graded))["frames"]
+    for shown, row in zip(frames, rows, strict=True):
         assert len(shown["evidence"]) == len(row["evidence"])
         for piece, item in zip(shown["evidence"], row["evidence"], strict=True):
             cells = [piece["reason"], piece["quantity"]]
             cells += [piece.get(name, "") for name in ("value", "usual", "limit")]
             line, _ = table_lines([("", [item])], Screen(width=200))[2]
             assert line.split() == [*" ".join(cells).split(), f"{piece['points'] or 0.0:+.1f}"]
-    words = {e["quantity"] for e in data_of(page)["frames"][7]["evidence"]}
-    assert {"light beyond the core", "elongation the guider saw"} <= words
+    words = {e["quantity"] for e in frames[7]["evidence"]}
+    assert {"light outside the core", "elongation explained by guiding"} <= words
+
+
+def test_lengths_of_evidence_are_on_the_sky_where_the_scale_is_known():
+    graded = graded_of(lost_night())
+    plain, scaled = (
+        data_of(report_page(rescaled(graded, scale)))["frames"] for scale in (None, 2.0)
+    )
+    pairs = [
+        (a, b)
+        for one, other in zip(plain, scaled, strict=True)
+        for a, b in zip(one["evidence"], other["evidence"], strict=True)
+        if a.get("value", "").endswith(" px")
+    ]
+    assert len(pairs) > 10
+    for a, b in pairs:
+        assert b["value"].endswith("″")
+        pixels, seconds = float(a["value"].split()[0]), float(b["value"][:-1])
+        assert seconds == pytest.approx(2.0 * pixels, rel=0.01)
+
+
+@pytest.mark.parametrize(("value", "limit"), [(0.5513, 0.55), (0.5502, 0.5501), (0.7, 0.55)])
+def test_a_value_beside_its_limit_shows_the_decision(value, limit):
+    graded = graded_of(steady(5))
+    frame = graded.frames[0]
+    piece = Evidence("wind_trail", "eccentricity", value, 0.2, None, limit, "", 3.0, "oval")
+    verdict = replace(frame.judgement, evidence=(piece,))
+    changed = replace(graded, frames=(replace(frame, judgement=verdict), *graded.frames[1:]))
+    shown = data_of(report_page(changed))["frames"][0]["evidence"][0]
+    assert float(shown["value"]) > float(shown["limit"])
+    assert float(shown["value"]) == pytest.approx(value, abs=0.005)
+
+
+def test_an_eccentricity_lost_in_its_noise_is_an_upper_bound():
+    """Shown only: the values, and with them the order of the table, stay as measured."""
+    graded = graded_of(steady(5))
+    frames = [
+        replace(f, stars=replace(f.stars, eccentricity=oval, eccentricity_error=error))
+        for f, oval, error in zip(
+            graded.frames, (0.02, 0.02, 0.31, 0.31, 0.31), (0.03, np.nan, 0.01, 0.1, 0.2),
+            strict=True,
+        )
+    ]  # fmt: skip
+    shown = data_of(report_page(replace(graded, frames=tuple(frames))))["frames"]
+    texts = [f["eccentricity_text"] for f in shown]
+    assert texts == ["< 0.1", "0.02", "0.31", "0.31", "< 0.6"]
+    assert [f["values"]["eccentricity"] for f in shown] == [0.02, 0.02, 0.31, 0.31, 0.31]
+
+
+def test_the_nights_guiding_rms_is_the_median_of_the_kept():
+    graded = graded_of(lost_night(), guided=True)
+    sizes = [0.2 + 0.05 * k for k in range(len(graded.frames))]
+    frames = tuple(
+        replace(f, guiding=replace(f.guiding, rms_ra=size, rms_dec=2 * size))
+        for f, size in zip(graded.frames, sizes, strict=True)
+    )
+    kept = [s for f, s in zip(frames, sizes, strict=True) if f.judgement.verdict == "keep"]
+    data = data_of(report_page(replace(graded, frames=frames)))
+    assert 0 < len(kept) < len(frames)
+    assert data["guiding_rms"] == pytest.approx([np.median(kept), 2 * np.median(kept)])
+    none = tuple(
+        replace(f, judgement=replace(f.judgement, verdict="reject", reasons=("wind_trail",)))
+        for f in frames
+    )
+    assert data_of(report_page(replace(graded, frames=none)))["guiding_rms"] == [None, None]
+    assert data_of(report_page(graded_of(lost_night())))["guiding_rms"] == [None, None]
+
+
+def test_crops_carry_their_distance_and_shape():
+    graded = graded_of(steady(3), pictures=pictures_of())
+    cuts = pictures_of().cutouts
+    first = replace(cuts[0], fwhm_px=3.456, eccentricity=0.05, eccentricity_error=0.04)
+    kept = Kept(replace(pictures_of(), cutouts=(first, *cuts[1:])))
+    frame = replace(graded.frames[0], pictures=kept)
+    shown = data_of(report_page(replace(graded, frames=(frame, *graded.frames[1:]))))["frames"][0]
+    crop, bare = shown["crops"][:2]
+    stars = frame.stars
+    away = math.hypot(first.x - (stars.width - 1) / 2, first.y - (stars.height - 1) / 2)
+    assert crop["away_px"] == pytest.approx(away, abs=0.06)
+    assert (crop["fwhm_px"], crop["eccentricity_text"]) == (3.456, "< 0.1")
+    assert (bare["fwhm_px"], bare["eccentricity_text"]) == (None, None)
 
 
 def test_whiskers_lie_along_the_stars():
@@ -291,7 +379,7 @@ def test_marks_given_before_are_on_the_page():
     assert data_of(report_page(graded))["marked"] == {}
 
 
-def test_culled_frames_and_unused_records_are_told_apart_from_bad_frames():
+def test_culled_frames_and_unused_records_are_not_bad_frames():
     graded = graded_of(steady(5))
     places = [(f"light_{k}.fits", Path(f"/n/light_{k}.fits"), Path(f"/gone/light_{k}.fits"))
               for k in (7, 8)]  # fmt: skip
@@ -320,7 +408,7 @@ def test_the_page_is_written_whole(tmp_path):
         write_report(graded, tmp_path / "missing")
 
 
-class Told(pipeline.Progress):
+class Warnings(pipeline.Progress):
     def __init__(self):
         self.warned = []
 
@@ -329,16 +417,16 @@ class Told(pipeline.Progress):
 
 
 def test_a_page_that_fails_loses_nothing_else(tmp_path):
-    told = Told()
+    warnings = Warnings()
     (tmp_path / FILE).mkdir()
-    pipeline.show(graded_of(steady(4)), pipeline.Settings((), str(tmp_path)), told)
-    assert "report.html was not written" in told.warned[0]
-    told = Told()
-    pipeline.show(None, pipeline.Settings((), str(tmp_path)), told)
-    assert len(told.warned) == 1
+    pipeline.show(graded_of(steady(4)), pipeline.Settings((), str(tmp_path)), warnings)
+    assert "report.html was not written" in warnings.warned[0]
+    warnings = Warnings()
+    pipeline.show(None, pipeline.Settings((), str(tmp_path)), warnings)
+    assert len(warnings.warned) == 1
 
 
-def test_grade_writes_the_page_unless_told_not_to(tmp_path, capfd):
+def test_grade_writes_the_page_unless_it_is_left_out(tmp_path, capfd):
     """End to end: pictures from real pixels, and subs left as they were."""
     write_night(tmp_path / "lights", 4)
     arguments = ["grade", str(tmp_path / "lights"), "--out", str(tmp_path / "out"), "-q"]
@@ -352,6 +440,6 @@ def test_grade_writes_the_page_unless_told_not_to(tmp_path, capfd):
     for frame in frames:
         data = base64.b64decode(frame["thumbnail"]["src"].split(",")[1])
         assert data.startswith(b"\xff\xd8")  # JPEG's first bytes
-        assert len(frame["cutouts"]) == 5
+        assert len(frame["crops"]) == 5
         assert frame["star"]["stars"] > 10
         assert len(frame["whiskers"]) > 30

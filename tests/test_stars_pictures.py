@@ -23,7 +23,7 @@ from subgrade.stars.pictures import (
     _stretched,
 )
 
-CORNERS = {"top left": (0, 1), "top right": (1, 1), "bottom left": (0, 0), "bottom right": (1, 0)}
+RISING = ["bottom left", "lower left", "centre", "upper right", "top right"]
 
 
 def grey(picture) -> np.ndarray:
@@ -147,14 +147,15 @@ def test_a_mosaic_leaves_no_pattern():
 def test_five_stars_are_cut_out_of_their_places(mosaic):
     pixels, facts = words(field(sigma=1.8)), HeaderFacts(mosaic=mosaic)
     pictures = drawn(pixels, facts)
-    assert [cut.place for cut in pictures.cutouts] == ["centre", *CORNERS]
+    assert [cut.place for cut in pictures.cutouts] == RISING  # all round: neither varies more
     assert len({cut.side_px for cut in pictures.cutouts}) == 1
     assert 24 <= pictures.cutouts[0].side_px <= 64
     assert sum(len(cut.picture.data) for cut in pictures.cutouts) <= 6000
-    for cut in pictures.cutouts:
-        if cut.place != "centre":
-            right, top = CORNERS[cut.place]
-            assert (cut.x > 300, cut.y > 210) == (bool(right), bool(top))
+    for k, cut in enumerate(pictures.cutouts):
+        along = (cut.x / 599 + cut.y / 419) / 2
+        assert k / 5 <= along <= (k + 1) / 5
+        assert cut.fwhm_px == pytest.approx(1.8 * 2.3548, rel=0.12 if mosaic else 0.06)
+        assert cut.eccentricity < 0.35
         shown = grey(cut.picture)
         assert shown.shape == (CUTOUT_PX, CUTOUT_PX)
         core = np.argwhere(shown > 0.85 * shown.max())
@@ -181,7 +182,7 @@ def test_all_cutouts_of_a_frame_show_one_width():
     image = sky()
     for peak, (x, y) in zip(
         (900, 2000, 8000, 20_000, 40_000, 3000),
-        ((60, 60), (540, 60), (300, 210), (60, 360), (540, 360), (200, 100)),
+        ((60, 60), (160, 130), (300, 210), (420, 300), (540, 360), (500, 60)),
         strict=True,
     ):
         star(image, x, y, peak, 2.0)
@@ -190,12 +191,31 @@ def test_all_cutouts_of_a_frame_show_one_width():
     assert max(areas) < 1.3 * min(areas)
 
 
+def test_each_star_states_its_own_width_and_elongation():
+    """Stars widen to the right and are drawn out along x there; frame and stars are Gaussian."""
+    image = sky()
+    rng = np.random.default_rng(8)
+    for x in range(40, 600, 40):
+        for y in range(40, 420, 40):
+            u = x / 600
+            star(image, x + rng.uniform(-4, 4), y + rng.uniform(-4, 4), 8000, 1.6 + 0.8 * u, 1.6)
+    cuts = drawn(words(image)).cutouts
+    assert len(cuts) == 5
+    for cut in cuts:
+        sigma = 1.6 + 0.8 * cut.x / 600
+        # pixels widen either axis by their own variance, 1/12 px^2
+        a, b = sigma**2 + 1 / 12, 1.6**2 + 1 / 12
+        assert cut.fwhm_px == pytest.approx(2.3548 * (a * b) ** 0.25, rel=0.06)
+        assert cut.eccentricity == pytest.approx(np.sqrt(1 - b / a), abs=0.12)
+        assert 0 < cut.eccentricity_error < 0.15
+
+
 def test_saturated_stars_are_passed_over():
     image = field(sigma=1.8)
     star(image, 300, 210, 400_000, 2.5)
     pixels = words(image)
     pictures = drawn(pixels, HeaderFacts(saturation_adu=65535.0))
-    centre = pictures.cutouts[0]
+    centre = pictures.cutouts[2]
     assert centre.place == "centre"
     assert np.hypot(centre.x - 300, centre.y - 210) > 10
 

@@ -15,20 +15,23 @@ function axisOf(lane, sizes) {
   return {...base, range: [low - room, high + room], tickformat: lane.measure.digits ? "" : "d"};
 }
 
-// What a lane shows, its unit and the usual value; built from our own words and numbers only.
-function nameOf(lane, narrow) {
-  if (lane.name === "guide") return {title: `guiding ${guideName(lane)}`, unit: "″", more: ""};
+// What a lane shows, its unit and the typical value; built from our own words and numbers only.
+function nameOf(lane) {
+  const rms = NIGHT.guiding_rms[lane.of === "ra" ? 0 : 1];
+  if (lane.name === "guide") return {title: `guiding ${guideName(lane)}`, unit: "″", more: known(rms) ? `RMS ${number(rms)}` : ""};
   const {title, unit, key, digits} = lane.measure;
   const usual = NIGHT.groups.length === 1 ? NIGHT.groups[0].usual[key] : null;
-  const more = usual && known(usual.centre) ? `usual ${usual.centre.toFixed(digits)}` : "";
-  return {title, unit, more: narrow && more ? `, ${more}` : more};
+  const more = usual && known(usual.centre) ? `typical ${usual.centre.toFixed(digits)}` : "";
+  return {title, unit, more};
 }
 
+const CLOSE = new Set(["", "″"]); // units written without a space
+
 function labelOf(lane, sizes, margin) {
-  const {title, unit, more} = nameOf(lane, sizes.narrow);
+  const {title, unit, more} = nameOf(lane);
   const base = {xref: "paper", yref: "paper", showarrow: false, align: "left", font: {size: 12, color: colour("ink")}};
   const head = `<b>${title}</b>${unit ? `, ${unit}` : ""}`;
-  if (sizes.narrow) return {...base, text: head + more, x: 0, xanchor: "left", xshift: -margin, y: lane.domain[1], yanchor: "bottom"};
+  if (sizes.narrow) return {...base, text: more ? `<b>${title}</b>, ${more}${CLOSE.has(unit) ? "" : " "}${unit}` : head, x: 0, xanchor: "left", xshift: -margin, y: lane.domain[1], yanchor: "bottom"};
   return {...base, text: more ? `${head}<br>${more}` : head, x: 0, xanchor: "left", xshift: -margin, y: (lane.domain[0] + lane.domain[1]) / 2, yanchor: "middle"};
 }
 

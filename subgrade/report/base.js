@@ -3,7 +3,7 @@ const NIGHT = JSON.parse(document.getElementById("data").textContent);
 const FRAMES = NIGHT.frames;
 const SVG = "http://www.w3.org/2000/svg";
 const SIGN = {keep: "●", reject: "◆", unreadable: "□"};
-const SAID = {keep: "kept", reject: "rejected", unreadable: "unreadable"};
+const VERDICT_TEXT = {keep: "kept", reject: "rejected", unreadable: "unreadable"};
 
 FRAMES.forEach((frame, index) => {
   frame.index = index;
@@ -95,6 +95,21 @@ function duration(seconds) {
   return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
 }
 
+// Scale of the frames of a group, or of all; null where one of them has none.
+function scaleOf(frames) {
+  const scales = frames.filter((f) => known(f.values.fwhm_px)).map((f) => f.scale_arcsec);
+  if (!scales.length || !scales.every((scale) => scale > 0)) return null;
+  return scales.sort((a, b) => a - b)[scales.length >> 1];
+}
+
+// A length of stars or motions: on the sky where the scale is known.
+function length(px, scale, digits = 2) {
+  if (!known(px)) return "–";
+  return scale ? number(px * scale, digits, "″") : number(px, digits, "px");
+}
+
+const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (${number(px, 2, "px")})` : length(px, scale));
+
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
@@ -121,7 +136,7 @@ function select(index) {
 
 function verdictTag(frame) {
   return make("span", {className: `tag ${frame.verdict}`},
-    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), SAID[frame.verdict] || frame.verdict);
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), VERDICT_TEXT[frame.verdict] || frame.verdict);
 }
 
 // Draws a place anew; what had the focus there has it again, so that Tab goes on from it.

@@ -11,34 +11,53 @@ function picture(image, text) {
   return image ? make("img", {src: image.src, alt: text, width: image.width, height: image.height, draggable: false}) : null;
 }
 
+// The squares of the star row, and the diagonal it follows.
 function thumbnail(frame) {
   const image = picture(frame.thumbnail, `Stretched view of ${frame.name}`);
-  if (!image) return figure("The frame", make("div", {className: "blank tall", textContent: "no picture"}));
+  if (!image) return figure("Frame, stretched", make("div", {className: "blank tall", textContent: "no picture"}));
   const over = draw("svg", {viewBox: `0 0 ${frame.width} ${frame.height}`, class: "over", "aria-hidden": "true"});
-  for (const cut of frame.cutouts) {
-    const size = cut.side;
-    over.append(draw("rect", {x: cut.x - size / 2, y: frame.height - 1 - cut.y - size / 2, width: size, height: size, class: "place"}));
+  const crops = frame.crops;
+  if (crops.length) {
+    const falls = crops.some((crop) => FALLING.has(crop.place));
+    over.append(draw("line", {x1: 0, x2: frame.width, y1: falls ? 0 : frame.height, y2: falls ? frame.height : 0, class: "diagonal"}));
   }
-  return figure("The frame, stretched", make("div", {className: "stack"}, image, over));
+  for (const crop of crops) {
+    const size = crop.side;
+    over.append(draw("rect", {x: crop.x - size / 2, y: frame.height - 1 - crop.y - size / 2, width: size, height: size, class: "place"}));
+  }
+  return figure("Frame, stretched", make("div", {className: "stack"}, image, over));
 }
 
-function cutouts(frame) {
-  if (!frame.cutouts.length) return null;
-  const box = make("div", {className: "cuts"});
-  for (const cut of frame.cutouts) {
-    const image = picture(cut, `Stars at ${cut.place}`);
-    image.title = cut.place;
-    image.dataset.place = cut.place.replace(/\s+/g, "-");
-    box.append(image);
-  }
-  return figure("Centre and corners", box, `stars in the squares, each ${frame.cutouts[0].side} px wide`);
+const FALLING = new Set(["top left", "upper left", "lower right", "bottom right"]);
+
+// Single stars from corner to corner, under each its distance from the middle and its own shape.
+function starRow(frame) {
+  const crops = frame.crops, scale = frame.scale_arcsec;
+  if (!crops.length) return null;
+  const row = make("div", {className: "starrow"}, ...crops.map((crop) => {
+    const image = picture(crop, `Star at ${crop.place}`);
+    image.title = crop.place;
+    const lines = [[`${away(crop.away_px, scale)}`, "distance from the field centre"], [known(crop.fwhm_px) ? length(crop.fwhm_px, scale) : "–", "FWHM of this star"],
+      [crop.eccentricity_text || "–", "eccentricity of this star"]];
+    return make("div", {data: {place: crop.place.replace(/\s+/g, "-")}}, image, ...lines.map(([textContent, title], k) => make("p", {className: k ? "faint" : "", textContent, title})));
+  }));
+  const side = crops[0].side;
+  return figure(`Stars from ${crops[0].place} to ${crops[crops.length - 1].place}`, row,
+    `below each star: distance from the field centre, FWHM, eccentricity; crops ${scale ? `${number(side * scale, 0, "″")} (${side} px)` : `${side} px`} wide`);
+}
+
+function away(px, scale) {
+  if (!known(px)) return "–";
+  if (!scale) return number(px, 0, "px");
+  const minutes = px * scale / 60;
+  return number(minutes, minutes < 9.95 ? 1 : 0, "′");
 }
 
 // Lines along the stars' long axis; length grows with eccentricity.
 function whiskers(frame) {
   if (!frame.whiskers || !frame.whiskers.length) return figure("Elongation over the field", null);
   const wide = 300, high = round(wide * frame.height / frame.width);
-  const view = draw("svg", {viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": "Whiskers of elongation over the field", class: "field"});
+  const view = draw("svg", {viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": "Direction and size of the elongation over the field", class: "field"});
   view.append(draw("rect", {x: 0.5, y: 0.5, width: wide - 1, height: high - 1, class: "edge"}));
   const reach = 0.5 * 0.95 * wide / 9;
   for (const [x, y, oval, degrees] of frame.whiskers) {
@@ -48,8 +67,9 @@ function whiskers(frame) {
     view.append(draw("line", {x1: round(cx - dx), y1: round(cy - dy), x2: round(cx + dx), y2: round(cy + dy), class: oval > 0.55 ? "whisker strong" : "whisker"}));
   }
   const ovals = frame.whiskers.map((w) => w[2]);
+  const least = number(Math.min(...ovals)), most = number(Math.max(...ovals));
   return figure("Elongation over the field", view,
-    `eccentricity ${number(Math.min(...ovals))} to ${number(Math.max(...ovals))}; a line across its cell would be 1`);
+    `eccentricity ${least === most ? least : `${least} to ${most}`}; at 1 a line would span its cell`);
 }
 
 // The guide star's path turned into the camera's axes, px, where scale and angle are known.
@@ -91,13 +111,15 @@ function sheet(span, text) {
   return view;
 }
 
+// A round length: in arcseconds where the scale is known, with its pixels.
 function scaleBar(view, span, frame) {
-  const want = span / 4, tens = 10 ** Math.floor(Math.log10(want));
-  const length = [5, 2, 1].map((n) => n * tens).find((n) => n <= want) || tens;
+  const scale = frame.scale_arcsec, want = (span / 4) * (scale || 1), tens = 10 ** Math.floor(Math.log10(want));
+  const shown = [5, 2, 1].map((n) => n * tens).find((n) => n <= want) || tens;
+  const reach = scale ? shown / scale : shown;
   const x = -span / 2 + 0.06 * span, y = span / 2 - 0.06 * span;
-  view.append(draw("line", {x1: x, y1: y, x2: x + length, y2: y, class: "ruler"}));
+  view.append(draw("line", {x1: x, y1: y, x2: x + reach, y2: y, class: "ruler"}));
   const label = draw("text", {x, y: y - 0.03 * span, "font-size": 0.085 * span, class: "label"});
-  label.textContent = `${Number(length.toPrecision(2))} px` + (frame.scale_arcsec ? ` = ${short(length * frame.scale_arcsec, "″")}` : "");
+  label.textContent = scale ? `${Number(shown.toPrecision(2))}″ (${short(reach, "px")})` : `${Number(shown.toPrecision(2))} px`;
   view.append(label);
 }
 
@@ -107,14 +129,16 @@ function starDrawing(frame, span) {
   const size = frame.star.field_px;
   view.append(draw("image", {href: frame.star.src, x: -size / 2, y: -size / 2, width: size, height: size, preserveAspectRatio: "none"}));
   scaleBar(view, span, frame);
-  return figure("Stacked star", view, `of ${count(frame.star.stars, "star")}`);
+  return figure("Stacked star", view, `mean of ${count(frame.star.stars, "star")}`);
 }
+
+const MOTION = "Motion inferred from the star shape";
 
 function motionDrawing(frame, span) {
   const motion = frame.motion;
-  if (!frame.star) return figure("Motion it shows", null);
-  if (!motion) return figure("Motion it shows", make("div", {className: "blank", textContent: known(frame.values.eccentricity) && frame.values.eccentricity < 0.3 ? "round: no motion to read off" : "not read off: other frames are more oval"}));
-  const view = sheet(span, "Motion recovered from the star image");
+  if (!frame.star) return figure(MOTION, null);
+  if (!motion) return figure(MOTION, make("div", {className: "blank", textContent: known(frame.values.eccentricity) && frame.values.eccentricity < 0.3 ? "round star: no motion to infer" : "not worked out: other frames are more elongated"}));
+  const view = sheet(span, "Motion inferred from the star shape");
   const most = Math.max(...motion.share.map((s, k) => s + motion.error[k]));
   const turn = draw("g", {transform: `rotate(${-motion.angle_deg})`});
   const wide = 0.15 * span / most;
@@ -127,11 +151,15 @@ function motionDrawing(frame, span) {
     ribbon(motion.share.map((s, k) => s + motion.error[k]), "doubt"), ribbon(motion.share, "time"));
   view.append(turn);
   scaleBar(view, span, frame);
-  return figure("Motion it shows", view, `wide where the star stayed long; rms ${number(motion.rms_px)} ± ${number(motion.rms_error_px)} px at ${Math.round(motion.angle_deg)}°`);
+  return figure(MOTION, view, `wide where the star stayed longest; RMS ${motionSize(motion, frame.scale_arcsec)} at ${Math.round(motion.angle_deg)}°`);
+}
+
+function motionSize({rms_px: rms, rms_error_px: error}, scale) {
+  return `${number(rms * (scale || 1))} ± ${length(error, scale)}`;
 }
 
 function pathDrawing(frame, span, path) {
-  if (!frame.path) return figure("Guide path", make("div", {className: "blank", textContent: NIGHT.trace ? "no samples inside" : "no guiding record"}));
+  if (!frame.path) return figure("Guide path", make("div", {className: "blank", textContent: NIGHT.trace ? "no samples in this exposure" : "no guiding record"}));
   if (!path) return figure("Guide path", make("div", {className: "blank", textContent: "no image scale"}));
   const view = sheet(span, "Recorded path of the guide star");
   view.append(draw("polyline", {points: path.points.map(([x, y]) => `${round(x)},${round(-y)}`).join(" "), class: "track"}));
@@ -140,8 +168,8 @@ function pathDrawing(frame, span, path) {
     view.append(draw("circle", {cx: round(x), cy: round(-y), r: round(0.009 * span), class: "step", opacity: round(0.25 + 0.75 * share)}));
   });
   const [x, y] = path.points[0];
-  view.append(draw("circle", {cx: round(x), cy: round(-y), r: round(0.022 * span), class: "begin"}));
+  view.append(draw("circle", {cx: round(x), cy: round(-y), r: round(0.022 * span), class: "start"}));
   scaleBar(view, span, frame);
-  const note = !path.turned ? "RA across, Dec up: the camera's angle is unknown" : path.handed ? "in the camera's axes, up to a half turn; ring: begin" : "in the camera's axes, perhaps mirrored; ring: begin";
+  const note = !path.turned ? `${axisNames()[0]} across, ${axisNames()[1]} up: the camera angle is unknown; ring: start` : path.handed ? "turned to the camera's axes (or 180° from them); ring: start" : "turned to the camera's axes, may be mirrored; ring: start";
   return figure("Guide path", view, note);
 }

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.stars.model import FrameStars, ShapeField
+from subgrade.causes.figures import eccentricity_text
+from subgrade.stars.model import CutOut, FrameStars, ShapeField
 
 COLUMNS, LEAST_ROWS = 9, 4
 POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
@@ -115,17 +116,35 @@ def star_picture(stars: FrameStars | None) -> dict | None:
 
 
 def frame_views(frame) -> dict:
-    """Thumbnail and star cut-outs of a `GradedFrame`; nothing where none were kept."""
+    """Thumbnail and star crops of a `GradedFrame`; nothing where none were kept.
+
+    Each crop has its ``place``, ``x``, ``y`` and ``side`` in pixels, ``away_px`` from the middle
+    of the frame, and of its star ``fwhm_px`` and ``eccentricity_text``, None where not measured.
+    """
     pictures = frame.pictures.load() if frame.pictures is not None else None
     if pictures is None:
-        return {"thumbnail": None, "cutouts": []}
+        return {"thumbnail": None, "crops": []}
     return {
         "thumbnail": as_image(pictures.thumbnail),
-        "cutouts": [
-            as_image(c.picture)
-            | {"place": c.place, "x": round(c.x, 1), "y": round(c.y, 1), "side": c.side_px}
-            for c in pictures.cutouts
-        ],
+        "crops": [_crop(cut, frame.stars) for cut in pictures.cutouts],
+    }
+
+
+def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
+    away = None
+    if stars is not None:
+        away = math.hypot(cut.x - (stars.width - 1) / 2, cut.y - (stars.height - 1) / 2)
+    oval = None
+    if cut.eccentricity is not None:
+        oval = eccentricity_text(cut.eccentricity, cut.eccentricity_error)
+    return as_image(cut.picture) | {
+        "place": cut.place,
+        "x": round(cut.x, 1),
+        "y": round(cut.y, 1),
+        "side": cut.side_px,
+        "away_px": None if away is None else round(away, 1),
+        "fwhm_px": None if cut.fwhm_px is None else round(cut.fwhm_px, 3),
+        "eccentricity_text": oval,
     }
 
 

@@ -39,7 +39,7 @@ function showFilters() {
   for (const chip of byId("filters").querySelectorAll("[data-verdict]")) {
     const verdict = chip.dataset.verdict;
     const n = FRAMES.filter((f) => f.verdict === verdict && fits(f, "verdict")).length;
-    chip.textContent = `${SIGN[verdict]} ${SAID[verdict]} ${n}`;
+    chip.textContent = `${SIGN[verdict]} ${VERDICT_TEXT[verdict]} ${n}`;
     chip.setAttribute("aria-pressed", String(state.verdict === verdict));
   }
   const option = (value, textContent) => make("option", {value, textContent});

@@ -2,13 +2,13 @@
 function showPanel() {
   const frame = FRAMES[state.selected];
   if (!frame) {
-    renew(byId("panel"), make("p", {className: "faint", textContent: "Click a point or a row, or press → to walk through the frames."}));
+    renew(byId("panel"), make("p", {className: "faint", textContent: "Click a point or a row, or step through the frames with →."}));
     return;
   }
   renew(byId("panel"),
     make("div", {className: "top"}, walkBar(frame), nameOfFrame(frame),
       make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})]))),
-    make("p", {className: "facts faint", textContent: factsText(frame), title: "Confidence of the verdict, 0 to 1; relative weight in the stack, 1 for the best frame"}),
+    make("p", {className: "facts faint", textContent: factsText(frame), title: "Confidence in the verdict, 0 to 1; relative weight in the stack, 1 for the best frame"}),
     make("p", {className: "explanation", textContent: frame.values.explanation || ""}),
     ...(frame.verdict === "unreadable" ? [] : [markButtons(frame), ...viewsOf(frame), evidenceOf(frame)]),
     notesOf(frame));
@@ -17,15 +17,15 @@ function showPanel() {
 function viewsOf(frame) {
   const path = pathInPixels(frame);
   const span = sharedSpan(frame, path);
-  return [make("div", {className: "views pair"}, thumbnail(frame), cutouts(frame)),
-    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path),
-      whiskers(frame), numbersOf(frame))];
+  return [make("div", {className: "views pair"}, thumbnail(frame), whiskers(frame)), starRow(frame),
+    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path)),
+    numbersOf(frame)];
 }
 
 function walkBar(frame) {
   const button = (hold, title, textContent, act) => make("button", {type: "button", title, ariaLabel: title, textContent, data: {hold}, on: {click: act}});
   return make("div", {className: "walk"},
-    button("before", "Frame before", "←", () => step(-1)), button("next", "Next frame", "→", () => step(1)),
+    button("before", "Previous frame", "←", () => step(-1)), button("next", "Next frame", "→", () => step(1)),
     button("reject", "Next rejected frame", `${SIGN.reject} →`, () => step(1, FRAMES, rejected)),
     make("span", {className: "faint", textContent: walkText(frame)}),
     make("a", {className: "back", href: "#line", textContent: "↑ time line", on: {click: (event) => {
@@ -43,7 +43,7 @@ function nameOfFrame(frame) {
 function walkText(frame) {
   const shown = FRAMES.filter((f) => fits(f));
   const at = shown.indexOf(frame);
-  const of = at < 0 ? "outside the filter" : `${at + 1} of ${shown.length}`;
+  const of = at < 0 ? "hidden by the filter" : `${at + 1} of ${shown.length}`;
   return [of, known(frame.start_unix) ? `${clockText(frame.start_unix, true)} ${clockName()}` : "no time"].join(" · ");
 }
 
@@ -67,27 +67,34 @@ function numbersOf(frame) {
   if (frame.width === null) return null;
   const v = frame.values;
   const group = NIGHT.groups[frame.group];
-  const usual = (name, digits = 2) => number(group && group.usual[name] ? group.usual[name].centre : null, digits);
-  const calm = (name) => (NIGHT.guiding && known(NIGHT.guiding[name]) ? `calm ${number(NIGHT.guiding[name])}` : "");
+  const scale = frame.scale_arcsec, axes = axisNames();
+  const centre = (name) => (group && group.usual[name] ? group.usual[name].centre : null);
+  const typical = (name, digits = 2) => number(centre(name), digits);
+  const night = (k) => number(NIGHT.guiding_rms[k], 2, "″");
   const seconds = (value) => (known(value) ? number(value, 2, "″") : null);
   const rows = [
-    ["FWHM", number(v.fwhm_px, 2, "px"), usual("fwhm_px")],
-    ["on the sky", seconds(v.fwhm_arcsec), usual("fwhm_arcsec")],
-    ["eccentricity", number(v.eccentricity), usual("eccentricity")],
+    ["FWHM", bothLengths(v.fwhm_px, scale), bothLengths(centre("fwhm_px"), scale)],
+    ["eccentricity", ovalText(frame), typical("eccentricity")],
     ["long axis", known(v.angle_deg) ? number(v.angle_deg, 0, "°") : null, ""],
-    ["transparency", number(v.transparency), usual("transparency")],
-    ["background", number(v.background_adu, 0, "ADU"), usual("background_adu", 0)],
-    ["stars", number(v.stars, 0), usual("stars", 0)],
-    ["guiding rms RA", seconds(v.guide_rms_ra_arcsec), calm("calm_rms_ra")],
-    ["guiding rms Dec", seconds(v.guide_rms_dec_arcsec), calm("calm_rms_dec")],
+    [`guiding RMS ${axes[0]}`, seconds(v.guide_rms_ra_arcsec), night(0), MEDIAN_KEPT],
+    [`guiding RMS ${axes[1]}`, seconds(v.guide_rms_dec_arcsec), night(1), MEDIAN_KEPT],
     ["guiding peak", seconds(v.guide_peak_arcsec), ""],
+    ["transparency", number(v.transparency), typical("transparency")],
+    ["sky background", number(v.background_adu, 0, "ADU"), typical("background_adu", 0)],
+    ["stars", number(v.stars, 0), typical("stars", 0)],
   ].filter(([, value]) => value !== null);
-  const whose = NIGHT.groups.length > 1 ? "usual of group" : "usual of all";
-  const heads = [["", ""], ["this frame", ""], [whose, `robust centre of ${NIGHT.groups.length > 1 ? "the group's" : "all"} frames, kept and rejected`]];
+  const whose = NIGHT.groups.length > 1 ? "typical of the group" : "typical";
+  const robust = `robust mean of ${NIGHT.groups.length > 1 ? "the group's" : "all"} frames, kept and rejected; guiding: ${MEDIAN_KEPT}`;
+  const heads = [["", ""], ["this frame", ""], [whose, robust]];
   return make("table", {className: "numbers"},
     make("thead", {}, make("tr", {}, ...heads.map(([textContent, title]) => (textContent ? make("th", {scope: "col", textContent, title}) : make("td"))))),
-    make("tbody", {}, ...rows.map(([name, value, of]) => make("tr", {}, make("th", {scope: "row", textContent: name}), make("td", {textContent: value}), make("td", {className: "faint", textContent: of})))));
+    make("tbody", {}, ...rows.map(([name, value, of, title]) => make("tr", {}, make("th", {scope: "row", textContent: name}), make("td", {textContent: value}), make("td", {className: "faint", textContent: of, title: title || ""})))));
 }
+
+const MEDIAN_KEPT = "median of the kept frames";
+
+// As measured for sorting; shown as an upper bound where it is lost in its noise.
+const ovalText = (frame) => frame.eccentricity_text || number(frame.values.eccentricity);
 
 const MOST_EVIDENCE = 10;
 const opened = new Map(); // what the reader unfolded stays so from frame to frame
@@ -98,14 +105,14 @@ function folding(key, open, text, ...content) {
   }}}, make("summary", {textContent: text, data: {hold: key}}), ...content);
 }
 
-// What decided stands first, then by how much each says; what speaks of one reason stands together.
+// What decided stands first, then by points; what bears on one reason stands together.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
   const decided = (e) => known(e.limit) && e.points > 0 && frame.reasons.includes(e.reason);
   const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
   const rest = pieces.slice(MOST_EVIDENCE);
-  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + speaks for the reason, − against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
-    rest.length ? folding("further", false, count(rest.length, "further piece"), evidenceTable(rest)) : null);
+  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
+    rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(rest)) : null);
 }
 
 function evidenceTable(pieces) {
@@ -113,7 +120,7 @@ function evidenceTable(pieces) {
   const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: reasonText(word)})),
     ...pieces.filter((e) => e.reason === word).map(evidenceRow));
   return make("div", {className: "wide"}, make("table", {className: "evidence"},
-    make("thead", {}, make("tr", {}, ...["quantity", "value", "usual", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    make("thead", {}, make("tr", {}, ...["measurement", "value", "typical", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
     ...words.map(part)));
 }
 

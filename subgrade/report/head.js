@@ -7,9 +7,10 @@ function showHead() {
   byId("outcome").append(outcomeLine("keep", totals.kept_s, "kept", totals.kept, totals.frames), " ",
     outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames));
   showBalance(totals);
-  byId("summary").append(...[typicalText(), stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
+  const guiding = guidingText();
+  byId("summary").append(...[typicalText(), guiding && `${guiding[0].toUpperCase()}${guiding.slice(1)}, median of the kept frames.`, stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
   showGroups();
-  if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}; subgrade restore with this page's folder brings them back.`}));
+  if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}. To bring them back: subgrade restore, with the folder of this page.`}));
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be read: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
@@ -23,11 +24,11 @@ function showHead() {
 }
 
 // Time first; frames where the time is not known.
-function outcomeLine(name, seconds, told, frames, of) {
+function outcomeLine(name, seconds, word, frames, of) {
   const first = seconds > 0 ? duration(seconds) : frames ? count(frames, "frame") : "nothing";
   const then = seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "";
   return make("span", {className: "line"},
-    make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${first} ${told}`),
+    make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${first} ${word}`),
     " ", make("span", {textContent: then}));
 }
 
@@ -56,49 +57,64 @@ function showBalance(totals) {
   if (kept < 1) bar.append(part("reject", 1 - kept, `${100 - percent}% lost`));
 }
 
-// The diagnosis speaks of the largest group's kept frames, or of all where none was kept.
+// The diagnosis gives medians of the largest group's kept frames, or of all where none was kept.
 function typicalText() {
-  const typical = NIGHT.diagnosis ? NIGHT.diagnosis.typical : [];
-  if (!typical.length) return "";
+  const parts = [];
+  const shown = (NIGHT.diagnosis ? NIGHT.diagnosis.typical : []).filter((q) => !/guid/i.test(q.name));
+  for (const name of new Set(shown.map((q) => q.name))) {
+    // on the sky first, pixels behind it
+    const [first, ...others] = shown.filter((q) => q.name === name).sort((a, b) => (b.unit === "″") - (a.unit === "″"));
+    const same = others.map((q) => ` (${short(q.value, q.unit)})`).join("");
+    parts.push(`${name} ${short(first.value, first.unit)}${same}`);
+  }
   const largest = NIGHT.groups.reduce((a, b) => (b.frames > a.frames ? b : a), {frames: 0, kept: 0});
-  const told = typical.map((q, k) => {
-    const again = k > 0 && typical[k - 1].name === q.name; // the same in another unit
-    return (again ? " = " : k ? ", " : "") + (again ? "" : `${q.name} `) + short(q.value, q.unit);
-  });
   const whose = `${largest.kept ? "kept " : ""}frames${NIGHT.groups.length > 1 ? " of the largest group" : ""}`;
-  return `Median of the ${whose}: ${told.join("")}.`;
+  return parts.length ? `Median of the ${whose}: ${parts.join(", ")}.` : "";
 }
+
+// One guiding RMS of the night on every screen: the median over the kept frames.
+function guidingText() {
+  const names = axisNames();
+  const parts = NIGHT.guiding_rms.flatMap((rms, k) => (known(rms) ? [`${names[k]} ${number(rms, 2, "″")}`] : []));
+  return parts.length ? `guiding RMS ${parts.join(", ")}` : "";
+}
+
+const axisNames = () => (NIGHT.guiding && NIGHT.guiding.axes === "xy" ? ["x", "y"] : ["RA", "Dec"]);
 
 function stackText() {
   const groups = NIGHT.night.groups;
   const stack = groups.length === 1 ? groups[0].stack : null;
   if (!stack || !stack.kept.frames || stack.kept.frames >= stack.all.frames) return "";
   const gain = Math.round(100 * (stack.kept.snr_over_all - 1));
-  const noise = gain > 0 ? `and ${gain}% more signal to noise` : gain < 0 ? `but ${-gain}% less signal to noise` : "and the same signal to noise";
-  return `Predicted stack of the kept frames, against one of all: FWHM ${number(stack.kept.fwhm_px, 2, "px")} instead of ${number(stack.all.fwhm_px, 2, "px")}, ${noise}.${weightedText(stack)}`;
+  const noise = gain > 0 ? `${gain}% higher` : gain < 0 ? `${-gain}% lower` : "the same";
+  const scale = scaleOf(FRAMES);
+  return `Predicted stack of the kept frames: FWHM ${length(stack.kept.fwhm_px, scale)}, against ${length(stack.all.fwhm_px, scale)} for all frames; S/N ${noise}.${weightedText(stack, scale)}`;
 }
 
 // Dropping frames makes a stack sharper, weighting them may make it deeper: which is wanted is the person's.
-function weightedText(stack) {
+function weightedText(stack, scale) {
   const all = stack.all_weighted;
   if (!all || !(all.snr_over_all > 1.03 * stack.kept.snr_over_all)) return "";
   const gain = Math.round(100 * (all.snr_over_all - 1));
-  return ` A stack of all frames, each by its weight, is deeper and less sharp: ${number(all.fwhm_px, 2, "px")}, ${gain}% more signal to noise.`;
+  return ` All frames, weighted: S/N ${gain}% higher, but less sharp, FWHM ${length(all.fwhm_px, scale)}.`;
 }
 
 // With several groups each has its own time: a button shows its frames only.
 function showGroups() {
   if (NIGHT.groups.length < 2) return;
+  const scales = NIGHT.groups.map((_, k) => scaleOf(FRAMES.filter((f) => f.group === k)));
+  const onSky = scales.every(Boolean);
   const rows = NIGHT.groups.map((group, k) => {
-    const told = NIGHT.night.groups[k];
-    const width = told && told.fwhm_kept_px ? told.fwhm_kept_px.median : null;
+    const summary = NIGHT.night.groups[k];
+    const width = summary && summary.fwhm_kept_px ? summary.fwhm_kept_px.median : null;
     return make("tr", {}, make("th", {scope: "row"}, make("button", {type: "button", className: "link", textContent: groupName(group), on: {click: () => filterGroup(k)}})),
       make("td", {className: "figure", textContent: `${group.kept} of ${group.frames}`}),
-      make("td", {className: "figure", textContent: told ? duration(told.kept_s) : ""}),
-      make("td", {className: "figure", textContent: number(width, 2)}));
+      make("td", {className: "figure", textContent: summary ? duration(summary.kept_s) : ""}),
+      make("td", {className: "figure", textContent: number(known(width) && onSky ? width * scales[k] : width, 2)}));
   });
+  const heads = ["group", "kept", "time", `FWHM ${onSky ? "″" : "px"}`];
   byId("groups").append(make("table", {},
-    make("thead", {}, make("tr", {}, ...["group", "kept", "time", "FWHM, px"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    make("thead", {}, make("tr", {}, ...heads.map((text, k) => make("th", {scope: "col", className: k ? "figure" : "", title: k === 3 ? "median of the kept frames" : "", textContent: text})))),
     make("tbody", {}, ...rows)));
 }
 
@@ -111,7 +127,7 @@ function showAdvice() {
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));
   }
-  if (!advice.length) list.replaceWith(make("p", {className: "faint", textContent: "Nothing in this night asks for a change."}));
+  if (!advice.length) list.replaceWith(make("p", {className: "faint", textContent: "Nothing to change."}));
   else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > 3 ? `Why, and ${advice.length - 3} more` : "Why"}));
 }
 

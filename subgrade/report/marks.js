@@ -1,7 +1,7 @@
 // Marks: the reader's own verdicts, kept in the browser and saved as frame,verdict.
 const MARKS_KEY = `subgrade marks ${NIGHT.folder}`;
 
-// What the browser keeps, other nights of the same folder among it; null for a mark taken away.
+// What the browser keeps, other nights of the same folder among it; null for a mark that was cleared.
 function keptMarks() {
   try {
     return JSON.parse(localStorage.getItem(MARKS_KEY)) || {};
@@ -64,14 +64,14 @@ function saveMarks() {
       await navigator.clipboard.writeText(text);
       copy.textContent = "Copied";
     } catch {
-      copy.textContent = document.execCommand("copy") ? "Copied" : "Copy it by hand";
+      copy.textContent = document.execCommand("copy") ? "Copied" : "Select and copy the text";
     }
   }}});
   box.replaceChildren(make("h2", {textContent: "Your marks"}),
-    make("p", {textContent: "Saved as marks.csv where the browser keeps downloads. If it saves none, copy the text into a file of that name."}), area,
-    make("p", {className: "faint", textContent: "Then: subgrade grade FRAMES --marks marks.csv overrules these verdicts; --teach marks.csv adapts the limits to them."}),
+    make("p", {textContent: "Saved as marks.csv in the browser's download folder. If nothing was saved, copy this text into a file of that name."}), area,
+    make("p", {className: "faint", textContent: "Then: subgrade grade FRAMES --marks marks.csv overrules these verdicts; with --teach marks.csv the limits are adapted to them."}),
     make("form", {method: "dialog"}, copy, " ", make("button", {textContent: "Close"})),
-    make("button", {type: "button", className: "link", textContent: "Remove every mark", on: {click: () => {
+    make("button", {type: "button", className: "link", textContent: "Clear all marks", on: {click: () => {
       keepMarks({...keptMarks(), ...Object.fromEntries(Object.keys(state.marks).map((name) => [name, null]))});
       state.marks = {};
       changed("marks");

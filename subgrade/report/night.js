@@ -10,7 +10,7 @@ function showStory() {
   byId("findings").replaceChildren();
   findings = diagnosis.findings.map(findingOf);
   if (diagnosis.notes.length) {
-    findings.push(make("article", {className: "finding"}, make("h3", {textContent: "What could not be told"}),
+    findings.push(make("article", {className: "finding"}, make("h3", {textContent: "What could not be determined"}),
       make("ul", {}, ...diagnosis.notes.map((note) => make("li", {textContent: note})))));
   }
   layStory();
@@ -20,15 +20,18 @@ function findingOf(finding) {
   const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
   return make("article", {className: "finding"},
     make("h3", {textContent: finding.topic}),
-    make("p", {className: "faint", textContent: [finding.sure, finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
+    make("p", {className: "faint", textContent: [confidenceText(finding.sure), finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
     make("p", {textContent: finding.sentence}),
     numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
     ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
     spans(finding),
-    finding.evidence.length ? make("details", {}, make("summary", {textContent: "Where it comes from"}),
+    finding.evidence.length ? make("details", {}, make("summary", {textContent: "How this was worked out"}),
       make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line})))) : null);
 }
+
+const CONFIDENCE = {sure: "high confidence", likely: "fair confidence", possible: "low confidence"};
+const confidenceText = (word) => CONFIDENCE[word] || word;
 
 const COLUMN_PX = 370;
 
@@ -56,23 +59,30 @@ function spans(finding) {
     row.append(make("button", {type: "button", className: "link", title: span.first_frame, textContent: `${isoClock(span.start_utc)} ${text}`.trim(),
       on: {click: () => first && walkTo(first.index)}}));
   }
-  if (finding.spans.length > 12) row.append(make("span", {className: "faint", textContent: ` and ${finding.spans.length - 12} more runs`}));
+  if (finding.spans.length > 12) row.append(make("span", {className: "faint", textContent: ` and ${finding.spans.length - 12} more`}));
   return row;
 }
 
 // Below the lanes of guiding, or in their place: what was understood of the records, or why nothing.
 function showGuiding() {
-  const guiding = NIGHT.guiding, told = [];
+  const guiding = NIGHT.guiding, lines = [];
   if (guiding && guiding.used) {
-    const names = guiding.axes === "xy" ? ["x", "y"] : ["RA", "Dec"];
-    const calm = [guiding.calm_rms_ra, guiding.calm_rms_dec].flatMap((v, k) => (known(v) ? [`${names[k]} ${number(v, 2, "″")}`] : []));
     const held = FRAMES.filter((f) => known(f.group)).length;
-    told.push(["faint", `Guiding record ${guiding.file}: clock ${guiding.clock.text}, covers ${guiding.exposures_covered === held && held > 1 ? "all" : `${guiding.exposures_covered} of`} ${count(held, "frame")}${calm.length ? `; rms ${calm.join(", ")} in calm stretches` : ""}.`]);
+    const rms = guidingText();
+    lines.push(["faint", `Guiding record ${guiding.file}: ${clockOf(guiding)}covers ${guiding.exposures_covered === held && held > 1 ? "all" : `${guiding.exposures_covered} of`} ${count(held, "frame")}${rms ? `; ${rms}, median of the kept frames` : ""}.`]);
   } else if (guiding) {
-    told.push(["", `Guiding record ${guiding.file} not used, its clock is not settled (${guiding.clock.text || guiding.clock.how}).`]);
+    lines.push(["", `Guiding record ${guiding.file} not used: its clock could not be settled (${guiding.clock.text || guiding.clock.how}).`]);
   }
-  for (const {file, cause} of NIGHT.unused_records) told.push(["", `Guiding record ${file} not used: ${cause}.`]);
-  byId("guiding").append(...told.map(([className, textContent]) => make("p", {className, textContent})));
+  for (const {file, cause} of NIGHT.unused_records) lines.push(["", `Guiding record ${file} not used: ${cause}.`]);
+  byId("guiding").append(...lines.map(([className, textContent]) => make("p", {className, textContent})));
+}
+
+// A whole number of hours reads as such; any other clock as the results give it.
+function clockOf(guiding) {
+  const hours = guiding.clock.zone_hours;
+  if (!known(hours)) return guiding.clock.text ? `${guiding.clock.text}; ` : "";
+  if (!hours) return "the record's clock is UTC; ";
+  return `the record's clock is ${Number(Math.abs(hours).toFixed(2))} h ${hours > 0 ? "ahead of" : "behind"} UTC; `;
 }
 
 function showFoot() {

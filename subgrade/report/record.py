@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+from subgrade.causes.figures import beside, eccentricity_text
 from subgrade.causes.reasons import REASONS
 from subgrade.guiding.model import GuideNight
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
@@ -10,6 +13,8 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
+    in_shown_unit,
+    night_rms,
     problems_parted,
     quantity_text,
     quantity_words,
@@ -34,9 +39,10 @@ def page_record(graded: Graded) -> dict:
     -------
     dict
         Parts of `subgrade.results.session_record`, and ``reasons`` (word to short and long
-        text), ``trace`` (see `night_trace`, None without a usable record), ``frames`` with
-        ``start_unix`` and the drawings of each, ``left_out`` (the sentence on culled frames or
-        None), ``problems`` of frames, ``unused_records`` (file and cause each).
+        text), ``guiding_rms`` (see `subgrade.results.night_rms`; None where unknown), ``trace``
+        (see `night_trace`, None without a usable record), ``frames`` with ``start_unix`` and the
+        drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
+        frames, ``unused_records`` (file and cause each).
     """
     problems, unused = problems_parted(graded.problems)
     session = session_record(graded)
@@ -48,34 +54,64 @@ def page_record(graded: Graded) -> dict:
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],
         "unused_records": [{"file": f, "cause": c} for f, c in unused],
+        "guiding_rms": [v if math.isfinite(v) else None for v in night_rms(graded)],
         "trace": night_trace(guiding) if guiding else None,
         "frames": [
-            _told(row) | _drawn(frame, guiding, k in moved)
+            _numbers(frame, row) | _drawn(frame, guiding, k in moved)
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
         "marked": _marked(graded),
     }
 
 
-def _told(row: dict) -> dict:
+def _numbers(frame: GradedFrame, row: dict) -> dict:
     """The numbers of a frame, without what the page does not show."""
     reasons = (row["values"]["reasons"] or "").split(";")
     evidence = [
         {
             "reason": e["reason"],
             "quantity": quantity_words(e["quantity"]),
-            **{
-                n: quantity_text(e["quantity"], e[n], e["unit"])
-                for n in ("value", "usual", "limit")
-                if e[n] is not None
-            },
+            **_cells(frame, e),
             "points": round(e["points"], 1),
-            # what speaks of other reasons is told by its numbers alone, which keeps the page small
+            # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }
         for e in row["evidence"]
     ]
-    return {name: row[name] for name in OF_THE_FRAME} | {"evidence": evidence}
+    stars = frame.stars
+    oval = eccentricity_text(stars.eccentricity, stars.eccentricity_error) if stars else None
+    return {
+        **{name: row[name] for name in OF_THE_FRAME},
+        "evidence": evidence,
+        "eccentricity_text": oval if oval != "unknown" else None,
+    }
+
+
+def _cells(frame: GradedFrame, e: dict) -> dict[str, str]:
+    """Value, typical value and limit as text; value and limit never read alike unless they are."""
+    scale = frame.facts.scale_arcsec if frame.facts else None
+    quantity, unit = e["quantity"], e["unit"]
+    cells = {
+        name: quantity_text(quantity, e[name], unit, scale)
+        for name in ("value", "usual", "limit")
+        if e[name] is not None
+    }
+    if "limit" in cells and cells.get("value") == cells["limit"]:
+        (value, shown), (limit, _) = (
+            in_shown_unit(quantity, e[name], unit, scale) for name in ("value", "limit")
+        )
+        cells["value"], cells["limit"] = beside(value, limit, shown)
+    elif quantity == "eccentricity" and "value" in cells and frame.stars is not None:
+        cells["value"] = _own_eccentricity(frame, e["value"], cells["value"])
+    return cells
+
+
+def _own_eccentricity(frame: GradedFrame, value: float, text: str) -> str:
+    """The frame's own eccentricity as elsewhere on the page, where the evidence is that one."""
+    stars = frame.stars
+    own = math.isclose(value, stars.eccentricity, abs_tol=1e-6)
+    bound = eccentricity_text(value, stars.eccentricity_error)
+    return bound if own and bound.startswith("<") else text
 
 
 def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:
@@ -95,12 +131,12 @@ def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:
 
 
 def _marked(graded: Graded) -> dict[str, str]:
-    """Marks given to this run that the verdicts alone do not tell, by frame."""
+    """Marks given to this run that the verdicts alone do not show, by frame."""
     person = graded.person
     if person is None:
         return {}
     other = {"keep": "reject", "reject": "keep"}
     verdicts = {f.name: f.judgement.verdict for f in graded.frames}
-    told = {name: other.get(verdicts.get(name)) for name in person.still}
-    told |= {name: verdicts.get(name) for name in person.overruled}
-    return {name: word for name, word in told.items() if word in other}
+    marks = {name: other.get(verdicts.get(name)) for name in person.still}
+    marks |= {name: verdicts.get(name) for name in person.overruled}
+    return {name: word for name, word in marks.items() if word in other}

@@ -1,14 +1,14 @@
 // Wiring: what happens at a key, a click, a change.
 const KEYS = [
-  ["→ ←", "next frame, frame before, in the order taken"],
-  ["↓ ↑", "in the table: next row, row before"],
-  ["Shift → ←", "next rejected frame, rejected frame before"],
+  ["→ ←", "next, previous frame in the order taken"],
+  ["↓ ↑", "in the table: next, previous row"],
+  ["Shift → ←", "next, previous rejected frame"],
   ["Home End", "first, last frame"],
-  ["K", "mark keep (again: take the mark away)"],
-  ["R", "mark reject"],
-  ["C", "take the mark away"],
+  ["K", "mark keep (again: clear the mark)"],
+  ["R", "mark reject (again: clear the mark)"],
+  ["C", "clear the mark"],
   ["S", "save the marks"],
-  ["A", "show all frames again"],
+  ["A", "show all frames"],
   ["/", "find in names and explanations"],
   ["T", "light or dark"],
   ["?", "these keys"],
@@ -49,7 +49,7 @@ function stepRow(by) {
 const KEYS_KEPT = "subgrade single keys";
 let singleKeys = true;
 
-// Whoever speaks to the computer, or types by accident, can switch the letters off.
+// Whoever uses voice control, or types by accident, can switch the letters off.
 function keysChoice() {
   try {
     singleKeys = localStorage.getItem(KEYS_KEPT) !== "off";
@@ -63,7 +63,7 @@ function keysChoice() {
     } catch {
       // as above
     }
-  }}}), " letters and signs act as keys");
+  }}}), " letters and signs work as keys");
 }
 
 function onKey(event) {
@@ -97,8 +97,8 @@ function showHint(event) {
   if (frame) {
     hint.append(make("b", {textContent: frame.name}), verdictTag(frame),
       make("span", {textContent: [frame.reasons.map(reasonText).join(", "), known(frame.start_unix) ? clockText(frame.start_unix) : ""].filter(Boolean).join(" · ")}),
-      make("span", {className: "faint", textContent: `FWHM ${number(frame.values[scale.key], 2, scale.unit)}, eccentricity ${number(frame.values.eccentricity)}, transparency ${number(frame.values.transparency)}`}));
-  } else hint.append(make("span", {textContent: `${point.data.name} ${number(point.y, 2, "″")}`}));
+      make("span", {className: "faint", textContent: `FWHM ${number(frame.values[scale.key], 2, scale.unit)}, eccentricity ${ovalText(frame)}, transparency ${number(frame.values.transparency)}`}));
+  } else hint.append(make("span", {textContent: `guiding error ${point.data.name} ${number(point.y, 2, "″")}`}));
   hint.hidden = false;
   const x = Math.min(event.event.clientX + 14, innerWidth - hint.offsetWidth - 8);
   const y = event.event.clientY + 16 + hint.offsetHeight > innerHeight ? event.event.clientY - hint.offsetHeight - 12 : event.event.clientY + 16;
@@ -123,7 +123,7 @@ const AFTER = {
     showPanel();
     markRow();
     const frame = FRAMES[state.selected];
-    byId("said").textContent = [plainName(frame.name), SAID[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
+    byId("spoken").textContent = [plainName(frame.name), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
   },
   filter() {
     showFilters();

@@ -2,18 +2,18 @@
 const FILTERS_DIFFER = new Set(FRAMES.map((f) => f.values.filter || "")).size > 1;
 const COLUMNS = [
   {key: "order", title: "#", wide: 3, figure: true, of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
-  {key: "start", title: "begin", wide: 4, of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
+  {key: "start", title: "start", wide: 4, of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
   {key: "frame", title: "frame", wide: 9.8, of: (f) => f.name, node: nameButton},
-  {key: "verdict", title: "verdict", wide: 12.8, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
   {key: "filter", title: "filter", wide: 5, if: FILTERS_DIFFER, of: (f) => f.values.filter, node: (f) => make("span", {className: "cut", textContent: f.values.filter || "", title: f.values.filter || ""})},
-  {key: "fwhm", title: `FWHM ${MEASURES[0].unit}`, wide: 4.1, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
-  {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3, figure: true, of: (f) => f.values.eccentricity, text: (f) => number(f.values.eccentricity)},
+  {key: "verdict", title: "verdict", wide: 12.4, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
+  {key: "confidence", title: "conf.", full: "confidence in the verdict, 0 to 1", wide: 3.4, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
+  {key: "fwhm", title: `FWHM\u00a0${MEASURES[0].unit}`, wide: 4.9, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
+  {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3.2, figure: true, of: (f) => f.values.eccentricity, text: ovalText},
+  {key: "guide", title: "guiding\u00a0″", full: "guiding RMS, both axes together, arcsec", wide: 5.2, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
   {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4.3, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
-  {key: "background", title: "sky ADU", full: "background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
+  {key: "background", title: "sky ADU", full: "sky background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
   {key: "stars", title: "stars", wide: 3.2, figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
-  {key: "guide", title: "guide ″", full: "guiding rms of both axes, arcsec", wide: 3.6, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
   {key: "weight", title: "weight", full: "relative weight in the stack: 1 is the best frame", wide: 4.2, figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
-  {key: "confidence", title: "sure", full: "confidence of the verdict, 0 to 1", wide: 3, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
 ].filter((column) => column.if !== false);
 
 function guideRms(frame) {
@@ -37,15 +37,15 @@ function nameButton(frame) {
 
 function verdictCell(frame) {
   const texts = frame.reasons.map(reasonText).join(", ");
-  const said = SAID[frame.verdict] || frame.verdict;
-  const told = frame.verdict === "keep" || !texts
-    ? [said, make("span", {className: "faint", textContent: texts ? ` (${texts})` : ""})]
-    : [make("span", {className: "unseen", textContent: `${said}: `}), texts];
+  const verdict = VERDICT_TEXT[frame.verdict] || frame.verdict;
+  const parts = frame.verdict === "keep" || !texts
+    ? [verdict, make("span", {className: "faint", textContent: texts ? ` (${texts})` : ""})]
+    : [make("span", {className: "unseen", textContent: `${verdict}: `}), texts];
   return make("span", {className: frame.verdict, title: frame.values.explanation || ""},
-    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), ...told, make("span", {className: "mine"}));
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), ...parts, make("span", {className: "mine"}));
 }
 
-// Roles are said outright, since the rows are no table's to the eye (see page.css).
+// Roles are explicit, since the rows are no table's to the eye (see page.css).
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
 
 function buildTable() {
@@ -106,7 +106,7 @@ function showTable() {
   hurry(body);
   body.replaceChildren(...shown.map((frame) => rows[frame.index]));
   byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
-  if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: COLUMNS.length, textContent: "No frame fits the filter."})));
+  if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: COLUMNS.length, textContent: "No frame matches the filter."})));
   markRow();
 }
 

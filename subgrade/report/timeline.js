@@ -130,6 +130,12 @@ function measureTraces(lane) {
   return traces;
 }
 
+// One ink for both axes: RA is a line, Dec the area between it and zero.
+const GUIDE_LOOK = {
+  ra: () => ({line: {color: colour("trace"), width: 1.1}}),
+  dec: () => ({line: {color: colour("trace"), width: 0.7, shape: "hv"}, fill: "tozeroy", fillcolor: colour("trace-fill")}),
+};
+
 function guideTraces(lane) {
   const size = guideReach();
   const shade = {x: [], y: []};
@@ -142,7 +148,7 @@ function guideTraces(lane) {
   return [
     {type: "scatter", mode: "none", ...shade, yaxis: lane.axis, fill: "toself", fillcolor: colour("shade"), hoverinfo: "skip", showlegend: false},
     {type: "scatter", mode: "lines", x: t.map(wall), y: e, yaxis: lane.axis, name: guideName(lane), hoverinfo: "none", showlegend: false,
-      connectgaps: false, line: {color: colour(lane.of), width: 1}}];
+      connectgaps: false, ...GUIDE_LOOK[lane.of]()}];
 }
 
 const guideName = (lane) => (NIGHT.trace.axes === "xy" ? {ra: "x", dec: "y"} : {ra: "RA", dec: "Dec"})[lane.of];
@@ -200,12 +206,12 @@ function showLegend() {
   const sign = (word, text, name = word) => make("span", {className: `sign ${name}`}, make("span", {ariaHidden: "true", textContent: `${word} `}), text);
   const untimed = FRAMES.length - TIMED.length;
   const notes = [
-    matchMedia("(pointer: coarse)").matches ? "Tap a point for its frame." : "Click a point for its frame; drag to zoom, double click for all.",
-    untimed && TIMED.length && state.clock !== "order" ? `${count(untimed, "file")} without a time: in the table, or with the clock on frame number.` : "",
-    NIGHT.trace && state.clock === "order" ? "The guiding record needs a clock." : ""];
+    matchMedia("(pointer: coarse)").matches ? "Tap a point to see its frame." : "Click a point to see its frame; drag to zoom, double-click to reset.",
+    untimed && TIMED.length && state.clock !== "order" ? `${count(untimed, "file")} without a time: see the table, or set the clock to frame numbers.` : "",
+    NIGHT.trace && state.clock === "order" ? "To see the guiding record, choose UTC or local time." : ""];
   byId("legend").replaceChildren(sign(SIGN.keep, "kept", "keep"), sign(SIGN.reject, "rejected", "reject"),
     ...(FRAMES.some((f) => f.verdict === "unreadable") ? [sign(SIGN.unreadable, "unreadable")] : []),
-    sign("○", "further reason or remark"), sign("┄", NIGHT.groups.length > 1 ? "usual of the group's frames" : "usual of all frames"),
+    sign("○", "additional reason or remark"), sign("┄", NIGHT.groups.length > 1 ? "typical of the group" : "typical of the night"),
     ...(NIGHT.trace && state.clock !== "order" ? [make("span", {className: "sign"}, make("i", {className: "swatch"}), " exposure")] : []),
     make("span", {className: "screen", textContent: notes.filter(Boolean).join(" ")}));
 }

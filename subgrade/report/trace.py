@@ -10,7 +10,7 @@ from subgrade.lights.model import HeaderFacts
 BINS = 1200
 """Bins of the night's trace, each drawn by its least and largest error; about one a pixel."""
 MOST_STEPS = 160
-"""Points of one exposure's path; more could not be told apart in a drawing of some 200 pixels."""
+"""Points of one exposure's path; more cannot be distinguished in some 200 pixels."""
 GAP = 5.0
 """A pause of so many sample times breaks the line."""
 DIGITS = 2
@@ -29,7 +29,7 @@ def night_trace(guiding: GuideNight) -> dict:
     -------
     dict
         ``ra`` and ``dec``: lists ``t`` (POSIX seconds UTC) and ``e`` (arcsec, None where the
-        line breaks); ``events``: lists ``t`` and ``text``.
+        line breaks); ``axes``: the record's, ``ra_dec`` or ``xy``.
     """
     record = guiding.record
     time = record.time + guiding.clock.add_s
@@ -79,7 +79,7 @@ def exposure_path(guiding: GuideNight, facts: HeaderFacts | None) -> dict | None
     Returns
     -------
     dict or None
-        Lists ``t`` (seconds since the exposure began), ``ra`` and ``dec`` (arcsec); None
+        Lists ``t`` (seconds since the exposure's start), ``ra`` and ``dec`` (arcsec); None
         without samples inside.
     """
     if facts is None or facts.start_unix is None or not facts.exposure_s:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import asdict
 
 from subgrade.guiding.model import GuideNight
+from subgrade.results.model import Graded
 
 NOT_USED = "guiding record not used: "
 """Begins the cause of a problem that is a record's, not a frame's."""
@@ -36,6 +38,26 @@ def problems_parted(
     frames = [p for p in problems if not p[1].startswith(NOT_USED)]
     records = [(f, c.removeprefix(NOT_USED)) for f, c in problems if c.startswith(NOT_USED)]
     return frames, records
+
+
+def night_rms(graded: Graded) -> tuple[float, float]:
+    """The night's guiding RMS: the median over the kept frames of that inside each exposure.
+
+    Returns
+    -------
+    float, float
+        RA and Dec (x and y where the record has no axes of the mount), arcsec; NaN without a
+        usable record or a kept frame that it covers.
+    """
+    if not usable(graded.guiding):
+        return math.nan, math.nan
+    kept = [f.guiding for f in graded.frames if f.judgement.verdict == "keep" and f.guiding]
+    return tuple(_median([getattr(g, name) for g in kept]) for name in ("rms_ra", "rms_dec"))
+
+
+def _median(values: list[float]) -> float:
+    finite = [v for v in values if v is not None and math.isfinite(v)]
+    return statistics.median(finite) if finite else math.nan
 
 
 def guiding_record(night: GuideNight) -> dict:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from subgrade.causes import figure
+from subgrade.causes.figures import figure, on_sky
 
 WORDS = {
     "agreement of direction": "same direction as its neighbours",
@@ -54,6 +54,8 @@ SHARES = {
 """Evidence kept as a share of one, shown in percent."""
 OTHERS = {"turn between frames": (60.0, "′"), "sky with the loss": (1.0, "ADU")}
 """Evidence shown in another unit than it is kept in: factor and unit."""
+ON_THE_SENSOR = ("streak", "last pointing")
+"""Lengths that are found again on the image, and stay in pixels."""
 
 
 def quantity_words(quantity: str) -> str:
@@ -65,17 +67,34 @@ def quantity_words(quantity: str) -> str:
     return WORDS.get(quantity, quantity.replace("fwhm_px", "FWHM"))
 
 
-def quantity_text(quantity: str, value: float | None, unit: str) -> str:
+def quantity_text(quantity: str, value: float | None, unit: str, scale: float | None = None) -> str:
     """A value of it as a person writes it; empty where there is none.
 
     >>> quantity_text("share the guider saw", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
     ('0%', '3.41 px')
+    >>> quantity_text("fwhm_px", 3.412, "px", 0.94), quantity_text("streak", 99.0, "px", 0.94)
+    ('3.21″', '99.0 px')
     """
     if value is None:
         return ""
+    value, unit = in_shown_unit(quantity, value, unit, scale)
+    if quantity in SHARES:
+        return f"{value:.1f}%" if 0.05 <= abs(value) < 9.95 else f"{round(value)}%"
+    return figure(value, unit)
+
+
+def in_shown_unit(
+    quantity: str, value: float, unit: str, scale: float | None = None
+) -> tuple[float, str]:
+    """A value of it in the unit it is shown in: percent, arcseconds where the scale is known.
+
+    >>> in_shown_unit("overshoot", 0.25, ""), in_shown_unit("fwhm_px", 4.0, "px", 0.5)
+    ((25.0, '%'), (2.0, '″'))
+    """
     if quantity in SHARES:
         # a guider that saw nothing of a motion may by chance have seen a little of its opposite
-        percent = 100.0 * (max(value, 0.0) if quantity == "share the guider saw" else value)
-        return f"{percent:.1f}%" if 0.05 <= abs(percent) < 9.95 else f"{round(percent)}%"
+        return 100.0 * (max(value, 0.0) if quantity == "share the guider saw" else value), "%"
+    if unit == "px" and quantity not in ON_THE_SENSOR:
+        return on_sky(value, scale)
     factor, unit = OTHERS.get(quantity, (1.0, unit))
-    return figure(factor * value, unit)
+    return factor * value, unit

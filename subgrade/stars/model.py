@@ -221,14 +221,17 @@ class CutOut:
     Attributes
     ----------
     place : str
-        ``centre``, ``top left``, ``top right``, ``bottom left`` or ``bottom right`` as
-        shown: top is the side of the largest y.
+        One of five along a diagonal: a corner (``top left``), ``upper left``, ``centre``,
+        ``lower right``, the other corner; or from bottom left to top right.  As shown: top
+        is the side of the largest y.
     x, y : float
         The star, px.
     side_px : int
         Sensor pixels along a side of the cut-out; the same for all of a frame.
     picture : Picture
         Square.
+    fwhm_px, eccentricity, eccentricity_error : float or None
+        Of this star alone; None where its shape was not measured.
     """
 
     place: str
@@ -236,6 +239,9 @@ class CutOut:
     y: float
     side_px: int
     picture: Picture
+    fwhm_px: float | None = None
+    eccentricity: float | None = None
+    eccentricity_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +255,7 @@ class FramePictures:
     scale : float
         Thumbnail pixels per sensor pixel.
     cutouts : tuple of CutOut
-        None, or up to five: the places that have a star.
+        None, or up to five, from the diagonal's left end to its right end.
     """
 
     thumbnail: Picture

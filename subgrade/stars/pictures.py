@@ -14,7 +14,9 @@ import numpy as np
 from PIL import Image
 
 from subgrade.lights.model import HeaderFacts, Pixels
-from subgrade.stars.model import CutOut, FramePictures, FrameStars, Picture, StarFlag, StarImage
+from subgrade.stars.diagonal import stars_along
+from subgrade.stars.ellipse import eccentricity_from_moments
+from subgrade.stars.model import CutOut, FramePictures, FrameStars, Picture, StarImage, StarList
 
 THUMBNAIL_PX = 256
 """About the longer side of a thumbnail; the factor to the frame is a whole number."""
@@ -30,14 +32,6 @@ STAR_FWHM = 6.0
 """Width of a star image's picture in its own FWHM, so that shapes compare at one size."""
 SKY_GREY = 0.16
 """Sky on a scale from black to white: dark, with room below for shadows."""
-PLACES = {
-    "centre": (0.5, 0.5),
-    "top left": (0.0, 1.0),
-    "top right": (1.0, 1.0),
-    "bottom left": (0.0, 0.0),
-    "bottom right": (1.0, 0.0),
-}
-"""As shares of the frame's width and height."""
 
 
 def frame_pictures(
@@ -130,34 +124,67 @@ class _Cut:
     """A star's window, sky removed, in parts of its peak; NaN where there is no pixel."""
 
     place: str
-    x: float
-    y: float
+    star: int
     values: np.ndarray
     noise: float
 
 
 def _cutouts(pixels: Pixels, cell: int, stars: FrameStars | None) -> tuple[CutOut, ...]:
-    """Up to five stars, each in parts of its own peak, under one curve for all."""
+    """Up to five stars along a diagonal, each in parts of its own peak, under one curve for all."""
     if stars is None or stars.catalogue is None or not len(stars.catalogue):
         return ()
     side = _side(stars, cell)
     cuts = [
         cut
-        for place, (u, v) in PLACES.items()
-        if (k := _chosen(stars, u, v, side)) is not None
-        and (cut := _cut(pixels, cell, stars, place, k, side)) is not None
+        for place, k in stars_along(stars, side)
+        if (cut := _cut(pixels, cell, stars, place, k, side)) is not None
     ]
     if not cuts:
         return ()
     # soft enough for the noise of the faintest, or it would look worse than it is
     soft = min(max(0.04, *(2.0 * cut.noise for cut in cuts)), 0.5)
+    listed, typical = stars.catalogue, _typical_area(stars)
     return tuple(
         CutOut(
-            cut.place, cut.x, cut.y, side,
+            cut.place, float(listed.x[cut.star]), float(listed.y[cut.star]), side,
             _square(_stretched(np.nan_to_num(cut.values), soft), CUTOUT_PX),
+            *_own_shape(stars, cut.star, typical),
         )
         for cut in cuts
     )  # fmt: skip
+
+
+def _area(listed: StarList) -> np.ndarray:
+    """Product of the stars' half axes from their moments, px^2; NaN where there are none."""
+    with np.errstate(invalid="ignore"):
+        square = listed.xx.astype(float) * listed.yy - listed.xy.astype(float) ** 2
+        return np.sqrt(np.where(square > 0, square, np.nan))
+
+
+def _typical_area(stars: FrameStars) -> float:
+    area = _area(stars.catalogue)
+    area = area[(stars.catalogue.flags == 0) & np.isfinite(area)]
+    return float(np.median(area)) if len(area) else float("nan")
+
+
+def _own_shape(stars: FrameStars, k: int, typical: float):
+    """FWHM, eccentricity and its error of one star; None where its shape is not known.
+
+    The FWHM is the frame's, in the ratio of the star's width to that of the clean ones.  The
+    error is that of a Gaussian in sky noise: 2/(S/N) in (a^2 - b^2)/(a^2 + b^2) (Bernstein &
+    Jarvis 2002, AJ 123, 583; the factor from memory).
+    """
+    listed = stars.catalogue
+    area, snr = float(_area(listed)[k]), float(listed.snr[k])
+    if not (np.isfinite(area) and snr > 0):
+        return None, None, None
+    chi_error = 2.0 / snr
+    xx, yy, xy = (float(v[k]) for v in (listed.xx, listed.yy, listed.xy))
+    oval = float(eccentricity_from_moments(xx, yy, xy, chi_error * 0.5 * (xx + yy)))
+    chi = oval**2 / (2.0 - oval**2)
+    slope = 1.0 / (max(oval, np.sqrt(2.0 * chi_error)) * (1.0 + chi) ** 2)
+    width = stars.fwhm_px * np.sqrt(area / typical)
+    return float(width) if np.isfinite(width) else None, oval, float(chi_error * slope)
 
 
 def _side(stars: FrameStars, cell: int) -> int:
@@ -167,36 +194,6 @@ def _side(stars: FrameStars, cell: int) -> int:
     if np.isfinite(stars.length_px):
         side = max(side, min(1.6 * stars.length_px + LEAST_SIDE_PX / 2, LONGEST_SIDE_PX))
     return cell * int(np.ceil(side / cell))
-
-
-def _chosen(stars: FrameStars, u: float, v: float, side: int) -> int | None:
-    """Index of a bright star in the ninth of the frame around a place, near to it.
-
-    Of the clean stars that reach half the S/N of the third brightest there, the nearest;
-    where none is clean, of those that are at least whole and not saturated.
-    """
-    listed = stars.catalogue
-    x0, y0 = u * (stars.width - 1), v * (stars.height - 1)
-    left = min(max(x0 - stars.width / 6, -0.5), stars.width * 2 / 3)
-    low = min(max(y0 - stars.height / 6, -0.5), stars.height * 2 / 3)
-    near = (listed.x >= left) & (listed.x <= left + stars.width / 3)
-    near &= (listed.y >= low) & (listed.y <= low + stars.height / 3)
-    margin = np.minimum(
-        np.minimum(listed.x, stars.width - 1 - listed.x),
-        np.minimum(listed.y, stars.height - 1 - listed.y),
-    )
-    unusable = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.BAD_PIXEL
-    for usable in (
-        (listed.flags == 0) & (margin >= side / 2),
-        listed.flags == 0,
-        listed.is_star & ((listed.flags & int(unusable)) == 0),
-    ):
-        some = np.flatnonzero(near & usable & np.isfinite(listed.snr))
-        if len(some):
-            bright = some[listed.snr[some] >= 0.5 * np.sort(listed.snr[some])[::-1][:3][-1]]
-            away = np.hypot(listed.x[bright] - x0, listed.y[bright] - y0)
-            return int(bright[np.argmin(away)])
-    return None
 
 
 def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) -> _Cut | None:
@@ -224,7 +221,7 @@ def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) ->
     if not peak > 0:
         return None
     noise = stars.noise_adu / cell / peak
-    return _Cut(place, x, y, window / peak, float(noise) if np.isfinite(noise) else 0.0)
+    return _Cut(place, k, window / peak, float(noise) if np.isfinite(noise) else 0.0)
 
 
 def _physical(pixels: Pixels, rows: slice, columns: slice) -> np.ndarray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 MEASURE_VERSION = 7
 """Raised whenever measured numbers change, so that cached measurements are redone."""
-PICTURES_VERSION = 1
+PICTURES_VERSION = 2
 """Raised whenever pictures are drawn differently, so that kept ones are drawn anew."""
 
 

@@ -1,7 +1,7 @@
 """How long a reader waits for the page: opening, stepping, marking, filtering, sorting.
 
 Run from the repository: ``python -m tests.benchmarks.page`` (``--help`` for fewer rounds).
-The demo is graded into a temporary folder; its page is then told again with its frames and its
+The demo is graded into a temporary folder; its page is then written again with its frames and its
 guiding trace repeated to 300 frames.  Each action is timed in the page from the key or click until
 it is drawn, filter and order with the table in view.  Beside each stand the same action on the
 demo's 34 frames, and what the plotting library takes to draw the same time line anew, in the same
@@ -57,10 +57,10 @@ const first = document.getElementById("reason").options[1].value;
   document.getElementById("%s").scrollIntoView();
   await drawn();
   for (let k = 0; k < rounds; k++) {
-    const begun = performance.now();
+    const start = performance.now();
     %s;
     await drawn();
-    taken.push(performance.now() - begun);
+    taken.push(performance.now() - start);
   }
   done(taken);
 })();"""
@@ -78,11 +78,11 @@ def repeated(record: dict, count: int) -> dict:
     starts = [f["start_unix"] for f in frames]
     night = max(starts) - min(starts) + GAP_S
     rounds = -(-count // len(frames))
-    told = []
+    many = []
     for k in range(rounds):
         for frame in frames:
             name = frame["values"]["frame"].replace("light_", f"light_{k}")
-            told.append(
+            many.append(
                 {
                     **frame,
                     "values": {**frame["values"], "frame": name},
@@ -97,7 +97,7 @@ def repeated(record: dict, count: int) -> dict:
             "t": [x + k * night for k in range(rounds) for x in t[every]],
             "e": [x for _ in range(rounds) for x in e[every]],
         }
-    return {**record, "frames": told[:count], "trace": trace}
+    return {**record, "frames": many[:count], "trace": trace}
 
 
 def opening(driver, path: Path, rounds: int) -> list[float]:
@@ -105,9 +105,9 @@ def opening(driver, path: Path, rounds: int) -> list[float]:
     taken = []
     for _ in range(rounds + 1):
         driver.get("about:blank")
-        begun = time.perf_counter()
+        start = time.perf_counter()
         driver.get(path.as_uri())
-        taken.append(time.perf_counter() - begun)
+        taken.append(time.perf_counter() - start)
         assert driver.execute_script("return document.documentElement.dataset.ready") == "yes"
     return taken
 
