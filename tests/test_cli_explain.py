@@ -53,10 +53,13 @@ def test_the_deciding_row_comes_first_and_little_else(results, capfd):
     assert out.startswith("light_03.fits: reject (seeing)\nRejected: stars are swollen: FWHM")
     assert sections_of(out) == ["Reason given", "Strongest"]
     assert rows_of(out)[0].startswith("seeing      FWHM  ")
-    assert rows_of(out)[0].endswith("3.00 px  3.75 px    +7.0")
+    assert rows_of(out)[0].endswith(" 5.50″    3.00″  3.75″    +7.0")
+    assert re.search(r"^points to +measured +value +typical +limit +points$", out, re.MULTILINE)
     assert 5 <= len(rows_of(out)) <= 10
-    assert "Points are log odds: positive speaks for the reason" in out
-    assert re.search(r"(\d+) more rows of evidence: add --all\.\n\Z", out)
+    assert (
+        "Points are log odds: positive supports the reason in front, negative counts against it.\n"
+    ) in out
+    assert re.search(r"(\d+) more measurements: add --all\.\n\Z", out)
 
 
 def test_all_prints_every_row(results, capfd):
@@ -65,7 +68,7 @@ def test_all_prints_every_row(results, capfd):
     record = json.loads(run(capfd, "explain", results, "light_03", "--json")[1])
     assert len(rows_of(out)) == len(record["evidence"])
     assert "--all" not in out
-    left = int(re.search(r"(\d+) more rows", some)[1])
+    left = int(re.search(r"(\d+) more measurements", some)[1])
     assert left == len(record["evidence"]) - len(rows_of(some))
 
 
@@ -89,7 +92,7 @@ def test_two_reasons_both_stand_in_front(results, capfd):
     assert "cloud" not in words[words.index("seeing") :]
 
 
-def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
+def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     _, out, _ = run(capfd, "explain", results, "light_01")
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
@@ -98,24 +101,24 @@ def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
 
 
 @pytest.mark.parametrize(
-    ("frame", "first", "said"),
+    ("frame", "first", "cause"),
     [("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
      ("other", "other.fits: reject (wrong_frame)", "filter Ha where the night has L")],
 )  # fmt: skip
-def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, said):
+def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, cause):
     code, out, _ = run(capfd, "explain", results, frame)
     assert code == 0
     assert out.splitlines()[0] == first
-    assert said in out.splitlines()[1]
+    assert cause in out.splitlines()[1]
     assert not rows_of(out)
-    assert "speaks" not in out
+    assert "points to" not in out
     assert "--all" not in out
 
 
 @pytest.mark.parametrize(
     ("frame", "first"), [("light_05", "keep (cloud)"), ("light_00", "reject (wind_trail)")]
 )
-def test_an_overruled_frame_says_whose_word_it_was(results, capfd, frame, first):
+def test_an_overruled_frame_names_whose_decision_it_was(results, capfd, frame, first):
     _, out, _ = run(capfd, "explain", results, frame)
     assert out.startswith(f"{frame}.fits: {first}\n")
     assert "by your mark; subgrade would have" in out.splitlines()[1]
@@ -125,7 +128,7 @@ def test_an_overruled_frame_says_whose_word_it_was(results, capfd, frame, first)
 def test_a_name_that_many_answer_to_is_wrong_usage(results, capfd):
     code, out, err = run(capfd, "explain", results, "light_")
     assert (code, out) == (2, "")
-    assert "frames answer to this" in err
+    assert "frames match this" in err
 
 
 @pytest.mark.parametrize("width", [80, 120])
@@ -135,6 +138,7 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert not any("…" in row for row in rows_of(out))  # every name whole
 
 
 def item(reason, quantity, points, limit=None, value=0.5, unit=""):
@@ -159,13 +163,13 @@ MOVED = record_of(
 )
 
 
-def test_explain_begins_with_what_decided():
+def test_explain_starts_with_what_decided():
     near, other, far = item("focus", "a", 0.1, 4.4), item("focus", "b", 3.0), item("cloud", "c", -7)
     assert in_reading_order(record_of("focus;cloud", far, other, near)) == [near, far, other]
     assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
 
 
-def test_the_next_likeliest_motion_is_the_one_most_speaks_for():
+def test_the_next_most_likely_motion_is_the_one_most_supports():
     # dec_drift: -2 -1 +0 +1 +2 +3 = 3; bump: 2.6, less likely before looking
     assert next_likeliest(MOVED) == "dec_drift"
     assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
@@ -176,7 +180,7 @@ def test_the_next_likeliest_motion_is_the_one_most_speaks_for():
 def test_about_ten_rows_of_three_kinds_are_chosen():
     parts = chosen_sections(MOVED)
     assert [title for title, _ in parts] == [
-        "Reason given: flexure", "Next likeliest motion: dec_drift",
+        "Reason given: flexure", "Next most likely motion: dec_drift",
         "Strongest against other reasons",
     ]  # fmt: skip
     assert [len(rows) for _, rows in parts] == [4, 2, 4]
@@ -197,7 +201,7 @@ def test_rows_are_in_words_and_fit_eighty_columns():
         lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
         assert max(map(len, lines)) <= 80
         assert not any("fwhm_px" in line or "_adu" in line for line in lines)
-    assert any("FWHM of the narrow axis" in line for line in lines)
+    assert any("FWHM across the short axis" in line for line in lines)
 
 
 def test_shares_are_percent_and_column_names_are_words():
@@ -207,5 +211,5 @@ def test_shares_are_percent_and_column_names_are_words():
     assert quantity_text("overshoot", 0.21, "") == "21%"
     assert quantity_text("turn between frames", 0.001, "°") == "0.06′"
     assert quantity_text("eccentricity", None, "") == ""
-    assert max(map(len, WORDS.values())) <= 26
+    assert max(map(len, WORDS.values())) <= 31
     assert not any("_" in words for words in WORDS.values())

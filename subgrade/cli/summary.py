@@ -74,10 +74,10 @@ def _time(seconds: float) -> str:
 
 def _culled(graded: Graded, out: str, screen: Screen) -> list[Line]:
     """The frames that a cull took away before this grade, and how to have them back."""
-    told = culled_line(graded)
-    if told is None:
+    line = culled_line(graded)
+    if line is None:
         return []
-    text = f"{told}; {command('restore', out)} brings them back"
+    text = f"{line}; {command('restore', out)} brings them back"
     return [(line, "") for line in screen.folded(text, LABEL, "Left out")]
 
 

@@ -1,20 +1,23 @@
-"""The guiding record told in words and plain values."""
+"""The guiding record in words and plain values."""
 
 from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 
+import numpy as np
+
 from subgrade.guiding.model import GuideNight
+from subgrade.results.model import Graded
 
 NOT_USED = "guiding record not used: "
 """Begins the cause of a problem that is a record's, not a frame's."""
 
 
 def usable(night: GuideNight | None) -> bool:
-    """Whether the record may speak: its clock is settled."""
+    """Whether the record can be used: its clock is settled."""
     return night is not None and night.clock.decided and math.isfinite(night.clock.add_s)
 
 
@@ -38,8 +41,47 @@ def problems_parted(
     return frames, records
 
 
+def night_rms(graded: Graded) -> tuple[float, float]:
+    """The night's guiding RMS: the median over the kept frames of that inside each exposure.
+
+    Parameters
+    ----------
+    graded : Graded
+
+    Returns
+    -------
+    float, float
+        RA and Dec, arcsec; NaN without a usable record or a kept frame that it covers.
+    """
+    inside = [f.guiding for f in graded.frames if f.judgement.verdict == "keep"]
+    return _medians((g.rms_ra, g.rms_dec) for g in inside if g is not None and g.samples)
+
+
+def recorded_rms(frames: Sequence[dict]) -> tuple[float, float]:
+    """The same as `night_rms` from the frames of session.json.
+
+    Parameters
+    ----------
+    frames : sequence of dict
+
+    Returns
+    -------
+    float, float
+    """
+    inside = [f["guiding"] for f in frames if f["values"].get("verdict") == "keep"]
+    return _medians((g["rms_ra"], g["rms_dec"]) for g in inside if g and g["samples"])
+
+
+def _medians(pairs: Iterable[tuple[float | None, float | None]]) -> tuple[float, float]:
+    """The median of the known values of either axis."""
+    values = np.array([*pairs], float).reshape(-1, 2)
+    known = [axis[np.isfinite(axis)] for axis in values.T]
+    ra, dec = (float(np.median(axis)) if len(axis) else math.nan for axis in known)
+    return ra, dec
+
+
 def guiding_record(night: GuideNight) -> dict:
-    """What was understood of the record and what it says of the whole night."""
+    """What was understood of the record and what it shows of the whole night."""
     record = night.record
     covered = sum(e is not None and e.samples > 0 for e in night.exposures)
     return {
@@ -69,18 +111,31 @@ _OF_THE_NIGHT = (
 
 
 def clock_text(night: GuideNight) -> str:
-    """The clock taken, and its rivals while it is not settled; empty where none fits."""
+    """The clock taken, and its rivals while it is not settled; empty where none fits.
+
+    Returns
+    -------
+    str
+        As in ``1 h ahead of UTC or 2 h ahead of UTC``, or the time of the first sample.
+    """
     clock = night.clock
     rivals = () if clock.decided else clock.rivals
     if not math.isfinite(clock.add_s):
         return ""
     if math.isfinite(clock.zone_hours):
         hours = dict.fromkeys([clock.zone_hours, *(h for h, _ in rivals)])
-        return " or ".join(_zone(h) for h in hours)
+        return " or ".join(map(zone_text, hours))
     starts = [clock.add_s, *(3600.0 * h for h, _ in rivals)]
     first = float(night.record.time[0]) if len(night.record) else 0.0
-    told = dict.fromkeys(_utc(first + s) for s in starts)
-    return "first sample at " + " or ".join(told)
+    times = dict.fromkeys(_utc(first + s) for s in starts)
+    return "first sample at " + " or ".join(times)
+
+
+def clock_sentence(night: GuideNight) -> str:
+    """The clock of a record that can be used, as the end of a sentence on the record."""
+    text = clock_text(night)
+    zoned = math.isfinite(night.clock.zone_hours)
+    return f"its clock is {text}" if zoned else f"its {text}".replace("sample at", "sample is at")
 
 
 def unsettled(night: GuideNight) -> str:
@@ -90,12 +145,19 @@ def unsettled(night: GuideNight) -> str:
         text = f"guiding record not used, its clock is not settled: {clock_text(night)}"
         text += f" ({night.clock.how})"
     if math.isfinite(night.clock.zone_hours):
-        text += "; say with --guide-utc-offset HOURS how far it is ahead of UTC"
+        text += "; give its offset from UTC with --guide-utc-offset HOURS (ahead is positive)"
     return text
 
 
-def _zone(hours: float) -> str:
-    return f"UTC{hours:+.2f}".rstrip("0").rstrip(".") + " h"
+def zone_text(hours: float) -> str:
+    """How far a clock is from UTC.
+
+    >>> zone_text(1.0), zone_text(-4.5), zone_text(0.0)
+    ('1 h ahead of UTC', '4.5 h behind UTC', 'on UTC')
+    """
+    if hours == 0:
+        return "on UTC"
+    return f"{abs(hours):.4g} h {'ahead of' if hours > 0 else 'behind'} UTC"
 
 
 def _utc(seconds: float) -> str:
