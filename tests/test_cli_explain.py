@@ -10,12 +10,13 @@ import pytest
 from subgrade.cli.explain import (
     all_sections,
     chosen_sections,
+    guiding_line,
     in_reading_order,
     next_likeliest,
     table_lines,
 )
 from subgrade.cli.screen import Screen
-from subgrade.results.quantities import WORDS, quantity_text, quantity_words
+from subgrade.results.quantities import WORDS, quantity_text, quantity_texts, quantity_words
 from tests.cli_frames import run, write_light, write_night
 
 
@@ -213,3 +214,48 @@ def test_shares_are_percent_and_column_names_are_words():
     assert quantity_text("eccentricity", None, "") == ""
     assert max(map(len, WORDS.values())) <= 31
     assert not any("_" in words for words in WORDS.values())
+
+
+def test_a_value_just_past_its_limit_never_reads_as_the_limit():
+    row = item("wind_trail", "eccentricity", 0.1, 0.5501, 0.5513) | {"usual": 0.19, "error": 0.01}
+    assert quantity_texts(row) == ("0.551", "0.19", "0.550")
+    share = item("wind_trail", "light out of the core", 0.1, 0.1201, 0.1213)
+    assert quantity_texts(share) == ("12.1%", "", "12.0%")
+    wide = item("seeing", "fwhm_px", 0.1, 4.409, 4.4131, "px")
+    assert quantity_texts(wide) == ("4.413 px", "", "4.409 px")
+    assert quantity_texts(wide, scale=0.936) == ("4.131″", "", "4.127″")
+    equal = item("seeing", "fwhm_px", 0.1, 4.4, 4.4, "px")
+    assert quantity_texts(equal) == ("4.40 px", "", "4.40 px")
+
+
+def test_an_eccentricity_lost_in_noise_is_a_bound():
+    row = item("wind_trail", "eccentricity", -7.0, 0.55, 0.0) | {"usual": 0.19, "error": 0.04}
+    assert quantity_texts(row) == ("< 0.1", "0.19", "0.55")
+
+
+def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
+    assert quantity_text("length of the star trails", 10.0, "px", 0.9) == "9.00″"
+    assert quantity_text("length of the star trails", 10.0, "px") == "10.0 px"
+    assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
+    lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
+    (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
+    assert narrow.split()[-3:] == ["0.25″", "2.21″", "-6.0"]
+
+
+def inside(verdict, rms_ra, rms_dec=0.3, samples=30):
+    guiding = {"samples": samples, "coverage": 1.0, "rms_ra": rms_ra, "rms_dec": rms_dec,
+               "peak": 1.0, "lost_s": 12.0, "settle_overlap_s": 0.0}  # fmt: skip
+    return {"values": {"verdict": verdict}, "guiding": guiding}
+
+
+def test_guiding_stands_beside_the_median_of_the_kept_frames():
+    frames = [inside("keep", r) for r in (0.4, 0.5, 0.7)] + [inside("reject", 3.0)]
+    line = guiding_line(frames[-1]["guiding"], frames)
+    assert line == (
+        "guiding: RMS RA 3.00″ (typical 0.50″), Dec 0.30″ (typical 0.30″), peak 1.00″, "
+        "guide star missing for 12.0 s, 30 samples over 100% of the exposure"
+    )
+    assert guiding_line(frames[-1]["guiding"], frames, "xy").startswith("guiding: RMS x 3.00″ (")
+    # nothing is typical of the only frame with a record
+    alone = [inside("keep", 0.4), inside("keep", 0.0, samples=0)]
+    assert "typical" not in guiding_line(alone[0]["guiding"], alone)

@@ -229,6 +229,7 @@ def test_several_filters_get_a_line_each():
         assert f"Field, {name}, 120 s: 4 of 4 kept" in text
     assert text.count("Group ") == 1
     assert "; FWHM over the typical of its group ▁ 0.9" in " ".join(text.split())
+    assert "\n            17:46 UTC; " in text  # the test's frames state one time
 
 
 def test_a_table_is_in_arcseconds_only_if_every_row_has_a_scale():
@@ -367,7 +368,8 @@ def test_a_small_folder_and_one_without_a_readable_file():
     assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be graded\n")
     assert "Lost        AA" in none
     assert "Not graded  a.fits: cut short" in none
-    assert re.search(r"^A  unreadable .* 2 +0 s +100%$", none, re.MULTILINE)
+    assert re.search(r"^   lost to +frames  share$", none, re.MULTILINE)
+    assert re.search(r"^A  unreadable .* 2 +100%$", none, re.MULTILINE)
 
 
 @pytest.mark.parametrize(

@@ -43,8 +43,9 @@ RMS = (
       [units]
       ra = "px"
 
-    Records are read by what is in them; docs/guiding-record.md says how, docs/guide-map.md
-    how to help. Exit code 1: no file could be read, 3: some could not.
+    Records are read by what is in them; docs/guiding-record.md explains how,
+    docs/guide-map.md how to correct a misread column. Exit code 1: no file could be read, 3:
+    some could not.
     """,
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from subgrade.cli.screen import Screen
+from subgrade.cli.screen import HARD, Screen
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import group_scales
 
@@ -100,7 +100,7 @@ def _drawn(sizes: Sequence[float], marks: Sequence[str], levels: str) -> str:
     order = sorted(by_mark, key=levels.index)
     bottom, top = order[0], order[-1]
     least, first, last = min(by_mark[bottom]), min(by_mark[top]), max(by_mark[top])
-    equals = " " if levels == BLOCKS else "="  # digits beside digits
+    equals = HARD if levels == BLOCKS else "="  # digits beside digits
     text = f"{bottom}{equals}{least:.2f}"
     if last > MOST_SPAN * least:  # beyond the scale the top mark holds more than a step
         return f"{text}, {top}{equals}{first:.2f}" + (f" to {last:.2f}" if first < last else "")
@@ -141,4 +141,5 @@ def _when(frames: Sequence[GradedFrame]) -> str:
     first, last = timed[0], timed[-1]
     if last.start_unix - first.start_unix >= DAY_S:
         return f"{first.start_utc[:10]} to {last.start_utc[:10]}"
-    return f"{first.start_utc[11:16]} to {last.start_utc[11:16]} UTC"
+    times = dict.fromkeys(f.start_utc[11:16] for f in (first, last))
+    return f"{' to '.join(times)} UTC"

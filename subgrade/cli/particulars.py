@@ -70,8 +70,10 @@ def guiding_line(graded: Graded) -> str:
     """The night's guiding RMS, what the record covers, and its clock."""
     night = graded.guiding
     if not usable(night):
-        candidates = clock_text(night) or night.clock.how
-        return f"not used, the record's clock is not settled ({candidates})"
+        candidates = clock_text(night)
+        if not candidates:
+            return f"record not used: {night.clock.how}"
+        return f"record not used, its clock is not settled ({candidates})"
     held = [f for f in graded.frames if f.compared is not None]
     covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
     names = ("x", "y") if night.record.axes == "xy" else ("RA", "Dec")

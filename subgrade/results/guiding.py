@@ -116,7 +116,7 @@ def clock_text(night: GuideNight) -> str:
     Returns
     -------
     str
-        As in ``1 h ahead of UTC or 2 h ahead of UTC``, or the time of the first sample.
+        As in ``1 or 2 h ahead of UTC``, or the time of the first sample.
     """
     clock = night.clock
     rivals = () if clock.decided else clock.rivals
@@ -124,7 +124,7 @@ def clock_text(night: GuideNight) -> str:
         return ""
     if math.isfinite(clock.zone_hours):
         hours = dict.fromkeys([clock.zone_hours, *(h for h, _ in rivals)])
-        return " or ".join(map(zone_text, hours))
+        return zone_text(*hours)
     starts = [clock.add_s, *(3600.0 * h for h, _ in rivals)]
     first = float(night.record.time[0]) if len(night.record) else 0.0
     times = dict.fromkeys(_utc(first + s) for s in starts)
@@ -149,15 +149,19 @@ def unsettled(night: GuideNight) -> str:
     return text
 
 
-def zone_text(hours: float) -> str:
-    """How far a clock is from UTC.
+def zone_text(*hours: float) -> str:
+    """How far a clock is from UTC; of several candidates one is right.
 
     >>> zone_text(1.0), zone_text(-4.5), zone_text(0.0)
     ('1 h ahead of UTC', '4.5 h behind UTC', 'on UTC')
+    >>> zone_text(2.0, 1.5, 1.0), zone_text(1.0, -1.0)
+    ('2, 1.5 or 1 h ahead of UTC', '1 h ahead of UTC or 1 h behind UTC')
     """
-    if hours == 0:
-        return "on UTC"
-    return f"{abs(hours):.4g} h {'ahead of' if hours > 0 else 'behind'} UTC"
+    for way, alike in (("ahead of", min(hours) > 0), ("behind", max(hours) < 0)):
+        if alike:
+            *others, last = (f"{abs(h):.4g}" for h in hours)
+            return f"{', '.join(others)}{' or ' if others else ''}{last} h {way} UTC"
+    return " or ".join(zone_text(h) if h else "on UTC" for h in hours)
 
 
 def _utc(seconds: float) -> str:

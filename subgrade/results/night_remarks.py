@@ -90,8 +90,8 @@ def _of_the_kept(mine: Sequence[GradedFrame]) -> str:
     kept = [f.stars.eccentricity for f in mine if f.judgement.verdict == "keep"]
     if not kept or len(kept) == len(mine):
         return ""
-    frames = "frame" if len(kept) == 1 else "frames"
-    return f", {_median(kept):.2f} in the {len(kept)} kept {frames}"
+    which = "only" if len(kept) == 1 else f"{len(kept)}"
+    return f", {_median(kept):.2f} in the {which} kept frame{'s' if len(kept) > 1 else ''}"
 
 
 def _of_few(groups: Sequence[Group]) -> list[str]:
