@@ -58,7 +58,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     records = read_records(settings, progress)
     if not settings.dry_run:
         open_folder(settings.out)
-        tell_unguided(settings, records, progress)
+        announce_unguided(settings, records, progress)
     identities = file_identities(found.files)
     measured = measure(found, settings, progress)
     night = compare(measured, found)
@@ -66,7 +66,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     graded = judge(night, measured, found, limits, settings, guiding, person)
     graded = replace(graded, identities=identities)
     graded = with_culled(graded, culled)
-    tell(graded, person, progress)
+    announce_marks(graded, person, progress)
     for note in list_warnings(graded, settings.list_style):
         progress.warn(note)
     if settings.dry_run:
@@ -155,7 +155,7 @@ class Records:
 
 
 def read_records(settings: Settings, progress: Progress) -> Records:
-    """Read the guiding records; one that cannot be read is left out and told."""
+    """Read the guiding records; one that cannot be read is left out and reported."""
     if not settings.guide:
         return Records()
     from subgrade.guiding import read_guide
@@ -172,8 +172,8 @@ def read_records(settings: Settings, progress: Progress) -> Records:
     return Records(tuple(read), tuple(unread))
 
 
-def tell_unguided(settings: Settings, records: Records, progress: Progress) -> None:
-    """Say so where results that used a guiding record are written over by a run without."""
+def announce_unguided(settings: Settings, records: Records, progress: Progress) -> None:
+    """Warn where results that used a guiding record are written over by a run without."""
     from subgrade.results.read import record_used
 
     used = None if records.read else record_used(settings.out)
@@ -185,7 +185,7 @@ def tell_unguided(settings: Settings, records: Records, progress: Progress) -> N
 
 @dataclass(frozen=True, slots=True)
 class Joined:
-    """The record over the night, whether it may speak, and the records that cannot."""
+    """The record over the night, whether it can be used, and the records that cannot."""
 
     night: object | None = None
     unread: tuple[tuple[str, str], ...] = ()
@@ -269,8 +269,8 @@ def judge(
     )  # fmt: skip
 
 
-def tell(graded, person, progress: Progress) -> None:
-    """Say what the person's marks did; that a limit moved is said even when quiet."""
+def announce_marks(graded, person, progress: Progress) -> None:
+    """Report what the person's marks did; that a limit moved is reported even when quiet."""
     from subgrade.results.teaching import teaching_lines
 
     for note in (*person.notes, *graded.person.notes):

@@ -1,4 +1,4 @@
-"""What a run is asked, and what it tells while it works."""
+"""What a run is asked, and what it reports while it works."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ class Settings:
     guide : tuple of str
         Guiding records.
     guide_utc_offset : float or None
-        Hours that the records' clock is ahead of UTC, over what the night would say.
+        Hours that the records' clock is ahead of UTC, over what the night would give.
     guide_map : str or None
-        File that says which column is which, over what the titles say.
+        File that states which column is which, over what the titles suggest.
     guide_scale : float or None
         Arcseconds per pixel of the guide camera.
     expected_motion : tuple of float or None
@@ -67,7 +67,7 @@ class Settings:
 
 
 class Progress:
-    """What the run tells while it works; this one is silent."""
+    """What the run reports while it works; this one is silent."""
 
     def say(self, text: str) -> None:
         """A line for the user."""
@@ -76,10 +76,10 @@ class Progress:
         """A line that the user must see: something was left out."""
 
     def start(self, total: int, cached: int) -> None:
-        """Measuring begins: so many files, some of them measured earlier."""
+        """Measuring starts: so many files, some of them measured earlier."""
 
     def advance(self, name: str, cause: str | None = None) -> None:
-        """One file is done; ``cause`` says why it could not be measured."""
+        """One file is done; ``cause`` is why it could not be measured."""
 
     def stop(self) -> None:
         """Measuring has ended."""

@@ -19,7 +19,7 @@ from subgrade.errors import SubgradeError
 COMPILING = "compiling the measuring code, once on this machine…"
 COMPILE_IS_SLOW_S = 1.0
 FILES_PER_WORKER = 4
-"""A further process takes about as long to start as a few files to measure."""
+"""Another process takes about as long to start as a few files to measure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +185,7 @@ def _load_kernels() -> None:
 
 
 def _warm_up(say: Callable[[str], None]) -> None:
-    """Compile here first, so that processes find the code on disk; say so if it is slow."""
+    """Compile here first, so that processes find the code on disk; report it if it is slow."""
     from subgrade.stars import warm_up
 
     done = threading.Event()

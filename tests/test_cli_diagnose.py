@@ -96,9 +96,9 @@ def test_the_page_shows_these_sentences_and_numbers(results, capfd):
         here = [float(n) for n in re.findall(NUMBER, line)]
         there = [float(n) for n in re.findall(NUMBER, printed[re.sub(NUMBER, "0", line)])]
         assert here == pytest.approx(there, rel=0.1, abs=0.05), line
-    told = re.search(r"made with a pole (\S+)′ too high and (\S+)′ too far east", page)
+    stated = re.search(r"made with a pole (\S+)′ too high and (\S+)′ too far east", page)
     mount = default_scenario().mount
-    assert (float(told[1]), float(told[2])) == (mount.pole_high_arcmin, mount.pole_east_arcmin)
+    assert (float(stated[1]), float(stated[2])) == (mount.pole_high_arcmin, mount.pole_east_arcmin)
 
 
 def test_piped_output_is_plain_and_whole(results, capfd):

@@ -10,12 +10,13 @@ import pytest
 from subgrade.cli.explain import (
     all_sections,
     chosen_sections,
+    guiding_line,
     in_reading_order,
     next_likeliest,
     table_lines,
 )
 from subgrade.cli.screen import Screen
-from subgrade.results.quantities import WORDS, quantity_text, quantity_words
+from subgrade.results.quantities import WORDS, quantity_text, quantity_texts, quantity_words
 from tests.cli_frames import run, write_light, write_night
 
 
@@ -53,10 +54,13 @@ def test_the_deciding_row_comes_first_and_little_else(results, capfd):
     assert out.startswith("light_03.fits: reject (seeing)\nRejected: stars are swollen: FWHM")
     assert sections_of(out) == ["Reason given", "Strongest"]
     assert rows_of(out)[0].startswith("seeing      FWHM  ")
-    assert rows_of(out)[0].endswith("3.00 px  3.75 px    +7.0")
+    assert rows_of(out)[0].endswith(" 5.50″    3.00″  3.75″    +7.0")
+    assert re.search(r"^points to +measured +value +typical +limit +points$", out, re.MULTILINE)
     assert 5 <= len(rows_of(out)) <= 10
-    assert "Points are log odds: positive speaks for the reason" in out
-    assert re.search(r"(\d+) more rows of evidence: add --all\.\n\Z", out)
+    assert (
+        "Points are log odds: positive supports the reason in front, negative counts against it.\n"
+    ) in out
+    assert re.search(r"(\d+) more measurements: add --all\.\n\Z", out)
 
 
 def test_all_prints_every_row(results, capfd):
@@ -65,7 +69,7 @@ def test_all_prints_every_row(results, capfd):
     record = json.loads(run(capfd, "explain", results, "light_03", "--json")[1])
     assert len(rows_of(out)) == len(record["evidence"])
     assert "--all" not in out
-    left = int(re.search(r"(\d+) more rows", some)[1])
+    left = int(re.search(r"(\d+) more measurements", some)[1])
     assert left == len(record["evidence"]) - len(rows_of(some))
 
 
@@ -89,7 +93,7 @@ def test_two_reasons_both_stand_in_front(results, capfd):
     assert "cloud" not in words[words.index("seeing") :]
 
 
-def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
+def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     _, out, _ = run(capfd, "explain", results, "light_01")
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
@@ -98,24 +102,24 @@ def test_a_kept_frame_shows_what_speaks_for_keeping_it(results, capfd):
 
 
 @pytest.mark.parametrize(
-    ("frame", "first", "said"),
+    ("frame", "first", "cause"),
     [("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
      ("other", "other.fits: reject (wrong_frame)", "filter Ha, but L for the rest of the night")],
 )  # fmt: skip
-def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, said):
+def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, cause):
     code, out, _ = run(capfd, "explain", results, frame)
     assert code == 0
     assert out.splitlines()[0] == first
-    assert said in out.splitlines()[1]
+    assert cause in out.splitlines()[1]
     assert not rows_of(out)
-    assert "speaks" not in out
+    assert "points to" not in out
     assert "--all" not in out
 
 
 @pytest.mark.parametrize(
     ("frame", "first"), [("light_05", "keep (cloud)"), ("light_00", "reject (wind_trail)")]
 )
-def test_an_overruled_frame_says_whose_word_it_was(results, capfd, frame, first):
+def test_an_overruled_frame_names_whose_decision_it_was(results, capfd, frame, first):
     _, out, _ = run(capfd, "explain", results, frame)
     assert out.startswith(f"{frame}.fits: {first}\n")
     assert "by your mark; subgrade would have" in out.splitlines()[1]
@@ -125,7 +129,7 @@ def test_an_overruled_frame_says_whose_word_it_was(results, capfd, frame, first)
 def test_a_name_that_many_answer_to_is_wrong_usage(results, capfd):
     code, out, err = run(capfd, "explain", results, "light_")
     assert (code, out) == (2, "")
-    assert "frames answer to this" in err
+    assert "frames match this" in err
 
 
 @pytest.mark.parametrize("width", [80, 120])
@@ -135,6 +139,7 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert not any("…" in row for row in rows_of(out))  # every name whole
 
 
 def item(reason, quantity, points, limit=None, value=0.5, unit=""):
@@ -159,13 +164,13 @@ MOVED = record_of(
 )
 
 
-def test_explain_begins_with_what_decided():
+def test_explain_starts_with_what_decided():
     near, other, far = item("focus", "a", 0.1, 4.4), item("focus", "b", 3.0), item("cloud", "c", -7)
     assert in_reading_order(record_of("focus;cloud", far, other, near)) == [near, far, other]
     assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
 
 
-def test_the_next_likeliest_motion_is_the_one_most_speaks_for():
+def test_the_next_most_likely_motion_is_the_one_most_supports():
     # dec_drift: -2 -1 +0 +1 +2 +3 = 3; bump: 2.6, less likely before looking
     assert next_likeliest(MOVED) == "dec_drift"
     assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
@@ -176,7 +181,7 @@ def test_the_next_likeliest_motion_is_the_one_most_speaks_for():
 def test_about_ten_rows_of_three_kinds_are_chosen():
     parts = chosen_sections(MOVED)
     assert [title for title, _ in parts] == [
-        "Reason given: flexure", "Next likeliest motion: dec_drift",
+        "Reason given: flexure", "Next most likely motion: dec_drift",
         "Strongest against other reasons",
     ]  # fmt: skip
     assert [len(rows) for _, rows in parts] == [4, 2, 4]
@@ -197,7 +202,7 @@ def test_rows_are_in_words_and_fit_eighty_columns():
         lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
         assert max(map(len, lines)) <= 80
         assert not any("fwhm_px" in line or "_adu" in line for line in lines)
-    assert any("FWHM of the narrow axis" in line for line in lines)
+    assert any("FWHM across the short axis" in line for line in lines)
 
 
 def test_shares_are_percent_and_column_names_are_words():
@@ -207,5 +212,50 @@ def test_shares_are_percent_and_column_names_are_words():
     assert quantity_text("overshoot", 0.21, "") == "21%"
     assert quantity_text("turn between frames", 0.001, "°") == "0.06′"
     assert quantity_text("eccentricity", None, "") == ""
-    assert max(map(len, WORDS.values())) <= 26
+    assert max(map(len, WORDS.values())) <= 31
     assert not any("_" in words for words in WORDS.values())
+
+
+def test_a_value_just_past_its_limit_never_reads_as_the_limit():
+    row = item("wind_trail", "eccentricity", 0.1, 0.5501, 0.5513) | {"usual": 0.19, "error": 0.01}
+    assert quantity_texts(row) == ("0.551", "0.19", "0.550")
+    share = item("wind_trail", "light out of the core", 0.1, 0.1201, 0.1213)
+    assert quantity_texts(share) == ("12.1%", "", "12.0%")
+    wide = item("seeing", "fwhm_px", 0.1, 4.409, 4.4131, "px")
+    assert quantity_texts(wide) == ("4.413 px", "", "4.409 px")
+    assert quantity_texts(wide, scale=0.936) == ("4.131″", "", "4.127″")
+    equal = item("seeing", "fwhm_px", 0.1, 4.4, 4.4, "px")
+    assert quantity_texts(equal) == ("4.40 px", "", "4.40 px")
+
+
+def test_an_eccentricity_lost_in_noise_is_a_bound():
+    row = item("wind_trail", "eccentricity", -7.0, 0.55, 0.0) | {"usual": 0.19, "error": 0.04}
+    assert quantity_texts(row) == ("< 0.1", "0.19", "0.55")
+
+
+def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
+    assert quantity_text("length of the star trails", 10.0, "px", 0.9) == "9.00″"
+    assert quantity_text("length of the star trails", 10.0, "px") == "10.0 px"
+    assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
+    lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
+    (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
+    assert narrow.split()[-3:] == ["0.25″", "2.21″", "-6.0"]
+
+
+def inside(verdict, rms_ra, rms_dec=0.3, samples=30):
+    guiding = {"samples": samples, "coverage": 1.0, "rms_ra": rms_ra, "rms_dec": rms_dec,
+               "peak": 1.0, "lost_s": 12.0, "settle_overlap_s": 0.0}  # fmt: skip
+    return {"values": {"verdict": verdict}, "guiding": guiding}
+
+
+def test_guiding_stands_beside_the_median_of_the_kept_frames():
+    frames = [inside("keep", r) for r in (0.4, 0.5, 0.7)] + [inside("reject", 3.0)]
+    line = guiding_line(frames[-1]["guiding"], frames)
+    assert line == (
+        "guiding: RMS RA 3.00″ (typical 0.50″), Dec 0.30″ (typical 0.30″), peak 1.00″, "
+        "guide star missing for 12.0 s, 30 samples over 100% of the exposure"
+    )
+    assert guiding_line(frames[-1]["guiding"], frames, "xy").startswith("guiding: RMS x 3.00″ (")
+    # nothing is typical of the only frame with a record
+    alone = [inside("keep", 0.4), inside("keep", 0.0, samples=0)]
+    assert "typical" not in guiding_line(alone[0]["guiding"], alone)

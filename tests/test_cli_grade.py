@@ -124,7 +124,7 @@ def test_nothing_to_grade_is_exit_1(capfd, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "message"),
     [
         (["grade"], "Missing argument"),
         (["grade", "{night}", "--workers", "0"], "--workers"),
@@ -137,16 +137,16 @@ def test_nothing_to_grade_is_exit_1(capfd, tmp_path):
         (["explain", "{night}", "x"], "session.json"),
     ],
 )
-def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, said):
+def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, message):
     code, out, err = run(capfd, *(a.format(night=night) for a in arguments))
     assert (code, out) == (2, "")
-    assert said.format(night=night) in err
+    assert message.format(night=night) in err
     assert "Traceback" not in err
     assert not os.listdir()
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "message"),
     [
         (["gade", "{night}"], "No such command 'gade'; did you mean grade?"),
         (["{night}"], "did you mean subgrade grade {night}?"),
@@ -168,12 +168,14 @@ def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, said
         (["simulate", "n", "--scenario", "{base}/sharpr.toml"], "mean {base}/sharper.toml?"),
     ],
 )  # fmt: skip
-def test_a_misspelt_word_or_path_is_told_with_the_nearest(night, results, capfd, arguments, said):
+def test_a_misspelt_word_or_path_is_answered_with_the_nearest(
+    night, results, capfd, arguments, message
+):
     names = {"night": night, "base": night.parent, "results": results}
     (night.parent / "sharper.toml").touch()
     code, out, err = run(capfd, *(a.format(**names) for a in arguments))
     assert (code, out) == (2, "")
-    assert said.format(**names) in err
+    assert message.format(**names) in err
     assert not os.listdir()
 
 
@@ -223,11 +225,11 @@ def test_ctrl_c_keeps_what_is_measured(tmp_path, capfd, workers):
     while time.monotonic() < deadline and len(list(out.glob("measured/*.npz"))) < 3:
         time.sleep(0.01)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of them
-    said, err = process.communicate(timeout=60)
+    printed, err = process.communicate(timeout=60)
     assert process.returncode == 130
     assert "run the same command again" in err
     assert "Traceback" not in err
-    assert said == ""
+    assert printed == ""
     kept = len(list(out.glob("measured/*.npz")))
     assert 3 <= kept < 30
     assert not list(out.glob("measured/.*"))

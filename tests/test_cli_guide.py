@@ -14,7 +14,7 @@ import subgrade.guiding as guiding
 from subgrade import asked
 from subgrade.cli import main
 from subgrade.results import open_results
-from subgrade.results.guiding import clock_text, unsettled
+from subgrade.results.guiding import clock_sentence, clock_text, unsettled
 from tests.causes_nights import guide_of, night_of, steady
 from tests.cli_frames import START, run, write_night
 
@@ -77,15 +77,23 @@ def test_the_columns_hold_the_record_inside_each_exposure(graded, capfd, tmp_pat
         far = np.hypot(ra[inside], dec[inside]).max()
         assert float(row["guide_peak_arcsec"]) == pytest.approx(far, rel=0.25)
     assert {rows[-1][c] for c in rows[-1] if c.startswith("guide_")} == {""}
-    assert f"Guiding     clock UTC+2 h, covers 7 of {FRAMES} frames" in out
-    told = json.loads((graded / "r" / "session.json").read_text(encoding="utf-8"))["guiding"]
-    assert told["used"] is True
-    assert (told["exposures_covered"], told["clock"]["zone_hours"]) == (7, 2.0)
-    roles = {c["title"]: c["role"] for c in told["columns"]}
+    kept = [row for row in rows if row["verdict"] == "keep" and row["guide_samples"]]
+    rms_ra, rms_dec = (
+        np.median([float(row[f"guide_rms_{axis}_arcsec"]) for row in kept])
+        for axis in ("ra", "dec")
+    )
+    assert (
+        f"Guiding     RMS RA {rms_ra:.2f}″, Dec {rms_dec:.2f}″, median of the kept frames; the "
+        f"record covers 7 of {FRAMES} frames, its clock is 2 h ahead of UTC\n"
+    ) in out
+    found = json.loads((graded / "r" / "session.json").read_text(encoding="utf-8"))["guiding"]
+    assert found["used"] is True
+    assert (found["exposures_covered"], found["clock"]["zone_hours"]) == (7, 2.0)
+    roles = {c["title"]: c["role"] for c in found["columns"]}
     assert roles["RA error (arcsec)"] == "ra"
     assert roles["Dec error (arcsec)"] == "dec"
-    assert told["calm_rms_dec"] == pytest.approx(0.3, abs=0.1)
-    assert any("7 of 8 exposures" in note for note in told["notes"])
+    assert found["calm_rms_dec"] == pytest.approx(0.3, abs=0.1)
+    assert any("7 of 8 exposures" in note for note in found["notes"])
 
 
 def test_explain_shows_the_guiding_of_a_frame(graded, capfd, tmp_path):
@@ -94,7 +102,11 @@ def test_explain_shows_the_guiding_of_a_frame(graded, capfd, tmp_path):
     code, out, _ = run(capfd, "explain", graded / "r", "light_03")
     (line,) = [x for x in out.splitlines() if x.startswith("guiding: ")]
     assert code == 0
-    assert re.search(r"samples over (9\d|100)% of the exposure, rms RA 0\.\d\d″, rms Dec 0\.", line)
+    assert re.fullmatch(
+        r"guiding: RMS RA 0\.\d\d″ \(typical 0\.\d\d″\), Dec 0\.\d\d″ \(typical 0\.\d\d″\), "
+        r"peak \d\.\d\d″, \d\d samples over (9\d|100)% of the exposure",
+        line,
+    )
     _, out, _ = run(capfd, "explain", graded / "r", "light_03", "--json")
     assert json.loads(out)["guiding"]["samples"] == pytest.approx(30, abs=2)
 
@@ -103,7 +115,7 @@ def test_the_clock_is_found_from_the_night(graded, capfd, tmp_path):
     record = write_record(tmp_path / "g.csv", hours_ahead=-7)
     code, out, _ = grade(capfd, graded, "--guide", record)
     assert code == 0
-    assert "Guiding     clock UTC-7 h" in out
+    assert "frames, its clock is 7 h behind UTC\n" in out
     assert [r["verdict"] for r in table(graded / "r")].count("keep") == 6
 
 
@@ -126,7 +138,7 @@ def test_a_record_that_cannot_be_read_is_named_and_the_run_goes_on(graded, capfd
     code, out, _ = grade(capfd, graded, "--guide", bad, "--guide", write_record(tmp_path / "g.csv"))
     assert code == 3
     assert re.search(r"^ {12}record not used: .*holiday\.csv: \w", out, re.MULTILINE)
-    assert "Guiding     clock UTC+2 h" in out
+    assert "frames, its clock is 2 h ahead of UTC\n" in out
     assert "Not graded" not in out
 
 
@@ -140,7 +152,7 @@ def test_a_misspelt_record_is_wrong_usage_before_anything_is_written(graded, cap
     before = digest(graded)
     (tmp_path / "texts").mkdir()
     (tmp_path / "texts" / "notes.txt").write_text("clear, some wind\n", encoding="utf-8")
-    for wrong, said in [
+    for wrong, message in [
         (tmp_path / "guidng.csv", f"guidng.csv: no such file; did you mean {record}?"),
         (tmp_path / "log.txt", f"log.txt: no such file; did you mean {record}?"),
         (graded / "guiding.csv", "guiding.csv: no such file\n"),
@@ -150,7 +162,7 @@ def test_a_misspelt_record_is_wrong_usage_before_anything_is_written(graded, cap
         code, out, err = grade(capfd, graded, "--guide", record, "--guide", wrong)
         assert (code, out) == (2, "")
         assert err.startswith(f"subgrade: --guide {wrong}: ")
-        assert err.endswith(said if said.endswith("\n") else f"{said}\n")
+        assert err.endswith(message if message.endswith("\n") else f"{message}\n")
     assert digest(graded) == before
 
 
@@ -169,9 +181,11 @@ def test_a_run_without_the_record_of_the_earlier_results_says_so(graded, capfd, 
     assert "earlier results" not in grade(capfd, graded, "--guide", record)[2]
     bad = tmp_path / "bad.csv"
     bad.write_bytes(b"\0\1\2")
-    said = f"the earlier results in {graded / 'r'} used {record}; this run uses no guiding record\n"
-    assert said not in grade(capfd, graded, "--dry-run")[2]  # nothing is written over
-    assert said in grade(capfd, graded, "--guide", bad)[2]
+    message = (
+        f"the earlier results in {graded / 'r'} used {record}; this run uses no guiding record\n"
+    )
+    assert message not in grade(capfd, graded, "--dry-run")[2]  # nothing is written over
+    assert message in grade(capfd, graded, "--guide", bad)[2]
     assert "earlier results" not in grade(capfd, graded)[2]  # they are unguided now
 
 
@@ -183,7 +197,7 @@ def test_the_guide_command_suggests_a_file_too(capfd, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "message"),
     [
         (["--guide-utc-offset", "nan"], "--guide-utc-offset"),
         (["--guide-utc-offset", "30"], "--guide-utc-offset"),
@@ -191,15 +205,15 @@ def test_the_guide_command_suggests_a_file_too(capfd, tmp_path):
         (["--guide", "{record}", "--guide-map", "none.toml"], "none.toml"),
     ],
 )
-def test_wrong_options_are_exit_2(graded, capfd, tmp_path, options, said):
+def test_wrong_options_are_exit_2(graded, capfd, tmp_path, options, message):
     record = write_record(tmp_path / "g.csv")
     code, _, err = grade(capfd, graded, *(o.format(record=record) for o in options))
     assert code == 2
-    assert said in err
+    assert message in err
     assert "Traceback" not in err
 
 
-def test_an_unsettled_clock_is_told_with_its_rivals_and_not_used(
+def test_an_unsettled_clock_is_shown_with_its_rivals_and_not_used(
     graded, capfd, tmp_path, monkeypatch
 ):
     honest = guiding.guide_night
@@ -215,19 +229,21 @@ def test_an_unsettled_clock_is_told_with_its_rivals_and_not_used(
     record = write_record(tmp_path / "g.csv")
     code, out, err = grade(capfd, graded, "--guide", record)
     assert code == 0
-    assert "guiding record not used, its clock is not settled: UTC+2 h or UTC+3 h" in err
+    assert ("guiding record not used, its clock is not settled: 2 or 3 h ahead of UTC (") in err
     assert "--guide-utc-offset" in err
-    assert "Guiding     not used, the record's clock is not settled (UTC+2 h or UTC+3 h)" in out
+    assert (
+        "Guiding     record not used, its clock is not settled (2 or 3 h ahead of UTC)\n"
+    ) in out
     assert {r["guide_samples"] for r in table(graded / "r")} == {""}
-    told = open_results(graded / "r").record["guiding"]
-    assert (told["used"], told["exposures_covered"]) == (False, 0)
-    assert told["clock"]["rivals"] == [[3.0, 0.9]]
+    found = open_results(graded / "r").record["guiding"]
+    assert (found["used"], found["exposures_covered"]) == (False, 0)
+    assert found["clock"]["rivals"] == [[3.0, 0.9]]
     _, out, err = grade(capfd, graded, "--guide", record, "--guide-utc-offset", 2)
     assert "not used" not in out + err
-    assert "Guiding     clock UTC+2 h" in out
+    assert "frames, its clock is 2 h ahead of UTC\n" in out
 
 
-def test_a_record_that_counts_from_a_start_is_told_as_times():
+def test_a_record_that_counts_from_a_start_is_shown_as_times():
     night = night_of(steady(4))
     known = guide_of(night, {}, decided=False)
     # 1_900_000_000 is 2030-03-17T17:46:40 UTC (date -u -d @1900000000).
@@ -236,6 +252,8 @@ def test_a_record_that_counts_from_a_start_is_told_as_times():
     both = "first sample at 2030-03-17 17:46:40 UTC or 2030-03-17 17:47:40 UTC"
     assert clock_text(relative) == both
     assert "--guide-utc-offset" not in unsettled(relative)
+    settled = replace(relative, clock=replace(clock, decided=True))
+    assert clock_sentence(settled) == "its first sample is at 2030-03-17 17:46:40 UTC"
     nowhere = replace(known, clock=replace(clock, add_s=np.nan, how="no guide sample", rivals=()))
     assert unsettled(nowhere) == "guiding record not used: no guide sample"
 

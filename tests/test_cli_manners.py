@@ -29,19 +29,19 @@ def test_version_and_help_come_at_once():
         times = []
         for _ in range(3):
             started = time.perf_counter()
-            said = subprocess.run([*COMMAND, option], capture_output=True, text=True, check=True)
+            done = subprocess.run([*COMMAND, option], capture_output=True, text=True, check=True)
             times.append(time.perf_counter() - started)
         assert min(times) < 0.5, f"{option} took {min(times):.2f} s"
-    said = subprocess.run([*COMMAND, "--version"], capture_output=True, text=True, check=True)
-    assert said.stdout == f"subgrade {__version__}\n"
+    done = subprocess.run([*COMMAND, "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout == f"subgrade {__version__}\n"
 
 
 def test_help_loads_no_heavy_library():
     code = "import sys, subgrade.cli; subgrade.cli.main(['grade', '--help'])"
     probe = f"try:\n    {code}\nexcept SystemExit:\n    print(sorted(sys.modules))"
     probe = f"import sys\n{probe}"
-    said = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
-    loaded = said.stdout.splitlines()[-1]
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
+    loaded = done.stdout.splitlines()[-1]
     for name in ("numpy", "numba", "astropy", "scipy", "rich"):
         assert f"'{name}'" not in loaded
 
@@ -59,8 +59,8 @@ def test_completion_completes_commands():
         "COMP_WORDS": "subgrade gr",
         "COMP_CWORD": "1",
     }
-    said = subprocess.run(COMMAND, capture_output=True, text=True, env=environment, check=True)
-    assert said.stdout.strip() == "plain,grade"
+    done = subprocess.run(COMMAND, capture_output=True, text=True, env=environment, check=True)
+    assert done.stdout.strip() == "plain,grade"
 
 
 def test_line_progress_speaks_rarely_and_names_failures(capsys):

@@ -16,9 +16,9 @@ from tests.cli_frames import rows, run, write_light
 
 def graded(capfd, lights, *options):
     out = lights.parent / "graded"
-    code, told, err = run(capfd, "grade", lights, "--out", out, "--workers", 1, *options)
+    code, printed, err = run(capfd, "grade", lights, "--out", out, "--workers", 1, *options)
     assert "Warning" not in err
-    return code, told, rows(out) if (out / "summary.csv").exists() else {}
+    return code, printed, rows(out) if (out / "summary.csv").exists() else {}
 
 
 def test_copies_of_frames_have_their_time(tmp_path, capfd):
@@ -26,9 +26,9 @@ def test_copies_of_frames_have_their_time(tmp_path, capfd):
     for k in range(6):
         path = write_light(lights / f"light_{k}.fits", k)
         shutil.copy(path, lights / f"light_{k} - copy.fits")
-    code, told, table = graded(capfd, lights)
+    code, printed, table = graded(capfd, lights)
     assert (code, len(table)) == (0, 12)
-    assert told.startswith("12 files")
+    assert printed.startswith("12 files")
 
 
 @pytest.mark.parametrize("level", [0, 65535])
@@ -54,6 +54,6 @@ def test_a_night_of_very_few_frames(tmp_path, capfd, count):
         write_light(lights / f"light_{k}.fits", k)
     code, _, table = graded(capfd, lights)
     assert (code, len(table)) == (0, count)
-    _, told, _ = run(capfd, "diagnose", tmp_path / "graded")
-    said = {1: "1 frame kept (1 min)", 2: "all 2 frames kept (2 min)"}[count]
-    assert told.startswith(f"Nothing went wrong: {said}.")
+    _, printed, _ = run(capfd, "diagnose", tmp_path / "graded")
+    message = {1: "1 frame kept (1 min)", 2: "all 2 frames kept (2 min)"}[count]
+    assert printed.startswith(f"Nothing went wrong: {message}.")

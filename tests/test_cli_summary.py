@@ -1,6 +1,8 @@
-"""The summary on the terminal: what it says, that it fits, and that any output can show it."""
+"""The summary on the terminal: what it shows, that it fits, and that any output can show it."""
 
 import io
+import json
+import math
 import os
 import re
 from dataclasses import replace
@@ -14,8 +16,9 @@ from subgrade.cli import COMMANDS
 from subgrade.cli.nightline import BLOCKS, letters_of, night_line
 from subgrade.cli.screen import Screen, elided, padded, screen_of
 from subgrade.cli.summary import print_summary, summary_lines
+from subgrade.results.guiding import night_rms, recorded_rms
 from subgrade.results.model import CulledFrame
-from subgrade.results.session import causes_counted
+from subgrade.results.session import causes_counted, session_json
 from tests.causes_nights import EXPOSURE_S, Shot, steady
 from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
 
@@ -67,8 +70,8 @@ def test_the_numbers_are_those_of_the_session():
     kept = [f for f in graded.frames if f.judgement.verdict == "keep"]
     best = max(kept, key=lambda f: f.judgement.weight)
     worst = min(kept, key=lambda f: f.judgement.weight)
-    assert f"Best        {best.name}: FWHM {best.stars.fwhm_px:.2f} px" in text
-    assert f"Worst kept  {worst.name}: FWHM {worst.stars.fwhm_px:.2f} px" in text
+    assert f"Best        {best.name}: FWHM {best.stars.fwhm_px:.2f}″" in text
+    assert f"Worst kept  {worst.name}: FWHM {worst.stars.fwhm_px:.2f}″" in text
     doubtful = min(rejected, key=lambda f: f.judgement.confidence)
     assert f"subgrade explain graded {doubtful.name.removesuffix('.fits')}" in text
     assert f"Advice      {graded.diagnosis.advice[0].action.split()[0]} " in text
@@ -111,26 +114,27 @@ def test_a_long_night_is_drawn_in_runs():
     graded = graded_of(shots)
     line = night_line(graded, {"cloud": "A"}, TERMINAL, 68)
     assert len(line.widths) == len(line.losses) == 63 <= 68
-    assert "8 frames a mark" in line.key
+    assert "8 frames a character, capital where half or more are lost" in line.key
     assert re.fullmatch(r"·{12}A{6,7}a?·+a·+", line.losses)
 
 
-def test_a_calm_night_is_not_blown_up():
+def test_a_steady_night_is_not_blown_up():
     line = night_line(graded_of(steady(30)), {}, TERMINAL, 60)
     assert line.losses == "·" * 30
     assert set(line.widths) - set(BLOCKS[:7]) == set()  # 5 % about 3 px is not the whole scale
 
 
 @pytest.mark.parametrize("widest", [3.001, 3.1, 3.6, 4.7, 9.0])
-@pytest.mark.parametrize("count", [30, 400])
-def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, count):
+@pytest.mark.parametrize(("count", "scale"), [(30, 0.5), (400, 0.5), (30, None)])
+def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, count, scale):
     shots = steady(count)
     for k in range(8, 24):
         shots[k] = replace(shots[k], fwhm=widest + 0.01 * k)
-    graded = graded_of(shots)
+    graded = graded_of(shots, scale_arcsec=scale)
     line = night_line(graded, {}, TERMINAL, 60)
-    legend = line.key.split("(FWHM) ")[1].split(" px")[0]
-    sizes = {f"{f.stars.fwhm_px:.2f}" for f in graded.frames}
+    legend, after = line.key.split("(FWHM) ")[1].split("″" if scale else " px")
+    assert not after or count == 400
+    sizes = {f"{f.stars.fwhm_px * (scale or 1):.2f}" for f in graded.frames}
     named = re.findall(r"\d+\.\d+", legend)
     assert len(named) >= 2
     assert set(named) <= sizes
@@ -141,22 +145,22 @@ def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, co
         assert {named[0], named[-1]} == {min(sizes, key=float), max(sizes, key=float)}
 
 
-def test_digits_that_stand_for_levels_are_told_from_widths():
+def test_digits_that_stand_for_levels_are_marked_off_from_widths():
     shots = steady(20)
     shots[4] = replace(shots[4], fwhm=4.2)
     line = night_line(graded_of(shots), {}, replace(TERMINAL, encoding="ascii"), 60)
-    assert re.search(r"\(FWHM\) 1=2\.\d\d to 8=4\.20 px$", line.key)
+    assert re.search(r"\(FWHM\) 1=2\.\d\d to 8=4\.20″$", line.key)
     assert set(line.widths) <= set("12345678")
 
 
-def test_a_night_of_one_width_is_told_in_one_number():
+def test_a_night_of_one_width_takes_one_number():
     even = night_line(graded_of([replace(s, fwhm=3.0) for s in steady(4)]), {}, TERMINAL, 60)
-    assert even.key.endswith("; star width (FWHM) 3.00 px")
+    assert even.key.endswith("; star width (FWHM) 3.00″")
     assert even.widths == BLOCKS[0] * 4
 
 
 @pytest.mark.parametrize("width", [80, 120])
-def test_a_usual_night_fits_one_screen(width):
+def test_a_common_night_fits_one_screen(width):
     text = text_of(many_causes(), replace(TERMINAL, width=width))
     assert len(text.splitlines()) <= 23  # the prompt takes the last
     assert "Guiding" in text
@@ -224,38 +228,115 @@ def test_several_filters_get_a_line_each():
     for name in "RGB":
         assert f"Field, {name}, 120 s: 4 of 4 kept" in text
     assert text.count("Group ") == 1
-    assert "of its group's usual" in " ".join(text.split())
+    assert "; FWHM over the typical of its group ▁ 0.9" in " ".join(text.split())
+    assert "\n            17:46 UTC; " in text  # the test's frames state one time
+
+
+def test_a_table_is_in_arcseconds_only_if_every_row_has_a_scale():
+    graded = graded_of(lost_night())
+    (group,) = graded.groups
+    frames = [
+        replace(
+            f, compared=replace(f.compared, group=k % 2),
+            facts=replace(f.facts, scale_arcsec=None if k % 2 else 1.0),
+        )
+        for k, f in enumerate(graded.frames)
+    ]  # fmt: skip
+    groups = tuple(replace(group, label=f"Field, {c}, 120 s") for c in "RG")
+    text = text_of(replace(graded, frames=tuple(frames), groups=groups))
+    for label in ("Field, R, 120 s:", "Field, G, 120 s:", "Best ", "Worst kept "):
+        (line,) = [x for x in text.splitlines() if f"{label}" in x and "FWHM" in x][:1]
+        assert " px" in line
+    assert "″" not in text.split("\nAdvice")[0]
+
+
+def test_the_guiding_rms_is_the_median_of_the_kept_frames():
+    shots = lost_night()
+    graded = graded_of(shots, guided=True)
+    rms = [0.30 + 0.01 * k for k in range(12)]
+    frames = tuple(
+        replace(f, guiding=replace(f.guiding, rms_ra=r, rms_dec=2 * r))
+        for f, r in zip(graded.frames, rms, strict=True)
+    )
+    graded = replace(graded, frames=frames)
+    # 3, 5 and 7 are rejected: of 0 1 2 4 6 8 9 10 11 the middle one is 6
+    assert night_rms(graded) == pytest.approx((0.36, 0.72))
+    session = json.loads(session_json(graded))
+    assert recorded_rms(session["frames"]) == night_rms(graded)
+    lines = " ".join(text_of(graded).split())
+    assert (
+        "Guiding RMS RA 0.36″, Dec 0.72″, median of the kept frames; the record covers all 12 "
+        "frames, its clock is 2 h ahead of UTC"
+    ) in lines
+    nothing = night_rms(graded_of(shots))
+    assert all(map(math.isnan, nothing))
+    assert all(map(math.isnan, night_rms(unreadable_only())))
+
+
+def test_an_eccentricity_lost_in_noise_is_a_bound():
+    shots = [replace(s, eccentricity=0.0, eccentricity_error=0.04) for s in steady(6)]
+    best = re.search(r"Best .*", text_of(graded_of(shots)))[0]
+    assert ", ecc. < 0.1, weight " in best
 
 
 @pytest.mark.parametrize(
-    ("width", "length", "told"),
+    ("width", "length", "shown"),
     [
-        (80, 20, ": usual FWHM 3.01 px = 3.01″, ecc. 0.42"),
-        (80, 35, ": usual FWHM 3.01 px = 3.01″"),
-        (80, 45, ": usual FWHM 3.01 px"),
+        (80, 20, ": typical FWHM 3.01″ (3.01 px), ecc. 0.42"),
+        (80, 35, ": typical FWHM 3.01″ (3.01 px)"),
+        (80, 45, ": typical FWHM 3.01″"),
         (80, 60, ""),
-        (120, 60, ": usual FWHM 3.01 px = 3.01″, ecc. 0.42"),
+        (120, 60, ": typical FWHM 3.01″ (3.01 px), ecc. 0.42"),
     ],
 )
 def test_a_group_keeps_its_name_and_drops_its_numbers_where_there_is_little_room(
-    width, length, told
+    width, length, shown
 ):
     graded = graded_of(steady(12), scale_arcsec=1.0)
     name = "The target of the night and its long name, Ha, 300 s"[:length].ljust(length, "x")
     graded = replace(graded, groups=(replace(graded.groups[0], label=name),))
     text = text_of(graded, replace(TERMINAL, width=width))
     (line,) = [x for x in text.splitlines() if x.startswith("Group ")]
-    unnumbered = [re.sub(r"\d\.\d\d", "0", x) for x in (line, f"Group       {name}{told}")]
+    unnumbered = [re.sub(r"\d\.\d\d", "0", x) for x in (line, f"Group       {name}{shown}")]
     assert unnumbered[0] == unnumbered[1]
 
 
-def test_usual_values_of_few_frames_are_remarked_upon():
-    said = "Remark      the usual values rest on 3 frames only"
-    assert said in text_of(graded_of(steady(3)))
+def test_typical_values_of_few_frames_are_remarked_upon():
+    remark = "Remark      the typical values rest on only 3 frames"
+    assert remark in text_of(graded_of(steady(3)))
     assert "rest on" not in text_of(graded_of(steady(5)))
 
 
-def test_the_least_sure_reject_is_asked_for_by_a_name_that_only_it_has():
+def test_nothing_is_typical_of_a_single_frame():
+    shots = [replace(s, eccentricity=0.6) for s in steady(1)]
+    text = " ".join(text_of(graded_of(shots)).split())
+    assert "Group Field, L, 120 s: FWHM " in text
+    assert "only one frame has stars to measure, so there is none to compare it with" in text
+    assert "stars were oval, eccentricity 0.60 (poor from 0.50)" in text
+    assert "typical" not in text
+    assert "all night" not in text
+
+
+def test_the_kept_of_an_oval_night_are_described_and_nobody_picks_the_worst_of_none():
+    shots = [replace(s, eccentricity=0.6) for s in steady(9)]
+    oval = "stars were oval all night, typical eccentricity 0.60 (poor from 0.50)"
+    graded = graded_of(shots)
+    verdicts = ["reject"] * 3 + ["keep"] * 6
+    for judged, end in (
+        (["reject"] * 9, ""),
+        (["keep"] * 9, ""),
+        (verdicts, ", 0.60 in the 6 kept"),
+    ):
+        frames = tuple(
+            replace(f, judgement=replace(f.judgement, verdict=v, reasons=("wind_trail",)))
+            for f, v in zip(graded.frames, judged, strict=True)
+        )
+        text = " ".join(text_of(replace(graded, frames=frames)).split())
+        assert f"{oval}{end}" in text
+        assert (" in the " in text.split("(poor from 0.50)")[1].split(" kept")[0]) == bool(end)
+
+
+def test_the_lowest_confidence_reject_is_asked_for_by_a_name_that_only_it_has():
     names = [f"{'ab'[k % 2]}/light_{k // 2:03d}.fits" for k in range(12)]
     text = text_of(graded_of(lost_night(), names=names))
     asked = re.search(r"subgrade explain graded (\S+)", text)[1]
@@ -287,11 +368,12 @@ def test_a_small_folder_and_one_without_a_readable_file():
     assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be graded\n")
     assert "Lost        AA" in none
     assert "Not graded  a.fits: cut short" in none
-    assert re.search(r"^A  unreadable .* 2 +0 s +100%$", none, re.MULTILINE)
+    assert re.search(r"^   lost to +frames  share$", none, re.MULTILINE)
+    assert re.search(r"^A  unreadable .* 2 +100%$", none, re.MULTILINE)
 
 
 @pytest.mark.parametrize(
-    ("terminal", "encoding", "told", "expected"),
+    ("terminal", "encoding", "given", "expected"),
     [
         (False, "utf-8", {}, Screen(100, None, False, False, "utf-8")),
         (False, "utf-8", {"COLUMNS": "70"}, Screen(70, None, True, False, "utf-8")),
@@ -305,9 +387,9 @@ def test_a_small_folder_and_one_without_a_readable_file():
         (False, "utf-8", {"FORCE_COLOR": "1"}, Screen(80, 24, True, True, "utf-8")),
     ],
 )
-def test_the_terminal_is_asked(terminal, encoding, told, expected):
+def test_the_terminal_is_asked(terminal, encoding, given, expected):
     # An empty NO_COLOR counts as not set: the informal standard of that name, from memory.
-    assert screen_of(Stream(terminal, encoding), told) == expected
+    assert screen_of(Stream(terminal, encoding), given) == expected
 
 
 def test_names_are_cut_in_the_middle_by_columns():

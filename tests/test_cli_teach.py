@@ -1,4 +1,4 @@
-"""``grade --teach`` and ``grade --marks`` end to end: what is said, written and left alone."""
+"""``grade --teach`` and ``grade --marks`` end to end: what is printed, written and left alone."""
 
 import json
 import os
@@ -63,13 +63,13 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     code, out, err = run(capfd, "grade", night, "--out", results, "--teach", strict)
     assert code == 0
     assert {rows(results)[f"light_{k:02d}.fits"]["verdict"] for k in WIDE} == {"reject"}
-    told = session(results)["teaching"]
-    (lesson,) = told["lessons"]
+    taught = session(results)["teaching"]
+    (lesson,) = taught["lessons"]
     (moved,) = (t for t in lesson["moved"] if t["key"] == "sharpness.ratio_low")
     assert moved["before"] == 1.25 > moved["after"]
     first, lesson, last = err.splitlines()[-3:]
     names = ", ".join(f"light_{k:02d}.fits" for k in WIDE)
-    went = f"{len(told['lessons'][0]['moved'])} limit"
+    went = f"{len(taught['lessons'][0]['moved'])} limit"
     assert first.startswith(f"subgrade: 3 verdicts changed, {went}")
     assert first.endswith(f" moved: now reject {names}. All 9 marks agree.")
     assert f"FWHM: sharpness.ratio_low 1.25 → {moved['after']:g}" in lesson
@@ -79,7 +79,7 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     )
     assert "Your marks  changed 3 verdicts; limits taught: sharpness.ratio_low 1.25 → " in out
     assert f"next night: --limits {results}/limits_taught.toml\n" in out
-    assert told["still"] == []
+    assert taught["still"] == []
     assert session(results)["limits"]["sharpness"]["ratio_low"] == moved["after"]
 
 
@@ -228,7 +228,7 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
 
 @pytest.mark.parametrize("option", ["--teach", "--marks"])
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "message"),
     [
         ("light_00.fits,perhaps\n", "line 2: the verdict 'perhaps' is neither keep nor reject"),
         ("light_00.fits,keep\nlight_00.fits,reject\n", "line 2 says keep and line 3 says reject"),
@@ -238,11 +238,11 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
         ("", "holds no marks"),
     ],
 )
-def test_a_bad_table_of_marks_is_wrong_usage(night, capfd, tmp_path, option, text, said):
+def test_a_bad_table_of_marks_is_wrong_usage(night, capfd, tmp_path, option, text, message):
     mine = marks_file(tmp_path, text)
     code, out, err = run(capfd, "grade", night, "--out", tmp_path / "r", option, mine)
     assert (code, out) == (2, "")
-    assert said in err
+    assert message in err
     assert "marks.csv" in err
     assert not (tmp_path / "r").exists()
 

@@ -63,10 +63,10 @@ def test_a_file_that_only_waited_when_a_process_died_has_its_two_tries(tmp_path)
 
 def test_where_no_process_starts_files_are_measured_all_the_same(monkeypatch):
     monkeypatch.setattr(workers, "_start_worker", _dies)
-    said = []
+    lines = []
     paths = [Path("a"), Path("b"), Path("c"), Path("bad")]
-    found = {p.name: r for p, r in measure_each(paths, pretend, 2, said.append)}
-    assert said[-1] == "processes cannot be started here; measuring one file at a time"
+    found = {p.name: r for p, r in measure_each(paths, pretend, 2, lines.append)}
+    assert lines[-1] == "processes cannot be started here; measuring one file at a time"
     assert [found[n] for n in "abc"] == ["a", "b", "c"]
     assert found["bad"].cause == "cut short"
 
@@ -93,14 +93,14 @@ def test_an_interrupt_waits_for_the_file_and_is_never_its_fault():
 def test_compiling_is_said_only_when_it_is_slow(monkeypatch):
     import subgrade.stars
 
-    said = []
+    lines = []
     monkeypatch.setattr(subgrade.stars, "warm_up", lambda: None, raising=False)
-    assert list(measure_each([Path("a")], pretend, 1, said.append)) == [(Path("a"), "a")]
-    assert said == []
+    assert list(measure_each([Path("a")], pretend, 1, lines.append)) == [(Path("a"), "a")]
+    assert lines == []
     monkeypatch.setattr(workers, "COMPILE_IS_SLOW_S", 0.02)
     monkeypatch.setattr(subgrade.stars, "warm_up", lambda: time.sleep(0.3), raising=False)
-    list(measure_each([Path("a")], pretend, 1, said.append))
-    assert said == [workers.COMPILING]
+    list(measure_each([Path("a")], pretend, 1, lines.append))
+    assert lines == [workers.COMPILING]
 
 
 def test_no_more_processes_than_cores_or_work(monkeypatch):

@@ -1,4 +1,4 @@
-"""``subgrade cull`` and ``restore``: what moves, what is refused, what is said."""
+"""``subgrade cull`` and ``restore``: what moves, what is refused, what is printed."""
 
 from __future__ import annotations
 
@@ -70,8 +70,8 @@ def test_a_real_night_graded_culled_graded_again_and_restored(tmp_path, capfd):
     assert identity["size"] == (lights / "light_00.fits").stat().st_size
     rejects = (out / "rejects.txt").read_text().splitlines()[1:]
     assert rejects
-    code, told, _ = run(capfd, "cull", out, "--list")
-    assert (code, told.split()) == (0, [str(lights / name) for name in rejects])
+    code, printed, _ = run(capfd, "cull", out, "--list")
+    assert (code, printed.split()) == (0, [str(lights / name) for name in rejects])
     # a cull folder among the lights is passed over by the next grade
     assert run(capfd, "cull", out, "--to", lights / "culled")[0] == 0
     assert run(capfd, *grade)[0] == 0

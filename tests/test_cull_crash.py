@@ -102,10 +102,10 @@ def in_child(way: str, lights: Path, at: int, manner: str, work) -> int:
             os._exit(1)
     os.close(write)
     with os.fdopen(read, "rb") as stream:
-        told = stream.read()
+        stated = stream.read()
     code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     assert code in (0, KILLED)
-    return int.from_bytes(told, "big") if code == 0 else -1
+    return int.from_bytes(stated, "big") if code == 0 else -1
 
 
 @pytest.fixture
@@ -278,13 +278,13 @@ def test_a_live_run_holds_the_folder(tmp_path):
         import json
         import platform
 
-        told = {"pid": holder.pid, "host": platform.node()}
-        (graded / "cull.lock").write_text(json.dumps(told))
+        holder_text = {"pid": holder.pid, "host": platform.node()}
+        (graded / "cull.lock").write_text(json.dumps(holder_text))
         with pytest.raises(SubgradeError, match=f"process {holder.pid} "):
             cull(graded, tmp_path / "culled")
     finally:
         holder.communicate(b"\n")
     assert len(cull(graded, tmp_path / "culled").moved) == len(REJECTS)
-    (graded / "cull.lock").write_text(json.dumps(told | {"host": "another machine"}))
+    (graded / "cull.lock").write_text(json.dumps(holder_text | {"host": "another machine"}))
     with pytest.raises(SubgradeError, match="another machine"):
         restore(graded)

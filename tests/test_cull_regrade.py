@@ -1,4 +1,4 @@
-"""Grading what a cull left: the culled frames are told of, and nothing known of them is lost."""
+"""Grading what a cull left: the culled frames are named, and nothing known of them is lost."""
 
 from __future__ import annotations
 
@@ -44,24 +44,24 @@ def test_a_grade_after_a_cull_says_what_is_missing_and_loses_nothing(night, tmp_
     first = {f["values"]["frame"]: f for f in open_results(results).frames}
     culled = tmp_path / "culled"
     assert run(capfd, "cull", results, "--to", culled)[0] == 0
-    told = f"2 frames culled earlier are in {culled}: not among these 6"
+    line = f"2 frames culled earlier are in {culled}: not among these 6"
     for _ in range(2):  # what was known is handed on by every grade
         _, out, _ = grade(capfd, lights, results)
-        assert f"Left out    {told}; subgrade restore {results} brings them back" in out
+        assert f"Left out    {line}; subgrade restore {results} brings them back" in out
         assert len(rows(results)) == 6
     session = open_results(results)
     assert {c["frame"] for c in session.culled} == set(REJECTS)
     assert all(c["record"] == first[c["frame"]] for c in session.culled)
-    assert session.record["diagnosis"]["notes"][0] == told
+    assert session.record["diagnosis"]["notes"][0] == line
 
     code, out, _ = run(capfd, "explain", results, "03")
     assert code == 0
     assert f"light_03.fits was culled before the last grade and is now at {culled}" in out
     assert table["light_03.fits"]["explanation"] in " ".join(out.split())
     _, out, _ = run(capfd, "explain", results, "light_05", "--json")
-    told_of = json.loads(out)
-    assert told_of.pop("culled").startswith("light_05.fits was culled")
-    assert told_of == first["light_05.fits"]
+    explained = json.loads(out)
+    assert explained.pop("culled").startswith("light_05.fits was culled")
+    assert explained == first["light_05.fits"]
 
     assert run(capfd, "restore", results)[:2] == (0, "Brought back 2 frames (2 min).\n")
     assert tree(lights) == before
@@ -103,7 +103,7 @@ def test_links_take_nothing_away(night, tmp_path, capfd):
     assert culled_away(results, list(lights.iterdir())) == ()
 
 
-def test_a_frame_whose_verdict_is_lost_is_told_all_the_same(night, tmp_path, capfd):
+def test_a_frame_whose_verdict_is_lost_is_named_all_the_same(night, tmp_path, capfd):
     lights, results = night
     run(capfd, "cull", results, "--to", tmp_path / "culled")
     (results / "session.json").unlink()
@@ -112,10 +112,10 @@ def test_a_frame_whose_verdict_is_lost_is_told_all_the_same(night, tmp_path, cap
     code, _, err = run(capfd, "explain", results, "light_03")
     assert code == 2
     assert f"is now at {tmp_path / 'culled' / 'light_03.fits'}" in err
-    assert "holds no verdict on it any more" in err
+    assert "no longer holds a verdict on it" in err
 
 
-def test_marks_on_culled_frames_are_told_as_such(night, tmp_path, capfd):
+def test_marks_on_culled_frames_are_named_as_such(night, tmp_path, capfd):
     """They are of this night; another frame's name was once suggested for them."""
     lights, results = night
     run(capfd, "cull", results, "--to", tmp_path / "culled")

@@ -86,7 +86,7 @@ def test_the_same_folder_under_two_names_never_costs_a_frame(graded, lights, cul
     assert tree(lights) == before
 
 
-def test_a_culled_frame_that_changed_or_went_is_left_and_told(graded, lights, culled, capfd):
+def test_a_culled_frame_that_changed_or_went_is_left_and_named(graded, lights, culled, capfd):
     cull(graded, culled)
     (culled / REJECTS[0]).write_bytes(b"edited")
     (culled / REJECTS[1]).rename(culled / "hidden away")
@@ -189,8 +189,8 @@ def test_a_frame_that_may_not_be_removed_is_not_doubled(graded, lights, culled, 
     monkeypatch.setattr(disk, "exclusive_rename", refused)
     monkeypatch.setattr(os, "unlink", shut)
     outcome = cull(graded, culled)
-    told = "Permission denied; its folder and the other one must be writable"
-    assert [cause for _, cause in outcome.problems] == [told] * 3
+    denied = "Permission denied; its folder and the other one must be writable"
+    assert [cause for _, cause in outcome.problems] == [denied] * 3
     assert tree(lights) == before
     assert frames_in(culled) == {}
 

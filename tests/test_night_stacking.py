@@ -161,7 +161,7 @@ def test_what_the_stack_gains_and_loses(mixed):
     assert stack["kept"]["snr_over_all"] == pytest.approx(by_hand, rel=0.03)
     assert stack["all_weighted"]["snr_over_all"] > 1.1
     (line,) = stack_lines(mixed)
-    assert line.startswith(f"predicted: FWHM {stack['kept']['fwhm_px']:.2f} px (all: ")
+    assert line.startswith(f"predicted: FWHM {stack['kept']['fwhm_px']:.2f}″ (all: ")
     assert f"S/N ×{stack['kept']['snr_over_all']:.2f}" in line
     weighted = stack["all_weighted"]
     deeper = weighted["snr_over_all"] > 1.03 * stack["kept"]["snr_over_all"]

@@ -56,7 +56,7 @@ def test_the_settings_choose_the_style_of_both_lists(tmp_path):
 
 
 @posix
-def test_what_a_line_cannot_hold_is_left_out_and_told():
+def test_what_a_line_cannot_hold_is_left_out_and_named():
     odd = ["a\nb.fits", "a\rb.fits", "a\u2028b.fits", "x\x1b[1m.fits", os.fsdecode(b"caf\xe9.fits")]
     plain = ["# hash.fits", " blank .fits", '"q".fits', "über Σ.fits", "a;b.fits"]
     graded = night([*odd, *plain])
@@ -112,16 +112,16 @@ def test_a_dry_run_reads_what_an_earlier_run_kept_and_leaves_its_results(capfd, 
     lax = tmp_path / "lax.toml"
     lax.write_text("[sharpness]\nratio_low = 2.5\nratio_high = 2.5\nbest_ratio = 2.5\n")
     before = everything(tmp_path)
-    code, said, err = run(
+    code, printed, err = run(
         capfd, "grade", lights, "--out", out, "--workers", 1, "--dry-run", "--limits", lax
     )
     assert code == 0
     assert "measured 8 of 9 files, 8 of them earlier" in err
-    assert said.endswith(f"# {lights}\nlight_05.fits\n")
+    assert printed.endswith(f"# {lights}\nlight_05.fits\n")
     assert everything(tmp_path) == before
 
 
-def test_ambiguous_names_are_told_on_the_command_line(capfd, tmp_path):
+def test_ambiguous_names_are_shown_on_the_command_line(capfd, tmp_path):
     for k in range(6):
         write_light(tmp_path / "l" / "ab"[k % 2] / f"light_{k // 2}.fits", k)
     code, _, err = run(

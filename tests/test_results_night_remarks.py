@@ -47,17 +47,15 @@ def test_groups_alike_give_no_remark():
 
 
 def test_a_filter_out_of_focus_throughout_is_held_against_the_others():
-    told = remarks({"L": steady(6), "R": scaled(steady(6), 1.6), "G": steady(6)})
-    assert len(told) == 1
-    assert told[0].startswith("R: stars were 4.8")
-    assert "throughout beside 3.0" in told[0]
-    assert "in L and G;" in told[0]
+    found = remarks({"L": steady(6), "R": scaled(steady(6), 1.6), "G": steady(6)})
+    assert len(found) == 1
+    assert found[0].startswith("R: stars were 4.82″ wide throughout, against 3.01″ in L and G; ")
 
 
 def test_two_of_three_filters_out_of_focus_are_both_named():
     bad = scaled(steady(6), 1.5)
-    told = remarks({"L": bad, "R": bad, "G": steady(6)})
-    assert [t[0] for t in told] == ["L", "R"]
+    found = remarks({"L": bad, "R": bad, "G": steady(6)})
+    assert [t[0] for t in found] == ["L", "R"]
 
 
 def test_colour_alone_is_no_remark():
@@ -95,21 +93,22 @@ def test_another_target_is_left_alone():
 
 def test_a_filter_drawn_throughout_is_held_against_the_others():
     drawn = [replace(s, eccentricity=0.62) for s in steady(6)]
-    told = remarks({"L": steady(6), "R": steady(6), "G": drawn})
+    found = remarks({"L": steady(6), "R": steady(6), "G": drawn})
     assert any(
-        t.startswith("G: stars had an eccentricity of 0.62 throughout") and "in L and R;" in t
-        for t in told
+        t.startswith("G: stars had an eccentricity of 0.62 throughout, against ")
+        and " in L and R;" in t
+        for t in found
     )
     faint = [replace(s, eccentricity=0.42) for s in steady(6)]
     assert remarks({"L": steady(6), "G": faint}) == []
 
 
-def test_one_frame_with_more_light_than_a_clear_sky_gives_tells_of_cloud():
+def test_one_frame_with_more_light_than_a_clear_sky_gives_points_to_cloud():
     shots = steady(5)
     shots[2] = replace(shots[2], transparency=2.6)
-    told = remarks({"R": shots})
-    assert len(told) == 1
-    assert "R/light_002.fits received up to 2.60 times" in told[0]
+    found = remarks({"R": shots})
+    assert len(found) == 1
+    assert "R/light_002.fits received 2.60 times the starlight of the others" in found[0]
     assert remarks({"R": [replace(s, transparency=1.05) for s in steady(5)]}) == []
 
 

@@ -129,12 +129,12 @@ def test_session_counts_causes_and_time(tmp_path):
     assert causes_counted(graded)[-1]["reason"] == "unreadable"
 
 
-def test_a_night_poor_throughout_is_told_so(tmp_path):
+def test_a_night_poor_throughout_is_remarked_on(tmp_path):
     shots = [replace(s, eccentricity=s.eccentricity + 0.5, fwhm=2 * s.fwhm) for s in steady(12)]
     write_results(graded_night(shots), tmp_path)
     remarks = open_results(tmp_path).record["remarks"]
-    assert any("oval all night, usual eccentricity 0.7" in r for r in remarks)
-    assert any("wide all night, usual FWHM 6.0″" in r for r in remarks)
+    assert any("oval all night, typical eccentricity 0.7" in r for r in remarks)
+    assert any("wide all night, typical FWHM 6.03″ (poor from 5.00″)" in r for r in remarks)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")
@@ -230,7 +230,7 @@ def test_frames_are_found_by_name_path_and_fragment(tmp_path):
     assert name("/n/b/light_1.fits") == "b/light_1.fits"
     assert name("light_10.fits") == name("light_10") == "a/light_10.fits"
     assert name("DARK") == "b/dark sky.fits"
-    with pytest.raises(ResultsError, match=r"2 frames answer to this: a/light_1\.fits, b/"):
+    with pytest.raises(ResultsError, match=r"2 frames match this: a/light_1\.fits, b/"):
         session.frame("light_1.fits")
     with pytest.raises(ResultsError, match="no such frame among the 4"):
         session.frame("zebra")

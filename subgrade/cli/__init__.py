@@ -11,7 +11,7 @@ import click.shell_completion
 COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
     "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
-    "diagnose": ("subgrade.cli.diagnose", "Print what spoilt the night and what to change next."),
+    "diagnose": ("subgrade.cli.diagnose", "Print what went wrong and what to change next."),
     "cull": ("subgrade.cli.cull", "Move the rejects out of the way, into a folder."),
     "restore": ("subgrade.cli.restore", "Bring every culled frame back to its place."),
     "guide": ("subgrade.cli.guide", "Show what was understood of a guiding record."),
@@ -116,7 +116,7 @@ def _version(context, parameter, value) -> None:
     help="Print the version and leave.",
 )  # fmt: skip
 def cli() -> None:
-    """Grade a night's light frames: measure the stars, keep or reject, say why."""
+    """Grade a night's light frames: measure the stars, keep or reject, explain why."""
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -153,10 +153,10 @@ def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
     """Name the long option meant by one written with a single dash."""
     from subgrade.near import like
 
-    said = next((a for a in arguments if a.startswith(error.option_name) and a[1:2] != "-"), "")
-    if len(said) > 2 and error.ctx is not None:
+    given = next((a for a in arguments if a.startswith(error.option_name) and a[1:2] != "-"), "")
+    if len(given) > 2 and error.ctx is not None:
         known = [o for p in error.ctx.command.params for o in p.opts if o.startswith("--")]
-        near = like(f"-{said.split('=')[0]}", known)
+        near = like(f"-{given.split('=')[0]}", known)
         error.possibilities = [near] if near else []
 
 

@@ -11,7 +11,7 @@ import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY, EXIT_USAGE
 
-TELL_EVERY_S = 10.0
+REPORT_EVERY_S = 10.0
 MOST_NAMED = 5
 """Files named that have the same cause."""
 
@@ -60,22 +60,24 @@ def command(context, results, to, link, only_list, unreadable, quiet) -> None:
             for frame in frames:
                 click.echo(path_line(frame.source))
             if not frames and not quiet:
-                tell_none(where_culled(results), results, err=True)
+                print_none(where_culled(results), results, err=True)
         return
     if not to:
-        raise click.UsageError("--to DIR says where the rejects go; --list only names them")
+        raise click.UsageError(
+            "give the folder for the rejects with --to DIR, or print them with --list"
+        )
     with refusable(), interruptible("the same command goes on, restore brings all back"):
         outcome = cull(
-            results, to, link=link, unreadable=unreadable, advance=teller("culled", quiet)
+            results, to, link=link, unreadable=unreadable, advance=progress_lines("culled", quiet)
         )
-    tell_problems(outcome.problems)
+    print_problems(outcome.problems)
     if not quiet:
-        tell_culled(outcome, results, to)
+        print_culled(outcome, results, to)
     if outcome.problems:
         context.exit(EXIT_PARTLY)
 
 
-def tell_culled(outcome, results: str, to: str) -> None:
+def print_culled(outcome, results: str, to: str) -> None:
     """A few lines on stdout: how many, how much time, where, how to bring them back."""
     import os
 
@@ -87,7 +89,7 @@ def tell_culled(outcome, results: str, to: str) -> None:
         click.echo(f"Removed {counted(outcome.unlinked, 'link')} that an earlier cull made.")
     if not outcome.moved:
         if not outcome.problems:
-            tell_none(outcome.earlier, results)
+            print_none(outcome.earlier, results)
         return
     count = f"{counted(len(outcome.moved), 'reject')} ({duration(outcome.seconds)})"
     if outcome.linked:
@@ -101,7 +103,7 @@ def tell_culled(outcome, results: str, to: str) -> None:
     click.echo(f"{_command('restore', results)} brings {back}.")
 
 
-def tell_none(earlier, results: str, err: bool = False) -> None:
+def print_none(earlier, results: str, err: bool = False) -> None:
     """Why there is nothing to move, and where the frames of earlier culls are."""
     click.echo("There are no rejects to move." if not earlier else "Nothing to do.", err=err)
     for away in earlier:
@@ -134,30 +136,30 @@ def _command(name: str, results) -> str:
     return f"`subgrade {name} {one_line(shlex.quote(os.fspath(results)))}`"
 
 
-def tell_problems(problems) -> None:
+def print_problems(problems) -> None:
     """What was left where it is, and why, on stderr; of one cause for many some are named."""
     from collections import Counter
 
     from subgrade.cli.progress import one_line
 
     whole = Counter(cause for _, cause in problems)
-    told = Counter()
+    printed = Counter()
     for path, cause in problems:
-        told[cause] += 1
-        if told[cause] <= MOST_NAMED or whole[cause] == MOST_NAMED + 1:
+        printed[cause] += 1
+        if printed[cause] <= MOST_NAMED or whole[cause] == MOST_NAMED + 1:
             click.echo(f"subgrade: {one_line(path)}: {one_line(cause)}", err=True)
-        elif told[cause] == whole[cause]:
+        elif printed[cause] == whole[cause]:
             more = whole[cause] - MOST_NAMED
             click.echo(f"subgrade: and {more} more: {one_line(cause)}", err=True)
 
 
-def teller(done_word: str, quiet: bool) -> Callable[[int, int], None]:
-    """Say on stderr how far it is, where it takes long."""
+def progress_lines(done_word: str, quiet: bool) -> Callable[[int, int], None]:
+    """Print on stderr how far it is, where it takes long."""
     last = time.monotonic()
 
     def advance(done: int, total: int) -> None:
         nonlocal last
-        if not quiet and time.monotonic() - last > TELL_EVERY_S:
+        if not quiet and time.monotonic() - last > REPORT_EVERY_S:
             last = time.monotonic()
             click.echo(f"{done_word} {done} of {total} frames", err=True)
 
@@ -166,7 +168,7 @@ def teller(done_word: str, quiet: bool) -> Callable[[int, int], None]:
 
 @contextmanager
 def interruptible(advice: str) -> Iterator[None]:
-    """Ctrl-C ends the run with the exit code of the contract and says how to go on."""
+    """Ctrl-C ends the run with the exit code of the contract and prints how to go on."""
     try:
         yield
     except KeyboardInterrupt:
@@ -182,7 +184,7 @@ def refusable() -> Iterator[None]:
     try:
         yield
     except NotMoved as error:
-        tell_problems(error.problems)
+        print_problems(error.problems)
         click.echo("subgrade: nothing was moved", err=True)
         sys.exit(EXIT_USAGE)
 

@@ -6,6 +6,8 @@ import click
 
 from subgrade.cli.screen import HARD
 
+CONFIDENCE = {"sure": "high", "likely": "fair", "possible": "low"}
+"""How the confidence in a finding is shown for the word in session.json."""
 MOST_TIMES = 3
 """Runs of frames whose times a loss lists."""
 
@@ -21,13 +23,13 @@ MOST_TIMES = 3
     The same for a script:
       subgrade diagnose graded --json
 
-    Findings stand in the order of the integration time they cost; errors are one sigma.
+    Findings are in the order of the integration time they cost; errors are one sigma.
     """,
 )
 @click.argument("results", metavar="RESULTS")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(results, as_json) -> None:
-    """Print what spoilt frames over the night and what to change the next, with the numbers.
+    """Print what went wrong over the night and what to change next, with the numbers.
 
     RESULTS is the --out folder of an earlier grade.
     """
@@ -36,7 +38,7 @@ def command(results, as_json) -> None:
 
     diagnosis = open_results(results).record.get("diagnosis")
     if not isinstance(diagnosis, dict):
-        raise ResultsError(f"{results}: holds no diagnosis; run grade again into this folder")
+        raise ResultsError(f"{results}: holds no diagnosis; run grade again with this --out folder")
     if as_json:
         import json
 
@@ -64,13 +66,13 @@ def _print(diagnosis: dict) -> None:
             show(line, style)
     if diagnosis["findings"]:
         say()
-        say("What was found", style="bold")
+        say("Findings", style="bold")
     for item in diagnosis["findings"]:
         say()
         _finding(say, item)
     if diagnosis["advice"]:
         say()
-        say("What to change, by the time it would have saved", style="bold")
+        say("What to change, in the order of the time it would have saved", style="bold")
     cautioned: dict[str, int] = {}
     for k, item in enumerate(diagnosis["advice"], 1):
         say()
@@ -140,10 +142,10 @@ def _span(span: dict) -> str:
 def _finding(say, item: dict) -> None:
     from subgrade.diagnosis.words import counted, duration
 
-    told = [item["sure"]]
+    known = [f"{CONFIDENCE[item['sure']]} confidence"]
     if item["cost_s"]:
-        told.append(f"cost {duration(item['cost_s'])}")
-    say(f"{item['topic']} ({', '.join(told)})", "  ", "bold")
+        known.append(f"cost {duration(item['cost_s'])}")
+    say(f"{item['topic']} ({', '.join(known)})", "  ", "bold")
     say(item["sentence"], " " * 4)
     for text in item["evidence"]:
         say(text, "    - ", "dim")
@@ -158,16 +160,20 @@ def _finding(say, item: dict) -> None:
 
 
 def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
-    """One piece of advice; a caution that stands above already is only pointed to."""
+    """One piece of advice; a caution that was given above is only referred to."""
     from subgrade.diagnosis.words import duration, sure_word
 
-    told = [f"up to {duration(item['saves_s'])}"] if item["saves_s"] else []
+    known = [f"up to {duration(item['saves_s'])}"] if item["saves_s"] else []
     if sure_word(item["sureness"]) == "possible":
-        told.append("the cause is only possible")
-    saves = f" [{', '.join(told)}]" if told else ""
+        known.append("low confidence in the cause")
+    saves = f" ({', '.join(known)})" if known else ""
     first = f"  {k}. "
-    stop = "" if item["action"][-1:] in "?!." else "."
-    say(f"{item['action']}{stop}{saves}", first)
+    action = item["action"]
+    stop = action[-1:] if action[-1:] in "?!." else "."
+    action = action.removesuffix(stop)
+    # a sentence of its own where the action has several
+    together = f"{action}{saves}{stop}" if not saves or ". " not in action else ""
+    say(together or f"{action}{stop}{saves}", first)
     say(f"Because {item['because']}.", " " * len(first), "dim")
     if item["caution"]:
         above = cautioned.setdefault(item["caution"], k)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import click
 
 REASON_ROWS, RIVAL_ROWS, ROWS = 4, 2, 10
 """Rows shown of each reason given, of the motion next likeliest, and of all together."""
 SILENT = 0.2
-"""Points below which a row says next to nothing and waits for ``--all``."""
-TITLES = ("speaks of", "measured", "value", "usual", "limit", "points")
+"""Points below which a row hardly counts and waits for ``--all``."""
+TITLES = ("points to", "measured", "value", "typical", "limit", "points")
 Section = tuple[str, list[dict]]
 """A heading and its rows of evidence."""
 
@@ -20,20 +22,20 @@ Section = tuple[str, list[dict]]
     Example: why did frame 42 go?
       subgrade explain subgrade_results light_0042
     \b
-    Everything that was looked at:
+    Every measurement that was taken into account:
       subgrade explain subgrade_results light_0042 --all
     \b
     The same for a script:
       subgrade explain subgrade_results light_0042.fits --json
 
-    Points are log odds: positive speaks for the reason, negative against it; a reason
-    whose deciding number earns more than 0 rejects the frame.
+    Points are log odds: positive supports the reason in front, negative counts against
+    it; a reason whose deciding number earns more than 0 rejects the frame.
     """,
 )
 @click.argument("results", metavar="RESULTS")
 @click.argument("frame", metavar="FRAME")
-@click.option("--all", "everything", is_flag=True, help="Print every piece of evidence.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON, every piece of evidence in it.")
+@click.option("--all", "everything", is_flag=True, help="Print every measurement.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, with every measurement.")
 def command(results, frame, everything, as_json) -> None:
     """Print why FRAME was kept or rejected, from the RESULTS folder alone.
 
@@ -49,10 +51,10 @@ def command(results, frame, everything, as_json) -> None:
 
         click.echo(json.dumps(record, indent=1, allow_nan=False))
     else:
-        _print(record, everything)
+        _print(record, everything, session)
 
 
-def _print(record: dict, everything: bool) -> None:
+def _print(record: dict, everything: bool, session) -> None:
     from subgrade.cli.screen import printer, screen_of
 
     screen = screen_of()
@@ -71,42 +73,88 @@ def _print(record: dict, everything: bool) -> None:
     paragraph(values["explanation"])
     if graded:
         paragraph(f"confidence {values['confidence']:.2f}, weight {values['weight']:.2f}")
+    if stars := stars_line(record):
+        paragraph(stars)
     guiding = record.get("guiding")
     if guiding and guiding["samples"]:
-        paragraph(guiding_line(guiding))
+        axes = (session.record.get("guiding") or {}).get("axes")
+        paragraph(guiding_line(guiding, session.frames, axes))
     parts = all_sections(record) if everything else chosen_sections(record)
     if parts:
         say("")
-        for line, style in table_lines(parts, screen):
+        for line, style in table_lines(parts, screen, record.get("scale_arcsec")):
             say(line, style)
         say("")
         paragraph(
-            "Points are log odds: positive speaks for the reason in front, negative against.",
+            "Points are log odds: positive supports the reason in front, negative counts "
+            "against it.",
             "dim",
         )
     for note in record["notes"]:
         paragraph(f"note: {note}")
     left = len(_numbered(record)) - sum(len(rows) for _, rows in parts)
     if left:
-        paragraph(f"{left} more {'row' if left == 1 else 'rows'} of evidence: add --all.", "dim")
+        things = "measurement" if left == 1 else "measurements"
+        paragraph(f"{left} more {things}: add --all.", "dim")
 
 
-def guiding_line(guiding: dict) -> str:
-    """The record inside this exposure, in one line."""
+def stars_line(record: dict) -> str:
+    """How many stars a frame has, their width and eccentricity; empty if it was not measured."""
+    from subgrade.causes.figures import eccentricity_text
+    from subgrade.results.night_summary import width_text
+
+    values, scale = record["values"], record.get("scale_arcsec")
+    parts = [] if values["stars"] is None else [f"{values['stars']}"]
+    if values["fwhm_px"] is not None:
+        pixels = f" ({values['fwhm_px']:.2f} px)" if scale else ""
+        parts.append(f"FWHM {width_text(values['fwhm_px'], scale)}{pixels}")
+    if values["eccentricity"] is not None:
+        error = record.get("eccentricity_error")
+        text = eccentricity_text(values["eccentricity"], math.nan if error is None else error)
+        parts.append(f"eccentricity {text}")
+    return f"stars: {', '.join(parts)}" if parts else ""
+
+
+def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec") -> str:
+    """The record inside this exposure, in one line, beside the median of the kept frames.
+
+    Parameters
+    ----------
+    guiding : dict
+        Of this frame in session.json.
+    frames : list of dict
+        All frames there.
+    axes : str or None
+        ``xy`` where the record's axes are the guide camera's.
+    """
     from subgrade.causes.figures import figure
+    from subgrade.results.guiding import recorded_rms
 
-    parts = [f"{guiding['samples']} samples over {100 * guiding['coverage']:.0f}% of the exposure"]
-    for title, name in (("rms RA", "rms_ra"), ("rms Dec", "rms_dec"), ("peak", "peak")):
+    names = ("x", "y") if axes == "xy" else ("RA", "Dec")
+    others = [f for f in frames if f["guiding"] != guiding]
+    typical = recorded_rms(frames) if any(map(math.isfinite, recorded_rms(others))) else ()
+    parts = []
+    for k, (title, name) in enumerate(zip(names, ("rms_ra", "rms_dec"), strict=True)):
         if guiding[name] is not None:
-            parts.append(f"{title} {figure(guiding[name], '″')}")
-    for title, name in (("without a star", "lost_s"), ("unsettled", "settle_overlap_s")):
+            beside = f" (typical {figure(typical[k], '″')})" if typical else ""
+            parts.append(f"{title} {figure(guiding[name], '″')}{beside}")
+    parts = [f"RMS {', '.join(parts)}"] if parts else []
+    if guiding["peak"] is not None:
+        parts.append(f"peak {figure(guiding['peak'], '″')}")
+    for title, name in (
+        ("guide star missing", "lost_s"), ("not settled after a dither", "settle_overlap_s")
+    ):  # fmt: skip
         if guiding[name]:
-            parts.append(f"{title} {figure(guiding[name], 's')}")
+            parts.append(f"{title} for {figure(guiding[name], 's')}")
+    samples = "sample" if guiding["samples"] == 1 else "samples"
+    parts.append(
+        f"{guiding['samples']} {samples} over {100 * guiding['coverage']:.0f}% of the exposure"
+    )
     return "guiding: " + ", ".join(parts)
 
 
 def in_reading_order(record: dict) -> list[dict]:
-    """The evidence with the numbers that decided first, then by how much each says.
+    """The evidence with the numbers that decided first, then by how much each counts.
 
     A frame just past its limit is decided by a number of few points, which would stand
     far down the table.
@@ -116,7 +164,7 @@ def in_reading_order(record: dict) -> list[dict]:
 
 
 def next_likeliest(record: dict) -> str | None:
-    """The motion that the evidence speaks for most after the one given; None for no motion."""
+    """The motion that the evidence supports most after the one given; None for no motion."""
     from subgrade.causes.motion import PRIOR
 
     given = next((r for r in _reasons(record) if r in PRIOR), None)
@@ -131,7 +179,7 @@ def next_likeliest(record: dict) -> str | None:
 
 
 def chosen_sections(record: dict) -> list[Section]:
-    """About ten rows: of the reasons given, of the next likeliest motion, and against the rest."""
+    """About ten rows: of the reasons given, the next most likely motion, and against the rest."""
     numbered = _numbered(record)
     given, rival = _reasons(record), next_likeliest(record)
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or _decided(r, given)]
@@ -159,17 +207,20 @@ def _titled(record, mine, rival, next_rows, rest, against: str) -> list[Section]
     kept = record["values"]["verdict"] == "keep"
     parts = [
         (f"{'Reason' if len(given) == 1 else 'Reasons'} given: {', '.join(given)}", mine),
-        (f"Next likeliest motion: {rival}", next_rows),
+        (f"Next most likely motion: {rival}", next_rows),
         (f"{against} {'rejecting it' if kept else 'other reasons'}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
 
 
-def table_lines(parts: list[Section], screen) -> list[tuple[str, str]]:
-    """The rows under their headings, columns lined up, with the style of each line."""
+def table_lines(parts: list[Section], screen, scale: float | None = None) -> list[tuple[str, str]]:
+    """The rows under their headings, columns lined up, with the style of each line.
+
+    Lengths are in arcseconds where the frame's scale is given.
+    """
     from subgrade.cli.screen import elided, padded
 
-    cells = [[_cells(item) for item in rows] for _, rows in parts]
+    cells = [[_cells(item, scale) for item in rows] for _, rows in parts]
     shown = [[[screen.shown(c) for c in row] for row in part] for part in cells]
     every = [list(TITLES), *(row for part in shown for row in part)]
     wide = [max(len(row[k]) for row in every) for k in range(len(TITLES))]
@@ -187,17 +238,16 @@ def table_lines(parts: list[Section], screen) -> list[tuple[str, str]]:
     return lines
 
 
-def _cells(item: dict) -> list[str]:
-    from subgrade.results import quantity_text, quantity_words
+def _cells(item: dict, scale: float | None) -> list[str]:
+    from subgrade.results import quantity_texts, quantity_words
 
-    name, unit = item["quantity"], item["unit"]
-    numbers = [quantity_text(name, item[key], unit) for key in ("value", "usual", "limit")]
     points = round(item["points"], 1) or 0.0  # no minus before a zero
-    return [item["reason"], quantity_words(name), *numbers, f"{points:+.1f}"]
+    numbers = quantity_texts(item, scale)
+    return [item["reason"], quantity_words(item["quantity"]), *numbers, f"{points:+.1f}"]
 
 
 def _numbered(record: dict) -> list[dict]:
-    """Evidence with a number to show; the rest is told by the explanation."""
+    """Evidence with a number to show; the rest is in the explanation."""
     return [item for item in in_reading_order(record) if item["value"] is not None]
 
 

@@ -49,7 +49,7 @@ class _Motion(click.ParamType):
     Example: grade a night into its own folder, on three processes
       subgrade grade ~/astro/m31/lights --out ~/astro/m31/graded --workers 3
     \b
-    With the night's guiding record, to tell the motions apart
+    With the night's guiding record, to find out what moved the stars
       subgrade grade ~/astro/m31/lights --guide ~/astro/m31/guiding.csv
     \b
     A comet that the mount followed, 95 arcseconds an hour towards position angle 214
@@ -63,7 +63,7 @@ class _Motion(click.ParamType):
       floor = 0.45
 
     \b
-    Let it learn from your own marks, a table of frame,verdict
+    Teach it your own limits with a table of frame,verdict
       subgrade grade ~/astro/m31/lights --teach marks.csv
 
     \b
@@ -86,7 +86,7 @@ class _Motion(click.ParamType):
     "--workers",
     type=click.IntRange(1, 1024),
     metavar="N",
-    help="Processes that measure; as many as help if not given.",
+    help="Processes that measure; chosen for this machine if not given.",
 )
 @click.option(
     "--scale",
@@ -94,7 +94,7 @@ class _Motion(click.ParamType):
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel, instead of the header's.",
 )
-@click.option("--dark", metavar="FILE", help="Master dark to take off every frame.")
+@click.option("--dark", metavar="FILE", help="Master dark to subtract from every frame.")
 @click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
 @click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")
 @click.option(
@@ -105,9 +105,9 @@ class _Motion(click.ParamType):
     "--guide-utc-offset",
     type=_Number(-16, 16),
     metavar="HOURS",
-    help="How far the guiding record's clock is ahead of UTC, when the night cannot tell.",
+    help="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
 )
-@click.option("--guide-map", metavar="FILE", help="Says which column of the record is which.")
+@click.option("--guide-map", metavar="FILE", help="States which column of the record is which.")
 @click.option(
     "--guide-scale",
     type=_Number(0.01, 1000),
@@ -119,11 +119,11 @@ class _Motion(click.ParamType):
     type=_Motion(),
     metavar="RATE,PA",
     help="Motion of the comet or asteroid that the mount followed, in arcseconds an hour and "
-    "degrees east of north: judge frames beyond the trail it draws.",
+    "degrees east of north: the trail it leaves is taken out before frames are judged.",
 )
 @click.option(
     "--teach", metavar="FILE",
-    help="Your marks, a CSV of frame,verdict: adapt the limits to them, and say which moved.",
+    help="Your marks, a CSV of frame,verdict: adapt the limits to them, and list which moved.",
 )  # fmt: skip
 @click.option(
     "--marks", metavar="FILE",
@@ -144,7 +144,7 @@ class _Motion(click.ParamType):
 @click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
 @click.pass_context
 def command(context, paths, quiet, no_report, **options) -> None:
-    """Measure the light frames in PATH..., keep or reject each, and say why.
+    """Measure the light frames in PATH..., keep or reject each, and explain why.
 
     PATH is a folder (searched with its subfolders), a file or a pattern. Results go to
     the --out folder: summary.csv, keeps.txt, rejects.txt, weights.csv and more.

@@ -6,19 +6,25 @@ import click
 
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
 
-LABEL = 12
+LABEL = 14
 """Columns of the words in front of a line."""
 EVENTS = {
-    "dither": ("dither", "dithers"),
-    "settle_start": ("settling started", "settling started"),
-    "settle_end": ("settled after a dither", "settled after a dither"),
-    "star_missing": ("guide star missing", "guide star missing"),
-    "pause": ("pause", "pauses"),
-    "resume": ("guiding resumed", "guiding resumed"),
-    "reference_moved": ("reference position moved", "reference position moved"),
-    "other": ("of another kind", "of another kind"),
+    "dither": "dithers",
+    "settle_start": "settling started",
+    "settle_end": "settled after a dither",
+    "star_missing": "guide star missing",
+    "pause": "guiding paused",
+    "resume": "guiding resumed",
+    "reference_moved": "reference position moved",
+    "other": "others",
 }
-"""What a remark of each kind is called, one and several."""
+"""What remarks of each kind are called, in the order shown."""
+RMS = (
+    ("rms", "over the whole record"),
+    ("settled_rms", "without dithers and settling"),
+    ("calm_rms", "in its quiet stretches, the quarter with the least scatter"),
+)
+"""Each RMS of a record and what it is of."""
 
 
 @click.command(
@@ -28,21 +34,22 @@ EVENTS = {
     Example: what is in last night's guiding record?
       subgrade guide ~/astro/m31/guiding.csv
     \b
-    Errors in pixels, and the file does not say how large they are
+    Errors in pixels, and the file does not state the scale
       subgrade guide ~/astro/m31/guiding.csv --guide-scale 2.14
     \b
-    A column was taken for another: put this into map.toml and add --guide-map map.toml
+    A column was misread: put this into map.toml and add --guide-map map.toml
       [columns]
       ra = "Error 1"
       [units]
       ra = "px"
 
-    Records are read by what is in them; docs/guiding-record.md says how, docs/guide-map.md
-    how to help. Exit code 1: no file could be read, 3: some could not.
+    Records are read by what is in them; docs/guiding-record.md explains how,
+    docs/guide-map.md how to correct a misread column. Exit code 1: no file could be read, 3:
+    some could not.
     """,
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@click.option("--guide-map", metavar="FILE.toml", help="Says which column of the record is which.")
+@click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
 @click.option(
     "--guide-scale",
     type=click.FloatRange(0.01, 100),
@@ -53,8 +60,9 @@ EVENTS = {
 def command(files, guide_map, guide_scale, as_json) -> int:
     """Show what was understood of guiding records.
 
-    Columns with their meaning and unit and how sure that is, the clock, sections, cadence,
-    scale, remarks, RMS and peak errors, gaps and lost stars.
+    Each column with its meaning, unit and the confidence in that, then clock, sections,
+    time between guide exposures, scale, RMS and peak error, remarks, gaps, and how long the
+    guide star was missing.
     """
     from subgrade.asked import check_file
     from subgrade.errors import UnreadableFile
@@ -120,7 +128,7 @@ def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
     """A row a column of the record, the reason folded in what room the others leave."""
     from subgrade.cli.screen import padded
 
-    rows = [("column", "taken for", "unit", "sure")]
+    rows = [("column", "read as", "unit", "confidence")]
     for column in columns:
         used = column["role"] != "other"
         title = screen.shortened(column["title"], screen.width // 3)
@@ -138,47 +146,45 @@ def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
 
 
 def _lines(found: dict):
-    """Name and text of each thing said below the table."""
-    clocks = {"utc": "UTC", "unknown": "a date and time of no stated zone",
-              "relative": "seconds since a start that is not told"}  # fmt: skip
+    """Name and text of each line below the table."""
+    clocks = {"utc": "UTC", "unknown": "date and time, time zone not stated",
+              "relative": "seconds from a start that is not stated"}  # fmt: skip
     clock = clocks[found["clock"]]
-    yield "clock", clock if found["dated"] else "a time of day without a date"
+    yield "clock", clock if found["dated"] else "time of day without a date"
     yield "samples", f"{found['samples']} in {found['duration_s'] / 60:.1f} min" + _every(found)
     for k, section in enumerate(found["sections"], 1):
         yield f"section {k}", f"{section['from']} to {section['to']}, {section['samples']} samples"
     if found["scale_arcsec_px"] is not None:
         yield "scale", f"{found['scale_arcsec_px']:.4g} arcsec per pixel"
-    peak = found["peak_arcsec"]
-    whole = " over the whole record" + (f", peak {peak:.2f}" if peak is not None else "")
-    rows = [("rms", whole), ("settled_rms", " without dithers and their settling"),
-            ("calm_rms", " in calm stretches, as grade tells it")]  # fmt: skip
     label = "RMS"
-    for name, of in rows:
+    for name, of in RMS:
         if text := _axes(found, name):
-            yield label, text + of
+            yield label, f"{text} {of}"
             label = ""
-    if found["events"]:
-        yield "remarks", ", ".join(_counted(n, kind) for kind, n in found["events"].items())
-    yield "lost star", f"{found['lost_samples']} samples, {found['lost_s']:.0f} s"
-    yield (
-        "gaps",
-        f"{found['gaps']}"
-        + (f", the longest {found['longest_gap_s']:.0f} s" if found["gaps"] else ""),
-    )
+    if found["peak_arcsec"] is not None:
+        yield "peak error", f"{found['peak_arcsec']:.2f}″"
+    if counts := _counts(found["events"]):
+        yield "remarks", counts
+    lost = found["lost_samples"]
+    samples = "sample" if lost == 1 else "samples"
+    yield "star missing", f"{lost} {samples}, {found['lost_s']:.0f} s" if lost else "never"
+    longest = f", the longest {found['longest_gap_s']:.0f} s" if found["gaps"] else ""
+    yield "gaps", f"{found['gaps']}{longest}" if longest else "none"
 
 
 def _axes(found: dict, name: str) -> str:
     """A number of either axis; empty where neither is known."""
     titles = ("RA", "Dec") if found["axes"] == "ra_dec" else ("x", "y")
     values = (found[f"{name}_ra_arcsec"], found[f"{name}_dec_arcsec"])
-    told = [f"{t} {v:.2f}" for t, v in zip(titles, values, strict=True) if v is not None]
-    return f"{', '.join(told)} arcsec" if told else ""
+    known = [f"{t} {v:.2f}″" for t, v in zip(titles, values, strict=True) if v is not None]
+    return ", ".join(known)
 
 
 def _every(found: dict) -> str:
     return f", one every {found['cadence_s']:.3g} s" if found["cadence_s"] is not None else ""
 
 
-def _counted(number: int, kind: str) -> str:
-    one, many = EVENTS.get(kind, (kind, kind))
-    return f"{number} {one if number == 1 else many}"
+def _counts(events: dict[str, int]) -> str:
+    """How many remarks there are of each kind."""
+    kinds = [*EVENTS, *(kind for kind in events if kind not in EVENTS)]
+    return ", ".join(f"{EVENTS.get(kind, kind)} {events[kind]}" for kind in kinds if kind in events)

@@ -8,20 +8,21 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from subgrade.cli.screen import Screen
+from subgrade.cli.screen import HARD, Screen
 from subgrade.results.model import Graded, GradedFrame
+from subgrade.results.night_summary import group_scales
 
 BLOCKS, DIGITS = "▁▂▃▄▅▆▇█", "12345678"
 LEAST_SPAN, MOST_SPAN = 1.25, 1.6
-"""Widest over narrowest that the eight levels span: a calm night is not blown up, and one
+"""Widest over narrowest that the eight levels span: a steady night is not blown up, and one
 swollen frame does not flatten the others.  A choice."""
 DAY_S = 86400.0
 
 
 @dataclass(frozen=True, slots=True)
 class NightLine:
-    """``widths`` and ``losses`` have a character a frame or run of frames; ``key`` says how to
-    read them."""
+    """``widths`` and ``losses`` have a character a frame or run of frames; ``key`` explains how
+    to read them."""
 
     widths: str
     losses: str
@@ -59,15 +60,18 @@ def night_line(
     each = math.ceil(len(frames) / max(width, 1))
     runs = [frames[k : k + each] for k in range(0, len(frames), each)]
     levels, kept = (BLOCKS, "·") if screen.can_show(BLOCKS + "·") else (DIGITS, ".")
-    sizes = [_middle([_width(graded, frame) for frame in run]) for run in runs]
+    scale = group_scales(graded)[0] if len(graded.groups) == 1 else None
+    sizes = [_middle([_width(graded, frame, scale) for frame in run]) for run in runs]
     marks = _marks(sizes, levels)
     losses = [_loss(run, letters, kept) for run in runs]
     key = [when] if (when := _when(frames)) else []
     if drawn := _drawn(sizes, marks, levels):
-        unit = "px" if len(graded.groups) == 1 else "of its group's usual"
-        key.append(f"star width (FWHM) {drawn} {unit}")
+        if len(graded.groups) == 1:
+            key.append(f"star width (FWHM) {drawn}{'″' if scale else ' px'}")
+        else:
+            key.append(f"FWHM over the typical of its group {drawn}")
     if each > 1:
-        key.append(f"{each} frames a mark, capital where half or more are lost")
+        key.append(f"{each} frames a character, capital where half or more are lost")
     return NightLine("".join(marks), "".join(losses), "; ".join(key))
 
 
@@ -96,7 +100,7 @@ def _drawn(sizes: Sequence[float], marks: Sequence[str], levels: str) -> str:
     order = sorted(by_mark, key=levels.index)
     bottom, top = order[0], order[-1]
     least, first, last = min(by_mark[bottom]), min(by_mark[top]), max(by_mark[top])
-    equals = " " if levels == BLOCKS else "="  # digits beside digits
+    equals = HARD if levels == BLOCKS else "="  # digits beside digits
     text = f"{bottom}{equals}{least:.2f}"
     if last > MOST_SPAN * least:  # beyond the scale the top mark holds more than a step
         return f"{text}, {top}{equals}{first:.2f}" + (f" to {last:.2f}" if first < last else "")
@@ -106,13 +110,13 @@ def _drawn(sizes: Sequence[float], marks: Sequence[str], levels: str) -> str:
     return f"{text} to {top}{equals}{last:.2f}"
 
 
-def _width(graded: Graded, frame: GradedFrame) -> float:
-    """FWHM, px; over the group's usual one where there are several groups."""
+def _width(graded: Graded, frame: GradedFrame, scale: float | None) -> float:
+    """FWHM, arcsec or else px; over the group's typical one where there are several groups."""
     group = frame.compared.group if frame.compared is not None else -1
     if frame.stars is None or group < 0:
         return math.nan
     if len(graded.groups) == 1:
-        return frame.stars.fwhm_px
+        return frame.stars.fwhm_px * (scale or 1.0)
     usual = graded.groups[group].usual.get("fwhm_px")
     return frame.stars.fwhm_px / usual.centre if usual and usual.centre > 0 else math.nan
 
@@ -137,4 +141,5 @@ def _when(frames: Sequence[GradedFrame]) -> str:
     first, last = timed[0], timed[-1]
     if last.start_unix - first.start_unix >= DAY_S:
         return f"{first.start_utc[:10]} to {last.start_utc[:10]}"
-    return f"{first.start_utc[11:16]} to {last.start_utc[11:16]} UTC"
+    times = dict.fromkeys(f.start_utc[11:16] for f in (first, last))
+    return f"{' to '.join(times)} UTC"

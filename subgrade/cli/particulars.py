@@ -1,4 +1,4 @@
-"""What the summary says below its table, a labelled line each."""
+"""What the summary holds below its table, a labelled line each."""
 
 from __future__ import annotations
 
@@ -7,12 +7,19 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
+from subgrade.causes import eccentricity_text
 from subgrade.cli.screen import HARD, Screen, padded
 from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
-from subgrade.results.guiding import clock_text, problems_parted, usable
+from subgrade.results.guiding import (
+    clock_sentence,
+    clock_text,
+    night_rms,
+    problems_parted,
+    usable,
+)
 from subgrade.results.model import Graded, GradedFrame
-from subgrade.results.night_summary import stack_lines
+from subgrade.results.night_summary import group_scales, stack_lines, width_text
 from subgrade.results.session import remarks_of
 from subgrade.results.teaching import person_lines
 
@@ -21,8 +28,8 @@ LABEL = 12
 MOST_PROBLEMS = 5
 MOST_GROUPS, MOST_STACKS = 8, 3
 """Lines on a screen, that which names the rest included."""
-SURE = 0.95
-"""Confidence from which a reject is not offered as a doubtful one."""
+DOUBTFUL = 0.95
+"""Confidence below which a reject is offered as a doubtful one."""
 LISTED = ("report.html", "summary.csv", "keeps.txt", "rejects.txt")
 
 Part = tuple[str, str]
@@ -30,7 +37,7 @@ Part = tuple[str, str]
 
 
 def particulars(graded: Graded, out: str, screen: Screen) -> list[Part]:
-    """Usual values, best and worst frames, record, stack, remarks, advice, files, next steps.
+    """Typical values, best and worst frames, record, stack, remarks, advice, files, next steps.
 
     Parameters
     ----------
@@ -60,23 +67,26 @@ def command(*words: str) -> str:
 
 
 def guiding_line(graded: Graded) -> str:
-    """The guiding record: its clock, what it covers, how calm the night was."""
+    """The night's guiding RMS, what the record covers, and its clock."""
     night = graded.guiding
     if not usable(night):
-        told = clock_text(night) or night.clock.how
-        return f"not used, the record's clock is not settled ({told})"
+        candidates = clock_text(night)
+        if not candidates:
+            return f"record not used: {night.clock.how}"
+        return f"record not used, its clock is not settled ({candidates})"
     held = [f for f in graded.frames if f.compared is not None]
     covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
     names = ("x", "y") if night.record.axes == "xy" else ("RA", "Dec")
-    calm = ", ".join(
+    rms = ", ".join(
         f"{axis} {value:.2f}″"
-        for axis, value in zip(names, (night.calm_rms_ra, night.calm_rms_dec), strict=True)
+        for axis, value in zip(names, night_rms(graded), strict=True)
         if value == value
     )
     of = f"all {len(held)}" if covered == len(held) > 1 else f"{covered} of {len(held)}"
-    return f"clock {clock_text(night)}, covers {of} frames" + (
-        f"; rms {calm} in calm" if calm else ""
-    )
+    parts = [f"RMS {rms}, median of the kept frames"] if rms else []
+    frames = "frame" if len(held) == 1 else "frames"
+    parts.append(f"the record covers {of} {frames}, {clock_sentence(night)}")
+    return "; ".join(parts)
 
 
 def _groups(graded: Graded, screen: Screen) -> list[str]:
@@ -86,7 +96,7 @@ def _groups(graded: Graded, screen: Screen) -> list[str]:
     rows = [_group(graded, k) for k in range(len(graded.groups))]
     names = [screen.shown(name) for name, *_ in rows]
     room = screen.width - LABEL if screen.folds else math.inf
-    # the eccentricity goes first, then the arcseconds, then the width; the name last
+    # the eccentricity goes first, then the pixels, then the width; the name last
     for shown in (3, 2, 1, 0):
         texts = _lined_up(names, [row[1:] for row in rows], shown)
         if all(cell_len(text) <= room for text in texts):
@@ -98,38 +108,38 @@ def _groups(graded: Graded, screen: Screen) -> list[str]:
 
 
 def _group(graded: Graded, index: int) -> tuple[str, str, str, str, str]:
-    """Name, frames kept, usual width in px, the same in arcsec, usual eccentricity."""
+    """Name, frames kept, typical width, the same in px, typical eccentricity."""
     group = graded.groups[index]
     members = [f for f in graded.frames if f.compared and f.compared.group == index]
     kept = sum(f.judgement.verdict == "keep" for f in members)
-    scale = next((f.facts.scale_arcsec for f in members if f.facts.scale_arcsec), None)
+    scale = group_scales(graded)[index]
     # the headline has counted all frames already
     counted = f"{kept} of {len(members)} kept" if len(members) < len(graded.frames) else ""
     fwhm, oval = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
-    width = arcsec = shape = ""
+    width = pixels = shape = ""
     if fwhm and fwhm.centre == fwhm.centre:
-        width = f"usual FWHM {fwhm.centre:.2f} px"
-        arcsec = f" = {fwhm.centre * scale:.2f}″" if scale else ""
+        width = f"{'typical ' if len(members) > 1 else ''}FWHM {width_text(fwhm.centre, scale)}"
+        pixels = f" ({fwhm.centre:.2f} px)" if scale else ""
     if oval and oval.centre == oval.centre:
         shape = f"ecc. {oval.centre:.2f}"
-    return group.label, counted, width, arcsec, shape
+    return group.label, counted, width, pixels, shape
 
 
 def _lined_up(names: Sequence[str], rows: Sequence[tuple], shown: int) -> list[str]:
-    """The lines with so many of width, arcseconds and eccentricity, their columns lined up."""
+    """The lines with so many of width, pixels and eccentricity, their columns lined up."""
     from rich.cells import cell_len
 
     lines = []
-    for counted, width, arcsec, shape in rows:
-        width = (width if shown > 0 else "") + (arcsec if shown > 1 else "")
+    for counted, width, pixels, shape in rows:
+        width = (width if shown > 0 else "") + (pixels if shown > 1 else "")
         lines.append([counted, width, shape if shown > 2 else ""])
     wide = [max(len(line[k]) for line in lines) for k in range(3)] if lines else []
     long = max(map(cell_len, names), default=0)
     texts = []
     for name, line in zip(names, lines, strict=True):
         cells = [padded(cell, wide[k], right=True) for k, cell in enumerate(line) if wide[k]]
-        told = ", ".join(cells).rstrip(" ,")
-        texts.append(f"{padded(f'{name}:', long + 1)} {told}" if told else name)
+        numbers = ", ".join(cells).rstrip(" ,")
+        texts.append(f"{padded(f'{name}:', long + 1)} {numbers}" if numbers else name)
     return texts
 
 
@@ -153,17 +163,18 @@ def _best_and_worst(graded: Graded, screen: Screen) -> list[Part]:
     names = [screen.shortened(frame.name, room) + ":" for frame in (best, worst)]
     wide = max(map(cell_len, names))
     return [
-        ("Best", f"{padded(names[0], wide)} {_numbers(best)}"),
-        ("Worst kept", f"{padded(names[1], wide)} {_numbers(worst)}"),
+        (label, f"{padded(name, wide)} {_numbers(frame, group_scales(graded))}")
+        for label, name, frame in zip(("Best", "Worst kept"), names, (best, worst), strict=True)
     ]
 
 
-def _numbers(frame: GradedFrame) -> str:
-    stars = frame.stars
-    told = [f"FWHM {stars.fwhm_px:.2f} px"] if stars.fwhm_px == stars.fwhm_px else []
+def _numbers(frame: GradedFrame, scales: Sequence[float | None]) -> str:
+    stars, group = frame.stars, frame.compared.group if frame.compared is not None else -1
+    scale = scales[group] if group >= 0 else None
+    parts = [f"FWHM {width_text(stars.fwhm_px, scale)}"] if stars.fwhm_px == stars.fwhm_px else []
     if stars.eccentricity == stars.eccentricity:
-        told.append(f"ecc. {stars.eccentricity:.2f}")
-    return ", ".join([*told, f"weight {frame.judgement.weight:.2f}"])
+        parts.append(f"ecc. {eccentricity_text(stars.eccentricity, stars.eccentricity_error)}")
+    return ", ".join([*parts, f"weight {frame.judgement.weight:.2f}"])
 
 
 def _kept_remarks(graded: Graded) -> list[str]:
@@ -173,8 +184,8 @@ def _kept_remarks(graded: Graded) -> list[str]:
         if f.judgement.verdict == "keep"
         for reason in f.judgement.reasons
     )
-    told = ", ".join(f"{word} {frames}" for word, frames in count.most_common())
-    return [f"on kept frames: {told}"] if told else []
+    counted = ", ".join(f"{word} {frames}" for word, frames in count.most_common())
+    return [f"on kept frames: {counted}"] if counted else []
 
 
 def _night_remarks(graded: Graded) -> list[str]:
@@ -193,13 +204,13 @@ def _unread_records(graded: Graded, screen: Screen) -> list[str]:
 
 def _problems(graded: Graded, screen: Screen) -> list[str]:
     problems, _ = problems_parted(graded.problems)
-    told = [
+    lines = [
         f"{screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
         for name, cause in problems[:MOST_PROBLEMS]
     ]
     if len(problems) > MOST_PROBLEMS:
-        told.append(f"and {len(problems) - MOST_PROBLEMS} more, in summary.csv")
-    return told
+        lines.append(f"and {len(problems) - MOST_PROBLEMS} more, in summary.csv")
+    return lines
 
 
 def _advice(graded: Graded) -> list[Part]:
@@ -219,7 +230,7 @@ def _where(graded: Graded, out: str) -> list[Part]:
     """Where the files are and what to type next."""
     if graded.settings.get("dry_run"):
         return [
-            ("Files", "none: a dry run writes nothing, no measurements either"),
+            ("Files", "none: a dry run writes nothing, measurements included"),
             ("Next", "the same command without --dry-run; the rejects would be:"),
         ]
     folder = Path(out).absolute()
@@ -227,18 +238,18 @@ def _where(graded: Graded, out: str) -> list[Part]:
     if not graded.settings.get("report", True):
         files = [name for name in files if name != "report.html"]  # of an earlier run
     parts = [("Files", f"{folder}: {', '.join(files)}" if files else f"{folder}")]
-    doubtful = _least_sure(graded.frames)
+    doubtful = _lowest_confidence(graded.frames)
     cull = f"; {command('cull', out, '--to', 'DIR')}" if doubtful is not None else ""
     parts.append(("Next", f"{command('diagnose', out)}{cull}"))
     if doubtful is not None and doubtful.name.isprintable():  # else it cannot be typed
         asked = command("explain", out, _short_name(graded, doubtful))
-        sure = doubtful.judgement.confidence
-        why = f"  (least sure reject, {sure:.2f})" if sure < SURE else ""
+        confidence = doubtful.judgement.confidence
+        why = f"  (lowest-confidence reject, {confidence:.2f})" if confidence < DOUBTFUL else ""
         parts.append(("Next", f"{asked}{why[:2]}{why[2:].replace(' ', HARD)}"))
     return parts
 
 
-def _least_sure(frames: Sequence[GradedFrame]) -> GradedFrame | None:
+def _lowest_confidence(frames: Sequence[GradedFrame]) -> GradedFrame | None:
     rejects = [f for f in frames if f.judgement.verdict == "reject"]
     return min(
         rejects, key=lambda f: (not f.name.isprintable(), f.judgement.confidence), default=None

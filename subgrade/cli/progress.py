@@ -11,7 +11,7 @@ LINE_EVERY_S = 10.0
 
 
 def progress_for(quiet: bool) -> Progress:
-    """The manner of progress that suits where stderr goes."""
+    """The kind of progress that suits where stderr goes."""
     if quiet:
         return QuietProgress()
     return BarProgress() if sys.stderr.isatty() else LineProgress()
@@ -35,18 +35,17 @@ class LineProgress(QuietProgress):
         _line(one_line(text))
 
     def start(self, total: int, cached: int) -> None:
-        self._total, self._done, self._said = total, cached, cached
+        self._total, self._done, self._shown = total, cached, cached
         self._last = time.monotonic()
         earlier = f", {cached} of them earlier" if cached else ""
-        _line(f"measured {cached} of {total} files" if not cached else
-              f"measured {cached} of {total} files{earlier}")  # fmt: skip
+        _line(f"measured {cached} of {total} files{earlier}")
 
     def advance(self, name: str, cause: str | None = None) -> None:
         super().advance(name, cause)
         self._done += 1
-        due = self._done - self._said >= max(1, self._total // 10)
+        due = self._done - self._shown >= max(1, self._total // 10)
         if due or self._done == self._total or time.monotonic() - self._last > LINE_EVERY_S:
-            self._said, self._last = self._done, time.monotonic()
+            self._shown, self._last = self._done, time.monotonic()
             _line(f"measured {self._done} of {self._total} files")
 
 

@@ -29,7 +29,7 @@ def command(context, results, quiet) -> None:
     """
     import os
 
-    from subgrade.cli.cull import counted, interruptible, tell_problems, teller
+    from subgrade.cli.cull import counted, interruptible, print_problems, progress_lines
     from subgrade.cli.progress import one_line
     from subgrade.cli.summary import duration
     from subgrade.moving import restore
@@ -38,8 +38,8 @@ def command(context, results, quiet) -> None:
 
     results = must_be_results(results, (JOURNAL, SESSION))
     with interruptible("the same command goes on from there"):
-        outcome = restore(results, advance=teller("brought back", quiet))
-    tell_problems(outcome.problems)
+        outcome = restore(results, advance=progress_lines("brought back", quiet))
+    print_problems(outcome.problems)
     if not quiet:
         if outcome.moved:
             count = counted(len(outcome.moved), "frame")

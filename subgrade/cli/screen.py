@@ -101,23 +101,23 @@ def screen_of(stream=None, environment: Mapping[str, str] | None = None) -> Scre
     Screen
     """
     stream = sys.stdout if stream is None else stream
-    told = os.environ if environment is None else environment
-    dumb = told.get("TERM", "").lower() in ("dumb", "unknown")
-    terminal = stream.isatty() or bool(told.get("FORCE_COLOR"))
-    columns, lines = _number(told.get("COLUMNS")), _number(told.get("LINES"))
+    given = os.environ if environment is None else environment
+    dumb = given.get("TERM", "").lower() in ("dumb", "unknown")
+    terminal = stream.isatty() or bool(given.get("FORCE_COLOR"))
+    columns, lines = _number(given.get("COLUMNS")), _number(given.get("LINES"))
     if stream.isatty() and not (columns and lines):
         try:
             real = os.get_terminal_size(stream.fileno())
         except (OSError, ValueError):
             real = os.terminal_size((80, USUAL_LINES))
-        # a terminal that does not know its size says 0
+        # a terminal that does not know its size reports 0
         columns, lines = columns or real.columns or 80, lines or real.lines or USUAL_LINES
     wide = columns or (80 if terminal else UNFOLDED)
     return Screen(
         width=min(max(wide, NARROWEST), WIDEST),
         lines=max(lines or USUAL_LINES, USUAL_LINES) if terminal else None,
         folds=terminal or bool(columns),
-        styled=terminal and not dumb and not told.get("NO_COLOR"),
+        styled=terminal and not dumb and not given.get("NO_COLOR"),
         encoding="ascii" if dumb else (getattr(stream, "encoding", None) or "ascii"),
     )
 

@@ -61,14 +61,15 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
 
 
 def _summary(directory, truths, night) -> None:
-    """Say on stdout what lies where and what to expect."""
+    """Report on stdout what lies where and what to expect."""
     from collections import Counter
 
     verdicts = Counter(t.verdict for t in truths)
     reasons = Counter(t.reason for t in truths if t.reason)
-    told = ", ".join(f"{n} {verdict}" for verdict, n in verdicts.most_common())
-    click.echo(f"{len(truths)} frames in {directory}: meant to be {told}.")
+    meant = ", ".join(f"{verdict} {n}" for verdict, n in verdicts.most_common())
+    frames = f"{len(truths)} {'frame' if len(truths) == 1 else 'frames'}"
+    click.echo(f"Rendered {frames} in {directory}; intended verdicts: {meant}.")
     if reasons:
         click.echo("Causes: " + ", ".join(f"{r} {n}" for r, n in sorted(reasons.items())) + ".")
-    record = " and guiding record guiding.csv" if night.record.write else ""
-    click.echo(f"Truth table truth.csv{record} lie beside them.")
+    record = " and the guiding record guiding.csv" if night.record.write else ""
+    click.echo(f"Beside them: the truth table truth.csv{record}.")

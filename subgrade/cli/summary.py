@@ -74,10 +74,10 @@ def _time(seconds: float) -> str:
 
 def _culled(graded: Graded, out: str, screen: Screen) -> list[Line]:
     """The frames that a cull took away before this grade, and how to have them back."""
-    told = culled_line(graded)
-    if told is None:
+    line = culled_line(graded)
+    if line is None:
         return []
-    text = f"{told}; {command('restore', out)} brings them back"
+    text = f"{line}; {command('restore', out)} brings them back"
     return [(line, "") for line in screen.folded(text, LABEL, "Left out")]
 
 
@@ -96,19 +96,22 @@ def _night(graded: Graded, letters: dict[str, str], screen: Screen) -> list[Line
 def _causes(
     graded: Graded, causes: list[dict], letters: dict[str, str], screen: Screen, room: int
 ) -> list[Line]:
-    """A row a cause, the costliest first; those without room in a line of their own."""
+    """A row a cause, the costliest first; those without room in a line of their own.
+
+    Without exposure times the share is of the frames, and no time is shown.
+    """
     counts = totals(graded)
     total_s, frames = counts["kept_s"] + counts["lost_s"], counts["frames"]
     rows = [
         (
             letters[row["reason"]], row["reason"], row["text"], str(row["frames"]),
-            duration(row["lost_s"]),
+            duration(row["lost_s"]) if row["lost_s"] else "",
             f"{row['lost_s'] / total_s if total_s > 0 else row['frames'] / frames:.0%}",
         )
         for row in causes
     ]  # fmt: skip
     shown, rest = _fitted(rows, room, screen)
-    titles = ("", "lost to", "", "frames", "time", "share")
+    titles = ("", "lost to", "", "frames", "time" if total_s else "", "share")
     table = [titles, *rows[:shown]]
     wide = [max(len(row[k]) for row in table) for k in range(len(titles))]
     if screen.folds:
@@ -118,6 +121,7 @@ def _causes(
         cells = [
             padded(screen.shortened(cell, wide[k]), wide[k], right=k > 2)
             for k, cell in enumerate(row)
+            if wide[k]
         ]
         lines.append(("  ".join(cells), "" if lines else "bold"))
     return lines + [(line, "dim") for line in rest]

@@ -38,7 +38,7 @@ from subgrade.moving.steps import (
 from subgrade.results import open_results
 
 MARK = "Frames that subgrade cull moved out of the way.\n"
-"""The first line of the marker; a file that begins otherwise is not ours to remove."""
+"""The first line of the marker; a file that starts otherwise is not ours to remove."""
 
 
 def would_cull(
@@ -93,7 +93,7 @@ def cull(
     unreadable : bool
         Take the files along that could not be graded.
     advance : callable
-        Told how many of how many frames are done.
+        Called with how many of how many frames are done.
 
     Returns
     -------
@@ -111,7 +111,7 @@ def cull(
         if journal.damaged:
             lines = ", ".join(map(str, journal.damaged[:5]))
             raise ResultsError(
-                f"{journal.path}: line {lines} cannot be understood; run restore, which brings "
+                f"{journal.path}: line {lines} cannot be read; run restore, which brings "
                 "back what it can"
             )
         problems = settle_all(journal)
@@ -243,5 +243,6 @@ def _why(error: OSError, frame: Planned, link: bool) -> str:
     if isinstance(error, FileExistsError):
         return f"{frame.target} is there already; nothing is overwritten"
     if link and error.errno in (errno.EPERM, errno.EACCES, errno.ENOSYS, errno.EOPNOTSUPP):
-        return f"no link could be made in this folder: {error_text(error)}; move instead, or use --list"
+        cause = f"no link could be made in this folder: {error_text(error)}"
+        return f"{cause}; move instead, or use --list"
     return worded(error, frame.source)

@@ -25,7 +25,7 @@ _UNSUPPORTED = {
     errno.EINVAL, errno.ENOSYS, errno.EPERM, errno.EACCES, errno.EMLINK,
     getattr(errno, "ENOTSUP", errno.ENOSYS), getattr(errno, "EOPNOTSUPP", errno.ENOSYS),
 }  # fmt: skip
-"""How file systems say that they lack hard links or the exclusive rename."""
+"""How file systems report that they lack hard links or the exclusive rename."""
 
 
 class NoExclusiveRename(OSError):
@@ -42,7 +42,7 @@ def state_of(path: str) -> os.stat_result | None:
     Raises
     ------
     OSError
-        If it cannot be told: no permission, a disk error.
+        If that cannot be found out: no permission, a disk error.
     """
     try:
         return os.lstat(path)

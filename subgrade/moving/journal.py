@@ -72,8 +72,8 @@ class Journal:
             part="" if kind == LINK else _part(frame.target),
             size=size, sha256=sha256, mtime_ns=mtime_ns, exposure_s=frame.exposure_s,
         )  # fmt: skip
-        told = {name: getattr(entry, name) for name in Entry.__slots__}
-        self._add({"step": BEGUN, "utc": _now(), **told})
+        fields = {name: getattr(entry, name) for name in Entry.__slots__}
+        self._add({"step": BEGUN, "utc": _now(), **fields})
         self.entries[entry.number] = entry
         return entry
 
@@ -106,18 +106,18 @@ class Journal:
 
     def _understood(self, line: bytes) -> bool:
         try:
-            told = json.loads(line)
-            step = told.pop("step")
-            told.pop("utc", None)
+            noted = json.loads(line)
+            step = noted.pop("step")
+            noted.pop("utc", None)
             if step == BEGUN:
-                self._keep(Entry(**told))
+                self._keep(Entry(**noted))
             elif step in STATES:
-                entry = self.entries[told["number"]]
-                self._keep(replace(entry, state=step, part=told["part"], in_place=False))
+                entry = self.entries[noted["number"]]
+                self._keep(replace(entry, state=step, part=noted["part"], in_place=False))
             elif step == "in_place":
-                self._keep(replace(self.entries[told["number"]], in_place=True))
+                self._keep(replace(self.entries[noted["number"]], in_place=True))
             elif step == "folder":
-                self.folders.append(told["path"])
+                self.folders.append(noted["path"])
             elif step == "cleared":
                 self.folders.clear()
             else:
@@ -126,18 +126,18 @@ class Journal:
             return False
         return True
 
-    def _add(self, told: dict) -> None:
+    def _add(self, noted: dict) -> None:
         try:
             if self._handle is None:
                 self._open()
-            rest = memoryview(json.dumps(told).encode() + b"\n")
+            rest = memoryview(json.dumps(noted).encode() + b"\n")
             size = len(rest)
             try:
                 while rest:
                     rest = rest[os.write(self._handle, rest) :]
                 os.fsync(self._handle)
             except OSError:
-                os.ftruncate(self._handle, self._whole)  # half a line would spoil the next
+                os.ftruncate(self._handle, self._whole)  # half a line would damage the next
                 raise
             self._whole += size
         except OSError as error:

@@ -37,7 +37,8 @@ def locked(folder: Path) -> Iterator[None]:
                 raise ResultsError(_busy(path, _holder(path)))
     except OSError as error:
         raise ResultsError(
-            f"{folder}: cannot be written to, and the journal must be kept there: {error_text(error)}"
+            f"{folder}: cannot be written to, and the journal must be kept there: "
+            f"{error_text(error)}"
         ) from error
     _sweep(path)
     try:
@@ -105,12 +106,12 @@ def _sweep(path: str) -> None:
 def _holder(path: str) -> dict | None:
     """Who holds it; empty where that was not written, None where nobody does."""
     try:
-        told = json.loads(Path(path).read_bytes())
+        holder = json.loads(Path(path).read_bytes())
     except FileNotFoundError:
         return None
     except (OSError, ValueError):
         return {}
-    return told if isinstance(told, dict) else {}
+    return holder if isinstance(holder, dict) else {}
 
 
 def _set_aside(path: str) -> None:

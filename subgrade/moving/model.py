@@ -38,7 +38,7 @@ class Planned:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One frame's way out and back, as the journal tells it.
+    """One frame's way out and back, as the journal notes it.
 
     Attributes
     ----------

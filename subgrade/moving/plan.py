@@ -1,4 +1,4 @@
-"""What a cull would move, and every reason not to begin."""
+"""What a cull would move, and every reason not to start."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Plan:
     identities : dict of str to FileIdentity
         By source: what each was when it was graded.
     over : tuple of Entry
-        Earlier steps that are over before these begin: frames brought back by hand, and
+        Earlier steps that are over before these start: frames brought back by hand, and
         links that give way to a move or are gone.
     """
 
@@ -63,7 +63,7 @@ def make_plan(
     NotMoved
         If a file is not the one that was graded, or a target is taken.
     ResultsError
-        If the session does not say what its files were.
+        If the session does not state what its files were.
     """
     to = os.path.abspath(os.path.expanduser(to)) if to is not None else None
     wanted = ("reject", "unreadable") if unreadable else ("reject",)
@@ -172,7 +172,7 @@ def _mismatch(session: Session, record: dict, identity: FileIdentity | None, cho
     if state is not None and not disk.is_file(state):
         return "is a link or no plain file, which are not moved; use --list and move it yourself"
     if identity is None:
-        return "could not be read when it was graded, so it cannot be told from another file"
+        return "could not be read when it was graded, so it may be another file now"
     return _and_now(identity.unlike(path))
 
 
@@ -236,8 +236,8 @@ def _enough_space(frames: list[Planned], to: str) -> None:
     needed = sum(state.st_size for state in states if state.st_dev != device)
     free = shutil.disk_usage(existing).free
     if needed > free:
-        told = f"its disk has {_size(free)} free and {_size(needed)} are needed; make room"
-        raise NotMoved("nothing was moved", [(to, told)])
+        cause = f"its disk has {_size(free)} free and {_size(needed)} are needed; make room"
+        raise NotMoved("nothing was moved", [(to, cause)])
 
 
 def _size(count: int) -> str:

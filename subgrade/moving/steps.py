@@ -154,7 +154,7 @@ def _drop_away(entry: Entry, home: os.stat_result, away: os.stat_result | None) 
 
 
 def _drop_partial(entry: Entry, home: os.stat_result | None) -> None:
-    """Remove the beginning of a copy back, where the whole is at the culled place."""
+    """Remove the started copy back, where the whole is at the culled place."""
     if not (entry.in_place and entry.state == UNDOING and disk.is_file(home)):
         return
     if not disk.same_entry(entry.source, entry.target) and disk.begins_like(

@@ -13,10 +13,9 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
-    in_shown_unit,
     night_rms,
     problems_parted,
-    quantity_text,
+    quantity_texts,
     quantity_words,
     session_record,
 )
@@ -88,30 +87,10 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
 
 
 def _cells(frame: GradedFrame, e: dict) -> dict[str, str]:
-    """Value, typical value and limit as text; value and limit never read alike unless they are."""
+    """Value, typical value and limit as text, each left out where there is none."""
     scale = frame.facts.scale_arcsec if frame.facts else None
-    quantity, unit = e["quantity"], e["unit"]
-    cells = {
-        name: quantity_text(quantity, e[name], unit, scale)
-        for name in ("value", "usual", "limit")
-        if e[name] is not None
-    }
-    if "limit" in cells and cells.get("value") == cells["limit"]:
-        (value, shown), (limit, _) = (
-            in_shown_unit(quantity, e[name], unit, scale) for name in ("value", "limit")
-        )
-        cells["value"], cells["limit"] = beside(value, limit, shown)
-    elif quantity == "eccentricity" and "value" in cells and frame.stars is not None:
-        cells["value"] = _own_eccentricity(frame, e["value"], cells["value"])
-    return cells
-
-
-def _own_eccentricity(frame: GradedFrame, value: float, text: str) -> str:
-    """The frame's own eccentricity as elsewhere on the page, where the evidence is that one."""
-    stars = frame.stars
-    own = math.isclose(value, stars.eccentricity, abs_tol=1e-6)
-    bound = eccentricity_text(value, stars.eccentricity_error)
-    return bound if own and bound.startswith("<") else text
+    texts = zip(("value", "usual", "limit"), quantity_texts(e, scale), strict=True)
+    return {name: text for name, text in texts if text}
 
 
 def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:

@@ -5,7 +5,7 @@ from subgrade.results.files import write_whole
 from subgrade.results.guiding import night_rms, problems_parted
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
-from subgrade.results.quantities import in_shown_unit, quantity_text, quantity_words
+from subgrade.results.quantities import quantity_text, quantity_texts, quantity_words
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
@@ -18,11 +18,11 @@ __all__ = [
     "Session",
     "culled_line",
     "file_identities",
-    "in_shown_unit",
     "night_rms",
     "open_results",
     "problems_parted",
     "quantity_text",
+    "quantity_texts",
     "quantity_words",
     "session_record",
     "write_results",

@@ -115,7 +115,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("verdict", "", str, 0, "keep, reject or unreadable", _judgement("verdict")),
     Column(
         "reasons", "", str, 0,
-        "reason words with ; between, the strongest first; on a kept frame a remark",
+        "reason words separated by ;, the strongest first; on a kept frame a remark",
         lambda f: ";".join(f.judgement.reasons),
     ),
     Column(
@@ -164,17 +164,17 @@ COLUMNS: tuple[Column, ...] = (
     Column("noise_adu", "adu", float, 3, "robust sky noise of one pixel", _star("noise_adu")),
     Column(
         "transparency", "", float, 4,
-        "starlight received relative to the session's clear level, from the same stars matched "
+        "starlight received relative to the night's clear level, from the same stars matched "
         "frame to frame; 1 is clear",
         lambda f: getattr(f.compared, "transparency", None),
     ),
     Column(
         "guide_rms_ra_arcsec", "arcsec", float, 3,
-        "rms guiding error in right ascension inside the exposure", _guiding("rms_ra"),
+        "guiding RMS in RA inside the exposure, about its mean", _guiding("rms_ra"),
     ),
     Column(
         "guide_rms_dec_arcsec", "arcsec", float, 3,
-        "rms guiding error in declination inside the exposure", _guiding("rms_dec"),
+        "guiding RMS in Dec inside the exposure, about its mean", _guiding("rms_dec"),
     ),
     Column(
         "guide_peak_arcsec", "arcsec", float, 3, "largest guiding error inside the exposure",

@@ -24,13 +24,13 @@ def culled_line(graded: Graded) -> str | None:
 def with_culled(graded: Graded, culled: Sequence[CulledFrame]) -> Graded:
     """The night with the frames that an earlier cull took away, noted in its diagnosis too."""
     graded = replace(graded, culled=tuple(culled))
-    told, diagnosis = culled_line(graded), graded.diagnosis
-    if told and diagnosis is not None:
-        graded = replace(graded, diagnosis=replace(diagnosis, notes=(told, *diagnosis.notes)))
+    line, diagnosis = culled_line(graded), graded.diagnosis
+    if line and diagnosis is not None:
+        graded = replace(graded, diagnosis=replace(diagnosis, notes=(line, *diagnosis.notes)))
     return graded
 
 
-def told_of(name: str, path: str, place: str) -> str:
+def whereabouts(name: str, path: str, place: str) -> str:
     """What became of one culled frame, for whoever asks about it."""
     if os.path.lexists(place) or not os.path.lexists(path):
         return f"{name} was culled before the last grade and is now at {place}"

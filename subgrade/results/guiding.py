@@ -1,12 +1,13 @@
-"""The guiding record told in words and plain values."""
+"""The guiding record in words and plain values."""
 
 from __future__ import annotations
 
 import datetime
 import math
-import statistics
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
+
+import numpy as np
 
 from subgrade.guiding.model import GuideNight
 from subgrade.results.model import Graded
@@ -16,7 +17,7 @@ NOT_USED = "guiding record not used: "
 
 
 def usable(night: GuideNight | None) -> bool:
-    """Whether the record may speak: its clock is settled."""
+    """Whether the record can be used: its clock is settled."""
     return night is not None and night.clock.decided and math.isfinite(night.clock.add_s)
 
 
@@ -43,25 +44,44 @@ def problems_parted(
 def night_rms(graded: Graded) -> tuple[float, float]:
     """The night's guiding RMS: the median over the kept frames of that inside each exposure.
 
+    Parameters
+    ----------
+    graded : Graded
+
     Returns
     -------
     float, float
-        RA and Dec (x and y where the record has no axes of the mount), arcsec; NaN without a
-        usable record or a kept frame that it covers.
+        RA and Dec, arcsec; NaN without a usable record or a kept frame that it covers.
     """
-    if not usable(graded.guiding):
-        return math.nan, math.nan
-    kept = [f.guiding for f in graded.frames if f.judgement.verdict == "keep" and f.guiding]
-    return tuple(_median([getattr(g, name) for g in kept]) for name in ("rms_ra", "rms_dec"))
+    inside = [f.guiding for f in graded.frames if f.judgement.verdict == "keep"]
+    return _medians((g.rms_ra, g.rms_dec) for g in inside if g is not None and g.samples)
 
 
-def _median(values: list[float]) -> float:
-    finite = [v for v in values if v is not None and math.isfinite(v)]
-    return statistics.median(finite) if finite else math.nan
+def recorded_rms(frames: Sequence[dict]) -> tuple[float, float]:
+    """The same as `night_rms` from the frames of session.json.
+
+    Parameters
+    ----------
+    frames : sequence of dict
+
+    Returns
+    -------
+    float, float
+    """
+    inside = [f["guiding"] for f in frames if f["values"].get("verdict") == "keep"]
+    return _medians((g["rms_ra"], g["rms_dec"]) for g in inside if g and g["samples"])
+
+
+def _medians(pairs: Iterable[tuple[float | None, float | None]]) -> tuple[float, float]:
+    """The median of the known values of either axis."""
+    values = np.array([*pairs], float).reshape(-1, 2)
+    known = [axis[np.isfinite(axis)] for axis in values.T]
+    ra, dec = (float(np.median(axis)) if len(axis) else math.nan for axis in known)
+    return ra, dec
 
 
 def guiding_record(night: GuideNight) -> dict:
-    """What was understood of the record and what it says of the whole night."""
+    """What was understood of the record and what it shows of the whole night."""
     record = night.record
     covered = sum(e is not None and e.samples > 0 for e in night.exposures)
     return {
@@ -91,18 +111,31 @@ _OF_THE_NIGHT = (
 
 
 def clock_text(night: GuideNight) -> str:
-    """The clock taken, and its rivals while it is not settled; empty where none fits."""
+    """The clock taken, and its rivals while it is not settled; empty where none fits.
+
+    Returns
+    -------
+    str
+        As in ``1 or 2 h ahead of UTC``, or the time of the first sample.
+    """
     clock = night.clock
     rivals = () if clock.decided else clock.rivals
     if not math.isfinite(clock.add_s):
         return ""
     if math.isfinite(clock.zone_hours):
         hours = dict.fromkeys([clock.zone_hours, *(h for h, _ in rivals)])
-        return " or ".join(_zone(h) for h in hours)
+        return zone_text(*hours)
     starts = [clock.add_s, *(3600.0 * h for h, _ in rivals)]
     first = float(night.record.time[0]) if len(night.record) else 0.0
-    told = dict.fromkeys(_utc(first + s) for s in starts)
-    return "first sample at " + " or ".join(told)
+    times = dict.fromkeys(_utc(first + s) for s in starts)
+    return "first sample at " + " or ".join(times)
+
+
+def clock_sentence(night: GuideNight) -> str:
+    """The clock of a record that can be used, as the end of a sentence on the record."""
+    text = clock_text(night)
+    zoned = math.isfinite(night.clock.zone_hours)
+    return f"its clock is {text}" if zoned else f"its {text}".replace("sample at", "sample is at")
 
 
 def unsettled(night: GuideNight) -> str:
@@ -112,12 +145,23 @@ def unsettled(night: GuideNight) -> str:
         text = f"guiding record not used, its clock is not settled: {clock_text(night)}"
         text += f" ({night.clock.how})"
     if math.isfinite(night.clock.zone_hours):
-        text += "; say with --guide-utc-offset HOURS how far it is ahead of UTC"
+        text += "; give its offset from UTC with --guide-utc-offset HOURS (ahead is positive)"
     return text
 
 
-def _zone(hours: float) -> str:
-    return f"UTC{hours:+.2f}".rstrip("0").rstrip(".") + " h"
+def zone_text(*hours: float) -> str:
+    """How far a clock is from UTC; of several candidates one is right.
+
+    >>> zone_text(1.0), zone_text(-4.5), zone_text(0.0)
+    ('1 h ahead of UTC', '4.5 h behind UTC', 'on UTC')
+    >>> zone_text(2.0, 1.5, 1.0), zone_text(1.0, -1.0)
+    ('2, 1.5 or 1 h ahead of UTC', '1 h ahead of UTC or 1 h behind UTC')
+    """
+    for way, alike in (("ahead of", min(hours) > 0), ("behind", max(hours) < 0)):
+        if alike:
+            *others, last = (f"{abs(h):.4g}" for h in hours)
+            return f"{', '.join(others)}{' or ' if others else ''}{last} h {way} UTC"
+    return " or ".join(zone_text(h) if h else "on UTC" for h in hours)
 
 
 def _utc(seconds: float) -> str:

@@ -1,4 +1,4 @@
-"""What a file was when it was graded, so that a later command can tell it from another."""
+"""What a file was when it was graded, so that a later command knows it from another."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ def path_list(graded: Graded, verdicts: Sequence[str], style: str = "relative") 
 
 
 def list_warnings(graded: Graded, style: str) -> list[str]:
-    """What a list of this style cannot say: paths left out, names that stand for several.
+    """What a list of this style cannot hold: paths left out, names that stand for several.
 
     Parameters
     ----------

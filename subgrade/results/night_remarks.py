@@ -2,7 +2,7 @@
 
 A group that is bad throughout has nothing good to be compared with.  Limits for
 any night, other groups of the same target and set-up in the same night, and a
-frame that got more light than the rest can tell.
+frame that got more light than the rest can show it.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.causes import beside
 from subgrade.causes.limits import Limits
 from subgrade.night.model import Group
 from subgrade.results.model import GradedFrame
@@ -21,14 +22,14 @@ WIDER = 1.25
 """Ratio of widths at the zenith that calls for a remark.  Seeing goes as the wavelength to the
 -0.2 (Fried 1966, from memory): 8 % from blue to red; hours and lenses bring as much again."""
 MORE_OVAL, OVAL = 0.15, 0.45
-"""Excess of the usual eccentricity, and its least value: common practice, no source."""
+"""Excess of the typical eccentricity, and its least value: common practice, no source."""
 ALIKE = 1.15
 """Groups within this ratio of the sharpest are what the others are held against."""
 AIR = 0.6
 """Width of a star's image goes as airmass to this power (Fried 1966, from memory)."""
 FEWEST = 3
 FEW, MOST_NAMED = 5, 3
-"""Frames below which a usual value is not worth much (the median of five normal values strays by
+"""Frames below which a typical value is not worth much (the median of five normal values strays by
 half their scatter), and groups named for it: common practice, no source."""
 TOO_BRIGHT, TOO_BRIGHT_ERROR = 1.2, 0.05
 """Light over the clear level that a clear sky cannot give, and the least error it is believed
@@ -63,31 +64,46 @@ def night_remarks(
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:
     found = []
+    # of a single frame nothing is typical
+    long, typical = (" all night", "typical ") if len(mine) > 1 else ("", "")
     scales = sorted(f.facts.scale_arcsec for f in mine if f.facts.scale_arcsec)
     fwhm, round_ = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
     if fwhm and scales:
         arcsec = fwhm.centre * scales[len(scales) // 2]
         if arcsec > limits.sharpness.night_poor_arcsec:
+            value, poor = beside(arcsec, limits.sharpness.night_poor_arcsec, "″")
             found.append(
-                f"{group.label}: stars were wide all night, usual FWHM {arcsec:.1f}″ "
-                f"(poor from {limits.sharpness.night_poor_arcsec:g}″); check focus and seeing first"
+                f"{group.label}: stars were wide{long}, {typical}FWHM {value} (poor from {poor}); "
+                "check focus and seeing first"
             )
     if round_ and round_.centre > limits.roundness.night_poor:
+        value, poor = beside(round_.centre, limits.roundness.night_poor)
         found.append(
-            f"{group.label}: stars were oval all night, usual eccentricity {round_.centre:.2f} "
-            f"(poor from {limits.roundness.night_poor:g}); verdicts only pick the worst of them"
+            f"{group.label}: stars were oval{long}, {typical}eccentricity {value} "
+            f"(poor from {poor}){_of_the_kept(mine)}"
         )
     return found
 
 
+def _of_the_kept(mine: Sequence[GradedFrame]) -> str:
+    """How oval the stars of the kept frames are, where some were rejected and some not."""
+    kept = [f.stars.eccentricity for f in mine if f.judgement.verdict == "keep"]
+    if not kept or len(kept) == len(mine):
+        return ""
+    which = "only" if len(kept) == 1 else f"{len(kept)}"
+    return f", {_median(kept):.2f} in the {which} kept frame{'s' if len(kept) > 1 else ''}"
+
+
 def _of_few(groups: Sequence[Group]) -> list[str]:
-    """Groups too small for their usual values to be trusted."""
+    """Groups too small for their typical values to be trusted."""
     few = {g.label: g.usual["fwhm_px"].count for g in groups if "fwhm_px" in g.usual}
     few = {label: count for label, count in few.items() if 0 < count < FEW}
     if len(few) > MOST_NAMED:
-        return [f"the usual values of {len(few)} groups rest on fewer than {FEW} frames each"]
+        return [f"the typical values of {len(few)} groups rest on fewer than {FEW} frames each"]
     return [
-        f"{label}: the usual values rest on {count} frame{'' if count == 1 else 's'} only"
+        f"{label}: the typical values rest on only {count} frames"
+        if count > 1
+        else f"{label}: only one frame has stars to measure, so there is none to compare it with"
         for label, count in few.items()
     ]
 
@@ -102,17 +118,19 @@ def _lone_clear_frames(group: Group, mine: Sequence[GradedFrame]) -> list[str]:
     if not bright or len(mine) < FEWEST:
         return []
     most = max(f.compared.transparency for f in bright)
-    who = bright[0].name if len(bright) == 1 else f"{len(bright)} frames"
+    who = f"{bright[0].name} received"
+    if len(bright) > 1:
+        who = f"{len(bright)} frames received up to"
     return [
-        f"{group.label}: {who} received up to {most:.2f} times the starlight of the others, more "
-        "than a clear sky gives; either the others were under cloud all along, and are only "
-        "compared among themselves, or the exposure was not what the header states"
+        f"{group.label}: {who} {most:.2f} times the starlight of the others, more than a clear "
+        "sky gives; either cloud dimmed all the others, which were only compared with each "
+        "other, or the exposure time in the header is wrong"
     ]
 
 
 @dataclass(frozen=True, slots=True)
 class _Usual:
-    """One group's usual values; ``least_*`` is what a quarter of its frames stay below.
+    """One group's typical values; ``least_*`` is what a quarter of its frames stay below.
 
     ``zenith`` is the width at the zenith, arcsec, or px without a scale.
     """
@@ -142,7 +160,7 @@ def _beside_others(groups, members) -> list[str]:
         alike = [u for u in usual if u.of == one.of and not abs(u.hour - one.hour) > SAME_NIGHT_H]
         if len(alike) < 2:
             continue
-        # What draws stars out also widens them: the shape says more.
+        # What stretches stars also widens them: the shape is the better sign.
         found += _more_oval(one, alike) or _wider(one, alike)
     return found
 
@@ -173,11 +191,14 @@ def _wider(one: _Usual, alike: Sequence[_Usual]) -> list[str]:
     best = [u for u in alike if u.zenith <= ALIKE * sharp]
     if not best or not one.least_zenith > WIDER * _median([u.zenith for u in best]):
         return []
-    arcsec = f" = {one.width_arcsec:.2f}″" if np.isfinite(one.width_arcsec) else ""
+    if np.isfinite(one.width_arcsec):
+        own, others, unit = one.width_arcsec, _median([u.width_arcsec for u in best]), "″"
+    else:
+        own, others, unit = one.width_px, _median([u.width_px for u in best]), " px"
     return [
-        f"{one.name}: stars were {one.width_px:.2f} px{arcsec} throughout beside "
-        f"{_median([u.width_px for u in best]):.2f} px in {_listed(best)}; focus of this filter or "
-        f"the air of its hours: within {one.name} no frame can show it"
+        f"{one.name}: stars were {own:.2f}{unit} wide throughout, against {others:.2f}{unit} in "
+        f"{_listed(best)}; this filter was out of focus or the seeing was poorer in its hours, "
+        f"which {one.name} frames compared with each other cannot show"
     ]
 
 
@@ -189,9 +210,10 @@ def _more_oval(one: _Usual, alike: Sequence[_Usual]) -> list[str]:
     ):
         return []
     return [
-        f"{one.name}: stars had an eccentricity of {one.eccentricity:.2f} throughout beside "
-        f"{_median([u.eccentricity for u in best]):.2f} in {_listed(best)}; something drew them "
-        f"in its hours only, or tilts this filter: within {one.name} no frame can show it"
+        f"{one.name}: stars had an eccentricity of {one.eccentricity:.2f} throughout, against "
+        f"{_median([u.eccentricity for u in best]):.2f} in {_listed(best)}; the stars trailed in "
+        f"its hours only or this filter sits tilted, which {one.name} frames compared with each "
+        "other cannot show"
     ]
 
 

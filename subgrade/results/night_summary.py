@@ -11,6 +11,7 @@ from dataclasses import asdict
 
 import numpy as np
 
+from subgrade.causes import on_sky
 from subgrade.night.model import Group
 from subgrade.night.weights import (
     exact_weights,
@@ -26,7 +27,7 @@ MOST_EXACT = 600
 
 
 DEEPER = 1.03
-"""Signal to noise over that of the kept from which another stack is worth a word; no source."""
+"""Signal to noise over that of the kept from which another stack is worth mentioning; no source."""
 
 
 def night_summary(graded: Graded) -> dict:
@@ -54,27 +55,48 @@ def stack_lines(graded: Graded) -> list[str]:
     """The stack of each group's kept frames beside that of all, one line a group with rejects.
 
     A group's label stands in front where there are several; S/N is over that of all.  Where
-    a stack of all frames, each by its weight, is plainly deeper than one of the kept, it is told.
+    a weighted stack of all frames is plainly deeper than one of the kept, it is added.
     """
     lines = []
-    for group in night_summary(graded)["groups"]:
+    for group, scale in zip(night_summary(graded)["groups"], group_scales(graded), strict=True):
         stacks = group["stack"]
         if stacks is None or stacks["kept"]["frames"] in (0, stacks["all"]["frames"]):
             continue
         kept, everything = stacks["kept"], stacks["all"]
         line = (
-            f"predicted: FWHM {kept['fwhm_px']:.2f} px (all: {everything['fwhm_px']:.2f}), "
+            f"predicted: FWHM {width_text(kept['fwhm_px'], scale)} "
+            f"(all: {width_text(everything['fwhm_px'], scale)}), "
             f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
             f"S/N ×{kept['snr_over_all']:.2f}"
         )
         weighted = stacks["all_weighted"]
         if weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
             line += (
-                f"; all by weight: {weighted['fwhm_px']:.2f} px, "
+                f"; all, weighted: {width_text(weighted['fwhm_px'], scale)}, "
                 f"{weighted['eccentricity']:.2f}, ×{weighted['snr_over_all']:.2f}"
             )
         lines.append(f"{group['label']}, {line}" if len(graded.groups) > 1 else line)
     return lines
+
+
+def group_scales(graded: Graded) -> list[float | None]:
+    """Arcseconds per pixel of each group; None for all of them unless every one has a scale."""
+    scales = []
+    for k in range(len(graded.groups)):
+        mine = [f for f in graded.frames if f.compared is not None and f.compared.group == k]
+        known = sorted(f.facts.scale_arcsec for f in mine if f.facts.scale_arcsec)
+        scales.append(known[len(known) // 2] if known else None)
+    return scales if all(scales) else [None] * len(scales)
+
+
+def width_text(width_px: float, scale: float | None) -> str:
+    """A star's width to a hundredth, in arcseconds where the scale is known.
+
+    >>> width_text(3.0, 0.5), width_text(3.0, None)
+    ('1.50″', '3.00 px')
+    """
+    value, unit = on_sky(width_px, scale)
+    return f"{value:.2f}{' ' if unit == 'px' else ''}{unit}"
 
 
 def _conditions(frames: Sequence[GradedFrame], clear: float) -> dict:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from subgrade.causes.figures import figure, on_sky
+import math
+
+from subgrade.causes import beside, eccentricity_text, figure, on_sky
 
 WORDS = {
-    "agreement of direction": "same direction as its neighbours",
+    "agreement of direction": "same direction as neighbours",
     "angle from right ascension": "angle from the RA axis",
     "axis of the recorded motion": "RA share of the guiding error",
     "background_adu": "sky background",
@@ -14,7 +16,7 @@ WORDS = {
     "creep in declination": "Dec drift in the record",
     "creep of the field": "drift of the field",
     "depth": "depth (S/N² of the best)",
-    "drawn towards the second image": "stretch towards the second image",
+    "drawn towards the second image": "stretch to the second image",
     "field after the creep": "field shift along the drift",
     "fit of the star image": "fit to the star image",
     "fixed pattern": "worst-corner eccentricity",
@@ -54,8 +56,8 @@ SHARES = {
 """Evidence kept as a share of one, shown in percent."""
 OTHERS = {"turn between frames": (60.0, "′"), "sky with the loss": (1.0, "ADU")}
 """Evidence shown in another unit than it is kept in: factor and unit."""
-ON_THE_SENSOR = ("streak", "last pointing")
-"""Lengths that are found again on the image, and stay in pixels."""
+IN_PIXELS = {"streak"}
+"""Lengths across the frame, which stay in pixels where the scale is known, too."""
 
 
 def quantity_words(quantity: str) -> str:
@@ -70,31 +72,66 @@ def quantity_words(quantity: str) -> str:
 def quantity_text(quantity: str, value: float | None, unit: str, scale: float | None = None) -> str:
     """A value of it as a person writes it; empty where there is none.
 
+    Parameters
+    ----------
+    quantity : str
+        Its name in the record.
+    value : float or None
+    unit : str
+        The unit it is kept in.
+    scale : float, optional
+        Arcseconds per pixel: lengths of stars and motions are then in arcseconds.
+
     >>> quantity_text("share the guider saw", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
     ('0%', '3.41 px')
-    >>> quantity_text("fwhm_px", 3.412, "px", 0.94), quantity_text("streak", 99.0, "px", 0.94)
-    ('3.21″', '99.0 px')
+    >>> quantity_text("fwhm_px", 3.0, "px", 0.9), quantity_text("streak", 900.0, "px", 0.9)
+    ('2.70″', '900 px')
     """
-    if value is None:
-        return ""
-    value, unit = in_shown_unit(quantity, value, unit, scale)
-    if quantity in SHARES:
-        return f"{value:.1f}%" if 0.05 <= abs(value) < 9.95 else f"{round(value)}%"
-    return figure(value, unit)
+    return "" if value is None else _written(*_shown(quantity, value, unit, scale))
 
 
-def in_shown_unit(
-    quantity: str, value: float, unit: str, scale: float | None = None
-) -> tuple[float, str]:
-    """A value of it in the unit it is shown in: percent, arcseconds where the scale is known.
+def quantity_texts(evidence: dict, scale: float | None = None) -> tuple[str, str, str]:
+    """Value, typical value and limit of a piece of evidence, each empty where there is none.
 
-    >>> in_shown_unit("overshoot", 0.25, ""), in_shown_unit("fwhm_px", 4.0, "px", 0.5)
-    ((25.0, '%'), (2.0, '″'))
+    Parameters
+    ----------
+    evidence : dict
+        One of ``evidence`` in session.json.
+    scale : float, optional
+        Arcseconds per pixel.
+
+    Returns
+    -------
+    str, str, str
+        The value never reads as its limit unless it is equal to it.
     """
+    name, unit = evidence["quantity"], evidence["unit"]
+    value, usual, limit = (
+        quantity_text(name, evidence[key], unit, scale) for key in ("value", "usual", "limit")
+    )
+    if value and value == limit:
+        (number, unit), (bound, _) = (
+            _shown(name, evidence[key], unit, scale) for key in ("value", "limit")
+        )
+        value, limit = beside(number, bound, unit)
+    elif name == "eccentricity" and value:
+        error = evidence.get("error")
+        value = eccentricity_text(evidence["value"], math.nan if error is None else error)
+    return value, usual, limit
+
+
+def _shown(quantity: str, value: float, unit: str, scale: float | None) -> tuple[float, str]:
+    """A value and its unit as they are shown."""
     if quantity in SHARES:
         # a guider that saw nothing of a motion may by chance have seen a little of its opposite
         return 100.0 * (max(value, 0.0) if quantity == "share the guider saw" else value), "%"
-    if unit == "px" and quantity not in ON_THE_SENSOR:
+    if unit == "px" and quantity not in IN_PIXELS:
         return on_sky(value, scale)
     factor, unit = OTHERS.get(quantity, (1.0, unit))
     return factor * value, unit
+
+
+def _written(value: float, unit: str) -> str:
+    if unit == "%":
+        return f"{value:.1f}%" if 0.05 <= abs(value) < 9.95 else f"{round(value)}%"
+    return figure(value, unit)

@@ -10,7 +10,7 @@ from pathlib import Path
 from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
 from subgrade.near import did_you_mean, nearest_path
-from subgrade.results.culled import told_of
+from subgrade.results.culled import whereabouts
 from subgrade.results.files import printable
 from subgrade.results.session import FORMAT
 
@@ -47,7 +47,7 @@ class Session:
         Raises
         ------
         ResultsError
-            If no frame or more than one answers to it.
+            If no frame or more than one matches it.
         """
         here = {frame["values"]["frame"] for frame in self.frames}
         away = [c for c in self.culled if c["frame"] not in here]
@@ -64,7 +64,7 @@ class Session:
             some = ", ".join(printable(names.names[k]) for k in found[:MOST_NAMED])
             more = ", …" if len(found) > MOST_NAMED else ""
             raise ResultsError(
-                f"{wanted}: {len(found)} frames answer to this: {some}{more}; give more of it"
+                f"{wanted}: {len(found)} frames match this: {some}{more}; give more of the name"
             )
         near = list(map(printable, names.nearest(wanted)))
         hint = f"; did you mean {' or '.join(near)}?" if near else ""
@@ -73,10 +73,10 @@ class Session:
         )
 
     def _away(self, culled: dict) -> dict:
-        told = told_of(culled["frame"], culled["path"], culled["place"])
+        where = whereabouts(culled["frame"], culled["path"], culled["place"])
         if culled["record"] is None:
-            raise ResultsError(f"{printable(told)}; {self.folder} holds no verdict on it any more")
-        return {**culled["record"], "culled": f"{told}; this is the verdict of the grade before."}
+            raise ResultsError(f"{printable(where)}; {self.folder} no longer holds a verdict on it")
+        return {**culled["record"], "culled": f"{where}; this is the verdict of the grade before."}
 
 
 def open_results(folder: str | Path) -> Session:

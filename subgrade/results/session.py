@@ -108,7 +108,7 @@ def causes_counted(graded: Graded) -> list[dict]:
 
 
 def remarks_of(graded: Graded) -> list[str]:
-    """What is to be said of the night as a whole."""
+    """Remarks on the night as a whole."""
     poor = night_remarks(graded.groups, graded.frames, graded.limits)
     return [*graded.remarks, *poor]
 
@@ -148,6 +148,8 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "path": str(frame.path),
         "identity": asdict(identity) if identity else None,
         "group": frame.compared.group if frame.compared else None,
+        "scale_arcsec": frame.facts.scale_arcsec if frame.facts else None,
+        "eccentricity_error": stars.eccentricity_error if stars else None,
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
         "guiding": asdict(frame.guiding) if frame.guiding else None,

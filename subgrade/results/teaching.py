@@ -152,12 +152,12 @@ def taught_toml(graded: Graded) -> str:
     for table, values in graded.limits.as_dict().items():
         other = {k: v for k, v in values.items() if v != shipped[table][k]}
         lines += ["", f"[{table}]"] if other else []
-        said = ""
+        before = ""
         for key, value in other.items():
             reason = printable(why.get(f"{table}.{key}", "as given by --limits"))
-            lines += [] if reason == said else [f"# {reason}"]
+            lines += [] if reason == before else [f"# {reason}"]
             lines.append(f"{key} = {value!r}")
-            said = reason
+            before = reason
     if taught.learnt:
         lines += ["", "# Marks learnt from, so that none counts twice.", f"[{TAUGHT_TABLE}]"]
         lines += [f"{_quoted(n)} = {_quoted(sorted(k))}" for n, k in taught.learnt.items()]
