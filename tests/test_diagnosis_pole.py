@@ -198,7 +198,7 @@ def test_the_size_comes_back_from_a_record_and_what_is_not_known_is_said():
     assert abs(part.value - (4.0 * np.sin(h) + 9.0 * np.cos(h))) < 3 * part.error
     assert part.error < 0.5
     assert "at least" in found.sentence
-    unknown = "the turn of the field, which shows the other part, is not known"
+    unknown = "field rotation, which shows the other part, is not known"
     assert any(unknown in text for text in found.evidence)
 
 
