@@ -200,8 +200,8 @@ def unusable(
     """Frames of another kind, without stars, and files that could not be read."""
     out = []
     for word, topic, one, many, action, because in (
-        ("wrong_frame", "frames of another kind", "is no light frame of this session",
-         "are no light frames of this session",
+        ("wrong_frame", "frames of another kind", "does not belong to this session's lights",
+         "do not belong to this session's lights",
          "Keep calibration frames, tests and other targets in folders of their own",
          "only frames of one kind can be compared"),
         ("few_stars", "too few stars", "has too few stars to be judged",

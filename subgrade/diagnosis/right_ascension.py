@@ -86,7 +86,7 @@ def _cure(view, gain, gain_error, period, over, lag, cadence):
             )
             action += (
                 f": lower the RA correction strength to about {100 * GOOD_GAIN / gain:.0f}% of "
-                "what it was"
+                f"what it was, which corrects about {100 * GOOD_GAIN:.0f}% of each error"
             )
         return action, text, "", True
     if late and (not math.isfinite(lag) or lag > 0.0):
@@ -187,8 +187,16 @@ def worm(view: NightView) -> Finding | None:
 
 
 def _worm_advice(view: NightView, period: float, size: float):
-    because = "stars are stretched along RA, as periodic error stretches them"
     interval = view.guiding.record.cadence_s if view.guiding else math.nan
+    oscillating = view.affected("ra_oscillation")
+    steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
+    if not oscillating or loop_gain(view, oscillating)[0] > 1.0:  # else it may ask for less
+        steps.append(f"correct about {100 * GOOD_GAIN:.0f}% of each RA error")
+    own = "train the mount's own periodic error correction over several worm turns"
+    action = _capital(", or ".join(filter(None, (" and ".join(steps), own))))
+    if not steps:
+        return ((action, "periodic error repeats with every turn of the worm", ""),)
+    because = "stars are stretched along RA, as periodic error stretches them"
     if math.isfinite(period) and size > 0:
         speed = 2.0 * math.pi * size / period
         because = (
@@ -198,11 +206,6 @@ def _worm_advice(view: NightView, period: float, size: float):
         )
         if interval > 0:
             because += f" (this record: {number(interval, None, 's')})"
-    steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
-    if not view.affected("ra_oscillation"):  # which may ask for less
-        steps.append(f"correct about {100 * GOOD_GAIN:.0f}% of each RA error")
-    own = "train the mount's own periodic error correction over several worm turns"
-    action = _capital(", or ".join(filter(None, (" and ".join(steps), own))))
     return ((action, because, ""),)
 
 

@@ -10,7 +10,7 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
 
-SWING = "A tube can swing in wind: lock the axes before you work on it."
+MOVING_TUBE = "A tube can turn in the wind: lock the axes before you work on it."
 SPELL = 3
 """Frames lost to wind that make a windy spell: a choice."""
 RATED = 5
@@ -71,7 +71,7 @@ def wind(view: NightView) -> Finding | None:
     if exposure > 0 and lost and frames >= RATED:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
         action += extra
-    if lost:
+    if lost and frames > 1:
         where = " from just before the first gust to just after the last" if spell else ""
         were = "was" if len(lost) == 1 else "were"
         evidence.append(f"{len(lost)} of {counted(frames)}{where} {were} lost to wind")
@@ -81,7 +81,7 @@ def wind(view: NightView) -> Finding | None:
     return finding(
         view, "wind", sentence + ".", reason="wind_trail", frames=affected, lost=lost,
         numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", affected),
-        advice=((action, because, SWING),),
+        advice=((action, because, MOVING_TUBE),),
     )  # fmt: skip
 
 
