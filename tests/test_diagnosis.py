@@ -101,8 +101,8 @@ def test_over_correction_is_cured_by_a_weaker_correction():
     )  # fmt: skip
     assert value(found, "period").value == pytest.approx(4.1)
     assert found.sentence.startswith(
-        "Possibly the mount oscillated in RA in 1 frame, with a period of 4.10 s (2.0 guide intervals); "
-        "guiding RMS "
+        "Possibly the mount oscillated in RA in 1 frame, with a period of 4.10 s (2.0 guide "
+        "intervals); guiding RMS "
     )
     assert "Correct a smaller share of each RA error: lower" in found.advice[0].action
     assert "32%" in found.advice[0].action or "31%" in found.advice[0].action  # 0.6 / 1.9

@@ -158,7 +158,7 @@ LATITUDE = {"north": 50.0, "south": -50.0}
 def recorded_night(high: float, east: float, latitude: float, dec: float | None = None):
     """A night whose record creeps in declination, unguided in Dec, as the formula says.
 
-    Without a declination in the headers nothing is said of the turn.
+    Without a declination in the headers the turn stays unknown.
     """
     shots = steady(20, facts={"ra_deg": 100.0, "dec_deg": dec, "site_lon_deg": 0.0,
                               "site_lat_deg": latitude})  # fmt: skip

@@ -1,4 +1,4 @@
-"""What the diagnosis says: grammar, claims with evidence, advice without contradiction."""
+"""The words of the diagnosis: grammar, claims with evidence, advice without contradiction."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ WRONG = {
 
 
 def sentences(diagnosis) -> list[str]:
-    """Everything that is said."""
+    """Every text of a diagnosis."""
     out = [diagnosis.summary, *diagnosis.notes]
     for found in diagnosis.findings:
         out += [found.sentence, *found.evidence]
@@ -55,7 +55,7 @@ def test_every_sentence_reads_well(name, record):
             assert item.sentence[0].isupper() or item.sentence[0].isdigit()
 
 
-def test_nothing_is_said_of_a_record_that_is_not_there():
+def test_nothing_claims_a_record_that_is_not_there():
     found = diagnosed(steady(20), dict(enumerate(WORDS)))
     for text in sentences(found):
         if re.search(r"\b(record|guider)\b", text):
@@ -186,7 +186,8 @@ def test_a_sun_above_the_horizon_is_a_wrong_clock_and_no_twilight():
     # 2030-03-17 near 18 h UTC: by longitude it is noon, dusk, dark with a Moon, dark without, dawn.
     for longitude, action in (
         (-90.0, "Correct the clock"), (12.0, "Start the run after 18:14"),
-        (110.0, "Plan such targets"), (154.0, "Look for lights"), (168.0, "End the run before 18:12"),
+        (110.0, "Plan such targets"), (154.0, "Look for lights"),
+        (168.0, "End the run before 18:12"),
     ):  # fmt: skip
         site = {"site_lat_deg": 0.0, "site_lon_deg": longitude}
         found = finding(diagnosed(steady(14, facts=site), {12: "sky_glow"}), "bright sky")

@@ -13,9 +13,9 @@ from subgrade.diagnosis.focus import focus, seeing
 from subgrade.diagnosis.handling import bump, late_dither, optics, tracking, trails, unusable
 from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss
 from subgrade.diagnosis.polar import dec_drift, polar_axis, turning_field
-from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, worm
+from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, periodic_error
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
-from subgrade.diagnosis.usual import (
+from subgrade.diagnosis.typical import (
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
     all_night,
@@ -31,8 +31,8 @@ from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Night
 
 CHECKS = (
-    polar_axis, dec_drift, turning_field, oscillation, worm, guide_exposure, backlash, flexure,
-    wind, focus, seeing, cloud, dew, sky_glow, late_dither, bump, tracking, optics, trails,
+    polar_axis, dec_drift, turning_field, oscillation, periodic_error, guide_exposure, backlash,
+    flexure, wind, focus, seeing, cloud, dew, sky_glow, late_dither, bump, tracking, optics, trails,
 )  # fmt: skip
 
 GUESS = 0.3

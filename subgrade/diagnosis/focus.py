@@ -84,19 +84,19 @@ def steps_with_temperature(view: NightView, members) -> Slope:
 def time_to_limit(view: NightView, run: list[int]) -> tuple[float, float]:
     """Seconds from good focus until the growth in width reaches its rejecting limit, and one sigma.
 
-    Blur and seeing add in quadrature, ``FWHM^2 = usual^2 + blur^2`` (exact for Gaussians),
+    Blur and seeing add in quadrature, ``FWHM^2 = typical^2 + blur^2`` (exact for Gaussians),
     and a drifting focus blurs in proportion to time: ``blur = rate (t - t0)``.
     """
     width, time = view.stars("fwhm_px")[run], 0.5 * (view.start + view.end)[run]
-    usual = view.usual(run[0], "fwhm_px")
-    good = np.isfinite(width) & np.isfinite(time) & (width > usual)
+    typical = view.usual(run[0], "fwhm_px")
+    good = np.isfinite(width) & np.isfinite(time) & (width > typical)
     if good.sum() < 3:
         return NAN, NAN
-    blur = np.sqrt(width[good] ** 2 - usual**2)
+    blur = np.sqrt(width[good] ** 2 - typical**2)
     slope = robust_slope(time[good], blur, 3)
     if not (slope.value > 2.0 * slope.error):
         return NAN, NAN
-    limit = usual * math.sqrt(view.limits.sharpness.ratio_low**2 - 1.0)
+    limit = typical * math.sqrt(view.limits.sharpness.ratio_low**2 - 1.0)
     return limit / slope.value, limit / slope.value * slope.error / slope.value
 
 
@@ -110,8 +110,8 @@ def focus(view: NightView) -> Finding | None:
         return None
     numbers, evidence, sentences = [], [], []
     if affected:
-        usual = np.array([view.usual(k, "fwhm_px") for k in affected])
-        ratio = view.stars("fwhm_px")[affected] / usual
+        typical = np.array([view.usual(k, "fwhm_px") for k in affected])
+        ratio = view.stars("fwhm_px")[affected] / typical
         worst = float(np.nanmax(ratio)) if np.isfinite(ratio).any() else NAN
         most = "up to " if len(affected) > 1 else ""
         sentences.append(f"Focus was off in {counted(len(affected))}" + (
@@ -149,9 +149,9 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
             f"typical width {number(wait[0] / 60.0, wait[1] / 60.0, 'min')} after focus started to "
             "drift"
         )
-    usual = _usual_width(view)
-    if warm.plain and math.isfinite(usual):
-        degrees = (view.limits.sharpness.ratio_low - 1.0) * usual / abs(warm.value)
+    typical = _typical_width(view)
+    if warm.plain and math.isfinite(typical):
+        degrees = (view.limits.sharpness.ratio_low - 1.0) * typical / abs(warm.value)
         # A step that the night hardly saw is no advice drawn from it.
         if 0.5 * degrees < 0.5 * _seen_change(view):
             too_often |= 0.5 * degrees < LEAST_STEP_C
@@ -233,6 +233,6 @@ def _largest(view: NightView) -> list[int]:
     return list(max(groups, key=lambda g: len(g.members)).members) if groups else []
 
 
-def _usual_width(view: NightView) -> float:
+def _typical_width(view: NightView) -> float:
     members = _largest(view)
     return view.usual(members[0], "fwhm_px") if members else NAN

@@ -32,15 +32,15 @@ def late_dither(view: NightView) -> Finding | None:
     elif len(overlap):
         worst = float(overlap.max())
         cadence = view.guiding.record.cadence_s
-        numbers.append(Quantity("unsettled part of the exposure", worst, cadence, "s"))
+        numbers.append(Quantity("settling inside the exposure", worst, cadence, "s"))
         action += f": {math.ceil(worst + cadence):.0f} s more"
         if worst > 0.5 * np.median(view.exposure_s[affected]):
             action += ", or make the dithers smaller"
         because = f"settling ran up to {number(worst, cadence, 's')} into the exposure"
     if len(settle) and not during(view, affected):
-        usual = float(np.median(settle))
-        numbers.append(Quantity("median settling", usual, None, "s"))
-        because += f" (median settling time of the night's dithers: {number(usual, None, 's')})"
+        median = float(np.median(settle))
+        numbers.append(Quantity("median settling", median, None, "s"))
+        because += f" (median settling time of the night's dithers: {number(median, None, 's')})"
     return finding(
         view, "dither", f"{counted(len(affected)).capitalize()} {happened}.",
         reason="dither_overlap", frames=affected, lost=lost, numbers=numbers,

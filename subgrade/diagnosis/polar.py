@@ -152,15 +152,15 @@ def _numbers(pole: Pole, south: bool) -> list[Quantity]:
 
 def _effect(view: NightView, pole: Pole, turn) -> str:
     """What it does to a frame."""
-    exposure = _usual_exposure(view)
+    exposure = _median_exposure(view)
     if not exposure > 0:
         return "It causes steady Dec drift and field rotation."
     parts = []
     if math.isfinite(pole.drift_part):
-        creep = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
+        drift = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
         error = pole.drift_error * POLAR_RATE * exposure / 60.0
         parts.append(
-            f"{number(creep, error, '″')} of Dec drift in {exposure:.3g} s without Dec guiding"
+            f"{number(drift, error, '″')} of Dec drift in {exposure:.3g} s without Dec guiding"
         )
     if turn is not None and view.night.frames and math.isfinite(pole.turn_part):
         corner = corner_turn(view, pole, turn, exposure)
@@ -179,13 +179,13 @@ def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
 
 def _explained(view: NightView, pole: Pole, turn) -> list[int]:
     """Frames lost to drift or rotation that this pole is large enough to have made."""
-    exposure, lost = _usual_exposure(view), []
+    exposure, lost = _median_exposure(view), []
     if math.isfinite(pole.drift_part) and math.isfinite(exposure):
-        creep = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
+        drift = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
         scale = view.common("scale_arcsec")
-        usual = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
-        if not (math.isfinite(scale) and usual) or creep > WORTH_DRIFT * scale * float(
-            np.median(usual)
+        widths = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
+        if not (math.isfinite(scale) and widths) or drift > WORTH_DRIFT * scale * float(
+            np.median(widths)
         ):
             lost += view.lost_to("dec_drift")
     turned = turn is not None and math.isfinite(pole.turn_part) and math.isfinite(exposure)
@@ -194,7 +194,7 @@ def _explained(view: NightView, pole: Pole, turn) -> list[int]:
     return lost
 
 
-def _usual_exposure(view: NightView) -> float:
+def _median_exposure(view: NightView) -> float:
     known = view.exposure_s[view.exposure_s > 0]
     return float(np.median(known)) if len(known) else math.nan
 

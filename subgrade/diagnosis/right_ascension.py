@@ -17,7 +17,8 @@ GAIN_DOUBT = 0.05
 """Relative doubt in a loop gain, since guide star noise hides part of a reversal; measured on
 practice nights (docs/diagnosis.md)."""
 PERIOD_DOUBT, SIZE_DOUBT = 0.01, 0.15
-"""Relative doubt in the worm's period and size; measured on practice nights (docs/guiding.md)."""
+"""Relative doubt in period and amplitude of the periodic error; measured on practice
+nights (docs/guiding.md)."""
 DELAYED = 3.0
 """A longer oscillation, in guide intervals, comes from delay: gain alone oscillates in two, a
 delay of one interval in six (roots of z^2 - z + 1), derived."""
@@ -34,7 +35,7 @@ def oscillation(view: NightView) -> Finding | None:
     period, over = _median(view, affected, "period_s"), _median(view, affected, "overshoot")
     lag, rms = _median(view, affected, "lag1_ra"), _median(view, affected, "rms_ra")
     cadence = view.guiding.record.cadence_s if view.guiding else math.nan
-    action, because, caution, certain = _cure(view, gain, gain_error, period, over, lag, cadence)
+    action, because, caution, certain = _remedy(view, gain, gain_error, period, over, lag, cadence)
     sentence = f"The mount oscillated in RA in {counted(len(affected))}"
     if math.isfinite(period):
         sentence += f", with a period of {number(period, None, 's')}"
@@ -74,7 +75,7 @@ def oscillation(view: NightView) -> Finding | None:
     )  # fmt: skip
 
 
-def _cure(view, gain, gain_error, period, over, lag, cadence):
+def _remedy(view, gain, gain_error, period, over, lag, cadence):
     """Action, reason, caution, and whether the numbers chose it."""
     late = math.isfinite(period) and period > DELAYED * cadence
     if math.isfinite(lag) and lag < view.limits.guiding.reversal and not late:
@@ -137,7 +138,7 @@ def loop_gain(view: NightView, frames) -> tuple[float, float]:
     return gain, math.hypot(math.sqrt(max(1.0 - slope**2, 0.01) / count), GAIN_DOUBT * gain)
 
 
-def worm(view: NightView) -> Finding | None:
+def periodic_error(view: NightView) -> Finding | None:
     """Period and amplitude of the periodic error, what guiding left of it, and the remedy."""
     affected, lost = view.affected("periodic_error"), view.lost_to("periodic_error")
     guiding = view.guiding
@@ -182,11 +183,11 @@ def worm(view: NightView) -> Finding | None:
     return finding(
         view, "periodic error", " ".join(sentence), reason="periodic_error", frames=affected,
         lost=lost, numbers=numbers, evidence=evidence, sureness=sureness,
-        advice=_worm_advice(view, period, size) if lost else (), hedged=True,
+        advice=_periodic_advice(view, period, size) if lost else (), hedged=True,
     )  # fmt: skip
 
 
-def _worm_advice(view: NightView, period: float, size: float):
+def _periodic_advice(view: NightView, period: float, size: float):
     interval = view.guiding.record.cadence_s if view.guiding else math.nan
     oscillating = view.affected("ra_oscillation")
     steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
