@@ -261,7 +261,14 @@ def judge(
             )
     frames.sort(key=_taken)
     failed = [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
-    diagnosis = diagnose_night(followed.night, decided.measured, guiding.usable, limits, failed)
+    # Calibration frames are no frames of the night, but they count among its losses.
+    other_kind = [
+        (f.judgement, f.facts.exposure_s or 0.0) for f in frames if f.facts and not f.compared
+    ]
+    diagnosis = diagnose_night(
+        followed.night, decided.measured, guiding.usable, limits, failed,
+        decided=decided.verdicts, other_kind=other_kind,
+    )  # fmt: skip
     return Graded(
         found.folder, tuple(frames), followed.night.groups, limits, tuple(problems),
         _asked(settings), guiding.night, diagnosis, followed.remarks,

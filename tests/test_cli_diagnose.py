@@ -59,10 +59,10 @@ def test_the_demo_worm_swing_and_flexure_are_what_they_were_made(record):
     assert near(worm["worm period"], night.mount.worm_period_s)
     assert near(worm["amplitude on the sky"], night.mount.worm_arcsec * 0.848)  # cos 32 deg
     assert worm["left in these frames"][0] > 4 * worm["left in kept frames"][0]
-    swing = numbers(record, "swing in right ascension")
+    swing = numbers(record, "RA oscillation")
     assert swing["period"][0] == pytest.approx(2 * night.guider.cadence_s, rel=0.05)
     assert swing["share of the error a correction moved"][0] == pytest.approx(2.04, abs=0.15)
-    flexure = numbers(record, "flexure")
+    flexure = numbers(record, "differential flexure")
     assert near(flexure["drift"], 6.0 / 120 * 3600)
     assert near(flexure["direction, east of north or opposite"], 140.0)  # 320 less a half turn
 
@@ -77,7 +77,7 @@ def test_the_demo_story_is_ranked_and_cautioned(record):
     assert "pinch" in actions["polar alignment"]["caution"]
     assert "exposure has ended" in actions["dither"]["action"]
     assert "twilight" in actions["bright sky"]["because"]
-    assert "in both directions" in actions["creep in declination"]["action"]
+    assert "in both directions" in actions["Dec drift"]["action"]
 
 
 NUMBER = r"-?\d+(?:\.\d+)?"

@@ -158,7 +158,7 @@ LATITUDE = {"north": 50.0, "south": -50.0}
 def recorded_night(high: float, east: float, latitude: float, dec: float | None = None):
     """A night whose record creeps in declination, unguided in Dec, as the formula says.
 
-    Without a declination in the headers nothing is said of the turn.
+    Without a declination in the headers the turn stays unknown.
     """
     shots = steady(20, facts={"ra_deg": 100.0, "dec_deg": dec, "site_lon_deg": 0.0,
                               "site_lat_deg": latitude})  # fmt: skip
@@ -198,7 +198,7 @@ def test_the_size_comes_back_from_a_record_and_what_is_not_known_is_said():
     assert abs(part.value - (4.0 * np.sin(h) + 9.0 * np.cos(h))) < 3 * part.error
     assert part.error < 0.5
     assert "at least" in found.sentence
-    unknown = "the turn of the field, which shows the other part, is not known"
+    unknown = "field rotation, which shows the other part, is not known"
     assert any(unknown in text for text in found.evidence)
 
 

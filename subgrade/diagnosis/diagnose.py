@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from subgrade.causes.limits import Limits
@@ -11,12 +12,14 @@ from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
 from subgrade.diagnosis.handling import bump, late_dither, optics, tracking, trails, unusable
 from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss
-from subgrade.diagnosis.polar import polar_axis, turning_field, uncorrected_creep
-from subgrade.diagnosis.right_ascension import backlash, guide_exposure, swing, worm
+from subgrade.diagnosis.polar import dec_drift, polar_axis, turning_field
+from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, periodic_error
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
-from subgrade.diagnosis.usual import (
+from subgrade.diagnosis.typical import (
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
+    all_night,
+    guiding_rms,
     limit_of_sharpness,
     poor_throughout,
     typical,
@@ -28,17 +31,18 @@ from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Night
 
 CHECKS = (
-    polar_axis, uncorrected_creep, turning_field, swing, worm, guide_exposure, backlash, flexure,
-    wind, focus, seeing, cloud, dew, sky_glow, late_dither, bump, tracking, optics, trails,
-    limit_of_sharpness,
+    polar_axis, dec_drift, turning_field, oscillation, periodic_error, guide_exposure, backlash,
+    flexure, wind, focus, seeing, cloud, dew, sky_glow, late_dither, bump, tracking, optics, trails,
 )  # fmt: skip
 
 GUESS = 0.3
-"""Sureness below which a cause that cost no frame is left unsaid: a choice."""
-OF_THE_SKY = ("cloud", "seeing")
-"""Findings whose advice only plans round what no set-up cures."""
-ON_GUIDING = ("swing in right ascension", "periodic error", "guide exposure", "wind")
-"""Findings whose advice says how to guide better."""
+"""Sureness below which a cause that cost no frame is left out: a choice."""
+OF_THE_SKY = ("cloud", "poor seeing")
+"""Findings whose advice only plans around the sky."""
+ON_GUIDING = ("RA oscillation", "periodic error", "guide exposure", "wind")
+"""Findings whose advice is on how to guide better."""
+FEW = 3
+"""Frames from which a night is called good: a choice."""
 MOST_LOSSES = 3
 """Losses named in the first sentence."""
 
@@ -49,6 +53,9 @@ def diagnose_night(
     guiding: GuideNight | None,
     limits: Limits,
     unreadable: Sequence[tuple[str, str]] = (),
+    *,
+    decided: Sequence[Judgement] | None = None,
+    other_kind: Sequence[tuple[Judgement, float]] = (),
 ) -> Diagnosis:
     """What happened in a night and what to change in the next.
 
@@ -63,24 +70,31 @@ def diagnose_night(
         Those of the verdicts.
     unreadable : sequence of (str, str)
         Files that could not be read, and why.
+    decided : sequence of Judgement, optional
+        The verdicts as a person's marks left them: what was kept and lost is counted by
+        these, causes are read from ``verdicts``.
+    other_kind : sequence of (Judgement, float)
+        Files rejected by their header, and their integration time, s.
 
     Returns
     -------
     Diagnosis
     """
     view = view_of(night, verdicts, guiding, limits)
+    graded = view_of(night, decided, guiding, limits) if decided is not None else view
     findings = [f for check in CHECKS if len(view) and (f := check(view)) is not None]
-    findings = [f for f in findings if _worth_saying(view, f)]
-    findings += poor_throughout(view) + unusable(view, tuple(unreadable))
+    findings = [f for f in findings if _is_news(view, f)]
+    sharpness = limit_of_sharpness(graded)
+    findings += [sharpness] if sharpness else []
+    findings += poor_throughout(view) + unusable(view, tuple(unreadable), other_kind)
     findings.sort(key=lambda f: (-f.cost_s, -f.sureness))
-    kept = view.cost(view.kept())
-    lost = view.cost(range(len(view))) - kept
-    losses = _losses(view, len(unreadable))
+    losses = _losses(graded, len(unreadable), other_kind)
+    kept, lost = graded.cost(graded.kept()), round(sum(row.lost_s for row in losses), 1)
     return Diagnosis(
-        _summary(view, kept, lost, losses, findings, len(unreadable)),
+        _summary(graded, kept, lost, losses, findings),
         kept,
         lost,
-        typical(view),
+        typical(graded),
         losses,
         tuple(findings),
         _ranked(findings),
@@ -88,35 +102,37 @@ def diagnose_night(
     )
 
 
-def _worth_saying(view: NightView, found: Finding) -> bool:
+def _is_news(view: NightView, found: Finding) -> bool:
     """What is a mere guess and cost no frame is no news."""
     return not found.reason or found.sureness >= GUESS or bool(view.lost_to(found.reason))
 
 
-def _losses(view: NightView, unreadable: int) -> tuple[Loss, ...]:
-    words = dict.fromkeys(
-        v.reasons[0] for v in view.verdicts if v.verdict == "reject" and v.reasons
-    )
-    rows = [
-        Loss(w, REASONS[w].short, len(k := view.lost_to(w)), view.cost(k), view.spans(k))
-        for w in words
-    ]
+def _losses(view: NightView, unreadable: int, other_kind) -> tuple[Loss, ...]:
+    judgements = (*view.verdicts, *(judgement for judgement, _ in other_kind))
+    words = dict.fromkeys(v.reasons[0] for v in judgements if v.verdict == "reject" and v.reasons)
+    rows = []
+    for word in words:
+        frames = view.lost_to(word)
+        others = [seconds for judgement, seconds in other_kind if judgement.reasons[0] == word]
+        cost = round(view.cost(frames) + sum(others), 1)
+        count = len(frames) + len(others)
+        rows.append(Loss(word, REASONS[word].short, count, cost, view.spans(frames)))
     if unreadable:
         rows.append(Loss("unreadable", REASONS["unreadable"].short, unreadable, 0.0, ()))
     return tuple(sorted(rows, key=lambda r: (-r.lost_s, -r.frames, r.reason)))
 
 
 def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
-    """All advice, most time saved first; what two findings say alike is said once.
+    """All advice, most time saved first; what two findings ask alike stands once.
 
-    Of equal savings those come first that a person can have: no set-up cures the sky.
+    Of equal savings those come first that are in a person's hands: the sky is not.
     """
     found: dict[str, Advice] = {}
     all_advice = [a for f in findings for a in f.advice]
     special = any(a.topic in ON_GUIDING for a in all_advice)
     for item in all_advice:
         if special and item.topic == LIMIT_OF_SHARPNESS:
-            continue  # it asks for better guiding, and the others say how
+            continue  # it asks for better guiding, and the others state how
         if item.action not in found or found[item.action].saves_s < item.saves_s:
             found[item.action] = item
     return tuple(
@@ -124,55 +140,78 @@ def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
     )
 
 
-def _summary(view: NightView, kept, lost, losses, findings, unreadable: int) -> str:
-    """What was kept, what was lost to what, and how sharp the kept frames are."""
-    if not len(view):
+def _summary(view: NightView, kept, lost, losses, findings) -> str:
+    """What was kept and lost to what, and how sharp and well guided the kept frames are."""
+    unreadable = sum(row.frames for row in losses if row.reason == "unreadable")
+    total = len(view.kept()) + sum(row.frames for row in losses) - unreadable
+    if not total:
         if not unreadable:
-            return "There is no frame to speak of."
+            return "There are no frames to diagnose."
         return f"No frame could be read ({counted(unreadable, 'file')})."
-    stars = _usual_stars(view)
-    if len(view.kept()) == len(view) and not unreadable:
-        text = f"{'all ' if len(view) > 1 else ''}{counted(len(view))} kept{_in(kept)}"
+    stars = _stars(view) + _guiding(view)
+    if len(view.kept()) == total and not unreadable:
+        every = {1: "1 frame", 2: "both frames"}.get(total, f"all {counted(total)}")
+        text = f"{every} kept{_in(kept)}"
         poor = dict.fromkeys(
             POOR_THROUGHOUT[f.topic] for f in findings if f.topic in POOR_THROUGHOUT
         )
         if poor:
-            return f"{text.capitalize()}, but stars were {' and '.join(poor)} all night.{stars}"
-        if any(f.advice for f in findings):
+            how = " and ".join(poor)
+            return f"{text.capitalize()}, but stars were {how}{all_night(total)}.{stars}"
+        # One or two frames have little to be compared with.
+        if total < FEW or any(f.advice for f in findings):
             return f"{text.capitalize()}.{stars}"
         return f"Nothing went wrong: {text}.{stars}"
-    count = len(view.kept())
-    text = f"{count or 'None'} of {counted(len(view))} kept{_in(kept)}"
-    if lost:
-        text += f", {duration(lost)} lost"
-    told = [
-        f"{row.text} ({duration(row.lost_s) if row.lost_s else counted(row.frames)})"
+    text = f"{len(view.kept()) or 'None'} of {counted(total)} kept{_in(kept)}"
+    parts = [
+        f"{row.text} {duration(row.lost_s) if row.lost_s else counted(row.frames)}"
         for row in losses
         if row.reason != "unreadable"
     ]
-    if told:
-        text += "; the largest losses: " if len(told) > MOST_LOSSES else ": "
-        text += ", ".join(told[:MOST_LOSSES])
+    if lost:
+        text += f", {duration(lost)} lost"
+    if parts:
+        largest = len(parts) > MOST_LOSSES
+        text += "; largest losses: " if largest else ": " if lost else "; lost to "
+        text += ", ".join(parts[:MOST_LOSSES])
     if unreadable:
         text += f"; {counted(unreadable, 'file')} could not be read"
     return text + "." + stars
 
 
 def _in(seconds: float) -> str:
-    """Integration time in brackets; empty where no header tells it."""
+    """Integration time in brackets; empty where no header gives it."""
     return f" ({duration(seconds)})" if seconds else ""
 
 
-def _usual_stars(view: NightView) -> str:
-    """The usual width of the kept frames, the group named where there are several."""
-    usual = typical(view)
-    widths = " = ".join(number(q.value, None, q.unit) for q in usual if q.name == "FWHM")
+def _stars(view: NightView) -> str:
+    """The median width of the kept frames, the group named where there are several."""
+    widths = [number(q.value, None, q.unit) for q in typical(view) if q.name == "FWHM"]
     if not widths:
         return ""
+    pixels, arcsec = widths[0], widths[1:]
     group = max(view.night.groups, key=lambda g: len(g.members))
     of = f" of {group.label}" if len(view.night.groups) > 1 else ""
-    some = any(view.verdicts[k].verdict == "keep" for k in group.members)
-    return f" Usual FWHM of the {'kept ' if some else ''}frames{of} {widths}."
+    kept = [k for k in group.members if view.verdicts[k].verdict == "keep"]
+    text = f"{arcsec[0]} ({pixels})" if arcsec else pixels
+    if len(kept or group.members) == 1:
+        return f" FWHM of the {'kept ' if kept else ''}frame{of}: {text}."
+    return f" Median FWHM of the {'kept ' if kept else ''}frames{of}: {text}."
+
+
+def _guiding(view: NightView) -> str:
+    """The night's guiding RMS; empty without a record."""
+    parts = [
+        f"{axis} {number(value, None, '″')}"
+        for axis, value in zip(view.axes(), guiding_rms(view), strict=True)
+        if math.isfinite(value)
+    ]
+    if not parts:
+        return ""
+    if len(view.kept() or view.verdicts) == 1:
+        return f" Guiding RMS {', '.join(parts)}."
+    whose = "the kept" if view.kept() else "all"
+    return f" Guiding RMS {', '.join(parts)}, median of {whose} frames."
 
 
 def _notes(view: NightView) -> tuple[str, ...]:
@@ -181,16 +220,18 @@ def _notes(view: NightView) -> tuple[str, ...]:
         return ()
     if view.guiding is None:
         found.append(
-            "without a usable guiding record (--guide) motions are read from the images alone and "
-            "are at best likely"
+            "without a usable guiding record (--guide), motion is judged from the images alone, "
+            "with fair confidence at best"
         )
     elif view.guiding.record.axes != "ra_dec":
-        found.append("the record counts camera axes, not RA and Dec: nothing is said of the mount")
+        found.append(
+            "the guiding record gives camera axes, not RA and Dec: no findings on the mount"
+        )
     if not (view.start == view.start).any():
-        found.append("the headers give no times: no spans and no drift can be told")
+        found.append("the headers give no times, so spans and drift rates are unknown")
     scale = view.common("scale_arcsec")
     if scale != scale:
-        found.append("the image scale is unknown: sizes in the images are in pixels; give --scale")
+        found.append("the image scale is unknown, so star sizes are in pixels; give --scale")
     if len(view) < 8:
-        found.append(f"only {counted(len(view))}: trends need more")
+        found.append(f"only {counted(len(view))}: too few for trends")
     return tuple(found)

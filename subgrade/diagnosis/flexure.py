@@ -1,4 +1,4 @@
-"""Finding on flexure: frames that drift although the guider held its star."""
+"""Finding on differential flexure: frames that drift although the guide star was held."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ on practice nights (docs/diagnosis.md)."""
 
 def flexure(view: NightView) -> Finding | None:
     """Rate and direction; None without frames that show it."""
-    told, lost = view.told("flexure"), view.lost_to("flexure")
-    if not told:
+    affected, lost = view.affected("flexure"), view.lost_to("flexure")
+    if not affected:
         return None
-    drifts = [d for k in told if (d := unseen_drift(view, k)) is not None]
-    rms = np.hypot(view.guided(told, "rms_ra"), view.guided(told, "rms_dec"))
-    held = " although the guider held its star" if len(rms) else ", as flexure moves them"
-    sentence = f"Stars drifted in {counted(len(told))}{held}"
+    drifts = [d for k in affected if (d := unseen_drift(view, k)) is not None]
+    rms = np.hypot(view.guided(affected, "rms_ra"), view.guided(affected, "rms_dec"))
+    held = " although guiding held its star" if len(rms) else ", as with differential flexure"
+    sentence = f"Stars drifted in {counted(len(affected))}{held}"
     numbers, evidence = [], []
     if drifts:
         rate, error = _middle(np.array([d[0] for d in drifts]), [d[1] for d in drifts])
@@ -39,21 +39,22 @@ def flexure(view: NightView) -> Finding | None:
                 f" along position angle {angle:.0f}° or {(angle + 180) % 360:.0f}° "
                 f"(± {angle_error:.0f}°, east of north)"
             )
-        evidence.append(
-            "the rate is that of a line which draws the stars out as far within the exposure"
-        )
+        evidence.append("the rate is that of a straight drift that would stretch the stars as much")
     if len(rms):
-        evidence.append(f"the guider saw {number(float(np.median(rms)), None, '″')} rms meanwhile")
+        these = "this frame" if len(affected) == 1 else "these frames (median)"
+        evidence.append(
+            f"guiding RMS of both axes in {these}: {number(float(np.median(rms)), None, '″')}"
+        )
     else:
-        evidence.append("no guiding record covers these frames: a mount that crept looks the same")
+        evidence.append("no guiding record covers these frames: drift of the mount looks the same")
     return finding(
-        view, "flexure", sentence + ".", reason="flexure", frames=told, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("flexure", told),
+        view, "differential flexure", sentence + ".", reason="flexure", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("flexure", affected),
         advice=((
-            "Tighten what lies between guide scope and main scope: rings, focusers, adapters; tie "
-            "the cables so that none pulls; if the drift stays, guide off-axis",
-            "guide scope and main scope moved against each other, which no guiding can mend"
-            if len(rms) else "no guiding can mend what moves between guide scope and main scope",
+            "Tighten everything between guide scope and main scope: rings, focusers, adapters; tie "
+            "the cables so that none pulls; if the drift stays, use an off-axis guider",
+            "the image drifted while the guide star stood still, which guiding cannot correct"
+            if len(rms) else "guiding cannot correct what moves between guide scope and main scope",
             CLAMPS,
         ),),
     )  # fmt: skip

@@ -16,6 +16,12 @@ LOW_IN_THE_SKY = 1.2
 """Airmass from which it widens stars by more than a tenth and is worth a word: a choice."""
 LEAST_COOLING_C = 1.0
 """Change of temperature below which no slope is sought: a choice."""
+LEAST_STEP_C = 0.5
+"""Change of temperature below which refocusing by hand is not asked for: a choice."""
+LEAST_SUBS = 5.0
+"""Frames between two focus runs below which more of them cost too much: a choice."""
+PLAIN = 1.05
+"""Ratio to the typical width from which the ratio is stated: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,105 +82,148 @@ def steps_with_temperature(view: NightView, members) -> Slope:
 
 
 def time_to_limit(view: NightView, run: list[int]) -> tuple[float, float]:
-    """Seconds from good focus until the swelling reaches its rejecting limit, and one sigma.
+    """Seconds from good focus until the growth in width reaches its rejecting limit, and one sigma.
 
-    Blur and seeing add in quadrature, ``FWHM^2 = usual^2 + blur^2`` (exact for Gaussians),
+    Blur and seeing add in quadrature, ``FWHM^2 = typical^2 + blur^2`` (exact for Gaussians),
     and a drifting focus blurs in proportion to time: ``blur = rate (t - t0)``.
     """
     width, time = view.stars("fwhm_px")[run], 0.5 * (view.start + view.end)[run]
-    usual = view.usual(run[0], "fwhm_px")
-    good = np.isfinite(width) & np.isfinite(time) & (width > usual)
+    typical = view.usual(run[0], "fwhm_px")
+    good = np.isfinite(width) & np.isfinite(time) & (width > typical)
     if good.sum() < 3:
         return NAN, NAN
-    blur = np.sqrt(width[good] ** 2 - usual**2)
+    blur = np.sqrt(width[good] ** 2 - typical**2)
     slope = robust_slope(time[good], blur, 3)
     if not (slope.value > 2.0 * slope.error):
         return NAN, NAN
-    limit = usual * math.sqrt(view.limits.sharpness.ratio_low**2 - 1.0)
+    limit = typical * math.sqrt(view.limits.sharpness.ratio_low**2 - 1.0)
     return limit / slope.value, limit / slope.value * slope.error / slope.value
 
 
 def focus(view: NightView) -> Finding | None:
     """Focus over the night: what it cost, its trend, how often to refocus."""
-    told, lost = view.told("focus"), view.lost_to("focus")
+    affected, lost = view.affected("focus"), view.lost_to("focus")
     members = _largest(view)
     warm, steps = width_with_temperature(view, members), steps_with_temperature(view, members)
-    waits = [w for run in view.runs(told) if math.isfinite((w := time_to_limit(view, run))[0])]
-    if not told and not warm.plain:
+    waits = [w for run in view.runs(affected) if math.isfinite((w := time_to_limit(view, run))[0])]
+    if not affected and not warm.plain:
         return None
-    numbers, evidence, said = [], [], []
-    if told:
-        usual = np.array([view.usual(k, "fwhm_px") for k in told])
-        ratio = view.stars("fwhm_px")[told] / usual
+    numbers, evidence, sentences = [], [], []
+    if affected:
+        typical = np.array([view.usual(k, "fwhm_px") for k in affected])
+        ratio = view.stars("fwhm_px")[affected] / typical
         worst = float(np.nanmax(ratio)) if np.isfinite(ratio).any() else NAN
-        said.append(f"Focus was off in {counted(len(told))}" + (
-            f", stars up to {number(worst)} times their usual width." if worst == worst else "."
+        most = "up to " if len(affected) > 1 else ""
+        sentences.append(f"Focus was off in {counted(len(affected))}" + (
+            f", stars {most}{number(worst)} times their typical width." if worst > PLAIN else "."
         ))  # fmt: skip
-        numbers.append(Quantity("worst width over the usual", worst))
+        numbers.append(Quantity("worst width over the typical", worst))
     if warm.plain:
-        said.append(
-            f"Stars {'shrink' if warm.value > 0 else 'swell'} by "
-            f"{number(abs(warm.value), warm.error, 'px')} for every degree of cooling."
+        sentences.append(
+            f"Stars {'shrink' if warm.value > 0 else 'grow'} by {_per_degree(view, warm)} as the "
+            "air cools."
         )
-        evidence.append("widths at airmass 1; slow seeing can pass for it")
+        evidence.append("widths reduced to airmass 1; slow changes of seeing look the same")
     numbers.append(Quantity("width with temperature", warm.value, warm.error, "px/°C"))
     numbers.append(Quantity("focuser with temperature", steps.value, steps.error, "steps/°C"))
     wait = min(waits) if waits else (NAN, NAN)
     numbers.append(Quantity("time until focus is out", *wait, "s"))
-    sureness = view.sureness("focus", told) if told else 0.5
+    sureness = view.sureness("focus", affected) if affected else 0.5
     return finding(
-        view, "focus", " ".join(said), reason="focus", frames=told, lost=lost, numbers=numbers,
-        evidence=evidence, sureness=sureness, advice=_refocus(view, warm, steps, wait, bool(told)),
+        view, "focus", " ".join(sentences), reason="focus", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=sureness,
+        advice=_refocus(view, warm, steps, wait, bool(affected)),
     )  # fmt: skip
 
 
-def _refocus(view: NightView, warm: Slope, steps: Slope, wait, told: bool):
-    often, because = "", []
-    if math.isfinite(wait[0]):
-        often = f" every {duration(max(60.0, 0.7 * wait[0]))}"
+def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
+    """Advice on when to refocus; none where the night's whole change cost little sharpness."""
+    when, because = [], []
+    interval = 0.7 * wait[0]
+    too_often = interval < LEAST_SUBS * _spacing(view)
+    if math.isfinite(interval) and interval < _length(view):
+        if not too_often:
+            when.append(f"every {duration(max(60.0, interval))}")
         because.append(
-            f"stars passed the limit of {number(view.limits.sharpness.ratio_low)} times the usual "
-            f"width {number(wait[0] / 60.0, wait[1] / 60.0, 'min')} after focus began to go"
+            f"stars passed the limit of {number(view.limits.sharpness.ratio_low)} times the "
+            f"typical width {number(wait[0] / 60.0, wait[1] / 60.0, 'min')} after focus started to "
+            "drift"
         )
-    usual = _usual_width(view)
-    if warm.plain and math.isfinite(usual):
-        degrees = (view.limits.sharpness.ratio_low - 1.0) * usual / abs(warm.value)
-        often += " and" if often else ""
-        often += f" whenever the air has changed by {0.5 * degrees:.1f} °C"
-        because.append(
-            f"at {number(abs(warm.value), warm.error, 'px/°C')} a change of {degrees:.1f} °C uses "
-            "up the allowed swelling"
-        )
-    if not told and not warm.plain:
+    typical = _typical_width(view)
+    if warm.plain and math.isfinite(typical):
+        degrees = (view.limits.sharpness.ratio_low - 1.0) * typical / abs(warm.value)
+        # A step that the night hardly saw is no advice drawn from it.
+        if 0.5 * degrees < 0.5 * _seen_change(view):
+            too_often |= 0.5 * degrees < LEAST_STEP_C
+            if 0.5 * degrees >= LEAST_STEP_C:
+                when.append(f"whenever the air has changed by {0.5 * degrees:.1f} °C")
+            because.append(
+                f"at {_per_degree(view, warm)} a change of {degrees:.1f} °C uses up the allowed "
+                "growth in width"
+            )
+    if not affected and not because:
         return ()
-    action = f"Refocus{often}" if often else "Refocus more often, and as the temperature changes"
+    action = f"Refocus {' and '.join(when)}" if when else "Refocus more often"
+    if too_often or not when:
+        action += ", and let the focuser compensate for temperature if it can"
     if abs(steps.value) > 3.0 * steps.error:
         moved = number(steps.value, steps.error, "steps/°C")
-        action += f"; for a start move the focuser by {moved}, as this night did"
-    return ((action, "; ".join(because) or "stars stayed swollen and round", ""),)
+        action += f"; as a first value for temperature compensation take {moved}, as this night did"
+    return ((action, "; ".join(because) or "stars stayed large and round", ""),)
+
+
+def _per_degree(view: NightView, warm: Slope) -> str:
+    """The slope without its sign, in arcsec where the scale is known."""
+    scale, unit = view.common("scale_arcsec"), "″ per °C"
+    if not math.isfinite(scale):
+        scale, unit = 1.0, "px per °C"
+    return number(scale * abs(warm.value), scale * warm.error, unit)
+
+
+def _spacing(view: NightView) -> float:
+    """Median time from one frame to the next, else the exposure, s."""
+    steps = np.diff(view.start)
+    steps = steps[np.isfinite(steps) & (steps > 0)]
+    exposure = float(np.median(view.exposure_s)) if len(view) else 0.0
+    return float(np.median(steps)) if len(steps) else exposure
+
+
+def _length(view: NightView) -> float:
+    """Time from the first exposure to the last, s; NaN unknown."""
+    known = np.isfinite(view.start)
+    return float(np.nanmax(view.end) - np.nanmin(view.start)) if known.any() else NAN
+
+
+def _seen_change(view: NightView) -> float:
+    """Change of the air's temperature over the largest group, degrees; 0 unknown."""
+    seen = view.facts("ambient_c")[_largest(view)]
+    seen = seen[np.isfinite(seen)]
+    return float(np.ptp(seen)) if len(seen) else 0.0
 
 
 def seeing(view: NightView) -> Finding | None:
-    """Frames that turbulent air swelled."""
-    told, lost = view.told("seeing"), view.lost_to("seeing")
-    if not told:
+    """Frames that poor seeing enlarged the stars of."""
+    affected, lost = view.affected("seeing"), view.lost_to("seeing")
+    if not affected:
         return None
-    airmass = view.facts("airmass")[told]
-    evidence = ["the swelling comes and goes from frame to frame, which focus does not"]
+    airmass = view.facts("airmass")[affected]
+    evidence = []
+    if len(view) > 2:
+        evidence.append("star size comes and goes from frame to frame, unlike a focus error")
     x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
     if x > LOW_IN_THE_SKY:
         evidence.append(
-            f"airmass {number(x)} alone widens stars to {number(x**0.6)} times the zenith's "
-            "(X^0.6, Kolmogorov)"
+            f"airmass {number(x)} alone makes stars {number(x**0.6)} times as wide as at the "
+            "zenith (X^0.6, Kolmogorov)"
         )
     return finding(
-        view, "seeing", f"Turbulent air swelled the stars of {counted(len(told))}.",
-        reason="seeing", frames=told, lost=lost, evidence=evidence,
-        sureness=view.sureness("seeing", told),
+        view, "poor seeing", f"Poor seeing enlarged the stars in {counted(len(affected))}.",
+        reason="seeing", frames=affected, lost=lost, evidence=evidence,
+        sureness=view.sureness("seeing", affected),
         advice=((
-            "Image high up, near the meridian; let the tube reach the air's temperature; keep "
-            "roofs and warm ground out of the line of sight",
-            "no set-up cures the air itself", "",
+            "Image high up, near the meridian; let the telescope cool to the air's temperature; "
+            "avoid looking over roofs and warm ground",
+            "these lessen poor seeing; nothing in the set-up ends it", "",
         ),),
     )  # fmt: skip
 
@@ -184,6 +233,6 @@ def _largest(view: NightView) -> list[int]:
     return list(max(groups, key=lambda g: len(g.members)).members) if groups else []
 
 
-def _usual_width(view: NightView) -> float:
+def _typical_width(view: NightView) -> float:
     members = _largest(view)
     return view.usual(members[0], "fwhm_px") if members else NAN

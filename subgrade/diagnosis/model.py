@@ -79,11 +79,11 @@ class Finding:
     sentence : str
     numbers : tuple of Quantity
     evidence : tuple of str
-        Where the numbers come from and what speaks for and against.
+        Where the numbers come from and what supports them.
     sureness : float
         0..1.
     sure : str
-        ``sure``, ``likely`` or ``possible``.
+        ``sure``, ``likely`` or ``possible``: high, fair or low confidence.
     frames : tuple of str
         Frames it concerns.
     spans : tuple of Span
@@ -128,7 +128,7 @@ class Diagnosis:
     kept_s, lost_s : float
         Integration time, s.
     typical : tuple of Quantity
-        The night's usual numbers, of the largest group.
+        Medians of the kept frames: widths and shapes of the largest group, the guiding of all.
     losses : tuple of Loss
         Most integration time first.
     findings : tuple of Finding
@@ -137,7 +137,7 @@ class Diagnosis:
         The same as in the findings, ranked by the integration time it would have saved,
         then by sureness.
     notes : tuple of str
-        What could not be told, and why.
+        What stayed unknown, and why.
     """
 
     summary: str

@@ -1,4 +1,4 @@
-"""Findings on the polar axis: misalignment, creep in declination, field rotation."""
+"""Findings on the polar axis: misalignment, Dec drift, field rotation."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from subgrade.diagnosis.words import HEAVY, counted, number
 
 WORTH_ARCMIN = 5.0
 """Misalignment that is worth a night's work by itself: common practice, no source."""
-WORTH_CREEP = 0.4
-"""Creep in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
+WORTH_DRIFT = 0.4
+"""Drift in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
 axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
 WORTH_TURN_PX = 0.5
 """Turn at the corners in one exposure that can show: a choice."""
-UNKNOWN_WAY = "in a direction that is not known"
+UNKNOWN_WAY = "in an unknown direction"
 SIGNS = (
-    "the direction holds if the record counts declination errors positive where the guide star "
-    "lies north; if it does not, the opposite holds: make a drift test before you turn a bolt"
+    "the direction holds if the record counts Dec errors as positive where the guide star lies "
+    "north; if not, it is the opposite: do a drift test before you turn a bolt"
 )
 
 
@@ -40,15 +40,16 @@ def polar_axis(view: NightView) -> Finding | None:
     directed = math.isfinite(pole.high)
     parts = _parts(pole, south) if directed else _known_part(pole, south, from_record)
     sentence = (
-        f"The polar axis stands {'at least ' if pole.bound else ''}"
-        f"{number(pole.size, pole.size_error, '′')} off the pole" + (f", {parts}" if parts else "")
+        f"The polar axis is {'at least ' if pole.bound else ''}"
+        f"{number(pole.size, pole.size_error, '′')} off the pole"
+        + (f", {parts}" if parts == UNKNOWN_WAY else f": {parts}")
     )
     evidence = _evidence(pole, from_record, drift, turn)
     if parts != UNKNOWN_WAY:
         if from_record:
             evidence.append(SIGNS)
         if not math.isfinite(latitude):
-            evidence.append("site unknown: the direction is that of a northern site")
+            evidence.append("site latitude unknown: the direction is that of a northern site")
     significance = pole.size / max(pole.size_error, 1e-9)
     sureness = float(np.clip(1.0 - math.exp(-significance / 3.0), 0.3, 0.97))
     sureness *= 0.8 if pole.bound else 1.0
@@ -66,20 +67,20 @@ def polar_axis(view: NightView) -> Finding | None:
 
 
 def _parts(pole: Pole, south: bool) -> str:
-    """Both parts; one within two of its errors is called right."""
+    """Both parts; one within two of its errors is called correct."""
     sign = -1.0 if south else 1.0
-    off, right = [], []
+    off, correct = [], []
     for name, value, error, plus, minus in (
-        ("height", sign * pole.high, pole.high_error, "too high", "too low"),
+        ("altitude", sign * pole.high, pole.high_error, "too high", "too low"),
         ("azimuth", sign * pole.east, pole.east_error, "too far east", "too far west"),
     ):
         if abs(value) < 2.0 * error:
-            right.append(f"{name} right to within {float(f'{error:.2g}'):g}′")
+            correct.append(f"{name} correct to within {float(f'{error:.2g}'):g}′")
         else:
             sky = " on the sky" if name == "azimuth" else ""
             way = plus if value > 0 else minus
             off.append(f"{number(abs(value), error, '′')} {way}{sky}")
-    return ", ".join(filter(None, (" and ".join(off), *right)))
+    return ", ".join((" and ".join(off), *correct)) if off else UNKNOWN_WAY
 
 
 def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
@@ -97,8 +98,8 @@ def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
     east = "east" if value * math.cos(h) > 0 else "west"
     turned = math.degrees(math.atan2(abs(math.sin(h)), abs(math.cos(h))))
     return (
-        f"{size} of it {high} and {east}, along a line {turned:.0f}° from {east}; which "
-        "way the rest lies is not known"
+        f"{size} of it {high} and {east}, along a line {turned:.0f}° from {east}; the direction "
+        "of the rest is not known"
     )
 
 
@@ -108,29 +109,28 @@ def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
         rate = abs(pole.drift_part) * POLAR_RATE
         error = pole.drift_error * POLAR_RATE
         source = (
-            f"declination drifts {number(rate, error, '″ a minute')} in {len(drift.rate)} "
-            "stretches of the guiding record with its corrections undone"
+            f"Dec drift of {number(rate, error, '″ a minute')} in {len(drift.rate)} stretches of "
+            "the guiding record with its corrections undone"
             if from_record
-            else f"the stars creep {number(rate, error, '″ a minute')} in declination from frame "
-            "to frame"
+            else f"the stars drift {number(rate, error, '″ a minute')} in Dec from frame to frame"
         )
-        found.append(source + f"; an arcminute makes at most {POLAR_RATE:.2f}″ a minute")
+        found.append(source + f"; 1′ of misalignment makes at most {POLAR_RATE:.2f}″ a minute")
         if from_record and drift.doubt > 0:
-            found.append(f"what a correction moves is known to {100 * drift.doubt:.0f}%")
+            found.append(f"the effect of a correction is known to {100 * drift.doubt:.0f}%")
     if math.isfinite(pole.turn_part):
         rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_ARCSEC_PER_S
         degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
         error = degrees * pole.turn_error / pole.turn_part if pole.turn_part else math.nan
         found.append(
-            f"the field turns {number(degrees * 60.0, error * 60.0, '′ an hour')} from frame to "
-            f"frame: {number(pole.turn_part, pole.turn_error, '′')} at right angles to the drift's "
-            "part"
+            f"the field rotates by {number(degrees * 60.0, error * 60.0, '′ an hour')} from frame "
+            f"to frame: {number(pole.turn_part, pole.turn_error, '′')} of misalignment, at right "
+            "angles to the part that shows as Dec drift"
         )
     if pole.bound:
-        missing = "the turn of the field" if math.isfinite(pole.drift_part) else "the drift"
+        missing = "field rotation" if math.isfinite(pole.drift_part) else "Dec drift"
         found.append(f"a lower bound: {missing}, which shows the other part, is not known")
     elif not math.isfinite(pole.high):
-        found.append("the night's hour angles give the size, not which way all of it lies")
+        found.append("drift and rotation give the size here, but not the full direction")
     if not math.isfinite(pole.hour_deg):
         found.append("hour angle unknown: site longitude, time or pointing is missing")
     return found
@@ -152,22 +152,21 @@ def _numbers(pole: Pole, south: bool) -> list[Quantity]:
 
 def _effect(view: NightView, pole: Pole, turn) -> str:
     """What it does to a frame."""
-    exposure = _usual_exposure(view)
+    exposure = _median_exposure(view)
     if not exposure > 0:
-        return "It draws declination away steadily and turns the field."
+        return "It causes steady Dec drift and field rotation."
     parts = []
     if math.isfinite(pole.drift_part):
-        creep = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
+        drift = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
         error = pole.drift_error * POLAR_RATE * exposure / 60.0
         parts.append(
-            f"{number(creep, error, '″')} of creep in {exposure:.0f} s where declination is not "
-            "guided"
+            f"{number(drift, error, '″')} of Dec drift in {exposure:.3g} s without Dec guiding"
         )
     if turn is not None and view.night.frames and math.isfinite(pole.turn_part):
         corner = corner_turn(view, pole, turn, exposure)
         if corner >= 0.1:
-            parts.append(f"{corner:.1f} px of turn in the corners")
-    return "That is " + " and ".join(parts) + "." if parts else ""
+            parts.append(f"{corner:.1f} px of field rotation in the corners")
+    return "That makes " + " and ".join(parts) + "." if parts else ""
 
 
 def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
@@ -179,14 +178,14 @@ def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
 
 
 def _explained(view: NightView, pole: Pole, turn) -> list[int]:
-    """Frames lost to creep or turn that this pole is large enough to have made."""
-    exposure, lost = _usual_exposure(view), []
+    """Frames lost to drift or rotation that this pole is large enough to have made."""
+    exposure, lost = _median_exposure(view), []
     if math.isfinite(pole.drift_part) and math.isfinite(exposure):
-        creep = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
+        drift = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
         scale = view.common("scale_arcsec")
-        usual = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
-        if not (math.isfinite(scale) and usual) or creep > WORTH_CREEP * scale * float(
-            np.median(usual)
+        widths = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
+        if not (math.isfinite(scale) and widths) or drift > WORTH_DRIFT * scale * float(
+            np.median(widths)
         ):
             lost += view.lost_to("dec_drift")
     turned = turn is not None and math.isfinite(pole.turn_part) and math.isfinite(exposure)
@@ -195,7 +194,7 @@ def _explained(view: NightView, pole: Pole, turn) -> list[int]:
     return lost
 
 
-def _usual_exposure(view: NightView) -> float:
+def _median_exposure(view: NightView) -> float:
     known = view.exposure_s[view.exposure_s > 0]
     return float(np.median(known)) if len(known) else math.nan
 
@@ -205,7 +204,7 @@ def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
         return ()
     action = "Align the polar axis again"
     least = "at least " if pole.bound else ""
-    because = f"it stands {least}{number(pole.size, pole.size_error, '′')} off"
+    because = f"the axis is {least}{number(pole.size, pole.size_error, '′')} off"
     if math.isfinite(pole.high):
         sign = -1.0 if south else 1.0
         moves = []
@@ -218,54 +217,53 @@ def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
             if math.isfinite(latitude) and abs(latitude) < 80.0:
                 cos = math.cos(math.radians(latitude))
                 bolt = number(abs(pole.east) / cos, pole.east_error / cos, "′")
-                text += f", {bolt} of azimuth at this latitude"
+                text += f" ({bolt} of azimuth at this latitude)"
             moves.append(f"{'turn' if moves else 'Turn'} it {way} by {text}")
         if moves:
             action = f"{action}. {' and '.join(moves)}, then repeat the check"
-        because = f"it stands {parts}"
+            because = f"the axis is {parts}"
     return ((action, because, HEAVY),)
 
 
-def uncorrected_creep(view: NightView) -> Finding | None:
-    """Frames drawn out in declination: what was left uncorrected and why."""
+def dec_drift(view: NightView) -> Finding | None:
+    """Frames stretched along declination: what was left uncorrected and why."""
     lost = view.lost_to("dec_drift")
-    told = view.told("dec_drift")
-    if not told:
+    affected = view.affected("dec_drift")
+    if not affected:
         return None
-    rates = np.abs(view.guided(told, "drift_dec"))
-    one_way = view.guided(told, "one_sided_dec")
-    pulses = _dec_pulses(view, told)
+    rates = np.abs(view.guided(affected, "drift_dec"))
+    one_way = view.guided(affected, "one_sided_dec")
+    pulses = _dec_pulses(view, affected)
     numbers, evidence = [], []
-    sentence = f"Declination crept during {counted(len(told))}"
+    sentence = f"Stars drifted in Dec during {counted(len(affected))}"
+    these = "this frame" if len(affected) == 1 else "these frames"
     if len(rates):
         spread = float(np.std(rates)) if len(rates) > 1 else None
-        numbers.append(
-            Quantity("creep left in declination", float(np.median(rates)), spread, "″ a minute")
-        )
-        sentence += f"; {number(float(np.median(rates)), None, '″ a minute')} went uncorrected"
-    # The exposure's ends are known to seconds, so that a pulse beside it may count in.
+        numbers.append(Quantity("Dec drift left", float(np.median(rates)), spread, "″ a minute"))
+        sentence += f": {number(float(np.median(rates)), None, '″ a minute')} went uncorrected"
+    # The exposure's ends are known to seconds, so that a correction beside it may count in.
     if pulses is not None and pulses < 0.1:
         evidence.append(
-            f"{100 * pulses:.0f}% of the guide samples meanwhile hold a correction in declination"
+            f"{100 * pulses:.0f}% of the guide samples in {these} hold a Dec correction"
         )
         action, because = (
-            "Switch declination guiding on, in both directions",
-            "the record holds next to no correction against the creep",
+            "Switch Dec guiding on, in both directions",
+            "the record holds almost no corrections against the drift",
         )
     elif len(one_way) and np.median(one_way) > view.limits.guiding.one_sided:
-        evidence.append(f"{100 * np.median(one_way):.0f}% of the corrections went one way")
+        evidence.append(f"{100 * np.median(one_way):.0f}% of the Dec corrections went one way")
         action, because = (
-            "Give declination guiding more reach: longer corrections, or more aggressiveness",
-            "corrections all went one way and did not keep up",
+            "Allow longer Dec corrections, or correct a larger share of each Dec error",
+            "nearly all corrections went one way, and they did not keep up",
         )
     else:
         action, because = (
-            "See that declination guiding is on, in both directions and strong enough",
-            "creep in declination was left in these frames",
+            "Check that Dec guiding is on, works in both directions and is strong enough",
+            f"Dec drift was left in {these}",
         )
     return finding(
-        view, "creep in declination", sentence + ".", reason="dec_drift", frames=told, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("dec_drift", told),
+        view, "Dec drift", sentence + ".", reason="dec_drift", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("dec_drift", affected),
         advice=((action, because, ""),),
     )  # fmt: skip
 
@@ -281,21 +279,21 @@ def _dec_pulses(view: NightView, frames) -> float | None:
 
 def turning_field(view: NightView) -> Finding | None:
     """Frames whose stars turn about a point."""
-    told = view.told("field_rotation")
-    if not told:
+    affected = view.affected("field_rotation")
+    if not affected:
         return None
     return finding(
         view,
         "field rotation",
-        f"The field turned during {counted(len(told))}.",
+        f"The field rotated during {counted(len(affected))}.",
         reason="field_rotation",
-        frames=told,
+        frames=affected,
         lost=view.lost_to("field_rotation"),
-        evidence=("stars are drawn out round a point, the more the farther they lie from it",),
-        sureness=view.sureness("field_rotation", told),
+        evidence=("stars are stretched around a point, the more the farther they are from it",),
+        sureness=view.sureness("field_rotation", affected),
         advice=((
-            "Check that camera rotator and focuser are clamped, then the polar axis",
-            "guiding holds one star; only a misaligned axis or a turning camera turns the others",
+            "Check that camera rotator and focuser are clamped, then the polar alignment",
+            "guiding holds one star; polar misalignment or a turning camera rotates the field",
             HEAVY,
         ),),
     )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.diagnosis.pole import PULSE_DOUBT, SIDEREAL_ARCSEC_PER_S, Drift, Turn, unbroken
 from subgrade.diagnosis.view import NightView
 
-USUAL_RATE = 0.5 * SIDEREAL_ARCSEC_PER_S / 1000.0
+COMMON_RATE = 0.5 * SIDEREAL_ARCSEC_PER_S / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
 ASSUMED_DOUBT = 0.5
 """Doubt in that rate where the record does not show it: mounts are set from 0.25 to 1 times."""
@@ -22,7 +22,7 @@ def recorded_drift(view: NightView) -> Drift | None:
     from subgrade.guiding import dec_drift, unguided
 
     record = view.guiding.record
-    track = unguided(record, "dec", USUAL_RATE)
+    track = unguided(record, "dec", COMMON_RATE)
     if track is None or not math.isfinite(track.rate):
         return None
     middle, rate, error = dec_drift(track)

@@ -1,4 +1,4 @@
-"""Findings on right ascension: the guider's swing, the worm, the guide exposure."""
+"""Findings on guiding: RA oscillation, periodic error, the guide exposure, Dec backlash."""
 
 from __future__ import annotations
 
@@ -12,93 +12,103 @@ from subgrade.diagnosis.words import BALANCE, LIKELY, counted, number, possibly
 
 GOOD_GAIN = 0.6
 """Share of the error a correction should remove: common practice, no source."""
+SMALLER = "Correct a smaller share of each RA error"
 GAIN_DOUBT = 0.05
 """Relative doubt in a loop gain, since guide star noise hides part of a reversal; measured on
 practice nights (docs/diagnosis.md)."""
 PERIOD_DOUBT, SIZE_DOUBT = 0.01, 0.15
-"""Relative doubt in the worm's period and size; measured on practice nights (docs/guiding.md)."""
+"""Relative doubt in period and amplitude of the periodic error; measured on practice
+nights (docs/guiding.md)."""
 DELAYED = 3.0
-"""A swing longer than so many cadences comes from lateness: gain alone swings in two, a delay of
-one cadence in six (roots of z^2 - z + 1), derived."""
+"""A longer oscillation, in guide intervals, comes from delay: gain alone oscillates in two, a
+delay of one interval in six (roots of z^2 - z + 1), derived."""
+SHORT_INTERVAL_S = 2.5
+"""Guide interval that needs no shorter guide exposures: common practice, no source."""
 
 
-def swing(view: NightView) -> Finding | None:
-    """The guider's own swing in right ascension and its likeliest cure."""
-    told, lost = view.told("ra_oscillation"), view.lost_to("ra_oscillation")
-    if not told:
+def oscillation(view: NightView) -> Finding | None:
+    """RA oscillation and what is most likely to end it."""
+    affected, lost = view.affected("ra_oscillation"), view.lost_to("ra_oscillation")
+    if not affected:
         return None
-    gain, gain_error = loop_gain(view, told)
-    period, over = _median(view, told, "period_s"), _median(view, told, "overshoot")
-    lag, rms = _median(view, told, "lag1_ra"), _median(view, told, "rms_ra")
+    gain, gain_error = loop_gain(view, affected)
+    period, over = _median(view, affected, "period_s"), _median(view, affected, "overshoot")
+    lag, rms = _median(view, affected, "lag1_ra"), _median(view, affected, "rms_ra")
     cadence = view.guiding.record.cadence_s if view.guiding else math.nan
-    action, because, caution, certain = _cure(view, gain, gain_error, period, over, lag, cadence)
-    sentence = f"Right ascension swung to and fro in {counted(len(told))}"
+    action, because, caution, certain = _remedy(view, gain, gain_error, period, over, lag, cadence)
+    sentence = f"The mount oscillated in RA in {counted(len(affected))}"
     if math.isfinite(period):
-        sentence += f" with a period of {number(period, None, 's')}"
-        sentence += f" ({period / cadence:.1f} guide cadences)"
+        sentence += f", with a period of {number(period, None, 's')}"
+        if cadence > 0:
+            sentence += f" ({period / cadence:.1f} guide intervals)"
     if math.isfinite(rms):
-        sentence += f", rms {number(rms, None, '″')}"
+        whose = "guiding RMS" if len(affected) == 1 else "median guiding RMS of these frames"
+        sentence += f"; {whose} {number(rms, None, '″')} in RA"
     evidence = []
     if math.isfinite(lag):
         evidence.append(
-            f"each error against the one before: correlation {lag:.2f} (-1: each reverses)"
+            f"successive errors have a correlation of {lag:.2f} (-1: each reverses the one before)"
         )
     if math.isfinite(over):
         limit = view.limits.guiding.overshoot
         evidence.append(
-            f"{100 * over:.0f}% of the corrections threw the star past the middle by more than "
-            f"half the error (over-correction from {100 * limit:.0f}%)"
+            f"{100 * over:.0f}% of the corrections overshot by more than half the error "
+            f"(over-correction from {100 * limit:.0f}%)"
         )
     if not certain:
         evidence.append(
-            "the record does not tell which cure it needs" if view.recorded(told)
-            else "without a guiding record the cure is a guess"
+            "the record does not show which remedy it needs" if view.recorded(affected)
+            else "without a guiding record the remedy is a guess"
         )  # fmt: skip
     return finding(
-        view, "swing in right ascension", sentence + ".", reason="ra_oscillation",
-        frames=told, lost=lost,
+        view, "RA oscillation", sentence + ".", reason="ra_oscillation",
+        frames=affected, lost=lost,
         numbers=(
             Quantity("period", period, None, "s"),
             Quantity("share of the error a correction moved", gain, gain_error),
             Quantity("correlation of neighbours", lag),
-            Quantity("rms in right ascension", rms, None, "″"),
+            Quantity("guiding RMS in RA", rms, None, "″"),
             Quantity("overshoot", over),
         ),
-        evidence=evidence, sureness=view.sureness("ra_oscillation", told),
+        evidence=evidence, sureness=view.sureness("ra_oscillation", affected),
         advice=((action, because, caution),),
     )  # fmt: skip
 
 
-def _cure(view, gain, gain_error, period, over, lag, cadence):
+def _remedy(view, gain, gain_error, period, over, lag, cadence):
     """Action, reason, caution, and whether the numbers chose it."""
     late = math.isfinite(period) and period > DELAYED * cadence
     if math.isfinite(lag) and lag < view.limits.guiding.reversal and not late:
         text = f"errors reverse from one guide exposure to the next (correlation {lag:.2f})"
-        action = "Lower the aggressiveness in right ascension"
+        action = SMALLER
         if math.isfinite(gain) and gain > 1.0:
-            text += f": each correction moved {number(gain, gain_error)} times the error it met"
-            action += f" to about {100 * GOOD_GAIN / gain:.0f}% of what it was"
+            text += (
+                f"; each correction moved the star by {number(gain, gain_error)} times its error"
+            )
+            action += (
+                f": lower the RA correction strength to about {100 * GOOD_GAIN / gain:.0f}% of "
+                f"what it was, which corrects about {100 * GOOD_GAIN:.0f}% of each error"
+            )
         return action, text, "", True
     if late and (not math.isfinite(lag) or lag > 0.0):
         text = (
-            f"the swing takes {number(period / cadence, None)} cadences: corrections come late, or "
-            "the axis answers late"
+            f"one oscillation takes {period / cadence:.1f} guide intervals: corrections are sent "
+            "late, or the mount responds late"
         )
         action = (
-            "Shorten the guide exposure and any delay, lower the aggressiveness in right ascension "
-            "and balance the axis slightly heavy to the east, so that the gears stay in touch"
+            "Shorten the guide exposure and any delay, correct a smaller share of each RA error, "
+            "and balance RA slightly east-heavy so that the gears stay in mesh"
         )
         return action, text, BALANCE, False
     if view.guiding is not None and view.guiding.guide_exposure == "chases seeing":
         longer = "" if view.lost_to("periodic_error") else ", or guide with longer exposures"
         return (
-            f"Raise the least move{longer}",
+            f"Raise the smallest RA correction that is sent{longer}",
             "corrections are as large as the errors and follow the seeing", "", True,
         )  # fmt: skip
     return (
-        "Lower the aggressiveness in right ascension; if the swing stays, shorten the guide "
-        "exposure",
-        "over-correction is the commonest cause of a swing (common practice, no source)", "", False,
+        f"{SMALLER}; if the oscillation stays, shorten the guide exposure",
+        "over-correction is the most common cause of RA oscillation (a rule of thumb)", "", False,
     )  # fmt: skip
 
 
@@ -128,15 +138,15 @@ def loop_gain(view: NightView, frames) -> tuple[float, float]:
     return gain, math.hypot(math.sqrt(max(1.0 - slope**2, 0.01) / count), GAIN_DOUBT * gain)
 
 
-def worm(view: NightView) -> Finding | None:
-    """The worm's period and size, what the guider left of it, and the cure."""
-    told, lost = view.told("periodic_error"), view.lost_to("periodic_error")
+def periodic_error(view: NightView) -> Finding | None:
+    """Period and amplitude of the periodic error, what guiding left of it, and the remedy."""
+    affected, lost = view.affected("periodic_error"), view.lost_to("periodic_error")
     guiding = view.guiding
     period = guiding.worm_period_s if guiding else math.nan
-    if not told and not math.isfinite(period):
+    if not affected and not math.isfinite(period):
         return None
     size = guiding.worm_amplitude if guiding else math.nan
-    left = left_of(view, told, period)
+    left = left_of(view, affected, period)
     more = math.isfinite(left) and left > size
     # What no correction has touched is seen plainly; corrections undone depend on their rate.
     size = left if more else size
@@ -145,49 +155,58 @@ def worm(view: NightView) -> Finding | None:
     sentence, evidence = [], []
     if math.isfinite(period):
         sentence.append(
-            f"The worm swings right ascension by {number(size, SIZE_DOUBT * size, '″')} to either "
-            f"side every {number(period, PERIOD_DOUBT * period, 's')} when not guided."
+            f"Unguided, the periodic error has an amplitude of "
+            f"{number(size, SIZE_DOUBT * size, '″')} and a period of "
+            f"{number(period, PERIOD_DOUBT * period, 's')}."
         )
         evidence.append(
-            "period from the guiding record with its corrections undone, size from the frames in "
-            "which it was left"
+            "period from the guiding record with its corrections undone, amplitude from the "
+            "affected frames"
             if more
             else "from the guiding record with its corrections undone"
         )
-        usual = left_of(view, view.kept(), period)
-        numbers.append(Quantity("left in kept frames", usual, None, "″"))
+        in_kept = left_of(view, view.kept(), period)
+        numbers.append(Quantity("left in kept frames", in_kept, None, "″"))
         numbers.append(Quantity("left in these frames", left, None, "″"))
-        if math.isfinite(left):
-            evidence.append(f"{number(left, None, '″')} of it is left where it shows")
-        if math.isfinite(usual):
-            evidence.append(f"{number(usual, None, '″')} of it is left in the kept frames")
-    sureness = view.sureness("periodic_error", told) if told else 0.9
-    if told:
-        whose = "Its" if sentence else "The worm's"
-        shown = f"{whose} swing shows in {counted(len(told))}."
+        parts = [
+            f"{number(value, None, '″')} in the {whose} frames"
+            for value, whose in ((left, "affected"), (in_kept, "kept"))
+            if math.isfinite(value)
+        ]
+        if parts:
+            evidence.append(f"amplitude left after guiding: {', '.join(parts)}")
+    sureness = view.sureness("periodic_error", affected) if affected else 0.9
+    if affected:
+        what = "It" if sentence else "Periodic error"
+        shown = f"{what} shows in {counted(len(affected))}."
         sentence.append(possibly(shown) if sureness < LIKELY else shown)
     return finding(
-        view, "periodic error", " ".join(sentence), reason="periodic_error", frames=told,
+        view, "periodic error", " ".join(sentence), reason="periodic_error", frames=affected,
         lost=lost, numbers=numbers, evidence=evidence, sureness=sureness,
-        advice=_worm_advice(view, period, size) if lost else (), hedged=True,
+        advice=_periodic_advice(view, period, size) if lost else (), hedged=True,
     )  # fmt: skip
 
 
-def _worm_advice(view: NightView, period: float, size: float):
-    because = "the stars are drawn out as a worm's slow swing would draw them"
+def _periodic_advice(view: NightView, period: float, size: float):
+    interval = view.guiding.record.cadence_s if view.guiding else math.nan
+    oscillating = view.affected("ra_oscillation")
+    steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
+    if not oscillating or loop_gain(view, oscillating)[0] > 1.0:  # else it may ask for less
+        steps.append(f"correct about {100 * GOOD_GAIN:.0f}% of each RA error")
+    own = "train the mount's own periodic error correction over several worm turns"
+    action = _capital(", or ".join(filter(None, (" and ".join(steps), own))))
+    if not steps:
+        return ((action, "periodic error repeats with every turn of the worm", ""),)
+    because = "stars are stretched along RA, as periodic error stretches them"
     if math.isfinite(period) and size > 0:
         speed = 2.0 * math.pi * size / period
         because = (
-            f"at its fastest the worm runs {number(speed, None, '″ a second')}: "
-            f"{number(2.0 * speed, None, '″')} from one correction to the next at one every 2 s, "
-            f"{number(5.0 * speed, None, '″')} at one every 5 s (this record: every "
-            f"{number(view.guiding.record.cadence_s, None, 's')})"
+            f"at its fastest the error grows by {number(speed, None, '″ a second')}: "
+            f"{number(2.0 * speed, None, '″')} between corrections 2 s apart, "
+            f"{number(5.0 * speed, None, '″')} at 5 s"
         )
-    action = (
-        "Guide with shorter exposures and enough aggressiveness to follow the worm (about "
-        f"{100 * GOOD_GAIN:.0f}% of each error), or train the mount's own worm correction over "
-        "several turns"
-    )
+        if interval > 0:
+            because += f" (this record: {number(interval, None, 's')})"
     return ((action, because, ""),)
 
 
@@ -210,51 +229,52 @@ def guide_exposure(view: NightView) -> Finding | None:
     if view.guiding is None or view.guiding.guide_exposure not in ("too slow", "chases seeing"):
         return None
     cadence = number(view.guiding.record.cadence_s, None, "s")
-    lost, swings = [], bool(view.told("ra_oscillation"))
+    lost, oscillates = [], bool(view.affected("ra_oscillation"))
     if view.guiding.guide_exposure == "too slow":
-        said = (
-            f"Guiding was too slow: one sample every {cadence}, and neighbouring errors are alike."
-        )
-        # A loop that swings wants less of it, and the worm's own advice says both.
-        more = "" if swings else " or more aggressiveness in right ascension"
+        sentence = f"Guiding was too slow: at one sample every {cadence}, successive errors agree."
+        # An oscillating loop needs less of it, and the advice on periodic error covers both.
+        more = "" if oscillates else ", or correct a larger share of each RA error"
         action = f"Guide with shorter exposures{more}"
-        because = (
-            "most of the error left is slower than ten samples; guide exposures of 2 s often keep "
-            "up where 5 s do not (common practice, no source)"
-        )
+        because = "most of the error left is slower than ten samples"
+        if not view.guiding.record.cadence_s <= SHORT_INTERVAL_S:
+            because += "; guide exposures of 2 s often keep up where 5 s do not (a rule of thumb)"
         lost = view.lost_to("periodic_error")
-    elif swings:
-        return None  # the swing's own finding tells of errors that alternate
+    elif oscillates:
+        return None  # the finding on the oscillation covers errors that alternate
     else:
-        said = f"Guiding chased the seeing: at one sample every {cadence} the errors alternate."
-        action = "Raise the least move"
+        sentence = f"Guiding chased the seeing: at one sample every {cadence}, errors alternate."
+        action = "Raise the smallest RA correction that is sent"
         if not view.lost_to("periodic_error"):  # which asks for the opposite
-            action += ", lower the aggressiveness, or expose the guide star longer"
-        because = "corrections as large as the errors answer the air, not the mount"
-    return finding(view, "guide exposure", said, evidence=("from the record outside dithers",),
+            action += ", correct a smaller share of each RA error, or expose the guide star longer"
+        because = "corrections as large as the errors follow the seeing, not the mount"
+    return finding(view, "guide exposure", sentence,
+                   evidence=("from the guiding record, dithers left out",),
                    sureness=0.7, frames=lost,
                    advice=() if lost else ((action, because, ""),))  # fmt: skip
 
 
 def backlash(view: NightView) -> Finding | None:
-    """Play in the declination gears."""
+    """Backlash in declination."""
     seconds = view.guiding.backlash_s if view.guiding else math.nan
     if not (math.isfinite(seconds) and seconds > 2.0 * view.guiding.record.cadence_s):
         return None
     # With nothing sent at all, both ways come first: guiding one way would contradict it.
-    one_way = "" if view.told("dec_drift") else "Guide declination one way, against the drift, or "
-    action = f"{one_way}take up the play in the gear mesh"
+    one_way = "" if view.affected("dec_drift") else "guide Dec one way only, against the drift, or "
+    action = _capital(f"{one_way}adjust the gear mesh to take up the backlash")
     return finding(
-        view, "backlash in declination",
-        f"Declination answers a reversal {number(seconds, None, 's')} late.",
+        view, "Dec backlash",
+        f"Dec responds to a reversed correction {number(seconds, None, 's')} late.",
         numbers=(Quantity("delay of a reversal", seconds, view.guiding.record.cadence_s, "s"),),
-        evidence=("median wait after large errors that called for a move against the last one",),
+        evidence=("median delay after large errors that called for a correction the other way",),
         sureness=0.6,
         advice=((
-            action[:1].upper() + action[1:],
-            "a reversal is answered late, and what is sent meanwhile overshoots", BALANCE,
+            action, "Dec responds late when its correction reverses, and then overshoots", BALANCE,
         ),),
     )  # fmt: skip
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _median(view: NightView, frames, name: str) -> float:

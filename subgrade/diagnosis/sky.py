@@ -11,115 +11,122 @@ from subgrade.diagnosis.view import NightView, finding, utc
 from subgrade.diagnosis.words import MAINS, SUN, counted, number
 
 LIGHTS = "look for lights near the telescope: headlights, lamps, screens"
+PLAIN = 1.05
+"""Ratio to the typical from which a number is worth a word: a choice."""
 TWILIGHT_DEG = -18.0
 """Sun below this leaves the sky dark: astronomical twilight by definition."""
 
 
 def cloud(view: NightView) -> Finding | None:
     """When cloud came and went, and how much light it took."""
-    told, lost = view.told("cloud"), view.lost_to("cloud")
-    if not told:
+    affected, lost = view.affected("cloud"), view.lost_to("cloud")
+    if not affected:
         return None
-    light = _light(view, told)
-    sentence = f"Cloud or haze dimmed {counted(len(told))}" + _when(view, told)
+    light = _light(view, affected)
+    plan = "Image in the clear part of the night"
+    if len(affected) == len(view):
+        plan = "Wait for a clear night"
+    sentence = f"Cloud or haze dimmed {counted(len(affected))}" + _when(view, affected)
     numbers = []
     if len(light):
         sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
         numbers = [Quantity("least light", float(light.min())),
-                   Quantity("usual light in these frames", float(np.median(light)))]  # fmt: skip
+                   Quantity("median light in these frames", float(np.median(light)))]  # fmt: skip
     return finding(
-        view, "cloud", sentence + ".", reason="cloud", frames=told, lost=lost, numbers=numbers,
-        evidence=("starlight of the same stars, frame by frame, against the night's clear level",),
-        sureness=view.sureness("cloud", told),
+        view, "cloud", sentence + ".", reason="cloud", frames=affected, lost=lost, numbers=numbers,
+        evidence=("brightness of the same stars in each frame, against the night's clear level",),
+        sureness=view.sureness("cloud", affected),
         advice=((
-            "Plan for the clear part of the night, and let the run pause while the guide star is "
-            "faint",
-            "no set-up cures cloud", "",
+            f"{plan}, and let the run pause while the guide star is faint",
+            "nothing in the set-up helps against cloud", "",
         ),),
     )  # fmt: skip
 
 
 def dew(view: NightView) -> Finding | None:
-    """Starlight lost slowly and one way."""
-    told, lost = view.told("dew"), view.lost_to("dew")
-    if not told:
+    """Starlight that fell slowly and did not come back."""
+    affected, lost = view.affected("dew"), view.lost_to("dew")
+    if not affected:
         return None
-    light = _light(view, told)
+    light = _light(view, affected)
     numbers = [Quantity("least light", float(light.min()))] if len(light) else []
-    share, time = view.night.compared, 0.5 * (view.start + view.end)[told]
-    through = np.array([share[k].transparency for k in told], float)
+    share, time = view.night.compared, 0.5 * (view.start + view.end)[affected]
+    through = np.array([share[k].transparency for k in affected], float)
     known = np.isfinite(through) & np.isfinite(time)
-    sentence = f"Dew or frost dimmed and swelled the stars of {counted(len(told))}" + _when(
-        view, told
+    sentence = f"Dew or frost dimmed and enlarged the stars in {counted(len(affected))}" + _when(
+        view, affected
     )
     if known.sum() >= 3 and np.ptp(time[known]) > 0:
         slope = float(np.polyfit((time[known] - time[known][0]) / 3600.0, through[known], 1)[0])
         numbers.append(Quantity("change of light", 100.0 * slope, None, "% an hour"))
         sentence += (
-            f"; the starlight went from {100 * through[known][0]:.0f}% of the clear level to "
+            f"; starlight went from {100 * through[known][0]:.0f}% of the clear level to "
             f"{100 * through[known][-1]:.0f}%"
         )
     return finding(
-        view, "dew", sentence + ".", reason="dew", frames=told, lost=lost, numbers=numbers,
-        evidence=("light lost one way, while stars swelled and grew haloes",),
-        sureness=view.sureness("dew", told),
+        view, "dew", sentence + ".", reason="dew", frames=affected, lost=lost, numbers=numbers,
+        evidence=("starlight fell steadily while stars grew and gained halos",),
+        sureness=view.sureness("dew", affected),
         advice=((
-            "Warm the front optics from the start with a dew heater, or lengthen the dew shield",
-            "dew that has formed stays until the optics are warmed", MAINS,
+            "Warm the front optics with a dew heater from the start, or fit a longer dew shield",
+            "once formed, dew stays until the optics are warmed", MAINS,
         ),),
     )  # fmt: skip
 
 
 def sky_glow(view: NightView) -> Finding | None:
     """Frames under a bright sky, and whether Sun or Moon stood behind it."""
-    told, lost = view.told("sky_glow"), view.lost_to("sky_glow")
-    if not told:
+    affected, lost = view.affected("sky_glow"), view.lost_to("sky_glow")
+    if not affected:
         return None
     ratio = np.array([view.night.frames[k].stars.background_adu / view.usual(k, "background_adu")
-                      for k in told])  # fmt: skip
+                      for k in affected])  # fmt: skip
     worst = float(np.nanmax(ratio)) if np.isfinite(ratio).any() else math.nan
-    sentence = f"The sky was bright in {counted(len(told))}" + _when(view, told)
-    if math.isfinite(worst):
-        sentence += f", up to {number(worst)} times its usual level"
-    numbers = [Quantity("background over the usual", worst)]
-    heights = altitudes(view, told)
+    sentence = f"The sky was bright in {counted(len(affected))}" + _when(view, affected)
+    if worst > PLAIN:
+        most = "up to " if len(affected) > 1 else ""
+        sentence += f", {most}{number(worst)} times its typical level"
+    numbers = [Quantity("background over the typical", worst)]
+    heights = altitudes(view, affected)
     evidence, action, because, caution = [], "", "", ""
     if heights is None:
-        evidence.append("the headers tell no site or time, so Sun and Moon are not worked out")
-        action = f"See whether twilight had begun or the Moon was up; else {LIGHTS}"
-        because = "without site and time they cannot be ruled out"
+        evidence.append(
+            "the headers lack site or time, so the altitudes of Sun and Moon are unknown"
+        )
+        action = f"Check whether it was twilight or the Moon was up; if not, {LIGHTS}"
+        because = "without site and time Sun and Moon cannot be ruled out"
     else:
         sun, moon = heights
         numbers += [Quantity("Sun's altitude at the brightest", float(sun.max()), 0.3, "°"),
                     Quantity("Moon's greatest altitude", float(moon.max()), 0.5, "°")]  # fmt: skip
         evidence.append(f"altitude of the Sun {_range(sun)}, of the Moon {_range(moon)}")
         if sun.max() > 0.0:
-            action = "Set the clock, its zone and the site that are written into the headers"
-            because = "by the headers the Sun was up, and stars would not have shown"
+            action = "Correct the clock, time zone and site that are written into the headers"
+            because = "the headers put the Sun above the horizon, where no stars would show"
         elif sun.max() > TWILIGHT_DEG:
-            action, caution = _in_the_dark(view, np.array(told)[sun > TWILIGHT_DEG]), SUN
+            action, caution = _in_the_dark(view, np.array(affected)[sun > TWILIGHT_DEG]), SUN
             because = "it was twilight: the Sun was less than 18° below the horizon"
         elif moon.max() > 0.0:
             action = "Plan such targets for hours without the Moon, or farther from it"
             because = "the Moon was up, and it was not twilight"
         else:
             action = LIGHTS[0].upper() + LIGHTS[1:]
-            because = "neither Sun nor Moon was up to explain it"
+            because = "neither twilight nor the Moon explains it"
     return finding(
-        view, "bright sky", sentence + ".", reason="sky_glow", frames=told, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("sky_glow", told),
+        view, "bright sky", sentence + ".", reason="sky_glow", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("sky_glow", affected),
         advice=((action, because, caution),),
     )  # fmt: skip
 
 
 def _in_the_dark(view: NightView, bright) -> str:
-    """When to begin or end so that twilight is left out: by whether the Sun sets or rises."""
+    """When to start or end so that twilight is left out: by whether the Sun sets or rises."""
     site = view.common("site_lat_deg"), view.common("site_lon_deg")
     before, after = (sun_and_moon(t[bright], *site)[0] for t in (view.start, view.end))
     dusk, dawn = bright[after <= before], bright[after > before]
     parts = []
     if len(dusk):
-        parts.append(f"begin the run after {utc(view.end[dusk].max())[11:16]}")
+        parts.append(f"start the run after {utc(view.end[dusk].max())[11:16]}")
     if len(dawn):
         parts.append(
             f"end {'it' if parts else 'the run'} before {utc(view.start[dawn].min())[11:16]}"

@@ -22,7 +22,7 @@ MOTIONS = (
 )  # fmt: skip
 SWELLINGS = ("focus", "seeing", "dew")
 OF_THE_VERDICT = ("eccentricity", "light out of the core", "fwhm_px", "fwhm_px expected")
-"""Evidence that says whether the frame is spoilt, not by what."""
+"""Evidence of whether the frame is bad, not of the cause."""
 IMAGES_ALONE = 0.8
 """Most that a motion's name is worth without a guiding record; measured share of right names on
 practice nights is lower still (docs/accuracy.md)."""
@@ -65,16 +65,16 @@ class NightView:
             if v.verdict == "reject" and v.reasons[:1] == (word,)
         ]
 
-    def told(self, word: str) -> list[int]:
+    def affected(self, word: str) -> list[int]:
         """Rejects that carry the word first, and kept frames whose remark is at least likely."""
 
-        def says(k: int, verdict: Judgement) -> bool:
+        def counts(k: int, verdict: Judgement) -> bool:
             if verdict.verdict == "reject":
                 return word in verdict.reasons[:1]
             rivals = _family(word) is not None
             return word in verdict.reasons and not (rivals and self.share(word, k) < LIKELY)
 
-        return [k for k, verdict in enumerate(self.verdicts) if says(k, verdict)]
+        return [k for k, verdict in enumerate(self.verdicts) if counts(k, verdict)]
 
     def recorded(self, frames) -> bool:
         """Whether the guiding record has samples in any of some frames."""
@@ -119,6 +119,11 @@ class NightView:
         found = self.guiding.exposures[frame] if self.guiding else None
         return found if found is not None and found.samples else None
 
+    def axes(self) -> tuple[str, str]:
+        """Names of the two axes that the record counts errors along."""
+        camera = self.guiding is not None and self.guiding.record.axes != "ra_dec"
+        return ("guide camera x", "guide camera y") if camera else ("RA", "Dec")
+
     def guided(self, frames, name: str) -> np.ndarray:
         """Finite values of one guiding number over some frames."""
         values = [getattr(e, name) for k in frames if (e := self.inside(k)) is not None]
@@ -140,7 +145,7 @@ class NightView:
         return float(np.median(values[np.isfinite(values)])) if np.isfinite(values).any() else NAN
 
     def usual(self, frame: int, quantity: str) -> float:
-        """Usual value of the frame's group; NaN for a stray."""
+        """Typical value of the frame's group; NaN for a stray."""
         group = self.night.compared[frame].group
         if group < 0 or quantity not in self.night.groups[group].usual:
             return NAN
@@ -224,7 +229,7 @@ def finding(
     """A `Finding` with its frames' spans and cost, numbers that are not finite left out.
 
     ``advice`` holds (action, because, caution) and is given what ``lost`` cost.  A sentence
-    that says itself what is only possible is ``hedged``.
+    that states itself what is only possible is ``hedged``.
     """
     cost, sureness = view.cost(lost), round(float(np.clip(sureness, 0.0, 1.0)), 2)
     frames = sorted({*frames, *lost})

@@ -10,9 +10,11 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
 
-SWING = "A tube can swing in wind: lock the axes before you work on it."
+MOVING_TUBE = "A tube can turn in the wind: lock the axes before you work on it."
 SPELL = 3
 """Frames lost to wind that make a windy spell: a choice."""
+RATED = 5
+"""Frames from which a rate of gusts is worth stating: a spell and the frame at either end."""
 
 
 def surviving(rate: float, exposure: float) -> float:
@@ -21,7 +23,7 @@ def surviving(rate: float, exposure: float) -> float:
 
 
 def gust_rate(hit: int, frames: int, exposure: float) -> tuple[float, float]:
-    """Spoiling gusts a second from the share of exposures hit, and one sigma.
+    """Gusts a second that cost a frame, from the share of exposures hit, and one sigma.
 
     ``1 - hit/frames = exp(-rate * exposure)``; error from the binomial.  Where every frame
     was hit, half a frame is taken to have been spared.
@@ -32,55 +34,54 @@ def gust_rate(hit: int, frames: int, exposure: float) -> tuple[float, float]:
 
 
 def usable_share(rate: float, exposure: float, overhead: float) -> float:
-    """Share of the clock that ends up in unspoilt frames."""
+    """Share of the clock time that ends up in frames without a gust."""
     return surviving(rate, exposure) * exposure / (exposure + overhead)
 
 
 def wind(view: NightView) -> Finding | None:
     """Gusts: exposures hit, sizes, settling, and whether half the exposure pays."""
-    told, lost = view.told("wind_trail"), view.lost_to("wind_trail")
-    if not told:
+    affected, lost = view.affected("wind_trail"), view.lost_to("wind_trail")
+    if not affected:
         return None
-    sizes, settle = view.guided(told, "gust_size"), view.guided(told, "gust_settle_s")
+    sizes, settle = view.guided(affected, "gust_size"), view.guided(affected, "gust_settle_s")
     numbers, evidence = [], []
-    sentence = f"Wind knocked the telescope in {counted(len(told))}"
-    kept = len(told) - len(lost)
+    sentence = f"Wind moved the telescope during {counted(len(affected))}"
+    kept = len(affected) - len(lost)
     if kept:
         sentence += f", {kept} of them kept" if lost else ", kept all the same"
     if len(sizes):
-        sentence += f"; the hardest knock was {number(float(sizes.max()), None, '″')}"
-        numbers.append(Quantity("largest knock", float(sizes.max()), None, "″"))
-        numbers.append(Quantity("usual knock", float(np.median(sizes)), None, "″"))
+        gust = "the largest gust" if len(affected) > 1 else "the gust"
+        sentence += f"; {gust} moved the guide star by {number(float(sizes.max()), None, '″')}"
+        numbers.append(Quantity("largest gust", float(sizes.max()), None, "″"))
+        numbers.append(Quantity("median gust", float(np.median(sizes)), None, "″"))
     if len(settle):
         sentence += f", settling took {float(np.median(settle)):.0f} s"
         numbers.append(Quantity("settling", float(np.median(settle)), None, "s"))
     # Gusts come in spells: the rate is that of the spell, with the frame at either end.
-    # One or two knocks make no spell: they are held against the whole night.
-    first, last = max(min(told) - 1, 0), min(max(told) + 1, len(view) - 1)
+    # One or two gusts make no spell: they are held against the whole night.
+    first, last = max(min(affected) - 1, 0), min(max(affected) + 1, len(view) - 1)
     spell = len(lost) >= SPELL
     if not spell:
         first, last = 0, len(view) - 1
-    exposure = float(np.median(view.exposure_s[told]))
+    exposure = float(np.median(view.exposure_s[affected]))
     frames = last - first + 1
-    because = "single frames are knocked while their neighbours are not"
-    action = (
-        "Shelter the telescope, take off a long dew shield if dew allows, tie loose cables, set "
-        "the tripod low and firm"
-    )
-    if exposure > 0 and lost:
+    because = "what catches less wind moves less"
+    shield = "" if view.affected("dew") else "take off a long dew shield if dew allows, "
+    action = f"Shelter the telescope, {shield}tie down loose cables, set the tripod low and firm"
+    if exposure > 0 and lost and frames >= RATED:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
         action += extra
-    if lost:
-        where = " from just before the first knock to just after the last" if spell else ""
+    if lost and frames > 1:
+        where = " from just before the first gust to just after the last" if spell else ""
         were = "was" if len(lost) == 1 else "were"
-        evidence.append(f"{len(lost)} of {counted(frames)}{where} {were} lost to it")
+        evidence.append(f"{len(lost)} of {counted(frames)}{where} {were} lost to wind")
     if not len(sizes):
-        seen = "the guiding record shows no knock: " if view.recorded(told) else ""
-        evidence.append(f"{seen}told from the images alone")
+        unseen = "; the guiding record shows no gust" if view.recorded(affected) else ""
+        evidence.append(f"from the images alone{unseen}")
     return finding(
-        view, "wind", sentence + ".", reason="wind_trail", frames=told, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", told),
-        advice=((action, because, SWING),),
+        view, "wind", sentence + ".", reason="wind_trail", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", affected),
+        advice=((action, because, MOVING_TUBE),),
     )  # fmt: skip
 
 
@@ -90,24 +91,31 @@ def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: l
     overhead = _overhead(view)
     full, half = surviving(rate, exposure), surviving(rate, exposure / 2.0)
     numbers += [
-        Quantity("spoiling gusts", 3600.0 * rate, 3600.0 * error, "an hour"),
+        Quantity("gusts that cost a frame", 3600.0 * rate, 3600.0 * error, "an hour"),
         Quantity(f"frames surviving at {exposure:.0f} s", full),
         Quantity(f"frames surviving at {exposure / 2:.0f} s", half),
     ]
-    often = f"gusts that spoil a frame came {number(3600 * rate, 3600 * error)} times an hour"
+    long, short = f"{exposure:.3g} s", f"{exposure / 2:.3g} s"
+    if hit >= frames:
+        return (
+            f"gusts hit every exposure, which takes at least {3600 * rate:.0f} an hour; no more "
+            f"than {100 * half:.0f}% of exposures of {short} would escape them",
+            "; where every exposure is hit, wait until the wind drops",
+        )
+    often = f"gusts that cost a frame came {number(3600 * rate, 3600 * error)} times an hour"
     if not math.isfinite(overhead):
         return (
-            f"{often}: they spare {100 * full:.0f}% of exposures of {exposure:.0f} s and would "
-            f"spare {100 * half:.0f}% of {exposure / 2:.0f} s", "",
+            f"{often}: {100 * full:.0f}% of exposures of {long} escape them, and "
+            f"{100 * half:.0f}% would at {short}", "",
         )  # fmt: skip
     now, then = (usable_share(rate, t, overhead) for t in (exposure, exposure / 2.0))
     because = (
-        f"{often}; with {duration(overhead)} between exposures {100 * now:.0f}% of the time goes "
-        f"into good frames of {exposure:.0f} s, and {100 * then:.0f}% would at {exposure / 2:.0f} s"
+        f"{often}; with {duration(overhead)} between exposures, {100 * now:.0f}% of the time goes "
+        f"into good frames of {long}, and {100 * then:.0f}% would at {short}"
     )
     if then > now:
-        return because, f"; on such a night expose {exposure / 2:.0f} s"
-    return because, f"; shorter exposures would not pay, stay at {exposure:.0f} s"
+        return because, f"; in such wind expose {short}"
+    return because, f"; shorter exposures would not pay: stay at {long}"
 
 
 def _overhead(view: NightView) -> float:

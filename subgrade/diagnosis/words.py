@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 SURE, LIKELY = 0.9, 0.65
-"""Sureness from which a finding is called sure, or likely; a choice, no source."""
+"""Sureness of high confidence, and of fair confidence; a choice, no source."""
 
 HEAVY = (
     "A heavy mount can tip and pinch a hand: support it before you loosen a bolt, and keep hands "
@@ -28,15 +28,15 @@ SUN = "Never let the telescope, finder or guide scope point near the Sun."
 
 
 def sure_word(sureness: float) -> str:
-    """``sure``, ``likely`` or ``possible``."""
+    """``sure``, ``likely`` or ``possible``: high, fair or low confidence."""
     return "sure" if sureness >= SURE else "likely" if sureness >= LIKELY else "possible"
 
 
 def possibly(sentence: str) -> str:
     """The same as a guess.
 
-    >>> possibly("Wind knocked it."), possibly("1 frame began late.")
-    ('Possibly wind knocked it.', 'Possibly 1 frame began late.')
+    >>> possibly("Wind moved it."), possibly("1 frame started late.")
+    ('Possibly wind moved it.', 'Possibly 1 frame started late.')
     """
     return f"Possibly {sentence[:1].lower()}{sentence[1:]}"
 

@@ -56,10 +56,10 @@ def rows(scenario, diagnosis: Diagnosis) -> list[Row]:
         if not named or not named <= inside:
             continue
         if event.cause == "flexure":
-            truth["flexure", "drift"] = event.size * 3600.0 / scenario.plan.exposure_s
-            truth["flexure", "direction, east of north or opposite"] = event.angle_deg
+            truth["differential flexure", "drift"] = event.size * 3600.0 / scenario.plan.exposure_s
+            truth["differential flexure", "direction, east of north or opposite"] = event.angle_deg
         elif event.cause == "ra_oscillation":
-            truth["swing in right ascension", "share of the error a correction moved"] = event.size
+            truth["RA oscillation", "share of the error a correction moved"] = event.size
     out = []
     for key, true in truth.items():
         q = numbers.get(key)

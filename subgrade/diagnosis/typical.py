@@ -1,4 +1,4 @@
-"""The night's usual numbers, what limits the sharpness, and what was poor throughout."""
+"""The night's typical numbers, what limits the sharpness, and what was poor throughout."""
 
 from __future__ import annotations
 
@@ -15,14 +15,19 @@ FWHM_PER_SIGMA = 2.3548200450
 
 
 LIMIT_OF_SHARPNESS = "what limits the sharpness"
-POOR_THROUGHOUT = {"wide stars all night": "wide", "oval stars all night": "oval"}
-"""Topics, and what they say of the stars."""
+POOR_THROUGHOUT = {"wide stars": "wide", "oval stars": "oval"}
+"""Topics, and what they call the stars."""
+ALL_NIGHT = 3
+"""Frames of a group from which "all night" is a fair word: a choice."""
 MUCH, MOST = 0.25, 0.5
 """Guiding's share of the stars' area that is worth work, and that sets the limit: choices."""
 
 
 def typical(view: NightView) -> tuple[Quantity, ...]:
-    """Usual numbers of the largest group's kept frames."""
+    """Medians of the kept frames, of all frames where none was kept.
+
+    Widths and shapes are those of the largest group; the guiding is the night's.
+    """
     members = _members(view)
     if not members:
         return ()
@@ -36,12 +41,20 @@ def typical(view: NightView) -> tuple[Quantity, ...]:
         Quantity("FWHM", width * scale, None, "″"),
         Quantity("eccentricity", oval),
     ]
-    for name, title in (("rms_ra", "guiding rms in RA"), ("rms_dec", "guiding rms in Dec")):
-        values = view.guided(members, name)
-        found.append(
-            Quantity(title, float(np.median(values)) if len(values) else math.nan, None, "″")
-        )
+    found += [
+        Quantity(f"guiding RMS in {axis}", value, None, "″")
+        for axis, value in zip(view.axes(), guiding_rms(view), strict=True)
+    ]
     return tuple(q for q in found if math.isfinite(q.value))
+
+
+def guiding_rms(view: NightView) -> tuple[float, float]:
+    """Median over the kept frames of the guiding RMS inside each exposure, arcsec; RA and Dec.
+
+    Over all frames where none was kept; NaN without a record.
+    """
+    frames = view.kept() or range(len(view))
+    return tuple(_median(view.guided(frames, name)) for name in ("rms_ra", "rms_dec"))
 
 
 def limit_of_sharpness(view: NightView) -> Finding | None:
@@ -62,31 +75,42 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     share = guided**2 / width**2
     rest = math.sqrt(max(width**2 - guided**2, 0.0))
     if share > MOST:
-        said = "better guiding would sharpen the stars most"
+        limit = "better guiding would sharpen the stars most"
     elif share > MUCH:
-        said = "better guiding would sharpen them, though seeing, focus and optics make more"
+        limit = "better guiding would sharpen the stars, but seeing, focus and optics matter more"
     else:
-        said = "seeing, focus and optics set the limit"
+        limit = "seeing, focus and optics set the limit"
     whose = "kept frames' " if view.verdicts[members[0]].verdict == "keep" else ""
+    whose = "the frame's " if len(members) == 1 else f"the {whose}median "
+    several = len(view.night.groups) > 1
+    of = f" in {_largest(view).label}" if several else ""
+    text = (
+        f"Guiding accounts for at most {number(guided, None, '″')} of {whose}FWHM of "
+        f"{number(width, None, '″')}{of} ({100 * share:.0f}% in quadrature): {limit}."
+    )
+    if share >= 1.0:
+        text = (
+            f"The recorded guiding errors alone could make {whose}FWHM of "
+            f"{number(width, None, '″')}{of}: {limit}."
+        )
     advice = ()
     if share > MUCH:
         advice = ((
             "Improve the guiding before anything else" if share > MOST else "Improve the guiding",
-            f"without its part the FWHM of {number(width, None, '″')} could fall to "
+            f"without guiding errors the FWHM of {number(width, None, '″')} could fall to "
             f"{number(rest, None, '″')}" if rest > 0 else "it can explain the stars' whole width",
             "",
         ),)  # fmt: skip
     return finding(
-        view, LIMIT_OF_SHARPNESS,
-        f"Of the {whose}usual FWHM of {number(width, None, '″')} guiding makes at most "
-        f"{number(guided, None, '″')} ({100 * min(share, 1.0):.0f}% in quadrature): {said}.",
+        view, LIMIT_OF_SHARPNESS, text,
         numbers=(
-            Quantity("usual FWHM", width, None, "″"),
+            Quantity("median FWHM", width, None, "″"),
             Quantity("guiding's part, at most", guided, None, "″"),
             Quantity("the rest", rest, None, "″"),
         ),
         evidence=(
-            "recorded errors hold the guide star's own noise, so guiding's part is an upper bound",
+            "recorded errors include the guide star's own noise, so guiding's part is an upper "
+            "bound",
         ),
         sureness=0.7, advice=advice,
     )  # fmt: skip
@@ -97,43 +121,56 @@ def poor_throughout(view: NightView) -> list[Finding]:
     out = []
     for group in view.night.groups:
         members = list(group.members)
-        where = f"{group.label}: " if len(view.night.groups) > 1 else ""
+        stars = f"{group.label}: stars" if len(view.night.groups) > 1 else "Stars"
+        time = all_night(len(members))
+        alone = "there is no other frame to compare it with"
         scale = _scale(view, members)
         width, oval = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
         limit = view.limits.sharpness.night_poor_arcsec
         if width and width.centre * scale > limit:
             out.append(finding(
-                view, "wide stars all night",
-                f"{where}Stars were wide all night, usual FWHM "
+                view, "wide stars",
+                f"{stars} were wide{time}, typical FWHM "
                 f"{number(width.centre * scale, None, '″')} "
                 f"(poor from {number(limit, None, '″')}).",
-                frames=members, numbers=(Quantity("usual FWHM", width.centre * scale, None, "″"),),
-                sureness=0.7,
+                frames=members, sureness=0.7,
+                numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
                 advice=((
                     "Check focus on a bright star before the first exposure, then collimation",
-                    "all frames are wide alike, so none stands out", COLLIMATION,
+                    "stars are as wide in all frames, so none stands out"
+                    if len(members) > 1 else alone, COLLIMATION,
                 ),),
             ))  # fmt: skip
         if oval and oval.centre > view.limits.roundness.night_poor:
             out.append(finding(
-                view, "oval stars all night",
-                f"{where}Stars were oval all night, usual eccentricity {number(oval.centre)} "
+                view, "oval stars",
+                f"{stars} were oval{time}, typical eccentricity {number(oval.centre)} "
                 f"(poor from {number(view.limits.roundness.night_poor)}).",
-                frames=members, numbers=(Quantity("usual eccentricity", oval.centre),),
+                frames=members, numbers=(Quantity("typical eccentricity", oval.centre),),
                 sureness=0.7,
                 advice=((
-                    "See to guiding, balance and polar alignment before the next run; a frame of "
+                    "Check guiding, balance and polar alignment before the next run; a frame of "
                     "half the exposure shows whether motion is the cause",
-                    "a steady fault draws all frames out alike, so none stands out", BALANCE,
+                    "a steady fault stretches stars alike in all frames, so none stands out"
+                    if len(members) > 1 else alone, BALANCE,
                 ),),
             ))  # fmt: skip
     return out
 
 
+def all_night(frames: int) -> str:
+    """`` all night`` where there are frames enough to call it so."""
+    return " all night" if frames >= ALL_NIGHT else ""
+
+
+def _largest(view: NightView):
+    return max(view.night.groups, key=lambda g: len(g.members))
+
+
 def _members(view: NightView) -> list[int]:
     if not view.night.groups:
         return []
-    members = list(max(view.night.groups, key=lambda g: len(g.members)).members)
+    members = list(_largest(view).members)
     kept = [k for k in members if view.verdicts[k].verdict == "keep"]
     return kept or members
 
