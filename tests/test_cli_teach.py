@@ -73,7 +73,7 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     assert first.startswith(f"subgrade: 3 verdicts changed, {went}")
     assert first.endswith(f" moved: now reject {names}. All 9 marks agree.")
     assert f"FWHM: sharpness.ratio_low 1.25 → {moved['after']:g}" in lesson
-    assert "as you rejected 3 frames that the limit let pass (" in lesson
+    assert "because you rejected 3 frames within the limit (" in lesson
     assert (
         last == f"subgrade: Next night: subgrade grade NIGHT --limits {results}/limits_taught.toml"
     )
