@@ -7,7 +7,15 @@ import pytest
 
 from subgrade.causes import REASONS, beside, eccentricity_text, judge_night, load_limits
 from subgrade.causes.figures import length_text, lengths_beside
-from tests.causes_nights import SKY_AXES, Shot, night_of, steady
+from tests.causes_nights import (
+    SKY_AXES,
+    Shot,
+    calm_samples,
+    guide_of,
+    night_of,
+    recorded,
+    steady,
+)
 
 LIMITS = load_limits()
 SAME = re.compile(r"([\d.]+)(?:″|%| px)?(?: \([\d.]+ px\))?,? \((?:typical [^,]+, )?limit \1\b")
@@ -143,3 +151,11 @@ def test_lengths_beside_each_other_share_a_unit():
     assert lengths_beside(4.4131, 4.4129, 2.0) == ("8.8262″ (4.41 px)", "8.8258″")
     assert lengths_beside(5.0, 4.0, None) == beside(5.0, 4.0, "px")
     assert length_text(5.0, float("nan")) == "5.00 px"
+
+
+def test_a_guider_that_saw_nothing_explains_none_of_it():
+    night = night_of(with_bad(Shot(eccentricity=0.75)))
+    still = recorded(1e-4 * calm_samples())
+    verdict = judge_night(night, LIMITS, guide_of(night, {8: still}))[8]
+    (text,) = {e.text for e in verdict.evidence if e.quantity == "share the guider saw"}
+    assert text.startswith("guiding explains none of the stars' elongation (RMS RA ")

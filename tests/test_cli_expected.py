@@ -32,14 +32,14 @@ def graded(folder, out, *options):
     return run.output, json.loads((out / "session.json").read_text())
 
 
-def test_the_option_keeps_a_comets_frames_and_is_told(comet, tmp_path):
+def test_the_option_keeps_a_comets_frames_and_is_remarked_on(comet, tmp_path):
     # Four frames are too few to find the target without the option.
     _, plain = graded(comet, tmp_path / "out")
     assert plain["totals"]["rejected"] == 4
     shown, session = graded(comet, tmp_path / "out", "--expected-motion", "300,110")
     assert session["totals"]["kept"] == 4
     assert session["settings"]["expected_motion"] == [300.0, 110.0]
-    (remark,) = (r for r in session["remarks"] if "expected by --expected-motion" in r)
+    (remark,) = (r for r in session["remarks"] if "--expected-motion gives " in r)
     assert "towards position angle 110°" in remark
     label = session["groups"][0]["label"]
     assert remark.startswith(f"{label}: ")

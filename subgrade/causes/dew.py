@@ -126,7 +126,7 @@ def _patchy(compared: FrameCompared) -> list[Evidence]:
     # The range of four means, each of a quarter of the stars: 2.06 sigma (order statistics).
     noise = 2.06 * 2 * compared.transparency_error
     text = (
-        f"starlight lost {figure(100 * lost, '%')} on average, with "
+        f"starlight is down {figure(100 * lost, '%')}, with a difference of "
         f"{figure(100 * spread, '%')} between the best and the worst quarter of the frame"
     )
     beyond = max(spread - noise, 0.0) / lost

@@ -4,7 +4,7 @@ Stated by the user, or seen in the frames: every star of every frame is stretche
 the field drifts from frame to frame by as much an exposure, along the same line, all the
 way.  A mount that drifts unguided does the same; then only the record, or else the
 observer, knows which it was.  Either way the frames differ in nothing, so they are judged on
-what is left without the common trail, and a remark on the night says so.
+what is left without the common trail, and a remark on the night states it.
 """
 
 from __future__ import annotations

@@ -28,6 +28,8 @@ from subgrade.guiding.model import ExposureGuiding
 
 SEEN_BY_THE_GUIDER = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift")
 """Causes that move the guide star as they move the others."""
+NOTHING = 0.0005
+"""Share of the elongation below which guiding explains none of it: what would read 0.0%."""
 
 
 def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -86,7 +88,7 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
     if not (math.isfinite(seen) and inside.coverage >= COVERED):
         return []
     # A throw that was soon over counts more in the record than in the stars' core.
-    share = "all" if seen > 1 else figure(100 * max(seen, 0.0), "%")
+    share = "all" if seen > 1 else "none" if seen < NOTHING else figure(100 * seen, "%")
     text = (
         f"guiding explains {share} of the stars' elongation (RMS RA {figure(inside.rms_ra, '″')}, "
         f"Dec {figure(inside.rms_dec, '″')})"

@@ -231,7 +231,7 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     points = float(
         np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
     )
-    own, bar = beside(widths, full)
+    own, bar = beside(widths, full, digits=2)
     text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
     return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
 

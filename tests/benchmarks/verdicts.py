@@ -231,8 +231,8 @@ def report(nights: list[Night], command: str) -> str:
         f"guiding record, whose clock the program works out itself; it did so on {used} of "
         f"{len(nights)} nights, and the others are judged without.",
         "Intervals are Wilson's at 95 %. They treat frames as independent; frames of one night "
-        "share its sky and its faults, so the true ones are somewhat wider. Rendered nights are not "
-        "real ones: these numbers show how the rules do on known physics.",
+        "share its sky and its faults, so the true ones are somewhat wider. Rendered nights are "
+        "not real ones: these numbers show how the rules do on known physics.",
         "## Against the targets\n\nPlain frames. *Strongest reason right* is the share "
         "of rejected, plainly faulty frames whose first reason is the true one.",
         table(["", "record", "target", "found", "met"], target_rows(kinds)),
