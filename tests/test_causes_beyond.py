@@ -1,4 +1,4 @@
-"""A frame's own motion told from what draws every frame out, on GalSim stars."""
+"""A frame's own motion distinguished from what draws every frame out, on GalSim stars."""
 
 import galsim
 import numpy as np

@@ -1,4 +1,4 @@
-"""Light that went elsewhere on the frame is told apart from light that cloud took."""
+"""Light that went elsewhere on the frame is distinguished from light that cloud took."""
 
 from dataclasses import replace
 
@@ -95,8 +95,10 @@ def test_light_in_a_second_image_is_no_cloud():
     shot = counted(with_second(0.15, kept=0.8, transparency=0.8))
     verdict = judged(shot)
     assert (verdict.verdict, verdict.reasons) == ("reject", ("bump",))
-    assert "of the 60 brightest stars have a second image 26.6 px away" in verdict.explanation
-    assert "20% of the light left its place (limit 7.5%)" in verdict.explanation
+    assert (
+        "of the 60 brightest stars have a second image 26.6″ (26.6 px) away" in verdict.explanation
+    )
+    assert "20% of the light is displaced (limit 7.5%)" in verdict.explanation
 
 
 def test_a_second_image_where_the_last_frame_had_its_stars_is_a_late_dither():
@@ -104,7 +106,7 @@ def test_a_second_image_where_the_last_frame_had_its_stars_is_a_late_dither():
     shot = counted(with_second(0.12, kept=0.83, transparency=0.83, dx=STEP[0], dy=STEP[1]))
     verdict = judged(shot)
     assert (verdict.verdict, verdict.reasons) == ("reject", ("dither_overlap",))
-    assert "from where the frame before had its stars, 26.6 px away" in verdict.explanation
+    assert "from where the previous frame had its stars (26.6″ away)" in verdict.explanation
     elsewhere = counted(with_second(0.12, kept=0.83, transparency=0.83, dx=STEP[1], dy=STEP[0]))
     assert judged(elsewhere).reasons == ("bump",)
     half = counted(with_second(0.7, kept=0.59, transparency=0.59, dx=STEP[0], dy=STEP[1]))
@@ -124,7 +126,7 @@ def test_a_count_that_does_not_fall_with_the_light_is_no_cloud():
     verdict = judged(full)
     assert verdict.verdict == "reject"
     assert "cloud" not in verdict.reasons
-    assert "where starlight of 0.40 would leave" in verdict.explanation
+    assert "where transparency 0.40 would leave" in verdict.explanation
     (item,) = [e for e in verdict.evidence if e.quantity == "stars left"]
     assert item.usual == pytest.approx(dim.stars, abs=1)
 
@@ -161,7 +163,7 @@ def test_star_trails_over_lost_light_are_lost_tracking_and_no_satellites():
     shot = clear(transparency=0.25, streaks=lines(35, [300, 310, 290]), stars=110)
     verdict = judged(shot)
     assert (verdict.verdict, verdict.reasons) == ("reject", ("tracking_lost",))
-    assert "3 lines side by side, 290 px to 310 px long" in verdict.explanation
+    assert "3 parallel streaks, 290 px to 310 px long" in verdict.explanation
 
 
 def test_bright_places_without_a_star_shape_are_no_cloud():

@@ -59,7 +59,7 @@ def test_marks_are_read_as_people_save_them(tmp_path, text):
         ("frame,verdict\na.fits\n", "line 2: only 1 cells"),
         (
             "frame,verdict\na.fits,keep\nb.fits,keep\n./a.fits,reject\n",
-            "line 2 says keep and line 4 says reject of the same frame 'a.fits'",
+            "lines 2 and 4 mark the same frame 'a.fits' keep and reject",
         ),
         (b"frame,verdict\na.fits,keep\0", "not a table of text"),
         ("frame,verdict\nä,keep\n".encode("latin-1"), "not UTF-8"),
@@ -148,7 +148,7 @@ def test_a_name_of_another_night_is_not_taken_for_one_of_this(tmp_path, name):
     assert "not of this night" in person.notes[0]
 
 
-def test_an_unknown_name_is_told_with_the_nearest(tmp_path):
+def test_an_unknown_name_is_shown_with_the_nearest(tmp_path):
     path = table(tmp_path, "frame,verdict\nlihgt_006.fits,keep\n")
     with pytest.raises(UsageError, match=r"'lihgt_006\.fits' \(nearest: light_006\.fits\.fz\)"):
         read_person(path, None, NIGHT)
@@ -212,11 +212,11 @@ def test_a_clean_frame_rejected_by_mark_has_a_word_and_says_whence():
     assert before[3].reasons == ()
     assert found.reasons[0] in REASONS
     assert "subgrade would have kept it" in found.explanation
-    assert "; nearest to its limit, and so named as the reason, is " in found.explanation
+    assert "; closest to its limit, and so named as the reason, is " in found.explanation
     assert found.explanation.endswith(").")
 
 
-def test_the_night_is_told_without_what_only_a_mark_rejected():
+def test_the_night_is_described_without_what_only_a_mark_rejected():
     _, before, decided = marked_night(f3="reject", f12="keep")
     assert decided.verdicts[3].verdict == "reject"
     assert decided.measured[3] == before[3]
@@ -249,7 +249,7 @@ def test_weights_are_those_of_the_frames_kept_in_the_end():
         assert all((v.weight > 0) == (v.verdict == "keep") for v in verdicts)
 
 
-def test_what_cannot_be_kept_is_told():
+def test_what_cannot_be_kept_is_listed():
     night, before, decided = marked_night(f15="keep")
     assert decided.verdicts == before
     (note,) = decided.notes

@@ -49,7 +49,7 @@ def fits(frame) -> dict:
 
 @pytest.mark.parametrize("star", STARS)
 @pytest.mark.parametrize("angle", [0, 35, 150])
-def test_a_creep_is_told_from_a_swing_and_measured(star, angle):
+def test_a_creep_is_distinguished_from_a_swing_and_measured(star, angle):
     drawn = galsim.Convolve(STARS[star], galsim.Box(5.0, 1e-3).rotate(angle * galsim.degrees))
     found = fits(frame_of(drawn, angle, 5.0))
     assert found["creep"].extent_px == pytest.approx(5.0, rel=0.04)
@@ -63,7 +63,7 @@ def test_a_creep_is_told_from_a_swing_and_measured(star, angle):
 
 @pytest.mark.parametrize("star", STARS)
 @pytest.mark.parametrize("angle", [0, 60, 200])
-def test_a_knock_that_settles_is_told_from_steady_motion(star, angle):
+def test_a_knock_that_settles_is_distinguished_from_steady_motion(star, angle):
     found = fits(frame_of(knock(STARS[star], 0.25, angle), angle, 3.6))
     others = min(found[m].residual for m in ("creep", "swing", "shake"))
     assert found["gust"].residual < 0.6 * others
@@ -117,10 +117,10 @@ def test_a_still_star_that_is_oval_is_no_motion_where_the_group_is():
     turn = np.radians(60)
     lean = (1 / 0.95 - 0.95) / 2
     still = (1 + lean * np.cos(turn), 1 - lean * np.cos(turn), lean * np.sin(turn))
-    told = {f.model: f for f in weigh_motions(frame, still)}
-    untold = {f.model: f for f in weigh_motions(frame)}
-    assert told["creep"].extent_px == pytest.approx(4.0, rel=0.03)
-    assert told["creep"].log_evidence > untold["creep"].log_evidence
+    known = {f.model: f for f in weigh_motions(frame, still)}
+    without = {f.model: f for f in weigh_motions(frame)}
+    assert known["creep"].extent_px == pytest.approx(4.0, rel=0.03)
+    assert known["creep"].log_evidence > without["creep"].log_evidence
 
 
 def test_without_a_star_image_nothing_is_fitted():

@@ -37,7 +37,7 @@ AT_THE_LIMIT = 1e-9
 """A confidence this near one half is the limit itself, where rounding decides."""
 
 
-def told(night, guiding=None) -> dict:
+def verdicts_of(night, guiding=None) -> dict:
     """Verdict, first reason and confidence by frame."""
     found = judge_night(night, LIMITS, guiding)
     return {v.frame: (v.verdict, v.reasons[:1], v.confidence) for v in found}
@@ -192,8 +192,8 @@ def nights(draw, faults, solved=None):
 @given(nights(plain | squared), st.sampled_from(QUARTERS))
 def test_quarter_turns_and_mirrors(made, camera):
     night, guiding = made
-    turned = told(through(night, camera), guiding_through(guiding, camera))
-    assert_same(told(night, guiding), turned)
+    turned = verdicts_of(through(night, camera), guiding_through(guiding, camera))
+    assert_same(verdicts_of(night, guiding), turned)
 
 
 @settings(max_examples=20, deadline=None)
@@ -201,8 +201,8 @@ def test_quarter_turns_and_mirrors(made, camera):
 def test_any_turn(made, angle, mirrored):
     night, guiding = made
     camera = Camera(angle, mirrored)
-    turned = told(through(night, camera), guiding_through(guiding, camera))
-    assert_same(told(night, guiding), turned)
+    turned = verdicts_of(through(night, camera), guiding_through(guiding, camera))
+    assert_same(verdicts_of(night, guiding), turned)
 
 
 @pytest.mark.parametrize("kind", MOTIONS)
@@ -217,7 +217,7 @@ def test_motion_drawn_at_any_angle_has_one_name(kind):
         )  # north along the motion
         shots = [replace(s, facts={"sky_axes": axes}) for s in steady(12)]
         shots[6] = replace(oval(kind, angle, 6.0, True), facts={"sky_axes": axes})
-        names.add(told(night_of(shots))["light_006.fits"][:2])
+        names.add(verdicts_of(night_of(shots))["light_006.fits"][:2])
     assert len(names) == 1
 
 
@@ -234,7 +234,8 @@ def test_finer_pixels(made, finer):
         )
     camera = Camera(finer=finer)
     assert_same(
-        told(night, guiding), told(through(night, camera), guiding_through(guiding, camera))
+        verdicts_of(night, guiding),
+        verdicts_of(through(night, camera), guiding_through(guiding, camera)),
     )
 
 
@@ -242,7 +243,7 @@ def test_finer_pixels(made, finer):
 @given(nights(plain | squared), st.floats(0.05, 40))
 def test_another_gain(made, factor):
     night, guiding = made
-    assert_same(told(night, guiding), told(brighter(night, factor), guiding))
+    assert_same(verdicts_of(night, guiding), verdicts_of(brighter(night, factor), guiding))
 
 
 @settings(max_examples=15, deadline=None)
@@ -250,7 +251,9 @@ def test_another_gain(made, factor):
 def test_another_date(made, seconds):
     night, guiding = made
     assert_same(
-        told(night, guiding), told(later(night, seconds), guiding_later(guiding, seconds)), 2e-3
+        verdicts_of(night, guiding),
+        verdicts_of(later(night, seconds), guiding_later(guiding, seconds)),
+        2e-3,
     )
 
 
@@ -258,7 +261,7 @@ def test_another_date(made, seconds):
 @given(nights(plain | squared), st.permutations(range(12)))
 def test_another_order_of_files(made, order):
     night, guiding = made
-    assert_same(told(night, guiding), told(*reordered(night, guiding, order)))
+    assert_same(verdicts_of(night, guiding), verdicts_of(*reordered(night, guiding, order)))
 
 
 def test_a_transform_and_its_inverse_leave_the_night_as_it_was():

@@ -13,7 +13,7 @@ from subgrade.practice import Event, build_night, default_scenario, render_frame
 from subgrade.practice.header import write_frame
 from subgrade.practice.record import record_text
 from tests.night_transforms import Camera, stars_through
-from tests.test_causes_properties import told
+from tests.test_causes_properties import verdicts_of
 
 EVENTS = (
     Event("tracking_lost", 3, 3, kind="slipping", size=0.03, at=0.0, duration_s=130.0),
@@ -76,15 +76,15 @@ def upright(rendered, tmp_path_factory):
 
 
 def words(verdicts: dict) -> dict:
-    return {frame: told[:2] for frame, told in verdicts.items()}
+    return {frame: found[:2] for frame, found in verdicts.items()}
 
 
 def test_the_small_night_holds_what_the_property_is_about(upright):
     night, guiding = upright
     assert guiding is not None
-    rejected = [v for v, *_ in told(night).values()]
+    rejected = [v for v, *_ in verdicts_of(night).values()]
     assert rejected.count("reject") == len(EVENTS)
-    assert len({r for _, r, _ in told(night, guiding).values()}) >= 5
+    assert len({r for _, r, _ in verdicts_of(night, guiding).values()}) >= 5
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_turned_and_mirrored_pixels(rendered, upright, tmp_path, camera):
     frames, record = rendered
     night, guiding = graded(tmp_path / "turned", [seen_by(camera, f) for f in frames], record)
     for known, joined in ((None, None), (upright[1], guiding)):
-        before, after = told(upright[0], known), told(night, joined)
+        before, after = verdicts_of(upright[0], known), verdicts_of(night, joined)
         assert words(before) == words(after)
     # And the numbers of the upright pixels, carried over, are those of the turned ones.
     for a, b in zip(upright[0].frames, night.frames, strict=True):
@@ -114,12 +114,12 @@ def test_turned_pixels_without_an_orientation(rendered, tmp_path):
         seen = [seen_by(camera, f) for f in frames]
         bare = [(d, tuple(c for c in cards if not c[0].startswith(silent))) for d, cards in seen]
         night, _ = graded(tmp_path / name, bare, record)
-        found.append(words(told(night)))
+        found.append(words(verdicts_of(night)))
     assert found[0] == found[1]
 
 
 def test_frames_compared_in_another_order(upright):
     night, _ = upright
-    before = words(told(compare_night(list(night.frames))))
+    before = words(verdicts_of(compare_night(list(night.frames))))
     for order in ((9, 3, 1, 7, 5, 0, 2, 8, 6, 4), range(9, -1, -1)):
-        assert words(told(compare_night([night.frames[k] for k in order]))) == before
+        assert words(verdicts_of(compare_night([night.frames[k] for k in order]))) == before

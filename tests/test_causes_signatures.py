@@ -118,7 +118,7 @@ def test_motion_of_a_formula_is_named_over_the_limit_and_kept_under_it(reason, l
         assert answer(one(star(OVER * limit), recorded(calm_samples())))[1] != reason
 
 
-def test_a_creep_in_declination_is_told_from_flexure_by_the_share_that_the_guider_saw():
+def test_a_creep_in_declination_is_distinguished_from_flexure_by_the_share_that_the_guider_saw():
     # Both draw the same box along declination; only the record tells.
     length = 1.3 * BOX
     along = length**2 / 12
@@ -174,7 +174,7 @@ def test_tangential_arcs_that_grow_outwards_are_a_turning_field():
     over, under = (one(Shot(shape_field=turned(x * phi))) for x in (1.06, 0.94))
     assert answer(over) == ("reject", "field_rotation")
     # The turn is stated; adaptive moments read long arcs as up to a tenth longer than they are.
-    stated = float(re.search(r"a turn of ([\d.]+)", over.explanation).group(1))
+    stated = float(re.search(r"a rotation of ([\d.]+)", over.explanation).group(1))
     assert stated == pytest.approx(60 * np.degrees(1.06 * phi), rel=0.1)
     assert under.verdict == "keep"
     # Arcs turned by a quarter lie along the radius: focus or curvature, and no turn.
@@ -211,7 +211,7 @@ def test_a_mount_that_stands_still_draws_the_sidereal_line(dec, share):
     line = Shot(status="trailed", length=length, angle=RA, facts={"dec_deg": dec})
     verdict = one(line)
     assert answer(verdict) == ("reject", "tracking_lost")
-    assert ("it did not track at all" in verdict.explanation) == (share == 1.0)
+    assert ("the mount did not track at all" in verdict.explanation) == (share == 1.0)
 
 
 def test_a_lost_guide_star_explains_a_drawn_out_frame_from_its_share_of_the_exposure():

@@ -60,7 +60,7 @@ def with_oval(*values):
     return night_of([*steady(20), *(Shot(eccentricity=value) for value in values)])
 
 
-def said_of(night, keep=(), reject=()):
+def taught_by(night, keep=(), reject=()):
     """What marks on a few frames, by their number, teach."""
     name = lambda k: night.frames[k].name  # noqa: E731
     marks = {name(k): Mark(name(k), True) for k in keep}
@@ -183,15 +183,15 @@ def test_one_mark_moves_a_limit_little_and_a_far_one_not_at_all():
 
 def test_the_lesson_names_limit_frames_and_why():
     night = with_oval(0.47, 0.50, 0.52, 0.53)
-    found = said_of(night, keep=range(20), reject=range(20, 24))
+    found = taught_by(night, keep=range(20), reject=range(20, 24))
     (lesson,) = found.lessons
     after = found.limits.roundness.floor
     assert after < 0.50
     assert lesson.frames == tuple(f.name for f in night.frames[20:])
     assert lesson.marks == 24
     assert lesson.sentence.startswith(
-        f"eccentricity: roundness.floor 0.55 → {after:g}, as you rejected 4 frames that the limit "
-        "let pass (0.47 to 0.53)"
+        f"eccentricity: roundness.floor 0.55 → {after:g}, because you rejected 4 frames "
+        "within the limit (0.47 to 0.53)"
     )
     assert [t.key for t in found.moved] == ["roundness.floor"]
     assert (found.marks, found.agreed) == (24, 20)
@@ -199,31 +199,30 @@ def test_the_lesson_names_limit_frames_and_why():
 
 def test_marks_that_contradict_each_other_are_named():
     night = with_oval(0.45, 0.64)
-    found = said_of(night, keep=[21], reject=[20])
+    found = taught_by(night, keep=[21], reject=[20])
     (lesson,) = found.lessons
     assert (
-        "you kept light_021.fits at 0.64 and rejected light_020.fits at 0.45: no limit can follow "
-        "both"
+        "you kept light_021.fits at 0.64 and rejected light_020.fits at 0.45: no limit fits both"
     ) in lesson.sentence
 
 
-def test_a_lone_mark_far_from_the_limit_is_told_to_be_too_little():
-    found = said_of(with_oval(0.38), reject=[20])
+def test_a_lone_mark_far_from_the_limit_teaches_too_little():
+    found = taught_by(with_oval(0.38), reject=[20])
     assert found.limits == LIMITS
     assert found.lessons[0].sentence == (
-        "eccentricity: no limit moved, although you rejected 1 frame that the limit let pass "
-        "(0.38); so few marks so far from the limit may be slips"
+        "eccentricity: no limit moved, although you rejected 1 frame within the limit (0.38); "
+        "so few marks so far from the limit may be slips"
     )
 
 
 def test_marks_that_no_limit_can_follow_say_so():
     shots = [*steady(20), Shot(status="trailed", length=40.0), Shot(stray="another field")]
     night = night_of(shots)
-    found = said_of(night, keep=[20, 21], reject=[0])
+    found = taught_by(night, keep=[20, 21], reject=[0])
     why = {s.frame: s.why for s in found.silent}
     assert why["light_020.fits"] == "it was rejected for tracking_lost, which no limit decided"
     assert why["light_021.fits"] == "it is not a light of this session"
-    assert "no number on it stands out" in why["light_000.fits"]
+    assert "no number of it stands out" in why["light_000.fits"]
     assert found.limits == LIMITS
 
 
@@ -238,7 +237,7 @@ def test_a_mark_on_a_file_that_was_not_measured_says_so():
 def test_a_frame_kept_in_vain_forgives_nothing():
     """Far too shallow to be followed, so that its ovalness a little past the limit is no lesson."""
     night = night_of([*steady(20), Shot(eccentricity=0.58, transparency=0.2)])
-    found = said_of(night, keep=[20])
+    found = taught_by(night, keep=[20])
     assert found.limits == LIMITS
     assert [lesson.number for lesson in found.lessons] == ["depth"]
 
@@ -248,7 +247,7 @@ def test_a_mark_between_two_numbers_goes_to_the_one_other_marks_name():
     oval = [Shot(eccentricity=e) for e in (0.44, 0.46, 0.48, 0.50, 0.52)]
     both = Shot(eccentricity=0.48, fwhm=3.0 * 1.19)
     night = night_of([*steady(20), *oval, both])
-    found = said_of(night, keep=range(20), reject=range(20, 26))
+    found = taught_by(night, keep=range(20), reject=range(20, 26))
     assert {t.key.split(".")[0] for t in found.moved} == {"roundness"}
     after = judge_night(night, found.limits)
     assert after[25].verdict == "reject"
@@ -280,7 +279,7 @@ def test_each_number_moves_its_own_limit(change, keep, key, stricter):
 def test_no_stars_left_stays_a_reject_whatever_is_marked():
     shots = [*steady(20), *(Shot(stars=80, transparency=np.nan, status="few") for _ in range(3))]
     night = night_of(shots)
-    found = said_of(night, keep=range(20, 23))
+    found = taught_by(night, keep=range(20, 23))
     assert "stars.few_share" in [t.key for t in found.moved]
     assert found.limits.stars.few_share < LIMITS.stars.few_share
 
@@ -350,7 +349,7 @@ def test_teaching_judges_again_in_the_same_run():
 
 def test_the_same_marks_given_again_teach_nothing():
     night = with_oval(0.47, 0.50)
-    first = said_of(night, keep=range(20), reject=[20, 21])
+    first = taught_by(night, keep=range(20), reject=[20, 21])
     assert first.known == ()
     marks = {night.frames[k].name: Mark(night.frames[k].name, k < 20) for k in range(22)}
     again = teach(night, judge_night(night, first.limits), first.limits, marks, first.learnt)
@@ -413,7 +412,7 @@ def test_a_damaged_table_of_known_marks_is_named(tmp_path, text):
     assert read_learnt(None) == {}
 
 
-def test_what_teaching_changed_is_told():
+def test_what_teaching_changed_is_listed():
     night = with_oval(0.47, 0.50, 0.52, 0.53)
     marks = marked(night, 0.45)
     decided = judge_with(night, LIMITS, lambda li: judge_night(night, li), Person(teach=marks))

@@ -32,14 +32,14 @@ def graded(folder, out, *options):
     return run.output, json.loads((out / "session.json").read_text())
 
 
-def test_the_option_keeps_a_comets_frames_and_is_reported(comet, tmp_path):
+def test_the_option_keeps_a_comets_frames_and_is_remarked_on(comet, tmp_path):
     # Four frames are too few to find the target without the option.
     _, plain = graded(comet, tmp_path / "out")
     assert plain["totals"]["rejected"] == 4
     shown, session = graded(comet, tmp_path / "out", "--expected-motion", "300,110")
     assert session["totals"]["kept"] == 4
     assert session["settings"]["expected_motion"] == [300.0, 110.0]
-    (remark,) = (r for r in session["remarks"] if "expected by --expected-motion" in r)
+    (remark,) = (r for r in session["remarks"] if "--expected-motion gives " in r)
     assert "towards position angle 110°" in remark
     label = session["groups"][0]["label"]
     assert remark.startswith(f"{label}: ")
@@ -48,11 +48,11 @@ def test_the_option_keeps_a_comets_frames_and_is_reported(comet, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "message"),
+    ("text", "said"),
     [("95", "two numbers"), ("0,10", "above 0"), ("nan,10", "above 0"), ("9,inf", "from -360"),
      ("a,b", "two numbers")],
 )  # fmt: skip
-def test_a_motion_that_is_none_is_refused(text, message, tmp_path):
+def test_a_motion_that_is_none_is_refused(text, said, tmp_path):
     run = CliRunner().invoke(cli, ["grade", str(tmp_path), "--expected-motion", text])
     assert run.exit_code == 2
-    assert message in run.output
+    assert said in run.output

@@ -73,7 +73,7 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     assert first.startswith(f"subgrade: 3 verdicts changed, {went}")
     assert first.endswith(f" moved: now reject {names}. All 9 marks agree.")
     assert f"FWHM: sharpness.ratio_low 1.25 → {moved['after']:g}" in lesson
-    assert "as you rejected 3 frames that the limit let pass (" in lesson
+    assert "because you rejected 3 frames within the limit (" in lesson
     assert (
         last == f"subgrade: Next night: subgrade grade NIGHT --limits {results}/limits_taught.toml"
     )
@@ -231,7 +231,7 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
     ("text", "message"),
     [
         ("light_00.fits,perhaps\n", "line 2: the verdict 'perhaps' is neither keep nor reject"),
-        ("light_00.fits,keep\nlight_00.fits,reject\n", "line 2 says keep and line 3 says reject"),
+        ("light_00.fits,keep\nlight_00.fits,reject\n", "lines 2 and 3 mark the same frame"),
         ("other.fits,keep\n", "marks no frame of this night; the first it names is 'other.fits'"),
         ("light_0x,keep\n", "'light_0x' (nearest: light_0"),
         ("light,keep\n", "line 2: 9 frames answer to 'light': 'light_00.fits', "),

@@ -37,7 +37,7 @@ def unaccounted(share: float, ratio: float) -> list[Evidence]:
     if not math.isfinite(missing):
         return []
     text = (
-        f"{figure(100 * share * (1 + ratio), '%')} of the light is in the two images and "
+        f"{figure(100 * share * (1 + ratio), '%')} of the light is in the two images, "
         f"{figure(100 * max(missing, 0.0), '%')} elsewhere"
     )
     return _of_walk(missing, text)
@@ -97,7 +97,7 @@ def share_between(image: StarImage | None, angle_deg, length_px, fwhm_px) -> flo
 
 
 def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
-    """Is the brighter image itself drawn out towards the other, as a walk draws it?
+    """Is the brighter image itself stretched towards the other, as a walk stretches it?
 
     Parameters
     ----------
@@ -109,9 +109,9 @@ def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
         return []
     off = float(axial_difference(math.degrees(math.atan2(dy, dx)), stars.angle_deg))
     text = (
-        f"the brighter image has eccentricity {figure(stars.eccentricity)}, {figure(off, '°')} off "
+        f"the brighter image has eccentricity {figure(stars.eccentricity)}, its long axis "
+        f"{figure(off, '°')} from the direction of the fainter image"
     )
-    text += "the direction of the fainter"
     if off > 25:
         return []
     points = float(np.interp(stars.eccentricity, [0.25, 0.4, 0.6], [-0.5, 0.5, 2.0]))

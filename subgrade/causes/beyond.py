@@ -1,7 +1,7 @@
 """What drew one frame out beyond what draws every frame out.
 
 Where the usual frame is oval already, by the optics or by a mount that never quite holds,
-a frame's long axis and profile tell of that and of its own motion mixed.  Second moments
+a frame's long axis and profile show that and its own motion mixed.  Second moments
 add under convolution, so the frame's own motion is the difference of its moments from the
 usual ones; and in coordinates that make the usual star round, the star image shows that
 motion alone, drawn over a round star, for a straight motion stays straight under any

@@ -10,7 +10,7 @@ import numpy as np
 from subgrade.causes.series import GroupSeries
 
 FEWEST = 6
-"""Frames from which a common trail can be told from chance; no source."""
+"""Frames from which a common trail can be distinguished from chance; no source."""
 BENT = 0.25
 """How far the two halves of a run may differ in their creep, relative; no source."""
 

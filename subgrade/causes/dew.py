@@ -26,7 +26,7 @@ CLOUD_IS_COMMONER = 1.0
 def cloud_or_dew(
     series: GroupSeries, position: int, compared: FrameCompared, limits: Limits
 ) -> list[Evidence]:
-    """What speaks for dew and what for cloud, the whole stretch of dim frames taken together.
+    """What supports dew and what supports cloud, the whole stretch of dim frames taken together.
 
     Returns
     -------
@@ -63,18 +63,20 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
     light = light[np.isfinite(light)]
     count = len(light)
     if count < 3:
-        text = f"the loss lasted {count} frame{'s' if count != 1 else ''}"
+        text = f"the loss lasted {figure(count, 'frames')}"
         points = 1.5 if len(series) >= 6 else 0.3
         return [
             evidence("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")
         ]
     trend = float(kendalltau(np.arange(count), light).statistic)
-    text = f"starlight fell through {count} frames with rank correlation {figure(trend)} in time"
+    order = f"over {count} frames (rank correlation with time {figure(trend)})"
     if trend < -0.75:
+        text = f"starlight fell steadily {order}"
         # Three frames fall in order by chance once in six, six hardly ever.
         full = limits.light.dew_frames
         points = float(np.interp(count, [3, full], [0.8, 2.0]))
         return [evidence("dew", "one-way loss", points, text, value=trend)]
+    text = f"starlight did not fall steadily {order}"
     points = float(np.interp(trend, [-0.75, -0.3], [0.5, 2.0]))
     return [evidence("cloud", "one-way loss", points, text, value=trend)]
 
@@ -90,8 +92,8 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     spread = max(1.4826 * float(np.median(np.abs(clear - usual))), 0.015)
     z = (wings[worst] - usual) / spread
     text = (
-        f"where most light was lost the star's width at a fifth of its peak was "
-        f"{figure(wings[worst])} of that at half, on clear frames {figure(usual)}"
+        f"on the dimmest frame a star's width at 20% of its peak is {figure(wings[worst])} times "
+        f"that at half maximum (clear frames {figure(usual)})"
     )
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 2.5, 5.0], [0.0, 1.5, 3.0])) if z > 1 else 0.4
@@ -108,7 +110,8 @@ def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
         return []
     spread = usual.spread / usual.centre if np.isfinite(usual.spread) else 0.03
     z = change / max(spread, 0.02)
-    text = f"where most light was lost stars were {figure(100 * change, '%')} wider than usual"
+    compared = f"{figure(100 * abs(change), '%')} {'wider' if change >= 0 else 'narrower'}"
+    text = f"on the dimmest frame stars are {compared} than typical"
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 4.0], [0.0, 1.5])) if z > 1 else 0.2
     return [evidence(word, "swelling with the loss", points, text, value=change)]
@@ -123,8 +126,8 @@ def _patchy(compared: FrameCompared) -> list[Evidence]:
     # The range of four means, each of a quarter of the stars: 2.06 sigma (order statistics).
     noise = 2.06 * 2 * compared.transparency_error
     text = (
-        f"the quarters of the frame differ by {figure(100 * spread, '%')} of the clear level, "
-        f"{figure(100 * lost, '%')} of it is lost"
+        f"starlight is down {figure(100 * lost, '%')}, with a difference of "
+        f"{figure(100 * spread, '%')} between the best and the worst quarter of the frame"
     )
     beyond = max(spread - noise, 0.0) / lost
     points = float(np.interp(beyond, [0.05, 0.12, 0.4], [-0.6, 0.3, 2.5]))
@@ -140,7 +143,7 @@ def _sky(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     if not (np.isfinite(sky) and level > 0):
         return []
     off = (sky - level) / max(spread, 0.003 * level)
-    text = f"the sky is {figure(sky, 'ADU')}, {figure(level, 'ADU')} was to be expected"
+    text = f"sky background {figure(sky, 'ADU')} (expected {figure(level, 'ADU')})"
     points = float(np.interp(abs(off), [2.0, limits.light.sky_spread_factor, 15], [-0.4, 0.3, 1]))
     return [_either(-points, "sky with the loss", text, sky)]
 
@@ -153,7 +156,10 @@ def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
     back = float(np.nanmax(after) - light[last])
     if back < 0.2:
         return []
-    text = f"starlight came back from {figure(light[last])} to {figure(np.nanmax(after))} at once"
+    text = (
+        f"transparency recovered from {figure(light[last])} to {figure(np.nanmax(after))} within "
+        "two frames"
+    )
     # A heater dries slowly; a person with a cloth does not.
     return [evidence("cloud", "recovery", 0.7, text, value=back)]
 

@@ -29,7 +29,7 @@ class Dial:
     Attributes
     ----------
     name : str
-        The number in a few words.
+        The number in a few words, as files of limits keep it.
     quantities : tuple of str
         The evidence that holds it.
     keys : tuple of str
@@ -47,6 +47,8 @@ class Dial:
         keys make it; None where the one key is the limit.
     usual : str
         The group's usual value that ``effective`` takes.
+    words : str
+        The number as a person reads it, where ``name`` is not.
     """
 
     name: str
@@ -58,6 +60,12 @@ class Dial:
     log: bool = True
     effective: Callable | None = None
     usual: str = ""
+    words: str = ""
+
+    @property
+    def shown(self) -> str:
+        """The number as a person reads it."""
+        return self.words or self.name
 
     def on_scale(self, value: float) -> float:
         """A value on the dial's scale; larger is worse."""
@@ -97,12 +105,12 @@ DIALS: tuple[Dial, ...] = (
     ),
     Dial(
         "light out of the core", ("light out of the core",), ("roundness.stray",), 0.012,
-        lambda li: li.roundness.stray_softness, log=False,
+        lambda li: li.roundness.stray_softness, log=False, words="light outside the core",
     ),
     Dial("depth", ("depth",), ("light.depth",), 0.25, lambda li: li.light.softness, sign=-1),
     Dial(
         "spread of starlight over the quarters", ("transparency over quarters",),
-        ("light.uneven",), 0.25, lambda li: 0.15,
+        ("light.uneven",), 0.25, lambda li: 0.15, words="unevenness across the frame",
     ),
     Dial(
         "share of light in a second image", ("second image",), ("light.moved",), 0.3,
@@ -275,7 +283,7 @@ def _towards(dial: Dial, target: float, usual, scale, limits: Limits, reasons) -
         if not abs(left) > SLIVER:
             break
         side = math.copysign(1.0, left)
-        # Where two keys give the same limit, each alone has a say on the other side only.
+        # Where two keys give the same limit, each alone moves it on the other side only.
         slopes = [
             (key, slope)
             for toward in (side, -side)
@@ -296,7 +304,7 @@ def _towards(dial: Dial, target: float, usual, scale, limits: Limits, reasons) -
 
 
 def _from_afar(dial: Dial, target: float, usual, scale, limits: Limits) -> tuple[str, float]:
-    """A key that has no say where it stands, but further on nears the target."""
+    """A key that moves nothing where it stands, but further on nears the target."""
     from scipy.optimize import brentq
 
     now = dial.effective(usual, scale, limits)
@@ -321,7 +329,7 @@ def _has_room(limits: Limits, key: str, side: float) -> bool:
 
 
 def _slope(dial: Dial, key: str, usual, scale, limits: Limits, side: float) -> float:
-    """Change of a group's limit with one key, toward one side; 0 where it has no say."""
+    """Change of a group's limit with one key, toward one side; 0 where it moves nothing."""
     step = side * 1e-6
     nudged = _set(limits, key, value_of(limits, key) + step)
     slope = (dial.effective(usual, scale, nudged) - dial.effective(usual, scale, limits)) / step

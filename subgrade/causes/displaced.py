@@ -1,7 +1,7 @@
 """Starlight that went elsewhere on the frame: second images and trails are no cloud.
 
 A star's light that lands beside it, while the telescope settled or slipped, is missing
-from its place just as cloud would have it.  Three things tell: every bright star has a
+from its place just as cloud would have it.  Three signs give it away: every bright star has a
 fainter companion at one and the same offset; more stars are counted than so much lost
 light would leave; and lines lie on the frame side by side, as long and as steep as one
 another.
@@ -16,7 +16,7 @@ import numpy as np
 
 from subgrade.causes.between import drawn_out, large_step, unaccounted
 from subgrade.causes.evidence import evidence, points_beyond
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside, figure, length_text, on_sky
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.record_events import guide_star_dimmed, interruption_or_none
@@ -31,7 +31,7 @@ CHANCE = 1e-7
 PRIOR = {"bump": 0.5, "dither_overlap": 0.0, "tracking_lost": -0.3}
 """Before looking, where a second image is seen; no source."""
 PRIOR_UNSEEN = {"bump": -0.3, "dither_overlap": 0.0, "tracking_lost": 0.5}
-"""The same where only the count of stars tells."""
+"""The same where only the count of stars shows it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +113,13 @@ def _pairs(catalogue: StarList, width: float, reach: float):
 
 @dataclass(frozen=True, slots=True)
 class Displaced:
-    """Light found beside the stars: the likeliest reason and what speaks for each."""
+    """Light found beside the stars: the likeliest reason and what supports each."""
 
     reason: str
     share: float
     """Share of the light that left the star's place."""
     points: float
-    """Log odds that it spoils the frame; NaN where only the depth can say."""
+    """Log odds that it ruins the frame; NaN where only the depth decides."""
     text: str
     evidence: tuple[Evidence, ...]
 
@@ -157,7 +157,7 @@ def light_displaced(
         points = points_beyond(
             moved, limits.light.moved, 0.02, 0.2 * limits.light.moved, limits.verdict.points_cap
         )
-        text = _said_of(second, moved, limits)
+        text = _second_text(second, moved, series.scale_arcsec, limits)
         items += _by_offset(series, position, second, text, moved, points, limits)
         items += unaccounted(share, second.ratio)
         items += drawn_out(stars, second.dx, second.dy)
@@ -182,12 +182,12 @@ def likeliest(items, priors: dict[str, float]) -> str:
     return max(totals, key=totals.get)
 
 
-def _said_of(second: SecondImage, moved: float, limits: Limits) -> str:
+def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits) -> str:
+    share, limit = beside(100 * moved, 100 * limits.light.moved, "%")
     return (
         f"{second.pairs} of the {second.asked} brightest stars have a second image "
-        f"{figure(second.length, 'px')} away, {figure(100 * second.ratio, '%')} as bright; "
-        f"{figure(100 * moved, '%')} of the light left its place "
-        f"(limit {figure(100 * limits.light.moved, '%')})"
+        f"{length_text(second.length, scale)} away, {figure(100 * second.ratio, '%')} as bright; "
+        f"{share} of the light is displaced (limit {limit})"
     )
 
 
@@ -228,12 +228,13 @@ def by_last_step(
     width = series.usual("fwhm_px").centre
     close = off < max(width if math.isfinite(width) else 3.0, 0.15 * abs(on_reference))
     share = ratio / (1 + ratio)
+    scale = series.scale_arcsec
     text = (
-        f"the second image lies {figure(off, 'px')} from where the frame before had its stars, "
-        f"{figure(abs(complex(*step)), 'px')} away"
+        f"the second image lies {figure(*on_sky(off, scale))} from where the previous frame had "
+        f"its stars ({figure(*on_sky(abs(complex(*step)), scale))} away)"
     )
     if math.isfinite(share):
-        text += f", and holds {figure(100 * share, '%')} of the light"
+        text += f" and holds {figure(100 * share, '%')} of the light"
     if not close:
         return [evidence("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
     # So near by chance is one in a hundred.  A step half way through the exposure shares
@@ -248,7 +249,7 @@ def by_last_step(
 def _even(compared: FrameCompared, limits: Limits) -> bool:
     """Whether all quarters lost alike, as they do when the telescope moves.
 
-    Under patchy cloud the clear part keeps its stars, so that their count says nothing.
+    Under patchy cloud the clear part keeps its stars, so that their count means nothing.
     """
     quarters = np.array(compared.quarters, dtype=float)
     if not np.isfinite(quarters).all() or not compared.transparency > 0:
@@ -270,8 +271,8 @@ def _stars_kept(series: GroupSeries, position: int, stars: FrameStars, share: fl
     error = math.hypot(spread, 0.04 * expected)
     z = (stars.stars - expected) / error
     text = (
-        f"{stars.stars} stars are counted where starlight of {figure(share)} would leave "
-        f"{expected:.0f} of the usual {figure(usual.centre, 'stars')}"
+        f"{figure(stars.stars, 'stars')} counted, where transparency {figure(share)} would leave "
+        f"{expected:.0f} of the typical {usual.centre:.0f}"
     )
     points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
     return evidence(
@@ -324,7 +325,7 @@ def star_trails(stars: FrameStars) -> tuple:
 
 
 def _cut(streak, stars: FrameStars) -> bool:
-    """Whether the frame's edge cuts a streak, so that its length says little."""
+    """Whether the frame's edge cuts a streak, so that its length means little."""
     x, y = (streak.x1, streak.x2), (streak.y1, streak.y2)
     edge = 12.0
     return min(*x, *y) < edge or max(x) > stars.width - edge or max(y) > stars.height - edge
@@ -334,7 +335,7 @@ def of_trails(trails) -> Evidence:
     """Evidence for `star_trails`."""
     lengths = sorted(s.length_px for s in trails)
     text = (
-        f"{len(trails)} lines side by side, {figure(lengths[0], 'px')} to "
+        f"{len(trails)} parallel streaks, {figure(lengths[0], 'px')} to "
         f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
     )
     return evidence(

@@ -19,23 +19,23 @@ LOGIT_PER_SIGMA = 1.702
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What one check says about one frame.
+    """What one check finds in one frame.
 
     Attributes
     ----------
     reason : str
         The reason word the check would give.
     points : float
-        Log odds that the frame is past the rejecting limit; negative speaks for keeping.
+        Log odds that the frame is past the rejecting limit; negative supports keeping.
     remark : bool
         Worth a word on a kept frame.
     sentence : str
         The deciding numbers as the middle of a sentence, no full stop.
     evidence : tuple of Evidence
-        Everything looked at, for and against.
+        Everything looked at, supporting and against.
     brief : str
         The deciding numbers in a few words, for a frame that is kept; empty where
-        a clean frame need not speak of it.
+        a clean frame need not mention it.
     """
 
     reason: str
@@ -102,7 +102,7 @@ def evidence(
 ) -> Evidence:
     """An `Evidence` with numbers that are not finite turned to None."""
     if not math.isfinite(points):
-        points = 0.0  # what could not be worked out speaks neither way
+        points = 0.0  # what could not be worked out counts neither way
     return Evidence(
         reason,
         quantity,

@@ -1,10 +1,10 @@
 """A trail that all stars share because the mount followed a moving target.
 
-Told by the user, or seen in the frames: every star of every frame is drawn out alike, and
-the field creeps from frame to frame by as much an exposure, along the same line, all the
-way.  A mount that creeps unguided does the same; then the record, or else only the
-observer, can tell.  Either way the frames differ in nothing, so they are judged on what is
-beyond the common trail, and the night is told.
+Stated by the user, or seen in the frames: every star of every frame is stretched alike, and
+the field drifts from frame to frame by as much an exposure, along the same line, all the
+way.  A mount that drifts unguided does the same; then only the record, or else the
+observer, knows which it was.  Either way the frames differ in nothing, so they are judged on
+what is left without the common trail, and a remark on the night states it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 
 from subgrade.causes.creep import FEWEST, Creep, creep_of
 from subgrade.causes.evidence import evidence
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import figure, length_text, on_sky
 from subgrade.causes.model import Judgement
 from subgrade.causes.series import GroupSeries, axial_difference, group_series
 from subgrade.causes.untrailed import light_beside, read_box, turned, without_trail
@@ -39,6 +39,7 @@ HELD = 0.3
 """The guider held its star when its record shows less than this share of the trail; no source."""
 COMET = re.compile(r"(?<![A-Za-z0-9])(?:\d*[CPDI]/|comet|asteroid|minor planet)", re.IGNORECASE)
 """Marks of a moving target's name: the designations of the IAU, and plain words."""
+LEFT = "frames are judged without that trail"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ class ExpectedTrail:
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """The night without its common trails, the trails, and what is to be said of them.
+    """The night without its common trails, the trails, and the remarks on them.
 
     ``beside`` holds, by index into ``Night.frames``, the share of the light beside the trail.
     """
@@ -94,20 +95,21 @@ class Followed:
     remarks: tuple[str, ...]
     beside: dict[int, float] = field(default_factory=dict)
 
-    def told(self, frame: int, judgement: Judgement) -> Judgement:
-        """A frame's verdict with the trail that was taken out of its shape, if one was."""
+    def with_trail(self, frame: int, judgement: Judgement) -> Judgement:
+        """A frame's verdict with a word on the trail taken out of its shape, if one was."""
         trail = self.trail_of(frame)
         if trail is None:
             return judgement
         length, angle = trail
+        size = length_text(length, self.night.frames[frame].facts.scale_arcsec)
         text = (
-            f"the trail of {figure(length, 'px')} along {figure(angle, '°')} that all frames share is "
-            "taken out of the shape and width"
+            f"the trail that all frames share, {size} at {figure(angle, '°')}, is left out of "
+            "shape and width"
         )
         item = evidence(
             "dec_drift", "trail common to all frames", 0.0, text, value=length, unit="px"
         )
-        explanation = f"{judgement.explanation.removesuffix('.')}; {text}."
+        explanation = f"{judgement.explanation} {text[0].upper()}{text[1:]}."
         return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
 
     def laid(self, series: GroupSeries) -> GroupSeries:
@@ -173,25 +175,25 @@ def _asked(night: Night, number: int, series: GroupSeries, creep, asked: Expecte
     scale, exposure = series.scale_arcsec, series.group.exposure_s
     if not (scale > 0 and exposure):
         return None, (
-            "the expected motion is not taken out: the image scale or the exposure time is not "
-            "known (--scale states the scale)"
+            "the expected motion is not taken out: the image scale or the exposure time is "
+            "unknown (--scale gives the scale)"
         )
     length = asked.rate_arcsec_per_h / 3600 * exposure / scale
     sure = creep is not None and creep.error_px < 0.2 * creep.length_px
     angles = np.array([_image_axis(night.frames[i].facts.sky_axes, asked.pa_deg)
                        for i in series.members])  # fmt: skip
-    told = f"{figure(length, 'px')} an exposure ({figure(asked.rate_arcsec_per_h, '″')}/h"
+    rate = f"{figure(*on_sky(length, scale))} an exposure ({figure(asked.rate_arcsec_per_h, '″')}/h"
     if np.isfinite(angles).any():
         angles = np.where(np.isfinite(angles), angles, _axial_median(angles))
-        how = f"{told} towards position angle {figure(asked.pa_deg, '°')})"
+        how = f"{rate} towards position angle {figure(asked.pa_deg, '°')})"
     else:
         axis = creep.angle_deg if sure else _common_axis(series)
         angles = (axis - series["rotation_deg"]) % 180.0
         angles = np.where(np.isfinite(angles), angles, axis % 180.0)
         how = (
-            f"{told}); the headers do not say how the camera is turned, so the position angle "
-            f"is not used and the direction is taken from "
-            + ("the creep of the field" if sure else "the stars of all frames")
+            f"{rate}); the headers do not give the camera's angle, so the position angle is not "
+            "used and the direction is taken from "
+            + ("the drift of the field" if sure else "the stars of all frames")
         )
     if not np.isfinite(angles).all():
         return None, "the expected motion is not taken out: no direction for it is known"
@@ -202,15 +204,14 @@ def _asked(night: Night, number: int, series: GroupSeries, creep, asked: Expecte
         times = creep.length_px / length
         if off > WRONG_DEG or not 1 / WRONG_TIMES < times < WRONG_TIMES:
             return None, (
-                f"the expected motion is not taken out: it would draw the stars by {how}, but the "
-                f"field goes by {figure(creep.length_px, 'px')} an exposure, {figure(off, '°')} from "
-                "that direction"
+                f"the expected motion is not taken out: it would trail the stars by {how}, but the "
+                f"field drifts by {figure(*on_sky(creep.length_px, scale))} an exposure, "
+                f"{figure(off, '°')} from that direction"
             )
     trails = tuple((i, length, float(a)) for i, a in zip(series.members, angles, strict=True))
     remark = (
-        f"stars are drawn by {figure(length, 'px')} along {figure(middle, '°')} in every frame, for "
-        f"the mount follows a moving target: expected by --expected-motion, {how}; frames are "
-        "judged on what is beyond it"
+        f"stars trail by {length_text(length, scale)} at {figure(middle, '°')} in every frame, "
+        f"because the mount follows a moving target: --expected-motion gives {how}; {LEFT}"
     )
     return ExpectedTrail(number, length, middle, True, trails, remark), remark
 
@@ -241,35 +242,35 @@ def _seen(number: int, series: GroupSeries, creep: Creep | None):
         for i, a in zip(series.members, (creep.angle_deg - turn) % 180.0, strict=True)
     )
     middle = _axial_median(np.array([a for _, _, a in trails]))
-    remark = _told(series, creep, middle, held)
+    remark = _remark(series, creep, middle, held)
     return ExpectedTrail(number, creep.length_px, middle, False, trails, remark), remark
 
 
-def _told(series: GroupSeries, creep: Creep, angle: float, held: bool | None) -> str:
+def _remark(series: GroupSeries, creep: Creep, angle: float, held: bool | None) -> str:
     scale, exposure = series.scale_arcsec, series.group.exposure_s
     text = (
-        f"stars are drawn by {figure(creep.length_px, 'px')} along {figure(angle, '°')} in every "
-        "frame, and the field creeps from frame to frame by as much and along the same line"
+        f"stars trail by {length_text(creep.length_px, scale)} at {figure(angle, '°')} in every "
+        "frame, and the field drifts from frame to frame by as much along the same line"
     )
     if scale > 0:
         text += f" ({figure(creep.length_px * scale / exposure * 3600, '″')}/h)"
     if series.group.target and COMET.search(series.group.target):
-        text += f": mount follows a moving target, as the name {series.group.target} has it"
+        text += f": the mount follows a moving target, by its name {series.group.target}"
     elif held:
         text += (
-            ": mount follows a moving target, for the guider held its star; if nothing was "
-            "followed, guide scope and main telescope moved against each other all night"
+            ": the mount follows a moving target, since the guider held its star; if it followed "
+            "none, this is differential flexure all night"
         )
     else:
-        text += ": mount follows a moving target, or it was not guided and creeps steadily"
+        text += ": the mount follows a moving target, or it was not guided and drifts steadily"
         axis = float(np.nanmedian(axial_difference(angle, series.axis_angle))) if np.isfinite(
             series.axis_angle).any() else float("nan")  # fmt: skip
         if axis > 78:
-            text += " in declination, as a misaligned polar axis makes it"
+            text += " in Dec, as with polar misalignment"
         elif axis < 12:
-            text += " in right ascension, as a wrong tracking rate makes it"
-        text += "; the frames cannot tell which (--expected-motion states the target's)"
-    return text + "; frames are judged on what is beyond it"
+            text += " in RA, as with a wrong tracking rate"
+        text += "; the frames cannot show which (--expected-motion gives the target's motion)"
+    return f"{text}; {LEFT}"
 
 
 def _lean(series: GroupSeries) -> tuple[np.ndarray, float]:

@@ -1,4 +1,4 @@
-"""What is said of shapes that vary over the field: a turning field, and the optics' pattern."""
+"""Shapes that vary over the field: a rotating field, and the optics' own pattern."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from subgrade.causes.evidence import Finding, evidence, points_beyond
 from subgrade.causes.fieldsplit import Turning, split_field
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.series import GroupSeries, turn_an_exposure
 from subgrade.stars.model import FrameStars
@@ -15,7 +15,7 @@ from subgrade.stars.model import FrameStars
 def judge_turning(
     series: GroupSeries, position: int, stars: FrameStars, limits: Limits
 ) -> list[Finding]:
-    """Whether the field turned during the exposure, enough to spoil its corners."""
+    """Whether the field turned during the exposure, enough to ruin its corners."""
     split = split_field(stars.shape_field, series.fixed)
     seen = split.turning if split else None
     if seen is None:
@@ -38,10 +38,11 @@ def judge_turning(
         limits.roundness.softness,
         limits.verdict.points_cap,
     )
+    worst, bar = beside(seen.worst_eccentricity, limit)
     text = (
-        f"elongation runs round a point and grows away from it, as from {_turn(seen)} "
-        f"({figure(seen.significance)} sigma); the worst corner's eccentricity is "
-        f"{figure(seen.worst_eccentricity)} (limit {figure(limit)})"
+        f"stars are stretched in arcs about a point, as by {_turn(seen)} "
+        f"({figure(seen.significance)} sigma); eccentricity {worst} in the worst corner "
+        f"(limit {bar})"
     )
     items = [
         evidence(
@@ -64,7 +65,8 @@ def judge_turning(
         ),
     ]
     if np.isfinite(from_registration) and np.isfinite(seen.angle_deg):
-        turn = f"the field turns {figure(60 * from_registration, '′')} an exposure between frames"
+        size = figure(60 * from_registration, "′")
+        turn = f"from frame to frame the field rotates {size} an exposure"
         items.append(
             evidence(
                 "field_rotation",
@@ -80,15 +82,15 @@ def judge_turning(
         )
         if items[-1].points > 0:
             text += f"; {turn}"
-    told = seen.worst_eccentricity > limits.roundness.remark
-    return [Finding("field_rotation", points, told, text, tuple(items))]
+    remark = seen.worst_eccentricity > limits.roundness.remark
+    return [Finding("field_rotation", points, remark, text, tuple(items))]
 
 
 def _turn(seen: Turning) -> str:
     """The turn and where it has its centre, with their errors."""
     if not np.isfinite(seen.angle_deg):
-        return "a turn"
-    text = f"a turn of {figure(60 * seen.angle_deg)}"
+        return "a rotation"
+    text = f"a rotation of {figure(60 * seen.angle_deg)}"
     if np.isfinite(seen.angle_error_deg):
         text += f" ± {figure(60 * seen.angle_error_deg)}"
     text += "′"

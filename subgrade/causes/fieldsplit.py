@@ -9,7 +9,7 @@ length r * phi, variance (r phi)^2 / 12 [derived]:
 A radial pattern is the same with xx and yy exchanged and xy of the other sign; field
 curvature is the equal sum of both.  What optics do is alike in every frame: the median of a
 group's fields, their common shape left out.  Astigmatism out of focus runs round the axis
-just as a turn does; only the registration of the frames tells whether the field turned.
+just as a turn does; only the registration of the frames shows whether the field turned.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class FixedPattern:
     ----------
     coefficients, errors : ndarray, shape (3, k)
         As in `ShapeField`, px^2; the first column is the size of the usual star, round.
-        Coefficients within three sigma of nothing are nil.  The errors say how exactly a
+        Coefficients within three sigma of nothing are nil.  The errors give how exactly a
         single frame follows the pattern, which focus and seeing change from frame to frame.
     worst_eccentricity : float
         Largest over the field.
@@ -138,7 +138,7 @@ def turning(shape: ShapeField | None, fixed: FixedPattern | None = None) -> Turn
     tangential, radial = np.column_stack(use[:half]), np.column_stack(use[half:])
     whole = np.column_stack([tangential, radial])
     left = [float(np.sum((value - m @ _solve(m, value)) ** 2)) for m in (radial, tangential, whole)]
-    # What neither pattern explains tells how far the errors can be trusted.
+    # What neither pattern explains shows how far the errors can be trusted.
     spare = max(len(value) - whole.shape[1], 1)
     trust = max(1.0, left[2] / spare)
     solution = _solve(whole, value)[:half]

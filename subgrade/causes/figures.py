@@ -47,7 +47,7 @@ def likely(share: float) -> str:
 
 
 def beside(value: float, limit: float, unit: str = "", digits: int = 3) -> tuple[str, str]:
-    """A value and what it is held against, with as many digits as it takes to tell them apart.
+    """A value and what it is held against, with as many digits as it takes to distinguish them.
 
     >>> beside(0.5513, 0.55), beside(0.75, 0.55), beside(4.4131, 4.409, "px")
     (('0.551', '0.550'), ('0.75', '0.55'), ('4.413 px', '4.409 px'))
@@ -87,3 +87,28 @@ def on_sky(length_px: float, scale_arcsec: float | None) -> tuple[float, str]:
     if scale_arcsec is None or not scale_arcsec > 0:
         return length_px, "px"
     return length_px * scale_arcsec, "″"
+
+
+def length_text(length_px: float, scale_arcsec: float | None) -> str:
+    """A length on the sky with its pixels in brackets, or in pixels where no scale is known.
+
+    >>> length_text(4.0, 0.5), length_text(4.0, None)
+    ('2.00″ (4.00 px)', '4.00 px')
+    """
+    value, unit = on_sky(length_px, scale_arcsec)
+    return f"{figure(value, unit)} ({_px(length_px)})" if unit != "px" else _px(length_px)
+
+
+def lengths_beside(value_px: float, limit_px: float, scale_arcsec: float | None) -> tuple[str, str]:
+    """A length as `length_text` and its limit, as many digits as it takes to distinguish them.
+
+    >>> lengths_beside(4.0, 3.0, 0.5), lengths_beside(4.0, 3.999, None)
+    (('2.00″ (4.00 px)', '1.50″'), ('4.000 px', '3.999 px'))
+    """
+    (value, unit), (limit, _) = (on_sky(px, scale_arcsec) for px in (value_px, limit_px))
+    shown, bar = beside(value, limit, unit)
+    return (f"{shown} ({_px(value_px)})" if unit != "px" else shown), bar
+
+
+def _px(length: float) -> str:
+    return figure(length, "px")

@@ -1,6 +1,6 @@
-"""What the guiding record says about an oval frame: points for and against each motion.
+"""What the guiding record shows of an oval frame: points for and against each motion.
 
-The record never rejects a frame; the image does.  It tells which motion the guider saw,
+The record never rejects a frame; the image does.  It shows which motion the guider saw,
 and a motion that it did not see points at what it cannot see.  Points without a source
 are this module's judgement, as in `subgrade.causes.motion`.
 """
@@ -13,19 +13,27 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.causes.evidence import evidence
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
-from subgrade.causes.record_events import COVERED, cadence, interruption_or_none, noise_floor
+from subgrade.causes.record_events import (
+    COVERED,
+    cadence,
+    interruption_or_none,
+    noise_floor,
+    quiet_text,
+)
 from subgrade.causes.series import GroupSeries
 from subgrade.guiding.model import ExposureGuiding
 
 SEEN_BY_THE_GUIDER = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift")
 """Causes that move the guide star as they move the others."""
+NOTHING = 0.0005
+"""Share of the elongation below which guiding explains none of it: what would read 0.0%."""
 
 
 def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
-    """Everything the record says about which motion made one frame oval.
+    """Everything the record shows of which motion made one frame oval.
 
     Returns
     -------
@@ -45,7 +53,7 @@ def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Eviden
         *_by_gusts(series, inside, limits),
         *_by_declination(series, position, inside, limits),
     ]
-    # What the guider saw says little of an elongation that it does not explain.
+    # What the guider saw counts little for an elongation that it does not explain.
     seen = share_seen(series, position) / limits.guiding.seen_share
     trust = float(np.clip(seen, 0.2, 1.0)) if math.isfinite(seen) else 1.0
     motion = [
@@ -80,11 +88,10 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
     if not (math.isfinite(seen) and inside.coverage >= COVERED):
         return []
     # A throw that was soon over counts more in the record than in the stars' core.
-    share = "all" if seen > 1 else figure(100 * max(seen, 0.0), "%")
+    share = "all" if seen > 1 else "none" if seen < NOTHING else figure(100 * seen, "%")
     text = (
-        f"the recorded motion explains {share} of the stars' elongation, "
-        f"rms {figure(inside.rms_ra, '″')} in right ascension and {figure(inside.rms_dec, '″')} in "
-        "declination"
+        f"guiding explains {share} of the stars' elongation (RMS RA {figure(inside.rms_ra, '″')}, "
+        f"Dec {figure(inside.rms_dec, '″')})"
     )
     places = [0.1 * limit, 0.3 * limit, limit, 2.0 * limit]
     unseen = float(np.interp(seen, places, [4.5, 3.5, 0.5, -3.0]))
@@ -99,13 +106,13 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
 
 
 def _by_axis(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
-    """In which axis is the motion beyond the calm floor?"""
+    """In which axis is the motion beyond the level of the quiet stretches?"""
     share, floor = _ra_share(series, inside), noise_floor(series)
     if not math.isfinite(share):
         return []
     text = (
-        f"of the recorded motion beyond the calm {figure(floor, '″')}, {figure(100 * share, '%')} is "
-        f"in right ascension (rms {figure(inside.rms_ra, '″')}, declination "
+        f"{figure(100 * share, '%')} of the guiding error beyond the quiet-stretch RMS of "
+        f"{figure(floor, '″')} is in RA (RMS RA {figure(inside.rms_ra, '″')}, Dec "
         f"{figure(inside.rms_dec, '″')})"
     )
     right = float(np.interp(share, [0.2, 0.5, 0.85], [-3.0, -0.7, 0.8]))
@@ -139,9 +146,10 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
     found, lag = [], inside.lag1_ra
     if math.isfinite(lag):
         limit = limits.guiding.reversal
+        own, bar = beside(lag, limit)
         text = (
-            f"one error in right ascension follows the last with correlation {figure(lag)} "
-            f"(below {figure(limit)} they reverse, near 1 they swing slowly)"
+            f"successive RA errors have a correlation of {own} (below {bar} they reverse from "
+            "sample to sample, near 1 they change slowly)"
         )
         fast = float(np.interp(lag, [limit - 0.3, limit, 0.2, 0.7], [3.0, 1.0, -1.0, -2.5]))
         slow = float(np.interp(lag, [limit, 0.2, 0.7, 0.9], [-3.0, -0.5, 1.0, 2.0]))
@@ -153,9 +161,10 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
         ]
     if math.isfinite(inside.overshoot):
         limit = limits.guiding.overshoot
+        own, bar = beside(100 * inside.overshoot, 100 * limit, "%")
         text = (
-            f"{figure(100 * inside.overshoot, '%')} of the corrections threw the star to the other "
-            f"side by more than half the error (over-correction from {figure(100 * limit, '%')})"
+            f"{own} of the RA corrections overshot by more than half the error (over-correction "
+            f"from {bar})"
         )
         points = float(np.interp(inside.overshoot, [0.5 * limit, limit, 1.4 * limit], [-1, 0, 1.5]))
         found.append(
@@ -166,7 +175,7 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
 
 
 def _of_whole_exposure(inside: ExposureGuiding, items: list[Evidence]) -> list[Evidence]:
-    """A burst rings to and fro by itself; its rhythm says little of the mount's habit."""
+    """A burst rings to and fro by itself; its rhythm shows little of the mount's habit."""
     # Peak over rms is 1.4 for a pure swing and over 4 where a tenth of the time holds it all.
     peak = inside.peak / math.hypot(inside.rms_ra, inside.rms_dec)
     if not inside.gusts or not math.isfinite(peak):
@@ -180,7 +189,7 @@ def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
     if not (math.isfinite(period) and exposure):
         return []
     worm = series.guiding.worm_period_s
-    text = f"right ascension swings with a period of {figure(period, 's')}"
+    text = f"RA oscillates with a period of {figure(period, 's')}"
     usual = worm if math.isfinite(worm) else None
     if usual:
         text += f" (worm {figure(worm, 's')})"
@@ -197,9 +206,11 @@ def _by_period(series: GroupSeries, inside: ExposureGuiding) -> list[Evidence]:
 def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
     floor, size = noise_floor(series), inside.gust_size
     if inside.gusts and math.isfinite(size) and floor > 0:
+        largest, level = figure(size, "″"), quiet_text(floor)
         text = (
-            f"{inside.gusts} burst{'s' if inside.gusts > 1 else ''} in the record, the "
-            f"largest {figure(size, '″')} (calm {figure(floor, '″')})"
+            f"{inside.gusts} bursts in the guiding record, the largest {largest}{level}"
+            if inside.gusts > 1
+            else f"a burst of {largest} in the guiding record{level}"
         )
         if math.isfinite(inside.gust_settle_s):
             text += f", settled in {figure(inside.gust_settle_s, 's')}"
@@ -211,12 +222,12 @@ def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> l
         ]  # fmt: skip
     if inside.coverage < COVERED:
         return []
-    text = f"no burst in the record, errors up to {figure(inside.peak, '″')}"
+    text = f"no burst in the guiding record, errors up to {figure(inside.peak, '″')}"
     return [evidence("wind_trail", "burst in the record", -1.5, text, value=inside.peak, unit="″")]
 
 
 def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
-    """A creep in declination that was left uncorrected, or corrected one way only."""
+    """A drift in declination that was left uncorrected, or corrected one way only."""
     exposure, found = series.group.exposure_s, []
     if exposure and math.isfinite(inside.drift_dec) and inside.rms_dec > 0:
         length = abs(inside.drift_dec) * exposure / 60.0
@@ -224,14 +235,14 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
         share = length**2 / 12 / inside.rms_dec**2
         limit = limits.guiding.drift_share
         text = (
-            f"declination crept by {figure(length, '″')} during the exposure, "
+            f"Dec drifted by {figure(length, '″')} during the exposure, "
             f"{figure(100 * min(share, 1.0), '%')} of its recorded variance"
         )
         if length > 2 * noise_floor(series):
             points = float(np.interp(share, [0.3 * limit, limit, 1.6 * limit], [-1.0, 1.0, 2.5]))
             points += _steady_drift(series, position, inside)
         else:
-            # Declination that moved, and far, without a creep moved for another reason.
+            # Declination that moved, and far, without a drift moved for another reason.
             moved = inside.rms_dec / noise_floor(series)
             points = float(np.interp(moved, [1.5, 3.0], [-1.5, -4.0])) if moved > 0 else -1.5
         found.append(
@@ -239,7 +250,7 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
         )
     if math.isfinite(inside.one_sided_dec):
         limit = limits.guiding.one_sided
-        text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go one way"
+        text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go the same way"
         points = float(np.interp(inside.one_sided_dec, [0.6, limit, 0.97], [-0.3, 0.3, 1.2]))
         found.append(
             evidence("dec_drift", "one-sided corrections", points, text, value=inside.one_sided_dec,
@@ -249,7 +260,7 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
 
 
 def _steady_drift(series: GroupSeries, position: int, inside: ExposureGuiding) -> float:
-    """Does declination creep the same way in the frames nearby that creep as much?"""
+    """Does declination drift the same way in the frames nearby that drift as much?"""
     near = [series.exposure(k) for k in series.near(position, 3)]
     rates = np.array([e.drift_dec for e in near if e is not None])
     rates = rates[np.abs(rates) > 0.4 * abs(inside.drift_dec)]

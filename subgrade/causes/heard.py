@@ -1,4 +1,4 @@
-"""What each of a person's marks speaks of: which deciding number, and on which side."""
+"""What each of a person's marks bears on: which deciding number, and on which side."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ AS_NEAR = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Spoke:
-    """A mark that speaks of one dial.
+    """A mark that bears on one dial.
 
     Attributes
     ----------
@@ -68,7 +68,7 @@ def hear(
     marks: Mapping[str, Mark],
     learnt: Learnt,
 ) -> tuple[dict[str, list[Spoke]], list[Silent]]:
-    """Which dial each mark speaks of.
+    """Which dial each mark bears on.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def hear(
 
 
 def _speaks_of(mark: Mark, judgement: Judgement, numbers: list[Number]):
-    """Numbers a mark speaks of, each with its share, and why it is silent if it is."""
+    """Numbers a mark bears on, each with its share, and why it bears on none if so."""
     past = [n for n in numbers if n.beyond > 0]
     if mark.keep:
         if judgement.verdict == "reject" and not past:
@@ -120,8 +120,8 @@ def _speaks_of(mark: Mark, judgement: Judgement, numbers: list[Number]):
     near = sorted((n for n in numbers if n.way >= STANDS_OUT), key=lambda n: -n.way)
     if not near:
         return [], (
-            "no number on it stands out of the usual; what you saw is not measured, or the mark "
-            "slipped"
+            "no number of it stands out from the typical; what you saw is not measured, or the "
+            "mark was a slip"
         )
     shared = [n for n in near if n.way >= AS_NEAR * near[0].way]
     return [(n, 1.0 / len(shared)) for n in shared], ""

@@ -1,4 +1,4 @@
-"""From the night to a verdict on every frame: gather findings, weigh them, say why."""
+"""From the night to a verdict on every frame: gather findings, weigh them, give the reason."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside, figure
 from subgrade.causes.light import BROKEN, judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -22,7 +22,7 @@ from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Frame, FrameCompared, Night
 
 NOT_JUDGED = 0.5
-"""Confidence in a frame that was kept because nothing could be measured against it."""
+"""Confidence in a frame that was kept because nothing could be measured."""
 
 
 SMEARED = ("tracking_lost", "dither_overlap", "bump")
@@ -68,7 +68,7 @@ def judge_night(
         for i, judgement, weight in zip(
             series.members, judged, stack_weights(series, kept), strict=True
         ):
-            verdicts[i] = replace(followed.told(i, judgement), weight=float(weight))
+            verdicts[i] = replace(followed.with_trail(i, judgement), weight=float(weight))
     for i, verdict in enumerate(verdicts):
         if verdict is None:
             note = night.compared[i].stray_note or "it belongs to no group of this session"
@@ -142,11 +142,11 @@ def _judge_frame(
     rejecting = [f for f in findings if f.rejects]
     remarks = [f for f in findings if f.remark and not f.rejects]
     verdict = "reject" if rejecting else "keep"
-    told = [*rejecting, *remarks]
+    given = [*rejecting, *remarks]
     return Judgement(
         frame.name,
         verdict,
-        tuple(dict.fromkeys(f.reason for f in told)),
+        tuple(dict.fromkeys(f.reason for f in given)),
         _explanation(verdict, rejecting, remarks, findings),
         round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
@@ -171,10 +171,10 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
 
 
 def _one_story(findings: list[Finding]) -> list[Finding]:
-    """Give swelling that dew explains to dew, so one cause is not told twice."""
+    """Give swelling that dew explains to dew, so one cause is not named twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
     return [
-        replace(f.named("dew"), sentence=f"stars swelled with it: {f.brief}")
+        replace(f.named("dew"), sentence=f"stars are swollen with it: {f.brief}")
         if dew and f.reason in ("seeing", "focus")
         else f
         for f in findings
@@ -189,15 +189,16 @@ def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
         if streak in trails:
             continue
         text = (
-            f"a streak {figure(streak.length_px, 'px')} long crosses from "
+            f"a streak {figure(streak.length_px, 'px')} long crosses the frame from "
             f"({streak.x1:.0f}, {streak.y1:.0f}) to ({streak.x2:.0f}, {streak.y2:.0f})"
         )
         item = evidence("satellite_trail", "streak", 0.0, text, value=streak.length_px, unit="px")
         found.append(Finding("satellite_trail", 0.0, True, text, (item,)))
     if tilt > limits.field.tilt_eccentricity and frame.stars.shape_field is not None:
+        worst, bar = beside(tilt, limits.field.tilt_eccentricity)
         text = (
-            f"the same pattern of shapes in every frame reaches eccentricity {figure(tilt)} in the "
-            f"worst corner (remark from {figure(limits.field.tilt_eccentricity)})"
+            f"star shapes follow the same pattern across the field in every frame, with "
+            f"eccentricity {worst} in the worst corner (remark from {bar})"
         )
         item = evidence(
             "tilt_or_coma",
@@ -219,7 +220,7 @@ def _confidence(verdict: str, rejecting: list[Finding], findings: list[Finding])
 
 
 def _by_night(verdict: str, stars, limits: Limits) -> float:
-    """Most that may be claimed of a keep that rests on a night as oval throughout.
+    """Highest confidence of a keep that rests on a night as oval throughout.
 
     1 for others.  Between the ordinary limit and the ceiling the verdict turns from a
     matter of the night to one of taste; counted on practice nights.
@@ -235,21 +236,21 @@ def _held(points: float) -> float:
     """Probability that holds: points near a limit are twice too sure, those at the cap are not.
 
     Limits are a matter of taste within their softness.  Fitted to practice nights
-    (docs/confusion.md counts how it holds): p / 2 near 0, p again at 7.
+    (docs/confusion.md counts how well it holds): p / 2 near 0, p again at 7.
     """
     return probability(points / 2 + 3.5 * (points / 7.0) ** 3)
 
 
 def _explanation(verdict: str, rejecting, remarks, findings) -> str:
     if verdict == "reject":
-        first, *rest = [f.sentence for f in rejecting]
-        text = "Rejected: " + first
-        if rest:
-            text += "; also " + "; also ".join(rest)
-        return text + "."
+        return f"Rejected: {_joined(rejecting)}."
     if remarks:
-        return "Kept, with a remark: " + "; ".join(dict.fromkeys(f.sentence for f in remarks)) + "."
+        return f"Kept, with a remark: {_joined(remarks)}."
     measured = [f.brief for f in findings if f.brief]
     if not measured:
-        return "Kept: nothing could be measured against it."
+        return "Kept: it could not be measured, so nothing counts against it."
     return "Kept: " + "; ".join(measured) + "."
+
+
+def _joined(findings: list[Finding]) -> str:
+    return ". Also ".join(dict.fromkeys(f.sentence for f in findings))

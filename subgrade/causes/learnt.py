@@ -39,7 +39,7 @@ def mark_key(frame: Frame, word: str) -> str:
 
 
 def read_learnt(path: str | Path | None) -> Learnt:
-    """The marks that a file of limits says it has learnt from.
+    """The marks that a file of limits has learnt from.
 
     Parameters
     ----------
@@ -54,14 +54,14 @@ def read_learnt(path: str | Path | None) -> Learnt:
     table = {} if path is None else read_limits_file(path).get(TAUGHT_TABLE, {})
     if not isinstance(table, dict) or not all(map(_is_list_of_text, table.values())):
         raise UsageError(
-            f"{path}: [{TAUGHT_TABLE}] is not as subgrade wrote it; remove it, and marks given "
-            "again count twice"
+            f"{path}: [{TAUGHT_TABLE}] is not as subgrade wrote it; without that table the run "
+            "works, but marks given again count twice"
         )
     return {number: frozenset(keys) for number, keys in table.items()}
 
 
 def with_more(learnt: Learnt, more: Mapping[str, Iterable[str]]) -> dict[str, frozenset[str]]:
-    """Add keys; where one turns a mark round, the earlier key goes."""
+    """Add keys; one for a frame that was marked the other way before replaces that key."""
     found = dict(learnt)
     for number, keys in more.items():
         new = {key for key in keys if key}

@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.causes.dew import cloud_or_dew, leans_to_dew
 from subgrade.causes.displaced import bright_places, of_trails, star_trails
 from subgrade.causes.evidence import Finding, evidence, points_beyond
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
@@ -60,7 +60,7 @@ def judge_light(
     Returns
     -------
     list of Finding
-        Where transparency was not measured the sky's noise speaks alone.
+        Where transparency was not measured the sky's noise decides alone.
     """
     light = _trusted(series["transparency"], series)
     # an empty or a full frame has no noise
@@ -83,12 +83,12 @@ def judge_light(
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
     reason = "cloud" if dimmed else "sky_glow"
-    came = f"{figure(share)} of the clear level" if np.isfinite(share) else "not measured"
-    numbers = (
-        f"starlight {came} and sky noise {figure(noise)} times the usual leave a depth (signal to "
-        f"noise, squared) of {figure(relative)} against frames worth stacking "
-        f"(limit {figure(limits.light.depth)})"
-    )
+    came = figure(share) if np.isfinite(share) else "not measured"
+    parts = f"transparency {came}"
+    if series.typical("noise_adu"):
+        parts += f", sky noise {figure(noise)} times typical"
+    own, bar = beside(relative, limits.light.depth)
+    numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
     items = [
         evidence(
             reason,
@@ -103,15 +103,14 @@ def judge_light(
         *_context(series, position, share, compared),
     ]
     remark = share < limits.light.remark_transparency if dimmed else points > 0
-    brief = f"depth {figure(relative)} (limit {figure(limits.light.depth)}) from starlight " + (
-        f"{figure(share)} and sky noise {figure(noise)} times the usual"
-    )
+    # a frame by itself is its own yardstick
+    brief = f"depth {own} (limit {bar}): {parts}" if len(series) > 1 else ""
     finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
     if reason == "cloud" and (remark or points > 0):
         finding = _cloud_or_dew(series, position, compared, limits, finding)
     if remark or points > 0:
-        said_first = f"{REASONS[finding.reason].short}: {finding.sentence}"
-        finding = replace(finding, sentence=said_first)
+        named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
+        finding = replace(finding, sentence=named)
     return [finding, *_uneven(compared, share, limits)]
 
 
@@ -127,7 +126,7 @@ def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
 def judge_star_count(
     series: GroupSeries, position: int, stars: FrameStars, limits: Limits
 ) -> list[Finding]:
-    """Frames whose stars are all but gone, where matched starlight cannot speak."""
+    """Frames whose stars are all but gone, where matched starlight shows nothing."""
     usual = series.usual("stars").centre
     lost = stars.shape_status in ("few", "none")
     if not lost and np.isfinite(series["transparency"][position]):
@@ -143,7 +142,9 @@ def judge_star_count(
         reason, why = known.reason, known.text
     barren = stars.shape_status == "none" or gone
     points = 4.0 if barren else -0.5
-    text = f"{stars.stars} stars (usual {figure(usual)})" + (f"; {why}" if why else "")
+    typical = series.typical("stars", "stars").removesuffix(" stars")
+    text = figure(stars.stars, "stars") + (f" ({typical})" if typical else "")
+    text += f"; {why}" if why else ""
     item = evidence(
         reason,
         "stars",
@@ -162,7 +163,8 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     usual_sky, usual_noise = series.usual("background_adu"), series.usual("noise_adu")
     usual_stars = series.usual("stars").centre
     usual_stars = usual_stars if np.isfinite(usual_stars) else 0.0
-    levels = f"sky {figure(sky, 'ADU')} (usual {figure(usual_sky.centre, 'ADU')})"
+    typical = series.typical("background_adu", "ADU")
+    levels = f"sky {figure(sky, 'ADU')}" + (f" ({typical})" if typical else "")
     if _sky_raised(series, position, limits) and (
         noise > 1.41 * usual_noise.centre or sky > 2 * usual_sky.centre
     ):
@@ -175,11 +177,11 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     hot = float(np.median([s.hot_pixels for s in series.stars]))
     if places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
         return "tracking_lost", (
-            f"yet {places} places stand out of the sky without a star's shape, so light came "
+            f"yet {places} places stand out of the sky without the shape of a star, so light came "
             "through and was smeared"
         )
     if gone and sky > 0.6 * usual_sky.centre:
-        return "cloud", f"{levels}, so the shutter was open and the light was lost above it"
+        return "cloud", f"{levels}, so the shutter was open and something took the starlight"
     return "few_stars", levels
 
 
@@ -197,7 +199,7 @@ def _context(series, position, share, compared) -> list:
             "cloud",
             "transparency",
             0.0,
-            f"transparency {figure(share)}, usual {figure(usual.centre)}",
+            _beside(f"transparency {figure(share)}", series.typical("transparency")),
             value=share,
             usual=usual.centre,
             error=compared.transparency_error,
@@ -206,8 +208,10 @@ def _context(series, position, share, compared) -> list:
             "sky_glow",
             "noise_adu",
             0.0,
-            f"sky noise {figure(series['noise'][position], 'ADU')}, usual "
-            f"{figure(noise.centre, 'ADU')}",
+            _beside(
+                f"sky noise {figure(series['noise'][position], 'ADU')}",
+                series.typical("noise_adu", "ADU"),
+            ),
             value=series["noise"][position],
             usual=noise.centre,
             unit="ADU",
@@ -216,7 +220,10 @@ def _context(series, position, share, compared) -> list:
             "sky_glow",
             "background_adu",
             0.0,
-            f"sky {figure(series['sky'][position], 'ADU')}, usual {figure(sky.centre, 'ADU')}"
+            _beside(
+                f"sky {figure(series['sky'][position], 'ADU')}",
+                series.typical("background_adu", "ADU"),
+            )
             + _expected_sky(series, position),
             value=series["sky"][position],
             usual=sky.centre,
@@ -225,12 +232,16 @@ def _context(series, position, share, compared) -> list:
     ]
 
 
+def _beside(text: str, typical: str) -> str:
+    return f"{text}, {typical}" if typical else text
+
+
 def _expected_sky(series: GroupSeries, position: int) -> str:
     """What the night's slow trend (the moon, the sky's turning) gives at this hour."""
     expected = series["sky_expected"][position]
     if not np.isfinite(expected):
         return ""
-    return f", by the night's slow trend {figure(expected, 'ADU')} at this hour"
+    return f", expected at this hour {figure(expected, 'ADU')}"
 
 
 def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
@@ -241,10 +252,10 @@ def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Findi
     ]
     if leans_to_dew(items):
         finding = finding.named("dew")
-    told = max(
+    best = max(
         (e for e in items if e.reason == finding.reason), key=lambda e: e.points, default=None
     )
-    text = finding.sentence if told is None else f"{finding.sentence}; {told.text}"
+    text = finding.sentence if best is None else f"{finding.sentence}; {best.text}"
     return Finding(
         finding.reason,
         finding.points,
@@ -266,10 +277,10 @@ def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Findi
     points = points_beyond(
         spread, limits.light.uneven, error, 0.15 * limits.light.uneven, limits.verdict.points_cap
     )
+    uneven, bar = beside(spread, limits.light.uneven)
     text = (
-        f"starlight over the four quarters runs from {figure(quarters.min())} to "
-        f"{figure(quarters.max())} of the clear level, a spread of {figure(spread)} "
-        f"(limit {figure(limits.light.uneven)})"
+        f"transparency is uneven across the frame, {figure(quarters.min())} to "
+        f"{figure(quarters.max())} by quarter: a spread of {uneven} (limit {bar})"
     )
     item = evidence(
         "cloud",

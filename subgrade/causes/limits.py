@@ -74,7 +74,7 @@ class StarsLimits:
 
 @dataclass(frozen=True, slots=True)
 class MotionLimits:
-    """Limits that tell motions apart."""
+    """Limits that distinguish motions."""
 
     axis_tolerance_deg: float = _within(1.0, 44.0)
     trail_widths: float = _within(1.0, 100.0)
@@ -91,7 +91,7 @@ class FieldLimits:
 
 @dataclass(frozen=True, slots=True)
 class GuidingLimits:
-    """Limits that tell what the guiding record saw; none rejects."""
+    """Limits on what the guiding record saw; none rejects."""
 
     seen_share: float = _within(0.01, 1.0)
     reversal: float = _within(-0.9, 0.1)

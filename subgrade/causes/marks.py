@@ -21,7 +21,7 @@ UNMARKED = ("", "unreadable")
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What a person says of one frame.
+    """A person's verdict on one frame.
 
     Attributes
     ----------
@@ -62,8 +62,8 @@ def read_marks(path: str | Path) -> tuple[Mark, ...]:
     Raises
     ------
     UsageError
-        If the file cannot be read, is no such table, holds no mark, says something else
-        than keep or reject, or says both of one frame; file, line and cause are named.
+        If the file cannot be read, is no such table, holds no mark, has a verdict other
+        than keep or reject, or both for one frame; file, line and cause are named.
     """
     path = Path(path)
     found: dict[str, Mark] = {}
@@ -81,8 +81,8 @@ def read_marks(path: str | Path) -> tuple[Mark, ...]:
         earlier = found.setdefault(frame, mark)
         if earlier.keep != mark.keep:
             raise UsageError(
-                f"{path}: line {earlier.line} says {earlier.word} and line {line} says "
-                f"{mark.word} of the same frame {_quoted(frame)}"
+                f"{path}: lines {earlier.line} and {line} mark the same frame "
+                f"{_quoted(frame)} {earlier.word} and {mark.word}"
             )
     if not found:
         raise UsageError(f"{path}: holds no marks, only the header row")
@@ -107,7 +107,7 @@ def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark]
     Raises
     ------
     UsageError
-        If a mark names several frames, or two marks say both keep and reject of one.
+        If a mark names several frames, or two marks on one differ.
     """
     full = {plain_name(name): name for name in frames.names}
     known: dict[str, Mark] = {}
@@ -120,8 +120,8 @@ def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark]
         earlier = known.setdefault(name, replace(mark, frame=plain_name(name)))
         if earlier.keep != mark.keep:
             raise UsageError(
-                f"{mark.source}: line {earlier.line} says {earlier.word} and line {mark.line} says "
-                f"{mark.word} of the same frame {_quoted(name)}"
+                f"{mark.source}: lines {earlier.line} and {mark.line} mark the same frame "
+                f"{_quoted(name)} {earlier.word} and {mark.word}"
             )
     return known, unknown
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One number that spoke for or against one reason.
+    """One number that supports one reason or counts against it.
 
     Attributes
     ----------
     reason : str
-        Reason word it speaks about.
+        Reason word it is about.
     quantity : str
         What was measured, a column name or a short phrase.
     value, usual, error, limit : float or None
@@ -20,7 +20,7 @@ class Evidence:
         the limit it is held against; None where there is none.
     unit : str
     points : float
-        Positive speaks for the reason, negative against; additive (natural-log odds).
+        Positive supports the reason, negative counts against it; additive (natural-log odds).
     text : str
         The same in one plain sentence with its numbers.
     """

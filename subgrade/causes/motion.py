@@ -2,7 +2,7 @@
 
 A first pass from the images alone.  Points are log-likelihood-like: positive where an
 observation is what the cause would do, negative where it is not.  Weights without a
-source are this module's judgement of how often the trade meets the case.
+source are this module's judgement of how common each case is.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from subgrade.causes.evidence import evidence
-from subgrade.causes.figures import figure, likely
+from subgrade.causes.figures import figure, likely, on_sky
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.motion_series import (
@@ -53,21 +53,21 @@ DRAWS = {
 """How often each cause draws which profile of motion; no source."""
 
 DRAWN = {
-    "creep": "a steady creep of {}",
-    "swing": "a swing of {}",
-    "shake": "shaking of {} rms",
+    "creep": "a steady drift of {}",
+    "swing": "an oscillation of {}",
+    "shake": "a random shake of {} RMS",
     "step": "a step of {}",
-    "gust": "a knock of {}",
+    "gust": "a brief deflection of {}",
 }
 NAMED = {
-    "creep": "a creep",
-    "swing": "a swing",
-    "shake": "shaking",
+    "creep": "a steady drift",
+    "swing": "an oscillation",
+    "shake": "a random shake",
     "step": "a step",
-    "gust": "a knock",
+    "gust": "a brief deflection",
 }
 LEAST_FIT = -5.0
-"""No image speaks more strongly against a cause: paths differ from every family; no source."""
+"""No image counts more strongly against a cause: paths differ from every family; no source."""
 KNOWN_AXIS = (0.95, 0.0, 0.05)
 PRESUMED_AXIS = (0.65, 0.1, 0.25)
 """Belief that the axis is right ascension, declination, or neither.  Without a known
@@ -76,7 +76,7 @@ right ascension; common practice, no source."""
 
 
 def attribute_motion(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
-    """Everything the images say about which motion made one frame oval.
+    """Everything the images show of which motion made one frame oval.
 
     Returns
     -------
@@ -100,7 +100,7 @@ def ranked(items: list[Evidence]) -> list[tuple[str, float]]:
     summed: dict[str, float] = {}
     for item in items:
         summed[item.reason] = summed.get(item.reason, 0.0) + item.points
-    # A further cause counts where something speaks for it, not by being looked into.
+    # A further cause counts where something supports it, not by being looked into.
     totals = {
         word: PRIOR.get(word, 0.0) + summed.get(word, 0.0)
         for word in dict.fromkeys([*CANDIDATES, *summed])
@@ -122,7 +122,7 @@ def motion_variance(series: GroupSeries) -> np.ndarray:
 
 def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     """Which kind of motion fits the star image, weighed by how often each cause draws it."""
-    # Where the usual frame is itself drawn out it tells nothing of the still star.
+    # Where the usual frame is itself drawn out it shows nothing of the still star.
     drawn = series.usual("eccentricity").centre > limits.roundness.remark
     still = None if drawn else still_star(series)
     fits = {fit.model: fit for fit in weigh_motions(series.stars[position], still)}
@@ -132,12 +132,12 @@ def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evid
     whole = sum(seen.values()) / len(seen)
     likeliest = max(fits.values(), key=lambda f: f.points)
     size = likeliest.rms_px if likeliest.model == "shake" else likeliest.extent_px
-    text = (
-        f"{DRAWN[likeliest.model].format(figure(size, 'px'))} fits the star image best "
-        f"({likely(likeliest.probability)}"
-    )
+    length = figure(*on_sky(size, series.scale_arcsec))
     second = sorted(fits.values(), key=lambda f: -f.points)[1]
-    text += f", {NAMED[second.model]} {likely(second.probability)})"
+    text = (
+        f"{DRAWN[likeliest.model].format(length)} fits the star image best "
+        f"({likely(likeliest.probability)}; {NAMED[second.model]}: {likely(second.probability)})"
+    )
     found = []
     for word, often in DRAWS.items():
         given = sum(share * seen[model] for model, share in often.items()) / whole
@@ -164,7 +164,7 @@ def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     length = math.sqrt(8 * motion[position]) * series.scale_arcsec
     if not math.isfinite(length):
         return []
-    text = f"as a swing it would be {figure(length, '″')} long"
+    text = f"as an oscillation it would span {figure(length, '″')}"
     # A worm's whole swing is seldom over half a minute of arc, and guided at that.
     places = [2.0, 4.0, 8.0, 15.0, 30.0, 60.0]
     slow = float(np.interp(length, places, [-0.3, 0.0, 0.6, 0.6, -1.5, -3.0]))
@@ -196,12 +196,8 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
     off = float(axial_difference(angle, axis))
     near, far = (_over_flat(distance, sigma) for distance in (off, 90 - off))
     right, crossed, neither = PRESUMED_AXIS if presumed else KNOWN_AXIS
-    name = (
-        "the direction most frames lean to, taken for right ascension"
-        if presumed
-        else ("right ascension")
-    )
-    text = f"the long axis lies {figure(off, '°')} from {name}"
+    name = "the direction most frames are stretched in, taken as RA" if presumed else "RA"
+    text = f"the long axis is {figure(off, '°')} from {name}"
     odds = {
         "ra_oscillation": right * near + crossed * far + neither,
         "dec_drift": right * far + crossed * near + neither,

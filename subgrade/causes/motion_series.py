@@ -1,4 +1,4 @@
-"""What the frames beside an oval one say about its motion: direction, recurrence, creep."""
+"""What the frames beside an oval one show of its motion: direction, recurrence, drift."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from subgrade.causes.evidence import evidence
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import figure, on_sky
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, axial_difference, unbroken
 
@@ -42,13 +42,13 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
         return []
     off = np.radians(2 * (angles - series["angle"][position]))
     agreement = float(np.mean(np.cos(off)))
+    others = "1 neighbour" if len(angles) == 1 else f"{len(angles)} neighbours"
     text = (
-        f"{len(angles)} frame{'s' if len(angles) > 1 else ''} next to it, as oval, "
-        f"agree{'s' if len(angles) == 1 else ''} with its direction to {figure(agreement)} "
-        "(1 the same, 0 at random)"
+        f"agreement in direction with {others} just as oval: {figure(agreement)} "
+        "(1 the same, 0 random)"
     )
     # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).  Gusts
-    # blow from one side for a while too, so agreement says little against them.
+    # blow from one side for a while too, so agreement counts little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
     words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
         w: steady for w in CANDIDATES if w != "wind_trail"
@@ -71,12 +71,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     scatter = float(np.std(lengths) / np.mean(lengths)) if len(alike) >= 3 else float("nan")
     first, last = unbroken(np.isin(np.arange(len(motion)), alike), position)
     run = last - first + 1
-    text = (
-        f"it is one of {figure(run, 'frames')} in a row drawn out likewise, and {len(alike)} of the "
-        f"{len(near)} frames nearby are"
-        if len(alike)
-        else f"none of the {len(near)} frames nearby is drawn out likewise"
-    )
+    text = _alike_text(run, len(alike), len(near))
     manner = "alone" if not len(alike) else "in turn" if len(alike) >= 2 * run else "run"
     if manner == "run":
         steady = float(np.interp(run, [1, 2, 4], [-0.3, 0.3, 0.8]))
@@ -85,7 +80,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             "ra_oscillation": 0.5 * steady,
             "periodic_error": -0.3,
         }
-        # A misaligned pole creeps all night; a creep that comes and goes is another's.
+        # A misaligned pole drifts all night; a drift that comes and goes is another's.
         words["dec_drift"] = float(np.interp(run, [2, 4, 8], [-0.7, 0.2, 0.9]))
         words["flexure"] = steady
     else:
@@ -95,7 +90,10 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
         for w, p in words.items()
     ]
     if math.isfinite(scatter):
-        text = f"the length of the motion varies by {figure(100 * scatter, '%')} among them"
+        text = (
+            f"the length of the motion varies by {figure(100 * scatter, '%')} among the "
+            f"{len(alike)} frames nearby that are stretched alike"
+        )
         words = {
             "periodic_error": np.interp(scatter, [0.1, 0.3], [-0.7, 0.7]),
             "wind_trail": np.interp(scatter, [0.1, 0.3], [-0.5, 0.5]),
@@ -109,10 +107,19 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     return found
 
 
-def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Does the whole field creep from frame to frame as fast as the star is long?
+def _alike_text(run: int, alike: int, near: int) -> str:
+    if not alike:
+        return f"none of the {near} frames nearby is stretched alike"
+    nearby = f"{alike} of the {near} frames nearby {'is' if alike == 1 else 'are'}"
+    if run == 1:
+        return f"no neighbour is stretched alike, though {nearby}"
+    return f"one of {run} frames in a row stretched alike; {nearby}"
 
-    A creep of v px/s draws a line of v * exposure; a box of length L has variance
+
+def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+    """Does the whole field drift from frame to frame as fast as the star is long?
+
+    A drift of v px/s draws a line of v * exposure; a box of length L has variance
     L^2 / 12 [derived].  Dithers between frames add scatter, which the robust slope and
     its error carry.
     """
@@ -131,9 +138,10 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     off = float(axial_difference(direction, series["angle"][position]))
     if off > 20 or not 0.5 < length / max(seen, 1e-9) < 2.0:
         return []
+    drift, drawn = (figure(*on_sky(px, series.scale_arcsec)) for px in (length, seen))
     text = (
-        f"the field creeps {figure(length, 'px')} an exposure from frame to frame, {figure(off, '°')} "
-        f"from the long axis; the stars are drawn out by {figure(seen, 'px')}"
+        f"the field drifts {drift} an exposure from frame to frame, {figure(off, '°')} from the "
+        f"long axis; the stars are stretched by {drawn}"
     )
     return [
         evidence(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
@@ -143,7 +151,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
 
 
 def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
-    """Did the field stay where the creep had left it?
+    """Did the field stay where the drift had left it?
 
     The guider brings back what it sees; a main scope that bent away from the guide scope
     stays bent.  The field's place after the run of like frames is held against its place
@@ -170,10 +178,13 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     # Either way along the axis, against having come back.
     stayed = np.logaddexp(*(-0.5 * ((moved + s * crept) / error) ** 2 for s in (1, -1)))
     points = float(np.clip(stayed - math.log(2) + 0.5 * (moved / error) ** 2, -1.5, 2.5))
+    shift, drift, dither = (
+        figure(*on_sky(px, series.scale_arcsec)) for px in (abs(moved), crept, scatter)
+    )
+    run = "this frame" if first == last else f"these {last - first + 1} frames"
     text = (
-        f"after the frames alike the field lay {figure(abs(moved), 'px')} along the trail from where "
-        f"it lay before (they crept {figure(crept, 'px')} in all, "
-        f"dithers scatter {figure(scatter, 'px')})"
+        f"after {run} the field lay {shift} along the trail from its place before (drift in all "
+        f"{drift}, scatter of the dithers {dither})"
     )
     # A step stays as well.
     return [

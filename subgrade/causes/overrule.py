@@ -9,7 +9,8 @@ import numpy as np
 
 from subgrade.causes.dials import Number, numbers_of, usual_values
 from subgrade.causes.evidence import evidence
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import beside
+from subgrade.causes.lesson_text import UNITS
 from subgrade.causes.limits import Limits
 from subgrade.causes.marks import Mark
 from subgrade.causes.model import Judgement
@@ -98,10 +99,10 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
 
 def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...], str]:
     """A reason word for a reject that the program would have kept, and where it is from."""
-    told = [word for word in judgement.reasons if REASONS[word].rejects]
-    if told:
-        rest = (word for word in judgement.reasons if word != told[0])
-        return (told[0], *rest), f"the reason is its remark, {told[0]}"
+    remarks = [word for word in judgement.reasons if REASONS[word].rejects]
+    if remarks:
+        rest = (word for word in judgement.reasons if word != remarks[0])
+        return (remarks[0], *rest), f"the reason is its remark, {remarks[0]}"
     near = max(numbers, key=lambda n: n.way, default=None)
     if near is None:
         return ("few_stars", *judgement.reasons), "nothing measured on it is near a limit"
@@ -109,9 +110,10 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
         e.reason for e in judgement.evidence
         if e.quantity in near.dial.quantities and e.value == near.value
     )  # fmt: skip
+    value, limit = beside(near.value, near.limit, UNITS.get(near.dial.name, ""))
     text = (
-        f"nearest to its limit, and so named as the reason, is {near.dial.name} "
-        f"{figure(near.value)} (limit {figure(near.limit)})"
+        f"closest to its limit, and so named as the reason, is {near.dial.shown} "
+        f"{value} (limit {limit})"
     )
     return (word, *judgement.reasons), text
 

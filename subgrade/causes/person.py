@@ -79,11 +79,11 @@ class Decided:
     def measured(self) -> tuple[Judgement, ...]:
         """The verdicts, but what only a mark rejected stands as the program saw it.
 
-        For what is said of the night: a mark is no sign of cloud or wind.
+        For statements about the night: a mark is no sign of cloud or wind.
         """
         return tuple(
-            own if (own.verdict, told.verdict) == ("keep", "reject") else told
-            for told, own in zip(self.verdicts, self.own or self.verdicts, strict=True)
+            own if (own.verdict, marked.verdict) == ("keep", "reject") else marked
+            for marked, own in zip(self.verdicts, self.own or self.verdicts, strict=True)
         )
 
     @property
@@ -139,10 +139,10 @@ def read_person(
         if gone:
             notes.append(f"{path}: {marks}, not used")
         if unknown:
-            told = [_with_nearest(mark, names) for mark in unknown[:MOST_NAMED]]
+            strangers = [_with_nearest(mark, names) for mark in unknown[:MOST_NAMED]]
             more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""
-            note = f"{path}: marks on frames that are not of this night: {', '.join(told)}{more}"
-            notes.append(note)
+            listed = ", ".join(strangers)
+            notes.append(f"{path}: marks on frames that are not of this night: {listed}{more}")
     learnt = read_learnt(limits_file) if teach_file else {}
     return Person(*found, tuple(dict.fromkeys(notes)), learnt)
 

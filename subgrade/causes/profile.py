@@ -1,10 +1,10 @@
-"""What the stacked star image says: how wide its wings are, and which motion drew it out.
+"""What the stacked star image shows: how wide its wings are, and which motion drew it out.
 
 Motion convolves the star image, so each kind of motion leaves its own profile along
 the long axis: steady creep a box (excess kurtosis -1.2), a swing an arcsine piled up at
 both ends (-1.5), random shaking a Gaussian (0), a step two places, a gust a rest with a
 displaced, fainter part (positive) [derived; see docs/limits.md].  The star across that
-axis, where nothing moved, tells the still star; the motions are fitted to the whole image
+axis, where nothing moved, shows the still star; the motions are fitted to the whole image
 with it and weighed by their evidence.  `tests/benchmarks/motion.py` measures how often the
 likeliest is the true one.
 """

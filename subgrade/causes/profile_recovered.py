@@ -1,7 +1,7 @@
 """The motion as the star image shows it, of no presumed kind: time spent at places on a line.
 
 The image is a sum of still stars along the long axis; how much of each there is, is the
-motion.  Shares cannot be negative and change smoothly; how smoothly, the image itself says
+motion.  Shares cannot be negative and change smoothly; how smoothly, the image itself shows
 (evidence of the smoothing, MacKay 1992, Neural Comput. 4, 415).
 """
 
@@ -18,7 +18,7 @@ from subgrade.causes.profile_star import FoldedStar, fold
 from subgrade.stars.model import FrameStars
 
 PLACES_PER_FWHM = 4.0
-"""Finer places could not be told from one another through the star's width."""
+"""Finer places could not be distinguished through the star's width."""
 BEYOND = 0.75
 """How far places go on beyond the fitted motion's ends, FWHM."""
 DRAWS = 100

@@ -1,7 +1,7 @@
 """The star image laid along its long axis and folded across it, with its own noise.
 
 Motion along one line leaves the image alike on both sides of that line.  The mean of the two
-sides is what the motions are fitted to; their difference holds noise alone, so it says how
+sides is what the motions are fitted to; their difference holds noise alone, so it shows how
 far the image may be believed, without a word from camera or sky.
 """
 

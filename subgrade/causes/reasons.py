@@ -16,6 +16,8 @@ class Reason:
         The word written to ``summary.csv``.
     short : str
         A few words for a table row.
+    noun : str
+        What "most likely" is followed by in a sentence; ``short`` where not given.
     long : str
         One or two sentences: what happened and how it shows.
     rejects : bool
@@ -26,83 +28,92 @@ class Reason:
     short: str
     long: str
     rejects: bool = True
+    noun: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.noun:
+            object.__setattr__(self, "noun", self.short)
 
 
 _ALL = (
     Reason(
         "wind_trail",
         "wind",
-        "A short knock that settled: the star keeps a round core and grows a one-sided or "
-        "scattered tail. It hits single frames, in no steady direction.",
+        "A gust shook the telescope and it settled again: the star keeps a round core and grows "
+        "a one-sided or scattered tail. It hits single frames, in no fixed direction.",
     ),
     Reason(
         "ra_oscillation",
         "RA oscillation (over-correcting)",
-        "The mount swung to and fro in right ascension: over-correction or too slow a "
-        "correction rate. Stars are stretched along right ascension, piled up at both ends.",
+        "The mount oscillated in RA: over-correction, or corrections that come too late. Stars "
+        "are stretched along RA, with light piled up at both ends.",
+        noun="RA oscillation",
     ),
     Reason(
         "periodic_error",
         "periodic error",
-        "The worm's slow swing in right ascension was left in the exposure. Stars are "
-        "stretched along right ascension in some frames and round in others, in turn.",
+        "The worm's periodic error in RA was not fully guided out. Stars are stretched along RA "
+        "in some frames and round in others, in turn.",
     ),
     Reason(
         "dec_drift",
         "Dec drift",
-        "One-way creep in declination, as polar misalignment makes when it is not corrected. "
-        "Stars are stretched along declination, alike from frame to frame.",
+        "One-way drift in Dec that guiding left uncorrected, as polar misalignment causes. "
+        "Stars are stretched along Dec, alike from frame to frame.",
     ),
     Reason(
         "field_rotation",
         "field rotation",
-        "The field turned about a point during the exposure: elongation is tangential and "
-        "grows with the distance from that point.",
+        "The field rotated about a point during the exposure: stars are stretched in arcs, more "
+        "so the farther they are from that point.",
     ),
     Reason(
         "flexure",
         "differential flexure",
-        "Stars drifted although the guider held its star: guide scope and main scope moved "
+        "Stars drifted although guiding held its star: guide scope and main telescope flexed "
         "against each other. The drift is steady, and not tied to an axis of the mount.",
     ),
     Reason(
         "tracking_lost",
         "lost tracking",
-        "Stars are drawn into lines: the guide star was lost, the mount stalled, or it moved "
-        "during the exposure.",
+        "Stars are drawn into lines: the guide star was lost, or the mount stalled, slipped or "
+        "slewed during the exposure.",
     ),
     Reason(
         "bump",
         "doubled stars (bump)",
-        "Every star is doubled alike: the telescope made a step during the exposure.",
+        "Every star is doubled alike: the pointing jumped once during the exposure.",
+        noun="a bump",
     ),
     Reason(
         "dither_overlap",
         "dither not settled",
-        "The exposure began before the dither had settled, so the stars carry its last move.",
+        "The exposure started before the dither had settled, so the stars show its last move.",
+        noun="an unsettled dither",
     ),
     Reason(
         "cloud",
         "cloud or haze",
-        "Starlight was lost to cloud or haze: the same stars are fainter than on the clear "
-        "frames, unevenly over the frame or from frame to frame.",
+        "Cloud or haze dimmed the stars: the same stars are fainter than on the clear frames, "
+        "unevenly across the frame or from frame to frame.",
     ),
     Reason(
         "dew",
         "dew",
-        "Starlight was lost slowly and one way over many frames while the stars swelled and "
-        "grew halos: moisture on the optics.",
+        "Moisture on the optics: starlight faded slowly and steadily over many frames while the "
+        "stars swelled and grew halos.",
     ),
     Reason(
         "sky_glow",
         "bright sky",
-        "The background is far above the night's level, and its noise drowns starlight: "
+        "The sky background is far above the night's level and its noise drowns faint signal: "
         "twilight, moonrise or headlights.",
     ),
     Reason(
         "focus",
         "out of focus",
-        "Stars are swollen and round, and the swelling came slowly or stayed: the focus had moved.",
+        "Stars are swollen and round, and the swelling came on slowly or stayed: focus shifted.",
+        noun="defocus",
     ),
     Reason(
         "seeing",
@@ -112,31 +123,31 @@ _ALL = (
     Reason(
         "tilt_or_coma",
         "tilt or coma",
-        "Star shape varies over the field in the same pattern in every frame: optics, spacing "
-        "or sensor tilt. A remark; it rejects no frame by itself.",
+        "Star shapes vary across the field in the same pattern in every frame: optics, back "
+        "focus or sensor tilt. A remark; it rejects no frame by itself.",
         rejects=False,
     ),
     Reason(
         "satellite_trail",
         "satellite trail",
-        "A streak crosses the frame. A remark; a stack of enough frames removes it.",
+        "A streak crosses the frame. A remark; outlier rejection in the stack removes it.",
         rejects=False,
     ),
     Reason(
         "few_stars",
         "too few stars",
-        "Too few stars to judge the shape, and no better reason was found.",
+        "Too few stars to judge their shape, and no better reason was found.",
     ),
     Reason(
         "wrong_frame",
         "wrong frame",
-        "Not a light frame of this session: size, binning, filter, exposure or pointing "
-        "differ, or it is a calibration frame.",
+        "Not a light frame of this session: its size, binning, filter, exposure or pointing "
+        "differs, or it is a calibration frame.",
     ),
     Reason(
         "unreadable",
         "unreadable file",
-        "The file is damaged, truncated or of a kind that is not supported.",
+        "The file is damaged, truncated or of a type that is not supported.",
     ),
 )
 

@@ -12,14 +12,22 @@ from subgrade.causes.beyond import beyond_usual, moved_otherwise
 from subgrade.causes.displaced import by_last_step, likeliest
 from subgrade.causes.evidence import Finding, evidence, points_beyond
 from subgrade.causes.fieldshape import judge_turning
-from subgrade.causes.figures import figure, likely
+from subgrade.causes.figures import (
+    beside,
+    eccentricity_text,
+    figure,
+    length_text,
+    lengths_beside,
+    likely,
+    on_sky,
+)
 from subgrade.causes.guided import by_record
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.motion import attribute_motion, motion_variance, ranked
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import interruption_or_none, record_context
-from subgrade.causes.series import GroupSeries, axial_difference
+from subgrade.causes.series import TYPICAL_FROM, GroupSeries, axial_difference
 from subgrade.causes.sharpness import fwhm_limit
 from subgrade.lights.model import HeaderFacts
 from subgrade.stars.model import FrameStars
@@ -48,7 +56,7 @@ def eccentricity_limit(usual, limits: Limits) -> float:
 def judge_roundness(
     series: GroupSeries, position: int, stars: FrameStars, facts: HeaderFacts, limits: Limits
 ) -> list[Finding]:
-    """What the shape of the stars says, oval or broken.
+    """What the shape of the stars shows, oval or broken.
 
     Returns
     -------
@@ -78,7 +86,10 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         limits.roundness.softness,
         limits.verdict.points_cap,
     )
-    measured = f"eccentricity {figure(stars.eccentricity)} (usual {figure(usual.centre)}, limit {figure(limit)})"
+    own, bar = _beside_limit(stars, limit)
+    brief = f"eccentricity {own} (limit {bar})"
+    typical = series.typical("eccentricity")
+    measured = f"eccentricity {own} ({typical}, limit {bar})" if typical else brief
     thrown = [*_thrown(series, position, limits), *_widened(series, position, limits)]
     numbers = {
         "value": stars.eccentricity,
@@ -93,7 +104,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         # Evidence for keeping still needs a word to stand under; the commonest will do.
         item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
-        return [Finding("wind_trail", most, False, measured, items, brief=measured)]
+        return [Finding("wind_trail", most, False, measured, items, brief=brief)]
     own = beyond_usual(series, position, limits)
     why = [*attribute_motion(own, position, limits), *by_record(own, position, limits)]
     order = ranked([*why, *_of_turning(turning, why)])
@@ -108,7 +119,14 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
     sentence += _likeliest(reason, share, order[1], why)
-    return [Finding(reason, most, bool(remark), sentence, items, brief=measured)]
+    return [Finding(reason, most, bool(remark), sentence, items, brief=brief)]
+
+
+def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
+    """Eccentricity and its limit; an upper bound in place of one lost in its noise."""
+    own, bar = beside(stars.eccentricity, limit)
+    bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
+    return (bound, figure(limit)) if bound.startswith("<") else (own, bar)
 
 
 def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -120,10 +138,10 @@ def _thrown(series: GroupSeries, position: int, limits: Limits) -> list[Evidence
     # What every frame shows alike is the optics' or the night's, up to a point.
     limit = r.stray + float(np.clip(usual, 0.0, 0.5 * r.stray))
     points = points_beyond(stray[position], limit, 0.0, r.stray_softness, limits.verdict.points_cap)
-    text = (
-        f"{figure(100 * stray[position], '%')} of the light lies beyond the core along the long "
-        f"axis (usual {figure(100 * usual, '%')}, limit {figure(100 * limit, '%')})"
-    )
+    share, bar = beside(100 * stray[position], 100 * limit, "%")
+    enough = np.isfinite(stray).sum() >= TYPICAL_FROM
+    typical = f"typical {figure(100 * usual, '%')}, " if enough else ""
+    text = f"{share} of the light lies outside the core along the long axis ({typical}limit {bar})"
     return [
         evidence("wind_trail", "light out of the core", points, text,
                  value=stray[position], usual=usual, limit=limit)
@@ -142,10 +160,9 @@ def _widened(series: GroupSeries, position: int, limits: Limits) -> list[Evidenc
     points = points_beyond(
         value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
     )
-    text = (
-        f"FWHM {figure(value, 'px')} (usual {figure(usual.centre, 'px')}, limit {figure(limit, 'px')}) "
-        f"by a motion other than the usual one"
-    )
+    own, bar = lengths_beside(value, limit, scale)
+    typical = f"typical {figure(*on_sky(usual.centre, scale))}, "
+    text = f"FWHM {own}, {typical}limit {bar}, from a motion that the typical frame does not have"
     return [
         evidence("wind_trail", "fwhm_px with the motion", points, text, value=value,
                  usual=usual.centre, limit=limit, unit="px")
@@ -162,12 +179,12 @@ def _of_turning(turning: list[Finding], why) -> list:
 
 def _likeliest(reason, share, runner_up, why) -> str:
     best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
-    text = f"; {REASONS[reason].short} is the likeliest cause ({likely(share)}"
-    if runner_up[1] > 0.2:
-        text += f", then {REASONS[runner_up[0]].short} {likely(runner_up[1])}"
-    text += ")"
+    text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
     if best is not None and best.points > 0.3:
         text += f": {best.text}"
+    if runner_up[1] > 0.2:
+        joint = ". Next" if best is not None and best.points > 0.3 else ", next"
+        text += f"{joint} most likely: {REASONS[runner_up[0]].noun} ({likely(runner_up[1])})"
     return text
 
 
@@ -176,7 +193,8 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     # With every frame trailed the group has no usual width; 3 px is a usual sampling.
     widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
     width = next(w for w in widths if np.isfinite(w))
-    text = f"stars are lines {_length(length, facts)} long at {figure(stars.angle_deg, '°')}"
+    drawn = length_text(length, facts.scale_arcsec)
+    text = f"stars are lines {drawn} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
         "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
@@ -196,7 +214,7 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     order = ranked([*why, *_of_turning(turning, why)])
     if length > lost_from and alike >= 0.5 and not recorded:
         order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
-        text += f"; {figure(100 * alike, '%')} of the frames nearby are drawn out the same way"
+        text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
     else:
         if order[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
@@ -213,18 +231,17 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     points = float(
         np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
     )
-    text = (
-        f"the line is {figure(widths)} star widths long (lost tracking from about {figure(full)})"
-    )
+    own, bar = beside(widths, full, digits=2)
+    text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
     return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
 
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
     """A long line is lost tracking, unless the record knows better."""
     reason = likeliest(recorded, LONG_LINE)
-    told = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
-    if told is not None and told.points > 0:
-        text += f"; {told.text}"
+    best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
+    if best is not None and best.points > 0:
+        text += f"; {best.text}"
     return replace(
         finding.named(reason), sentence=text, evidence=(*finding.named(reason).evidence, *recorded)
     )
@@ -250,21 +267,22 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     dec = facts.dec_deg if facts.dec_deg is not None else 0.0
     still = SIDEREAL_ARCSEC_PER_S * facts.exposure_s * math.cos(math.radians(dec))
     share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
-    if 0.8 <= share <= 1.2:
-        return f", {figure(share)} of what a mount standing still draws: it did not track at all"
+    if not math.isfinite(share):
+        return ""
+    if share > 1.2:
+        return f", {figure(share)} times the trail of a stopped mount: the mount was slewing"
+    part = f", {figure(100 * share, '%')} of the trail of a stopped mount"
+    if share >= 0.8:
+        return f"{part}: the mount did not track at all"
     if share < 0.05:
-        return f", {figure(share)} of what a mount standing still draws: it was off for a moment"
-    if share < 0.8:
-        return (
-            f", {figure(share)} of what a mount standing still draws: it stood or slipped for part "
-            "of the exposure"
-        )
-    return f", {figure(share)} times what a mount standing still draws: it was moving"
+        return f"{part}: tracking was off for a moment"
+    return f"{part}: the mount stopped or slipped for part of the exposure"
 
 
 def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
     text = (
-        f"every star shows two images {_length(stars.length_px, facts)} apart at "
+        f"every star is doubled, with {length_text(stars.length_px, facts.scale_arcsec)} between "
+        f"the two images at "
         f"{figure(stars.angle_deg, '°')}"
     )
     why = [
@@ -274,9 +292,9 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         *interruption_or_none(series, position, limits),
     ]
     reason = likeliest(why, TWO_IMAGES)
-    told = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
-    if told is not None and told.points > 0:
-        text += f"; {told.text}"
+    best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
+    if best is not None and best.points > 0:
+        text += f"; {best.text}"
     item = evidence(
         reason, "separation of the two images", limits.verdict.points_cap, text,
         value=stars.length_px, unit="px",
@@ -317,15 +335,9 @@ def _brightness_at(stars: FrameStars, along: float) -> float:
 
 
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:
-    text = f"stars are rings: their centre has {figure(stars.hollow)} of the ring's brightness"
+    text = f"stars are rings: the centre is {figure(100 * stars.hollow, '%')} as bright as the ring"
     item = evidence(
         "focus", "centre over ring brightness", limits.verdict.points_cap, text,
         value=stars.hollow, limit=1.0,
     )  # fmt: skip
     return Finding("focus", limits.verdict.points_cap, True, text, (item,))
-
-
-def _length(px: float, facts: HeaderFacts) -> str:
-    if facts.scale_arcsec:
-        return f"{figure(px, 'px')} = {figure(px * facts.scale_arcsec, '″')}"
-    return figure(px, "px")

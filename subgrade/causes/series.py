@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.fieldsplit import FixedPattern, fixed_pattern, usual_corner
+from subgrade.causes.figures import figure
 from subgrade.causes.profile import wing_ratio
 from subgrade.causes.stray import stray_light
 from subgrade.guiding.model import ExposureGuiding, GuideNight, Prediction
@@ -14,6 +15,8 @@ from subgrade.night.model import Group, Night, Usual
 from subgrade.stars.model import FrameStars
 
 UNKNOWN = Usual(float("nan"), float("nan"), float("nan"), 0)
+TYPICAL_FROM = 3
+"""Frames a typical value must rest on to be shown beside one of them: a choice."""
 
 _FROM_STARS = {
     "fwhm": "fwhm_px",
@@ -80,6 +83,13 @@ class GroupSeries:
     def usual(self, quantity: str) -> Usual:
         """The group's usual value; all NaN where the night knows none."""
         return self.group.usual.get(quantity, UNKNOWN)
+
+    def typical(self, quantity: str, unit: str = "", scale: float = 1.0) -> str:
+        """The usual value in words for a sentence; empty where too few frames make one."""
+        usual = self.usual(quantity)
+        if usual.count < TYPICAL_FROM or not np.isfinite(usual.centre):
+            return ""
+        return f"typical {figure(scale * usual.centre, unit)}"
 
     @property
     def scale_arcsec(self) -> float:

@@ -6,14 +6,21 @@ import numpy as np
 
 from subgrade.causes.beyond import moved_otherwise, narrowest
 from subgrade.causes.evidence import Finding, evidence, points_beyond
-from subgrade.causes.figures import figure
+from subgrade.causes.figures import figure, length_text, lengths_beside, on_sky
 from subgrade.causes.limits import Limits
+from subgrade.causes.reasons import REASONS
 from subgrade.causes.series import GroupSeries, unbroken
 
 AIRMASS_EXPONENT = 0.6
 """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
 EPISODE_SHARE = 0.4
 """Neighbours swollen by this share of a frame's own swelling belong to its episode."""
+SHOWN = {
+    "fwhm_px": "FWHM",
+    "fwhm_px across the narrow axis": "FWHM across the short axis",
+    "fwhm_px across the motion": "FWHM across the motion",
+}
+"""The evidence's names of a width, as a sentence has them."""
 
 
 def fwhm_limit(usual, scale_arcsec: float | None, limits: Limits) -> float:
@@ -87,9 +94,10 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
     why = _focus_or_seeing(series, column, position, usual.centre)
     lean = sum(item.points * (1 if item.reason == "focus" else -1) for item in why)
     reason = "focus" if lean > 0 else "seeing"
-    measured = f"FWHM {_both(value, scale)} (usual {_both(usual.centre, scale)}, limit " + (
-        f"{_both(limit, scale)})"
-    )
+    own, bar = lengths_beside(value, limit, scale)
+    brief = f"{SHOWN[name]} {own}, limit {bar}"
+    typical = series.typical("fwhm_px", *_unit(scale))
+    measured = f"{SHOWN[name]} {own}, {typical}, limit {bar}" if typical else brief
     main = evidence(
         reason,
         name,
@@ -112,9 +120,9 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
     if points > 0 or remark:
         sentence = f"stars are swollen: {measured}"
         if strongest is not None and strongest.reason == reason:
-            sentence += f"; {strongest.text}"
+            sentence += f". Most likely {REASONS[reason].noun}: {strongest.text}"
     items = (main, *_expected(series, position, usual.centre, scale), *(why if swollen else ()))
-    return [Finding(reason, points, bool(remark), sentence, items, brief=measured)]
+    return [Finding(reason, points, bool(remark), sentence, items, brief=brief)]
 
 
 def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
@@ -122,7 +130,7 @@ def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
     expected = series["fwhm_expected"][position]
     if not np.isfinite(expected):
         return []
-    text = f"{_both(expected, scale)} was to be expected of a frame that nothing spoilt"
+    text = f"FWHM expected at that hour, altitude and pier side: {length_text(expected, scale)}"
     air = _airmass_excess(series)[position]
     if air:
         more = f"{figure(100 * abs(np.expm1(air)), '%')} {'wider' if air > 0 else 'narrower'}"
@@ -133,7 +141,7 @@ def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
 
 
 def _airmass_excess(series: GroupSeries) -> np.ndarray:
-    """ln of the widening by airmass against the group's middle one; 0 where it has no say."""
+    """ln of the widening by airmass against the group's middle one; 0 where it plays no part."""
     airmass, trends = series["airmass"], series.group.trends
     exponent = AIRMASS_EXPONENT if trends is None else trends.airmass_exponent
     if not np.isfinite(exponent) or np.isfinite(airmass).sum() < 4:
@@ -168,14 +176,14 @@ def _by_profile(series: GroupSeries, position: int) -> list:
     spread = 1.4826 * float(np.nanmedian(np.abs(wings - usual)))
     z = (usual - wings[position]) / np.hypot(spread, 0.03)
     # Defocus lowers the ratio by about a fifth of the swelling [read off practice frames],
-    # so that a wide star with its usual core speaks for the air.
+    # so that a wide star with its usual core points to the air.
     due = 0.2 * (series["fwhm"][position] / series.usual("fwhm_px").centre - 1)
     due /= np.hypot(spread, 0.03)
     reason, points = _lean(float(min(z, 3.0)) if z > 0.5 else -float(np.clip(due / 2, 0, 1.2)))
     text = (
-        f"the star's width at a fifth of its peak is {figure(wings[position])} of that at half, "
-        f"usually {figure(usual)}: "
-        + ("a flat core, as out of focus" if z > 0.5 else "no flat core, so not plainly defocus")
+        f"a star's width at 20% of its peak is {figure(wings[position])} times that at half "
+        f"maximum (typical {figure(usual)}): "
+        + ("a flat core" if z > 0.5 else "no flat core, so probably not defocus")
     )
     return [
         evidence(reason, "wings over core width", points, text, value=wings[position], usual=usual)
@@ -205,7 +213,7 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
 def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> tuple[float, str]:
     """Points for focus (positive) or the air, by how the swelling came and went.
 
-    Focus drifts through many frames, or is knocked and then stays; the air jumps both
+    Focus drifts through many frames, or is bumped and then stays; the air jumps both
     ways and is soon as before.  Points without a source.
     """
     inside = excess[first : last + 1]
@@ -214,7 +222,8 @@ def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> t
     to_the_end = last + 1 >= len(series)
     if count <= 2:
         points = -1.5 if len(series) >= 6 and not to_the_end else -0.5
-        return points, f"it lasted {count} frame{'s' if count > 1 else ''}, coming and going"
+        ended = "up to the end" if to_the_end else "and then cleared"
+        return points, f"it lasted {figure(count, 'frames')} {ended}"
     # The largest share of the swelling that came, within it or at its start, at one step.
     before = excess[first - 1] if first > 0 else np.nan
     steps = np.diff(np.append(max(before, 0.0) if np.isfinite(before) else [], known))
@@ -222,13 +231,13 @@ def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> t
     rough = float(np.median(np.abs(np.diff(known)))) / most
     slow = float(np.interp(onset, [0.35, 0.5, 0.7], [1.5, 0.5, -1.0]))
     uneven = float(np.interp(rough, [0.2, 0.4], [0.0, 1.5])) if onset > 0.5 else 0.0
-    # A jump that stays is a knocked focuser; the air's is over before long.
+    # A jump that stays is a bumped focuser; the air's is over before long.
     staying = float(np.interp(count, [3, 8, 15], [0.0, 1.0, 2.0]))
     if to_the_end:
         staying += 0.7
     came = "slowly" if slow > 0.5 else "at once" if slow < 0 else "in a few steps"
-    went = "and stayed to the end" if to_the_end else "and went again"
-    text = f"it lasted {count} frames, came {came} {went}"
+    went = "and stayed to the end" if to_the_end else "and then cleared"
+    text = f"it lasted {count} frames, came on {came} {went}"
     return slow - uneven + staying, text
 
 
@@ -253,7 +262,7 @@ def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, positi
 
 
 def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position: int) -> list:
-    """A width that follows temperature, focuser or time all night is a creeping focus."""
+    """A width that follows temperature, focuser or time all night is focus drift."""
     trends = series.group.trends
     if trends is None or not np.isfinite(trends.focus_slope):
         return []
@@ -264,8 +273,8 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
     per = {"h": "hour", "step": "focuser step"}.get(trends.focus_unit, trends.focus_unit)
     slope = f"{100 * trends.focus_slope:+.2g}%"
     text = (
-        f"widths change by {slope} per {per} all night, which makes "
-        f"{figure(100 * np.expm1(share), '%')} of the swelling"
+        f"FWHM changes by {slope} per {per} all night, which makes this frame "
+        f"{figure(100 * np.expm1(share), '%')} wider"
     )
     return [evidence("focus", "slow trend of widths", 1.5, text, value=trends.focus_slope)]
 
@@ -276,7 +285,7 @@ def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
     return unbroken(~(excess < bar), position)  # not measured counts as inside
 
 
-def _both(px: float, scale: float | None) -> str:
-    if scale:
-        return f"{figure(px, 'px')} = {figure(px * scale, '″')}"
-    return figure(px, "px")
+def _unit(scale: float | None) -> tuple[str, float]:
+    """Unit of a width and what turns pixels into it."""
+    value, unit = on_sky(1.0, scale)
+    return unit, value

@@ -1,6 +1,6 @@
 """Light thrown out of the star's core along its long axis, straight from the star image.
 
-A knock or a step that lasts a tenth of the exposure leaves the core's second moments
+A gust or a step that lasts a tenth of the exposure leaves the core's second moments
 almost as they were, yet throws light where no star should have any.  The narrow axis is
 the reference: what lies beyond one narrow-axis FWHM along the long axis, less what lies
 as far out across it, is the share that motion moved.  Wide wings, focus and seeing reach

@@ -24,14 +24,14 @@ import numpy as np
 from subgrade.causes.dials import DIALS, Dial, Turned, turn
 from subgrade.causes.heard import Silent, Spoke, hear
 from subgrade.causes.learnt import Learnt, with_more
+from subgrade.causes.lesson_text import sentence_of
 from subgrade.causes.limits import Limits
 from subgrade.causes.marks import Mark
 from subgrade.causes.model import Judgement
-from subgrade.causes.told import sentence_of
 from subgrade.night.model import Night
 
 SLIP = 0.05
-"""Share of marks that say the opposite of what was meant; no source."""
+"""Share of marks that are the opposite of what was meant; no source."""
 REACH = 6.0
 """Shifts are looked for within so many prior widths."""
 STEPS = 300
@@ -51,7 +51,7 @@ class Lesson:
     moved : tuple of Turned
         The limits that moved, the leading one first; empty where all stayed.
     marks : int
-        Marks that spoke of it.
+        Marks that bear on it.
     frames : tuple of str
         The frames whose marks asked for a change.
     sentence : str
@@ -162,7 +162,7 @@ def teach(
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """One dial with the marks that spoke of it and the shift they ask for."""
+    """One dial with the marks that bear on it and the shift they ask for."""
 
     dial: Dial
     heard: list[Spoke]
@@ -252,12 +252,12 @@ def unlikelihood(dial: Dial, heard: list[Spoke], shift: np.ndarray) -> np.ndarra
 
 
 def _sole(spoken: dict[str, list[Spoke]], dial: Dial) -> int:
-    """Disagreeing marks that speak of this dial alone."""
+    """Disagreeing marks that bear on this dial alone."""
     return sum(s.against and s.share == 1.0 for s in spoken[dial.name])
 
 
 def _concerned(night: Night, heard: list[Spoke]) -> list:
-    """Usual value and scale of the groups that marks spoke of, most disagreement first."""
+    """Usual value and scale of the groups that marks bear on, most disagreement first."""
     dial = heard[0].number.dial
     if dial.effective is None:
         return []

@@ -228,13 +228,13 @@ def report(nights: list[Night], command: str) -> str:
         f"{max(seeds)}, {len(frames)} frames, of which {sum(f.sure for f in frames)} are plain "
         "(the truth table marks the rest as arguable, [practice.md](practice.md)). Every night is "
         "measured once and judged twice: from the images alone (*without*), and *with* its "
-        f"guiding record, whose clock the program finds itself; it settled on {used} of "
+        f"guiding record, whose clock the program works out itself; it did so on {used} of "
         f"{len(nights)} nights, and the others are judged without.",
-        "Intervals are Wilson's at 95 %. They take frames for independent; frames of one night "
-        "share its sky and its faults, so the truth is somewhat wider. Rendered nights are not "
-        "real ones: these numbers say how the rules do on known physics.",
-        "## Against the targets\n\nPlain frames. *Strongest reason right* counts the plainly "
-        "faulty frames that were rejected, and asks for the first word.",
+        "Intervals are Wilson's at 95 %. They treat frames as independent; frames of one night "
+        "share its sky and its faults, so the true ones are somewhat wider. Rendered nights are "
+        "not real ones: these numbers show how the rules do on known physics.",
+        "## Against the targets\n\nPlain frames. *Strongest reason right* is the share "
+        "of rejected, plainly faulty frames whose first reason is the true one.",
         table(["", "record", "target", "found", "met"], target_rows(kinds)),
         _of_settled(nights),
         f"Good frames that a satellite crosses and that carry the remark: {share(part, whole)}.",
@@ -243,10 +243,10 @@ def report(nights: list[Night], command: str) -> str:
         sections += [f"## Truth by verdict, {kind} the record", table(*confusion(judged))]
     sections += [
         "## What a confidence is worth\n\nAll frames, arguable ones too: of the verdicts given "
-        "with such a confidence, how many are the truth's. Without the record; with it "
+        "with such a confidence, how many are right. Without the record; with it "
         f"{_changed(nights)} of these verdicts and confidences differ.",
-        table(["confidence", "frames", "mean stated", "right"], reliability(frames)),
-        f"Brier score {brier(frames):.3f} (0 perfect, 0.25 for saying one half always).",
+        table(["confidence", "frames", "mean confidence", "right"], reliability(frames)),
+        f"Brier score {brier(frames):.3f} (0 is perfect, 0.25 is a constant one half).",
     ]
     problems = [f"seed {n.seed}: {n.problem}" for n in nights if n.problem]
     if problems:
@@ -258,7 +258,7 @@ def report(nights: list[Night], command: str) -> str:
 
 
 def _of_settled(nights: list[Night]) -> str:
-    """The strongest reason on the nights whose record could speak."""
+    """The strongest reason on the nights whose record was used."""
     part, whole = counts([f for n in nights if n.record_used for f in n.joined])["named"]
     return (
         f"On the nights whose record was used, the strongest reason is right {share(part, whole)}."

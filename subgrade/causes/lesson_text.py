@@ -1,4 +1,4 @@
-"""What was learnt from a person's marks, in sentences."""
+"""One sentence for every number that marks taught: what moved, and why."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
     moved : list of Turned
         Empty where nothing moved.
     heard : list of Spoke
-        Every mark that spoke of the number.
+        Every mark that bears on the number.
     followed : set of str
         Frames with a disagreeing mark that the limit now follows.
     shift : float
@@ -29,9 +29,9 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
     sides = [[s for s in against if s.mark.keep is keep] for keep in (False, True)]
     asked = " and ".join(_asked(dial, side) for side in sides if side)
     if moved:
-        text = f"{dial.name}: {_went(moved)}, as you {asked}" + _left(against, followed)
+        text = f"{dial.shown}: {_went(moved)}, because you {asked}" + _left(against, followed)
     else:
-        text = f"{dial.name}: no limit moved, although you {asked}"
+        text = f"{dial.shown}: no limit moved, although you {asked}"
     shared = sum(s.share < 1 for s in against)
     if shared:
         marks = "the mark" if len(against) == 1 else _count(shared, "mark")
@@ -39,10 +39,10 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
     pair = contradiction(heard)
     if pair:
         kept, rejected = (_at(dial, s) for s in pair)
-        text += f"; you kept {kept} and rejected {rejected}: no limit can follow both"
+        text += f"; you kept {kept} and rejected {rejected}: no limit fits both"
     elif not moved:
         text += (
-            "; it stands at the end of its allowed range"
+            "; the limit is at the end of its allowed range"
             if abs(shift) > 1e-3
             else "; so few marks so far from the limit may be slips"
         )
@@ -52,7 +52,7 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
 def contradiction(heard):
     """The kept and the rejected frame that contradict each other most, or None.
 
-    The kept one is worse than the rejected one by more than the two can be told apart.
+    The kept one is worse than the rejected one by more than their errors.
     """
     kept = max((s for s in heard if s.mark.keep), key=_worse, default=None)
     rejected = min((s for s in heard if not s.mark.keep), key=_worse, default=None)
@@ -78,13 +78,13 @@ def _went(moved: list[Turned]) -> str:
 
 def _asked(dial: Dial, against) -> str:
     keep = against[0].mark.keep
-    did, limit_did = ("kept", "rejected") if keep else ("rejected", "let pass")
+    did, side = ("kept", "beyond") if keep else ("rejected", "within")
     values = sorted(s.number.value for s in against)
     unit = UNITS.get(dial.name, "")
     span = figure(values[0], unit)
     if figure(values[-1], unit) != span:
         span += f" to {figure(values[-1], unit)}"
-    return f"{did} {_count(len(against), 'frame')} that the limit {limit_did} ({span})"
+    return f"{did} {_count(len(against), 'frame')} {side} the limit ({span})"
 
 
 def _left(against, followed: set[str]) -> str:
@@ -97,8 +97,8 @@ def _left(against, followed: set[str]) -> str:
         some = "that frame" if len(left) == 1 else "all of them"
     sides = {s.mark.keep for s in left}
     if len(sides) == 2:
-        return f"; it still decides {some} otherwise"
-    return f"; it still rejects {some}" if True in sides else f"; it still lets {some} pass"
+        return f"; it still disagrees with you on {some}"
+    return f"; it still rejects {some}" if True in sides else f"; it still passes {some}"
 
 
 def _at(dial: Dial, spoke) -> str:
