@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from subgrade.causes.figures import figure, on_sky
+from subgrade.causes import figure, on_sky
 
 WORDS = {
     "agreement of direction": "same direction as its neighbours",

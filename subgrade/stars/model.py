@@ -23,7 +23,7 @@ class StarFlag(IntFlag):
     EDGE = 2
     """Nearer to the frame's edge than its own measuring window."""
     BLENDED = 4
-    """A neighbour inside the measuring window spoils the shape."""
+    """A neighbour inside the measuring window distorts the shape."""
     SHARP = 8
     """Sharper than light through the telescope can be: hot pixel or cosmic ray."""
     EXTENDED = 16
