@@ -100,7 +100,7 @@ def _print(record: dict, everything: bool, session) -> None:
 
 def stars_line(record: dict) -> str:
     """How many stars a frame has, their width and eccentricity; empty if it was not measured."""
-    from subgrade.causes.figures import eccentricity_text
+    from subgrade.causes import eccentricity_text
     from subgrade.results.night_summary import width_text
 
     values, scale = record["values"], record.get("scale_arcsec")
@@ -127,7 +127,7 @@ def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec")
     axes : str or None
         ``xy`` where the record's axes are the guide camera's.
     """
-    from subgrade.causes.figures import figure
+    from subgrade.causes import figure
     from subgrade.results.guiding import recorded_rms
 
     names = ("x", "y") if axes == "xy" else ("RA", "Dec")

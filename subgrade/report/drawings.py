@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.causes.figures import eccentricity_text
+from subgrade.causes import eccentricity_text
 from subgrade.stars.model import CutOut, FrameStars, ShapeField
 
 COLUMNS, LEAST_ROWS = 9, 4

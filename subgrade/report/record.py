@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from subgrade.causes.figures import eccentricity_text
+from subgrade.causes import eccentricity_text
 from subgrade.causes.reasons import REASONS
 from subgrade.guiding.model import GuideNight
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
