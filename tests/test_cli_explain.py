@@ -239,7 +239,7 @@ def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
     assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
     lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
     (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
-    assert narrow.split()[-3:] == ["0.25″", "2.21″", "-6.0"]
+    assert narrow.split()[-3:] == ["1.88″", "2.21″", "-6.0"]
 
 
 def inside(verdict, rms_ra, rms_dec=0.3, samples=30):
