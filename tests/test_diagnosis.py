@@ -368,7 +368,7 @@ def test_judged_nights_pass_through():
     ("args", "text"),
     [((9.934, 0.42, "′"), "9.9 ± 0.4′"), ((169.9, 1.2, "s"), "169.9 ± 1.2 s"), ((0.0,), "0.0"),
      ((0.0412,), "0.041"), ((4210.0, 300.0, "″ an hour"), "4200 ± 300″ an hour"),
-     ((2.3, 0.0), "2.30"), ((float("nan"),), "unknown")],
+     ((2.3, 0.0), "2.30"), ((0.6, 1e-9, "″"), "0.60″"), ((float("nan"),), "unknown")],
 )  # fmt: skip
 def test_numbers_are_rounded_to_their_error(args, text):
     assert number(*args) == text

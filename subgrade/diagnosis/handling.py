@@ -168,7 +168,8 @@ def optics(view: NightView) -> Finding | None:
         + (f": eccentricity {number(value)} in the worst corner." if value == value else "."),
         reason="tilt_or_coma", frames=affected,
         numbers=[Quantity("eccentricity of the worst corner", value)],
-        evidence=("it stays the same over the night, so guiding is not the cause",), sureness=0.85,
+        evidence=("it stays the same over the night, so guiding is not the cause",)
+        if len(affected) > 1 else (), sureness=0.85,
         advice=((
             "Check collimation, the camera's tilt and the corrector's spacing",
             "the pattern costs no frames but shows in the stack", COLLIMATION,

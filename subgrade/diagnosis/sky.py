@@ -29,7 +29,8 @@ def cloud(view: NightView) -> Finding | None:
     sentence = f"Cloud or haze dimmed {counted(len(affected))}" + _when(view, affected)
     numbers = []
     if len(light):
-        sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
+        if light.min() < 1.0 / PLAIN:
+            sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
         numbers = [Quantity("least light", float(light.min())),
                    Quantity("median light in these frames", float(np.median(light)))]  # fmt: skip
     return finding(

@@ -123,6 +123,7 @@ def poor_throughout(view: NightView) -> list[Finding]:
         members = list(group.members)
         stars = f"{group.label}: stars" if len(view.night.groups) > 1 else "Stars"
         time = all_night(len(members))
+        typically = "typical " if len(members) > 1 else ""
         alone = "there is no other frame to compare it with"
         scale = _scale(view, members)
         width, oval = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
@@ -130,21 +131,21 @@ def poor_throughout(view: NightView) -> list[Finding]:
         if width and width.centre * scale > limit:
             out.append(finding(
                 view, "wide stars",
-                f"{stars} were wide{time}, typical FWHM "
+                f"{stars} were wide{time}, {typically}FWHM "
                 f"{number(width.centre * scale, None, '″')} "
                 f"(poor from {number(limit, None, '″')}).",
                 frames=members, sureness=0.7,
                 numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
                 advice=((
                     "Check focus on a bright star before the first exposure, then collimation",
-                    "stars are as wide in all frames, so none stands out"
+                    "stars are about as wide in every frame, so none stands out"
                     if len(members) > 1 else alone, COLLIMATION,
                 ),),
             ))  # fmt: skip
         if oval and oval.centre > view.limits.roundness.night_poor:
             out.append(finding(
                 view, "oval stars",
-                f"{stars} were oval{time}, typical eccentricity {number(oval.centre)} "
+                f"{stars} were oval{time}, {typically}eccentricity {number(oval.centre)} "
                 f"(poor from {number(view.limits.roundness.night_poor)}).",
                 frames=members, numbers=(Quantity("typical eccentricity", oval.centre),),
                 sureness=0.7,

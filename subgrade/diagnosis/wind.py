@@ -72,7 +72,11 @@ def wind(view: NightView) -> Finding | None:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
         action += extra
     if lost and frames > 1:
-        where = " from just before the first gust to just after the last" if spell else ""
+        where = (
+            " from just before the first gust to just after the last"
+            if spell and frames < len(view)
+            else ""
+        )
         were = "was" if len(lost) == 1 else "were"
         evidence.append(f"{len(lost)} of {counted(frames)}{where} {were} lost to wind")
     if not len(sizes):

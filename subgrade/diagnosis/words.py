@@ -58,6 +58,8 @@ def number(value: float, error: float | None = None, unit: str = "") -> str:
     lead = math.floor(math.log10(error))
     digits = -lead + (1 if error / 10.0**lead < 2.0 else 0)
     places = min(max(digits, 0), 6)
+    if round(error, places) == 0:
+        return number(value, None, unit)
     text = f"{round(value, digits):.{places}f} ± {round(error, digits):.{places}f}"
     return f"{text}{space}{unit}"
 
