@@ -432,5 +432,5 @@ def test_the_teaching_page_states_every_number_its_limits_and_its_prior():
     for dial in DIALS:
         keys = ", ".join(f"`{key}`" for key in dial.keys)
         scale = "logarithm" if dial.log else "as it is"
-        assert f"| {dial.name} | {keys} | {scale} | {dial.prior:g} |" in page
+        assert f"| {dial.shown} | {keys} | {scale} | {dial.prior:g} |" in page
     assert f"The slip rate is {SLIP:g}" in page
