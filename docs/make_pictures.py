@@ -70,7 +70,7 @@ def demo_pictures() -> None:
         folder = Path(name).resolve()
         (folder / "demo_subs").symlink_to(ROOT / "demo_subs", target_is_directory=True)
         for picture, command in (
-            ("grade.svg", "grade demo_subs"),
+            ("grade.svg", "grade demo_subs --guide demo_subs/guiding.csv"),
             ("explain.svg", "explain subgrade_results light_030"),
         ):
             output = printed(folder, command.split())

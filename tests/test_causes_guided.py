@@ -233,7 +233,7 @@ def test_declination_that_moved_far_without_a_creep_was_not_creeping():
         next(
             e.points
             for e in judged(oval(), recorded(calm_samples(), size * there_and_back)).evidence
-            if e.quantity == "creep in declination"
+            if e.quantity == "Dec drift in the record"
         )
         for size in (0.5, 3.0)
     ]

@@ -89,17 +89,21 @@ def test_a_run_of_one_frame_is_not_called_a_run():
     shots = steady(20)
     for k in (5, 8, 11):
         shots[k] = Shot(eccentricity=0.7, angle=30.0)
-    texts = [e.text for e in judged(shots)[8].evidence if e.quantity == "frames in a row alike"]
+    texts = [e.text for e in judged(shots)[8].evidence if e.quantity == "consecutive frames alike"]
     assert texts
     assert set(texts) == {"no neighbour is stretched alike, though 2 of the 10 frames nearby are"}
 
 
 def test_a_run_is_counted_and_a_lone_frame_named_as_one():
     shots = with_bad(*(Shot(eccentricity=0.7, angle=30.0) for _ in range(4)))
-    (text,) = {e.text for e in judged(shots)[9].evidence if e.quantity == "frames in a row alike"}
+    (text,) = {
+        e.text for e in judged(shots)[9].evidence if e.quantity == "consecutive frames alike"
+    }
     assert text == "one of 4 frames in a row stretched alike; 3 of the 10 frames nearby are"
     shots = with_bad(Shot(eccentricity=0.7, angle=30.0))
-    (text,) = {e.text for e in judged(shots)[8].evidence if e.quantity == "frames in a row alike"}
+    (text,) = {
+        e.text for e in judged(shots)[8].evidence if e.quantity == "consecutive frames alike"
+    }
     assert text == "none of the 10 frames nearby is stretched alike"
 
 
@@ -157,5 +161,5 @@ def test_a_guider_that_saw_nothing_explains_none_of_it():
     night = night_of(with_bad(Shot(eccentricity=0.75)))
     still = recorded(1e-4 * calm_samples(), 1e-4 * calm_samples(seed=6))
     verdict = judge_night(night, LIMITS, guide_of(night, {8: still}))[8]
-    (text,) = {e.text for e in verdict.evidence if e.quantity == "share the guider saw"}
+    (text,) = {e.text for e in verdict.evidence if e.quantity == "share explained by guiding"}
     assert text.startswith("guiding explains none of the stars' elongation (RMS RA ")

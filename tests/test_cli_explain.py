@@ -154,7 +154,7 @@ def record_of(reasons, *items, verdict="reject"):
 MOVED = record_of(
     "flexure",
     *(item("dec_drift", f"thing {k}", -2.0 + k) for k in range(6)),
-    item("bump", "share the guider saw", 2.7, 0.3),
+    item("bump", "share explained by guiding", 2.7, 0.3),
     item("bump", "fit of the star image", -0.1),
     item("cloud", "depth", -7.0, 0.5),
     item("focus", "fwhm_px across the narrow axis", -6.0, 4.41, 3.76, "px"),
@@ -208,7 +208,7 @@ def test_rows_are_in_words_and_fit_eighty_columns():
 def test_shares_are_percent_and_column_names_are_words():
     assert quantity_words("fwhm_px across the motion") == "FWHM across the motion"
     assert quantity_text("light out of the core", 0.0034, "") == "0.3%"
-    assert quantity_text("share the guider saw", -0.02, "") == "0%"
+    assert quantity_text("share explained by guiding", -0.02, "") == "0%"
     assert quantity_text("overshoot", 0.21, "") == "21%"
     assert quantity_text("turn between frames", 0.001, "°") == "0.06′"
     assert quantity_text("eccentricity", None, "") == ""

@@ -172,7 +172,7 @@ def command_lines(text: str) -> list[list[str]]:
 
 HEADINGS = (
     "What happened", "How it shows", "Limits used", "Distinguishing it from its look-alikes",
-    "Example", "Usual cures", "Cautions", "Sources",
+    "Example", "Remedies", "Cautions", "Sources",
 )  # fmt: skip
 SIGNS = ("In the image", "Over the night", "In the guiding record")
 

@@ -1,6 +1,6 @@
 """What the guiding record shows of an oval frame: points for and against each motion.
 
-The record never rejects a frame; the image does.  It shows which motion the guider saw,
+The record never rejects a frame; the image does.  It shows which motion the guide star made,
 and a motion that it did not see points at what it cannot see.  Points without a source
 are this module's judgement, as in `subgrade.causes.motion`.
 """
@@ -53,7 +53,7 @@ def by_record(series: GroupSeries, position: int, limits: Limits) -> list[Eviden
         *_by_gusts(series, inside, limits),
         *_by_declination(series, position, inside, limits),
     ]
-    # What the guider saw counts little for an elongation that it does not explain.
+    # What guiding recorded counts little for an elongation that it does not explain.
     seen = share_seen(series, position) / limits.guiding.seen_share
     trust = float(np.clip(seen, 0.2, 1.0)) if math.isfinite(seen) else 1.0
     motion = [
@@ -100,7 +100,9 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
         word: float(np.interp(seen, places, [-4.5, -3.5, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
     }
     return [
-        evidence(word, "share the guider saw", points, text, value=min(seen, 1.0), limit=limit)
+        evidence(
+            word, "share explained by guiding", points, text, value=min(seen, 1.0), limit=limit
+        )
         for word, points in words.items()
     ]
 
@@ -156,7 +158,7 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
         wind = float(np.interp(lag, [limit - 0.3, 0.0, 0.6, 0.9], [-2.0, 0.5, 0.5, -1.0]))
         words = {"ra_oscillation": fast, "periodic_error": slow, "wind_trail": wind}
         found += [
-            evidence(w, "reversal of the error", p, text, value=lag, limit=limit)
+            evidence(w, "sample-to-sample reversal", p, text, value=lag, limit=limit)
             for w, p in words.items()
         ]
     if math.isfinite(inside.overshoot):
@@ -246,7 +248,7 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
             moved = inside.rms_dec / noise_floor(series)
             points = float(np.interp(moved, [1.5, 3.0], [-1.5, -4.0])) if moved > 0 else -1.5
         found.append(
-            evidence("dec_drift", "creep in declination", points, text, value=length, unit="″")
+            evidence("dec_drift", "Dec drift in the record", points, text, value=length, unit="″")
         )
     if math.isfinite(inside.one_sided_dec):
         limit = limits.guiding.one_sided

@@ -86,7 +86,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     else:
         words = BY_MANNER[manner]
     found = [
-        evidence(w, "frames in a row alike", p, text, value=run, unit="frames")
+        evidence(w, "consecutive frames alike", p, text, value=run, unit="frames")
         for w, p in words.items()
     ]
     if math.isfinite(scatter):

@@ -172,7 +172,7 @@ def _widened(series: GroupSeries, position: int, limits: Limits) -> list[Evidenc
 def _of_turning(turning: list[Finding], why) -> list:
     """Evidence for a turning field; the guider, on one star, does not see it either."""
     field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
-    shared = ("share the guider saw", "field after the creep")
+    shared = ("share explained by guiding", "field after the creep")
     unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 

@@ -100,13 +100,13 @@ def _use(path, guide_map: GuideMap, header: Header, place: int, role: str) -> Us
     guess = next((g for g in guesses(title, header.units[place]) if g.role == role), None)
     unit, factor = (guess.unit, guess.factor) if guess else ("", 1.0)
     if role == "time":
-        unit, factor = guide_map.time_unit() or _told_by_cells(path, header, place)
+        unit, factor = guide_map.time_unit() or _found_by_cells(path, header, place)
     elif role in guide_map.units:
         unit, factor = guide_map.unit(role)
     return Use(place, role, unit, factor, 1.0, "set by the guide map")
 
 
-def _told_by_cells(path, header: Header, place: int) -> tuple[str, float]:
+def _found_by_cells(path, header: Header, place: int) -> tuple[str, float]:
     found = choose_columns(header)
     use = found.one("time") if found else None
     if use is None or use.place != place:

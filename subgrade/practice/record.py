@@ -19,7 +19,7 @@ def guide_scale(scenario: Scenario) -> float:
 
 
 def record_text(scenario: Scenario, line: Timeline, guided: Guided) -> str:
-    """Write what the guider saw and did.
+    """Write what the guider measured and corrected.
 
     Times come from the recording computer's clock: the local zone's offset is
     not stated and the clock runs some seconds ahead.  Errors are the star's

@@ -13,7 +13,6 @@ WORDS = {
     "background_adu": "sky background",
     "burst in the record": "burst in the guiding record",
     "centre over ring brightness": "centre / ring brightness",
-    "creep in declination": "Dec drift in the record",
     "creep of the field": "drift of the field",
     "depth": "depth (S/N² of the best)",
     "drawn towards the second image": "stretch to the second image",
@@ -21,7 +20,6 @@ WORDS = {
     "fit of the star image": "fit to the star image",
     "fixed pattern": "worst-corner eccentricity",
     "frames dimmed in a row": "consecutive dimmed frames",
-    "frames in a row alike": "consecutive frames alike",
     "frames swollen in a row": "consecutive swollen frames",
     "fwhm_px across the narrow axis": "FWHM across the short axis",
     "fwhm_px expected": "expected FWHM",
@@ -35,8 +33,7 @@ WORDS = {
     "light out of the core": "light outside the core",
     "noise_adu": "sky noise",
     "period of the recorded swing": "period of the oscillation",
-    "reversal of the error": "sample-to-sample reversal",
-    "share the guider saw": "elongation explained by guiding",
+    "share explained by guiding": "elongation explained by guiding",
     "size of the swing": "size of the oscillation",
     "streak": "streak length",
     "swelling with the loss": "star growth with the loss",
@@ -50,8 +47,8 @@ WORDS = {
 SHARES = {
     "axis of the recorded motion", "light beside the stars", "light between the images",
     "light out of the core", "one-sided corrections", "overshoot", "patchiness of the loss",
-    "second image", "share the guider saw", "swelling with the loss", "transparency over quarters",
-    "variation of the motion",
+    "second image", "share explained by guiding", "swelling with the loss",
+    "transparency over quarters", "variation of the motion",
 }  # fmt: skip
 """Evidence kept as a share of one, shown in percent."""
 OTHERS = {"turn between frames": (60.0, "′"), "sky with the loss": (1.0, "ADU")}
@@ -82,7 +79,7 @@ def quantity_text(quantity: str, value: float | None, unit: str, scale: float | 
     scale : float, optional
         Arcseconds per pixel: lengths of stars and motions are then in arcseconds.
 
-    >>> quantity_text("share the guider saw", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
+    >>> quantity_text("share explained by guiding", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
     ('0%', '3.41 px')
     >>> quantity_text("fwhm_px", 3.0, "px", 0.9), quantity_text("streak", 900.0, "px", 0.9)
     ('2.70″', '900 px')
@@ -124,7 +121,7 @@ def _shown(quantity: str, value: float, unit: str, scale: float | None) -> tuple
     """A value and its unit as they are shown."""
     if quantity in SHARES:
         # a guider that saw nothing of a motion may by chance have seen a little of its opposite
-        return 100.0 * (max(value, 0.0) if quantity == "share the guider saw" else value), "%"
+        return 100.0 * (max(value, 0.0) if quantity == "share explained by guiding" else value), "%"
     if unit == "px" and quantity not in IN_PIXELS:
         return on_sky(value, scale)
     factor, unit = OTHERS.get(quantity, (1.0, unit))
