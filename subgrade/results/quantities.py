@@ -79,8 +79,8 @@ def quantity_text(quantity: str, value: float | None, unit: str, scale: float | 
     scale : float, optional
         Arcseconds per pixel: lengths of stars and motions are then in arcseconds.
 
-    >>> quantity_text("share explained by guiding", -0.004, ""), quantity_text("fwhm_px", 3.412, "px")
-    ('0%', '3.41 px')
+    >>> quantity_text("overshoot", 0.25, ""), quantity_text("fwhm_px", 3.412, "px")
+    ('25%', '3.41 px')
     >>> quantity_text("fwhm_px", 3.0, "px", 0.9), quantity_text("streak", 900.0, "px", 0.9)
     ('2.70″', '900 px')
     """
