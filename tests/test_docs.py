@@ -120,7 +120,7 @@ def test_the_readme_names_every_file_and_every_exit_code():
 def test_the_readme_sets_up_and_runs_in_one_command_each():
     blocks = [b.strip().splitlines() for b in re.findall(r"```\n(.*?)```", README, re.DOTALL)]
     assert [len(block) for block in blocks[:2]] == [1, 1]
-    assert blocks[1] == ["pip install . && subgrade grade demo_subs"]
+    assert blocks[1] == ["pip install . && subgrade grade demo_subs --guide demo_subs/guiding.csv"]
     assert README.count("pip install .\n") == 0  # once is enough
     assert ['pip install ".[test]" && python -m pytest'] in blocks
 

@@ -41,7 +41,7 @@ RETIRED = {
     r"speaks? (?:of|for|against)|spoke (?:of|for|against)": "points to, supports, counts against",
     r"further pieces?": "more measurements",
     r"the guider saw|guider did not see": "explained by guiding",
-    r"sample-to-sample reversal": "sample-to-sample reversal",
+    r"reversal of the error": "sample-to-sample reversal",
     r"light beyond the core": "light outside the core",
     r"spread over the quarters": "unevenness across the frame",
     r"\bcalm\b": "quiet stretches",
@@ -52,7 +52,7 @@ RETIRED = {
     r"turns? a mark round": "a mark that disagrees",
     r"how often the trade meets": "how common the case is",
     r"\busual(?:ly)?\b": "typical, median",
-    r"in a row alike|one of 1 frame in a row": "consecutive frames alike",
+    r"frames in a row alike|one of 1 frame in a row": "consecutive frames alike",
     r"only pick the worst": "nothing: it is wrong where all were rejected",
     r"\btold\b|\bsaid\b": "stated, shown, distinguished",
 }
@@ -101,7 +101,7 @@ def prose(path: Path) -> str:
     """The text of a page or script without what only code reads."""
     text = path.read_text(encoding="utf-8")
     if path.suffix == ".js":  # what a person reads of a script are its sentences
-        quoted = re.findall(r'"[^"\n]* [^"\n]*"|`[^`]* [^`]*`', text)
+        quoted = re.findall(r'"[^"\n]* [^"\n]*"|`[^`\n]* [^`\n]*`', text)
         return "\n".join(re.sub(r"\$\{[^}]*\}", "", part) for part in quoted)
     if path.suffix == ".md":  # names of keys and attributes stay what they are
         text = re.sub(r"```python\n.*?```", "", text, flags=re.DOTALL)
