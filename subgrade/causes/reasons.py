@@ -153,3 +153,5 @@ _ALL = (
 
 REASONS = MappingProxyType({reason.word: reason for reason in _ALL})
 """Every reason by its word, in the order of the documentation."""
+WIDENING = ("focus", "seeing", "dew")
+"""Causes that widen the stars and leave them round."""
