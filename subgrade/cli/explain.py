@@ -7,10 +7,10 @@ import math
 import click
 
 REASON_ROWS, RIVAL_ROWS, ROWS = 4, 2, 10
-"""Rows shown of each reason given, of the motion next likeliest, and of all together."""
+"""Rows shown of each reason given, of the cause next likeliest, and of all together."""
 SILENT = 0.2
 """Points below which a row hardly counts and waits for ``--all``."""
-TITLES = ("points to", "measured", "value", "typical", "limit", "points")
+TITLES = ("reason", "measured", "value", "compare with", "limit", "points")
 Section = tuple[str, list[dict]]
 """A heading and its rows of evidence."""
 
@@ -29,7 +29,7 @@ Section = tuple[str, list[dict]]
       subgrade explain subgrade_results light_0042.fits --json
 
     Points are log odds: positive supports the reason in front, negative counts against
-    it; a reason whose deciding number earns more than 0 rejects the frame.
+    it. A number beyond its limit earns more than 0 and rejects the frame.
     """,
 )
 @click.argument("results", metavar="RESULTS")
@@ -164,7 +164,7 @@ def in_reading_order(record: dict) -> list[dict]:
 
 
 def next_likeliest(record: dict) -> str | None:
-    """The motion that the evidence supports most after the one given; None for no motion."""
+    """The motion that the evidence supports most after the one given; None where it does none."""
     from subgrade.causes.motion import PRIOR
 
     given = next((r for r in _reasons(record) if r in PRIOR), None)
@@ -175,30 +175,31 @@ def next_likeliest(record: dict) -> str | None:
         word = item["reason"]
         if word in PRIOR and word not in _reasons(record):
             summed[word] = summed.get(word, PRIOR[word]) + item["points"]
-    return max(summed, key=summed.get, default=None)
+    # what is only ruled out is no rival
+    return max((w for w in summed if summed[w] > PRIOR[w]), key=summed.get, default=None)
 
 
 def chosen_sections(record: dict) -> list[Section]:
-    """About ten rows: of the reasons given, the next most likely motion, and against the rest."""
+    """About ten rows: of the reasons given, the next most likely cause, and against."""
     numbered = _numbered(record)
     given, rival = _reasons(record), next_likeliest(record)
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or _decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
-    mine = [r for word in given for r in (_of(rows, word) or _of(numbered, word))[:most]]
+    mine = [r for word in given for r in (_for(rows, word) or _for(numbered, word))[:most]]
     next_rows = _of(rows, rival)[:RIVAL_ROWS]
     left = max(ROWS - len(mine) - len(next_rows), 2)
     rest = [r for r in rows if r["points"] < 0 and not _among(r, [*mine, *next_rows])]
     if given and record["values"]["verdict"] != "keep":
-        rest = [r for r in rest if r["reason"] not in (*given, rival)]
+        rest = [r for r in rest if r["reason"] != rival]
     return _titled(record, mine, rival, next_rows, rest[:left], "Strongest against")
 
 
 def all_sections(record: dict) -> list[Section]:
     """Every row, in the same order."""
     rows, given, rival = _numbered(record), _reasons(record), next_likeliest(record)
-    mine = [r for word in given for r in _of(rows, word)]
-    rest = [r for r in rows if r["reason"] not in (*given, rival)]
+    mine = [r for word in given for r in _for(rows, word)]
+    rest = [r for r in rows if r["reason"] != rival and not _among(r, mine)]
     return _titled(record, mine, rival, _of(rows, rival), rest, "For and against")
 
 
@@ -206,9 +207,12 @@ def _titled(record, mine, rival, next_rows, rest, against: str) -> list[Section]
     given = _reasons(record)
     kept = record["values"]["verdict"] == "keep"
     parts = [
-        (f"{'Reason' if len(given) == 1 else 'Reasons'} given: {', '.join(given)}", mine),
-        (f"Next most likely motion: {rival}", next_rows),
-        (f"{against} {'rejecting it' if kept else 'other reasons'}", rest),
+        (
+            f"{'Remark' if kept else 'Reason'}{'' if len(given) == 1 else 's'}: {', '.join(given)}",
+            mine,
+        ),
+        (f"Next most likely cause: {rival}", next_rows),
+        (f"{against}{' rejecting it' if kept else ''}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
 
@@ -239,11 +243,11 @@ def table_lines(parts: list[Section], screen, scale: float | None = None) -> lis
 
 
 def _cells(item: dict, scale: float | None) -> list[str]:
-    from subgrade.results import quantity_texts, quantity_words
+    from subgrade.results import evidence_words, quantity_texts
 
     points = round(item["points"], 1) or 0.0  # no minus before a zero
     numbers = quantity_texts(item, scale)
-    return [item["reason"], quantity_words(item["quantity"]), *numbers, f"{points:+.1f}"]
+    return [item["reason"], evidence_words(item), *numbers, f"{points:+.1f}"]
 
 
 def _numbered(record: dict) -> list[dict]:
@@ -261,6 +265,11 @@ def _decided(row: dict, reasons: list[str]) -> bool:
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:
     return [r for r in rows if r["reason"] == word]
+
+
+def _for(rows: list[dict], word: str) -> list[dict]:
+    """Rows of a reason that was given, without those that count against it."""
+    return [r for r in _of(rows, word) if r["points"] >= 0]
 
 
 def _among(row: dict, rows: list[dict]) -> bool:

@@ -31,8 +31,9 @@ def cloud(view: NightView) -> Finding | None:
     if len(light):
         if light.min() < 1.0 / PLAIN:
             sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
+        median = float(np.median(light))
         numbers = [Quantity("lowest transparency", float(light.min())),
-                   Quantity("median transparency of these frames", float(np.median(light)))]  # fmt: skip
+                   Quantity("median transparency of these frames", median)]  # fmt: skip
     return finding(
         view, "cloud", sentence + ".", reason="cloud", frames=affected, lost=lost, numbers=numbers,
         evidence=("brightness of the same stars in each frame, against the night's clear level",),

@@ -13,10 +13,10 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
+    evidence_words,
     night_rms,
     problems_parted,
     quantity_texts,
-    quantity_words,
     session_record,
 )
 
@@ -69,7 +69,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
     evidence = [
         {
             "reason": e["reason"],
-            "quantity": quantity_words(e["quantity"]),
+            "quantity": evidence_words(e),
             **_cells(frame, e),
             "points": round(e["points"], 1),
             # of other reasons the numbers are enough, which keeps the page small
