@@ -164,7 +164,11 @@ def test_flexure_is_a_box_the_guider_does_not_see():
 def test_over_correction_emerges_from_the_loop_gain():
     # A loop x' = (1-g) x + g n has variance g^2 s^2 / (1 - (1-g)^2) and lag-1
     # autocorrelation 1-g (first-order autoregression, textbook).
-    wild = {"seeing_noise_arcsec": 0.1, "smallest_correction_arcsec": 0.0, "longest_correction_ms": 1e5}
+    wild = {
+        "seeing_noise_arcsec": 0.1,
+        "smallest_correction_arcsec": 0.0,
+        "longest_correction_ms": 1e5,
+    }
     for gain in (0.6, 1.7):
         scenario = night(guider={**wild, "ra_gain": gain}, frames=14)
         plan = build_night(scenario)

@@ -59,7 +59,7 @@ UNITS = {"iso": "date and time"}
 @click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
 @click.option(
     "--guide-scale",
-    type=click.FloatRange(0.01, 100),
+    type=click.FloatRange(0.01, 1000),
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel of the guide camera, for a record in pixels.",
 )

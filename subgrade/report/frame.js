@@ -120,7 +120,7 @@ function evidenceTable(pieces) {
   const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: reasonText(word)})),
     ...pieces.filter((e) => e.reason === word).map(evidenceRow));
   return make("div", {className: "wide"}, make("table", {className: "evidence"},
-    make("thead", {}, make("tr", {}, ...["measurement", "value", "typical", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    make("thead", {}, make("tr", {}, ...["measurement", "value", "compare with", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
     ...words.map(part)));
 }
 

@@ -71,7 +71,7 @@ function showGuiding() {
     const rms = guidingText();
     lines.push(["faint", `Guiding record ${guiding.file}: ${clockOf(guiding)}covers ${guiding.exposures_covered === held && held > 1 ? "all" : `${guiding.exposures_covered} of`} ${count(held, "frame")}${rms ? `; ${rms}, median of the kept frames` : ""}.`]);
   } else if (guiding) {
-    lines.push(["", `Guiding record ${guiding.file} not used: its clock could not be settled (${guiding.clock.text || guiding.clock.how}).`]);
+    lines.push(["", `Guiding record ${guiding.file} not used: ${guiding.clock.text ? `its clock offset is ambiguous: ${guiding.clock.text} fit about equally well` : guiding.clock.how}.`]);
   }
   for (const {file, cause} of NIGHT.unused_records) lines.push(["", `Guiding record ${file} not used: ${cause}.`]);
   byId("guiding").append(...lines.map(([className, textContent]) => make("p", {className, textContent})));
