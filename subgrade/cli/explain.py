@@ -105,9 +105,12 @@ def stars_line(record: dict) -> str:
 
     values, scale = record["values"], record.get("scale_arcsec")
     parts = [] if values["stars"] is None else [f"{values['stars']}"]
-    if values["fwhm_px"] is not None:
-        pixels = f" ({values['fwhm_px']:.2f} px)" if scale else ""
-        parts.append(f"FWHM {width_text(values['fwhm_px'], scale)}{pixels}")
+    width = values["fwhm_px"]
+    if width is not None:
+        # the evidence has it unrounded, as the explanation was written from it
+        width = next((e["value"] for e in record["evidence"] if e["quantity"] == "fwhm_px"), width)
+        pixels = f" ({width:.2f} px)" if scale else ""
+        parts.append(f"FWHM {width_text(width, scale)}{pixels}")
     if values["eccentricity"] is not None:
         error = record.get("eccentricity_error")
         text = eccentricity_text(values["eccentricity"], math.nan if error is None else error)

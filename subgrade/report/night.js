@@ -17,12 +17,11 @@ function showStory() {
 }
 
 function findingOf(finding) {
-  const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
   return make("article", {className: "finding"},
     make("h3", {textContent: finding.topic}),
     make("p", {className: "faint", textContent: [confidenceText(finding.sure), finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
     make("p", {textContent: finding.sentence}),
-    numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
+    finding.numbers.length ? make("p", {className: "faint figures", textContent: finding.numbers.join("; ")}) : null,
     ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
     spans(finding),
