@@ -11,6 +11,8 @@ REASON_ROWS, RIVAL_ROWS, ROWS = 4, 2, 10
 SILENT = 0.2
 """Points below which a row hardly counts and waits for ``--all``."""
 TITLES = ("reason", "measured", "value", "compare with", "limit", "points")
+UNLIMITED = ("length of the star trails", "separation of the two images")
+"""Evidence that rejects a frame without a limit (docs/limits.md)."""
 Section = tuple[str, list[dict]]
 """A heading and its rows of evidence."""
 
@@ -263,7 +265,9 @@ def _reasons(record: dict) -> list[str]:
 
 
 def _decided(row: dict, reasons: list[str]) -> bool:
-    return row["limit"] is not None and row["points"] > 0 and row["reason"] in reasons
+    """Whether a number rejected the frame: past its limit, or of a kind that needs none."""
+    limited = row["limit"] is not None or row["quantity"] in UNLIMITED
+    return limited and row["points"] > 0 and row["reason"] in reasons
 
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:

@@ -97,7 +97,7 @@ def _remedy(view, gain, gain_error, period, over, lag, cadence):
         )
         action = (
             "Shorten the guide exposure and any delay, correct a smaller share of each RA error, "
-            "and balance RA slightly east-heavy so that the gears stay in mesh"
+            "and balance RA slightly east-heavy so that the gears stay meshed on one side"
         )
         return action, text, BALANCE, False
     if view.guiding is not None and view.guiding.guide_exposure == "chases seeing":
