@@ -54,7 +54,8 @@ def oval(angle=30.0, **changes):
         (
             recorded(KNOCKED, gusts=1, gust_size=8.0, gust_settle_s=11.0),
             "wind_trail",
-            "a burst of 8.00″ in the guiding record (quiet-stretch RMS 0.40″), settled in 11.0 s",
+            "a gust of 8.00″ from the median position in the guiding record (quiet-stretch RMS "
+            "0.40″), settled in 11.0 s",
         ),
         (recorded(calm_samples()), "flexure", "explains 5.8% of the stars' elongation"),
         (recorded(calm_samples(), lost_s=40.0, coverage=0.6), "tracking_lost", "40.0 s of the 120"),

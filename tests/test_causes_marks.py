@@ -231,7 +231,7 @@ def test_a_remark_becomes_the_reason_of_a_reject_by_mark():
     name = before[12].frame
     after, _ = overrule(night, before, LIMITS, {name: Mark(name, False)})
     assert after[12].reasons == before[12].reasons
-    assert after[12].explanation.endswith(f"the reason is its remark, {before[12].reasons[0]}.")
+    assert after[12].explanation.endswith(f"listed under its remark, {before[12].reasons[0]}.")
 
 
 def test_weights_are_those_of_the_frames_kept_in_the_end():

@@ -73,7 +73,7 @@ def test_lengths_are_on_the_sky_where_the_scale_is_known():
     (wide,) = judged(with_bad(Shot(fwhm=5.0)), scale=2.0)[8:9]
     assert "FWHM 10.0″ (5.00 px), typical 6." in wide.explanation
     (line,) = judged(with_bad(Shot(status="trailed", length=60.0)), scale=2.0)[8:9]
-    assert "stars are lines 120″ (60.0 px) long" in line.explanation
+    assert "stars are trailed, 120″ (60.0 px) long" in line.explanation
     (wide,) = judged(with_bad(Shot(fwhm=5.0)), scale=None)[8:9]
     assert "FWHM 5.00 px, typical 3." in wide.explanation
     assert "″" not in wide.explanation

@@ -18,6 +18,7 @@ from subgrade.cli.screen import Screen, elided, padded, screen_of
 from subgrade.cli.summary import print_summary, summary_lines
 from subgrade.results.guiding import night_rms, recorded_rms
 from subgrade.results.model import CulledFrame
+from subgrade.results.night_remarks import night_remarks
 from subgrade.results.session import causes_counted, session_json
 from tests.causes_nights import EXPOSURE_S, Shot, steady
 from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
@@ -311,19 +312,18 @@ def test_nothing_is_typical_of_a_single_frame():
     shots = [replace(s, eccentricity=0.6) for s in steady(1)]
     text = " ".join(text_of(graded_of(shots)).split())
     assert "Group Field, L, 120 s: FWHM " in text
-    assert "only one frame has stars to measure, so there is none to compare it with" in text
-    assert "stars were oval, eccentricity 0.60 (poor from 0.50)" in text
+    assert "only one frame: nothing to compare it with" in text
+    assert "stars were elongated, eccentricity 0.60 (poor from 0.50)" in text
     assert "typical" not in text
     assert "all night" not in text
 
 
 def test_the_kept_of_an_oval_night_are_described_and_nobody_picks_the_worst_of_none():
     shots = [replace(s, eccentricity=0.6) for s in steady(9)]
-    oval = "stars were oval all night, typical eccentricity 0.60 (poor from 0.50)"
+    oval = "stars were elongated all night, typical eccentricity 0.60 (poor from 0.50)"
     graded = graded_of(shots)
     verdicts = ["reject"] * 3 + ["keep"] * 6
     for judged, end in (
-        (["reject"] * 9, ""),
         (["keep"] * 9, ""),
         (verdicts, ", 0.60 in the 6 kept"),
     ):
@@ -334,6 +334,19 @@ def test_the_kept_of_an_oval_night_are_described_and_nobody_picks_the_worst_of_n
         text = " ".join(text_of(replace(graded, frames=frames)).split())
         assert f"{oval}{end}" in text
         assert (" in the " in text.split("(poor from 0.50)")[1].split(" kept")[0]) == bool(end)
+
+
+def test_what_every_frame_was_rejected_for_is_no_steady_fault_of_the_night():
+    shots = [replace(s, eccentricity=0.6, fwhm=6.0) for s in steady(9)]
+    graded = graded_of(shots)
+    for word, wide in (("wind_trail", False), ("focus", True)):
+        frames = tuple(
+            replace(f, judgement=replace(f.judgement, verdict="reject", reasons=(word,)))
+            for f in graded.frames
+        )
+        remarks = night_remarks(graded.groups, frames, graded.limits)
+        assert any("wide all night" in r for r in remarks) == wide
+        assert not any("elongated" in r for r in remarks)
 
 
 def test_the_lowest_confidence_reject_is_asked_for_by_a_name_that_only_it_has():
@@ -365,7 +378,7 @@ def test_a_small_folder_and_one_without_a_readable_file():
     assert "lost" not in six.lower()
     assert text_of(graded_of(steady(1))).startswith("1 file: kept (2 min)\n")
     none = text_of(unreadable_only())
-    assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be graded\n")
+    assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be read\n")
     assert "Lost        AA" in none
     assert "Not graded  a.fits: cut short" in none
     assert re.search(r"^   lost to +frames  share$", none, re.MULTILINE)

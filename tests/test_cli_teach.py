@@ -77,7 +77,7 @@ def test_teaching_moves_a_limit_says_so_and_grades_by_it(night, results, strict,
     assert (
         last == f"subgrade: Next night: subgrade grade NIGHT --limits {results}/limits_taught.toml"
     )
-    assert "Your marks  changed 3 verdicts; limits taught: sharpness.ratio_low 1.25 → " in out
+    assert "Your marks  taught limits changed 3 verdicts: sharpness.ratio_low 1.25 → " in out
     assert f"next night: --limits {results}/limits_taught.toml\n" in out
     assert taught["still"] == []
     assert session(results)["limits"]["sharpness"]["ratio_low"] == moved["after"]
@@ -191,7 +191,7 @@ def test_marks_overrule(night, results, capfd, tmp_path):
     assert "light_05.fits" in (results / "keeps.txt").read_text(encoding="utf-8")
     assert "light_00.fits" in (results / "rejects.txt").read_text(encoding="utf-8")
     assert max(float(r["weight"]) for r in table.values()) == 1.0
-    assert "Your marks  decided 2 frames and overruled 2 verdicts: " in out
+    assert "Your marks  marks decided 2 frames, overruled 2: " in out
     assert "marks on frames that are not of this night: 'elsewhere.fits'" in err
     assert session(results)["marks"]["overruled"] == ["light_00.fits", "light_05.fits"]
     _, out, _ = run(capfd, "explain", results, "light_05")

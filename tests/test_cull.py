@@ -56,7 +56,7 @@ def test_rejects_move_and_come_back_byte_for_byte(graded, lights, culled, capfd)
     assert tree(lights) == before
     assert not culled.exists()
     code, out, _ = run(capfd, "restore", graded)
-    assert (code, out) == (0, "There is nothing to bring back: all is back.\n")
+    assert (code, out) == (0, "Nothing to restore.\n")
     assert len(cull(graded, culled).moved) == 3
     assert len(restore(graded).moved) == 3
 

@@ -166,4 +166,4 @@ def test_lights_that_went_elsewhere_are_asked_after(graded, lights, culled, capf
 def test_results_that_nothing_was_culled_with(graded, capfd):
     code, out, _ = run(capfd, "restore", graded)
     assert code == 0
-    assert out == "There is nothing to bring back: nothing was culled with these results.\n"
+    assert out == "Nothing to restore: nothing was culled with these results.\n"

@@ -194,7 +194,7 @@ def test_the_size_comes_back_from_a_record_and_what_is_not_known_is_said():
     found = polar_axis(view)
     numbers = {q.name: q for q in found.numbers}
     h = np.radians(numbers["hour angle"].value)
-    part = numbers["part shown by the drift"]
+    part = numbers["part from Dec drift"]
     assert abs(part.value - (4.0 * np.sin(h) + 9.0 * np.cos(h))) < 3 * part.error
     assert part.error < 0.5
     assert "at least" in found.sentence

@@ -168,7 +168,7 @@ def test_polar_misalignment_over_a_long_night():
         frames=70,
         plan={"exposure_s": 180.0, "gap_s": 20.0},
         mount={"pole_high_arcmin": 4.0, "pole_east_arcmin": -7.0, "dec_backlash_arcsec": 0.0},
-        guider={"cadence_s": 3.0},
+        guider={"interval_s": 3.0},
     )
     found = guide_night(night, [bare.record])
     assert found.polar_arcmin == pytest.approx(np.hypot(4.0, 7.0), rel=0.12)

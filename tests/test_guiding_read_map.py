@@ -89,7 +89,9 @@ def test_the_pages_example_is_a_valid_map_and_lists_every_word(tmp_path):
     text = PAGE.read_text(encoding="utf-8")
     found = load_guide_map(saved(tmp_path, re.search(r"```toml\n(.*?)```", text, re.DOTALL)[1]))
     assert found.order == "dmy"
-    assert found.columns["ra_pulse"] == 6
+    assert found.columns["ra_pulse"] == 6  # under the name that columns are read under
+    former = load_guide_map(saved(tmp_path, '[units]\nra_pulse = "s"', "former.toml"))
+    assert former.units == load_guide_map(saved(tmp_path, '[units]\nra_correction = "s"')).units
     for word in (*ROLES, *TIME_KINDS, *DELIMITERS):
         assert f"`{word}`" in text, word
 

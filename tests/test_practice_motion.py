@@ -36,7 +36,7 @@ def night(events=(), frames=3, mount=None, guider=None, plan=None, **rest):
     )
 
 
-UNGUIDED = {"ra_gain": 0.0, "dec_gain": 0.0, "seeing_noise_arcsec": 0.0, "search_arcsec": 1e6}
+UNGUIDED = {"ra_gain": 0.0, "dec_gain": 0.0, "seeing_noise_arcsec": 0.0, "search_area_arcsec": 1e6}
 
 
 @pytest.mark.parametrize(
@@ -164,7 +164,11 @@ def test_flexure_is_a_box_the_guider_does_not_see():
 def test_over_correction_emerges_from_the_loop_gain():
     # A loop x' = (1-g) x + g n has variance g^2 s^2 / (1 - (1-g)^2) and lag-1
     # autocorrelation 1-g (first-order autoregression, textbook).
-    wild = {"seeing_noise_arcsec": 0.1, "min_move_arcsec": 0.0, "max_pulse_ms": 1e5}
+    wild = {
+        "seeing_noise_arcsec": 0.1,
+        "smallest_correction_arcsec": 0.0,
+        "longest_correction_ms": 1e5,
+    }
     for gain in (0.6, 1.7):
         scenario = night(guider={**wild, "ra_gain": gain}, frames=14)
         plan = build_night(scenario)
@@ -181,7 +185,7 @@ def test_slow_loop_leaves_the_worm():
     period, gain, cadence = 160.0, 0.2, 2.0
     scenario = night(
         mount={"worm_arcsec": 8.0, "worm_period_s": period, "worm_second": 0.0},
-        guider={"ra_gain": gain, "seeing_noise_arcsec": 0.0, "min_move_arcsec": 0.0},
+        guider={"ra_gain": gain, "seeing_noise_arcsec": 0.0, "smallest_correction_arcsec": 0.0},
         frames=6,
     )
     path = build_night(scenario).path[0, int(60 / STEP_S) :]

@@ -162,7 +162,7 @@ def test_star_counts_rise_with_magnitude_at_a_falling_rate():
         ("[moon]\nphase = 1", "moon"),
         ("[[events]]\ncause = 'gremlins'\nframes = [1, 2]", "gremlins"),
         ("[[events]]\ncause = 'cloud'\nframes = [3]", "event 1"),
-        ("[guider]\ncadence_s = 1.0", "cadence_s"),
+        ("[guider]\ninterval_s = 1.0", "interval_s"),
         ("[camera]\nmosaic = 'RGBX'", "mosaic"),
     ],
 )

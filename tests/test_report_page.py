@@ -386,7 +386,7 @@ def test_culled_frames_and_unused_records_are_not_bad_frames():
     problems = ("g.csv", f"{NOT_USED}no column of errors"), ("a.fits", "cut short")
     graded = replace(graded, culled=tuple(CulledFrame(*p) for p in places), problems=problems)
     data = data_of(report_page(graded))
-    assert data["left_out"] == "2 frames culled earlier are in /gone: not among these 5"
+    assert data["left_out"] == "2 frames culled earlier (now in /gone)"
     assert data["problems"] == [{"file": "a.fits", "cause": "cut short"}]
     assert data["unused_records"] == [{"file": "g.csv", "cause": "no column of errors"}]
     assert data_of(report_page(graded_of(steady(5))))["left_out"] is None

@@ -133,7 +133,7 @@ def test_a_night_poor_throughout_is_remarked_on(tmp_path):
     shots = [replace(s, eccentricity=s.eccentricity + 0.5, fwhm=2 * s.fwhm) for s in steady(12)]
     write_results(graded_night(shots), tmp_path)
     remarks = open_results(tmp_path).record["remarks"]
-    assert any("oval all night, typical eccentricity 0.7" in r for r in remarks)
+    assert any("elongated all night, typical eccentricity 0.7" in r for r in remarks)
     assert any("wide all night, typical FWHM 6.03″ (poor from 5.00″)" in r for r in remarks)
 
 

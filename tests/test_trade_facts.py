@@ -220,7 +220,7 @@ def test_two_second_guide_exposures_keep_up_where_five_seconds_cannot():
         # A longer exposure averages the guide star's seeing: noise as its inverse root.
         guider = {
             "exposure_s": seconds,
-            "cadence_s": seconds + 1.0,
+            "interval_s": seconds + 1.0,
             "seeing_noise_arcsec": 0.22 / np.sqrt(seconds),
         }
         mount = {"worm_arcsec": 6.0, "worm_second": 0.25, "worm_period_s": 170.0}

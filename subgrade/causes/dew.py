@@ -1,8 +1,8 @@
 """Cloud or dew: starlight that was lost above the telescope, or on its glass.
 
 Dew settles slowly and evenly: starlight falls one way, alike over the whole frame, while
-scattered light swells the stars and gives them halos, and the sky, scattered just as well,
-stays as bright.  Cloud comes and goes, is patchy, dims without swelling, and shines in
+scattered light widens the stars and gives them halos, and the sky, scattered just as well,
+stays as bright.  Cloud comes and goes, is patchy, dims without widening, and shines in
 ground light.  Points without a source are this module's judgement.
 """
 

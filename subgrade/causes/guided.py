@@ -177,7 +177,7 @@ def _by_rhythm(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> 
 
 
 def _of_whole_exposure(inside: ExposureGuiding, items: list[Evidence]) -> list[Evidence]:
-    """A burst rings to and fro by itself; its rhythm shows little of the mount's habit."""
+    """A gust rings to and fro by itself; its rhythm shows little of the mount's habit."""
     # Peak over rms is 1.4 for a pure swing and over 4 where a tenth of the time holds it all.
     peak = inside.peak / math.hypot(inside.rms_ra, inside.rms_dec)
     if not inside.gusts or not math.isfinite(peak):
@@ -210,9 +210,10 @@ def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> l
     if inside.gusts and math.isfinite(size) and floor > 0:
         largest, level = figure(size, "″"), quiet_text(floor)
         text = (
-            f"{inside.gusts} bursts in the guiding record, the largest {largest}{level}"
+            f"{inside.gusts} gusts in the guiding record, the largest {largest} from the median "
+            f"position{level}"
             if inside.gusts > 1
-            else f"a burst of {largest} in the guiding record{level}"
+            else f"a gust of {largest} from the median position in the guiding record{level}"
         )
         if math.isfinite(inside.gust_settle_s):
             text += f", settled in {figure(inside.gust_settle_s, 's')}"
@@ -224,7 +225,7 @@ def _by_gusts(series: GroupSeries, inside: ExposureGuiding, limits: Limits) -> l
         ]  # fmt: skip
     if inside.coverage < COVERED:
         return []
-    text = f"no burst in the guiding record, errors up to {figure(inside.peak, '″')}"
+    text = f"no gust in the guiding record, errors up to {figure(inside.peak, '″')}"
     return [evidence("wind_trail", "burst in the record", -1.5, text, value=inside.peak, unit="″")]
 
 

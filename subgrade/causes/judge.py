@@ -171,10 +171,10 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
 
 
 def _one_story(findings: list[Finding]) -> list[Finding]:
-    """Give swelling that dew explains to dew, so one cause is not named twice."""
+    """Give the increase in FWHM that dew explains to dew, so one cause is not named twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
     return [
-        replace(f.named("dew"), sentence=f"stars are swollen with it: {f.brief}")
+        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}")
         if dew and f.reason in ("seeing", "focus")
         else f
         for f in findings

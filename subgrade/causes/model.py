@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 
@@ -49,3 +50,11 @@ class Judgement:
     confidence: float
     weight: float
     evidence: tuple[Evidence, ...] = ()
+
+
+def rejected_otherwise(judgements: Iterable[Judgement], words: Sequence[str] = ()) -> bool:
+    """Whether every frame was rejected, and none of them first for one of these words.
+
+    What is found in each frame by itself is no steady fault that none can show.
+    """
+    return all(j.verdict == "reject" and j.reasons[0] not in words for j in judgements)

@@ -13,6 +13,8 @@ from subgrade.causes.series import GroupSeries, axial_difference, unbroken
 
 CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
+ALIKE = 0.7
+"""Agreement from which directions are called the same: that of which the points change sign."""
 BY_MANNER = {
     "alone": {
         "wind_trail": 0.5,
@@ -42,11 +44,10 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
         return []
     off = np.radians(2 * (angles - series["angle"][position]))
     agreement = float(np.mean(np.cos(off)))
-    others = "1 neighbour" if len(angles) == 1 else f"{len(angles)} neighbours"
-    text = (
-        f"agreement in direction with {others} just as oval: {figure(agreement)} "
-        "(1 the same, 0 random)"
-    )
+    way = "the same way" if agreement > ALIKE else "another way"
+    text = f"the neighbour just as elongated points {way}"
+    if len(angles) > 1:
+        text = f"the {len(angles)} neighbours just as elongated point {way}"
     # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).  Gusts
     # blow from one side for a while too, so agreement counts little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))

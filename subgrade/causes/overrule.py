@@ -102,7 +102,7 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
     remarks = [word for word in judgement.reasons if REASONS[word].rejects]
     if remarks:
         rest = (word for word in judgement.reasons if word != remarks[0])
-        return (remarks[0], *rest), f"the reason is its remark, {remarks[0]}"
+        return (remarks[0], *rest), f"listed under its remark, {remarks[0]}"
     near = max(numbers, key=lambda n: n.way, default=None)
     if near is None:
         return ("few_stars", *judgement.reasons), "nothing measured on it is near a limit"

@@ -70,7 +70,7 @@ _ALL = (
     Reason(
         "flexure",
         "differential flexure",
-        "Stars drifted although guiding held its star: guide scope and main telescope flexed "
+        "Stars drifted although the guide star was held: guide scope and main telescope flexed "
         "against each other. The drift is steady, and not tied to an axis of the mount.",
     ),
     Reason(
@@ -101,7 +101,7 @@ _ALL = (
         "dew",
         "dew",
         "Moisture on the optics: starlight faded slowly and steadily over many frames while the "
-        "stars swelled and grew halos.",
+        "stars grew wider and gained halos.",
     ),
     Reason(
         "sky_glow",
@@ -112,13 +112,13 @@ _ALL = (
     Reason(
         "focus",
         "out of focus",
-        "Stars are swollen and round, and the swelling came on slowly or stayed: focus shifted.",
+        "Stars are bloated and round, and it came on slowly or stayed: focus shifted.",
         noun="defocus",
     ),
     Reason(
         "seeing",
         "poor seeing",
-        "Stars are swollen and round, and the swelling came and went: poor seeing.",
+        "Stars are bloated and round, and it came and went: poor seeing.",
     ),
     Reason(
         "tilt_or_coma",
@@ -153,3 +153,5 @@ _ALL = (
 
 REASONS = MappingProxyType({reason.word: reason for reason in _ALL})
 """Every reason by its word, in the order of the documentation."""
+WIDENING = ("focus", "seeing", "dew")
+"""Causes that widen the stars and leave them round."""

@@ -106,7 +106,8 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
         return [Finding("wind_trail", most, False, measured, items, brief=brief)]
     own = beyond_usual(series, position, limits)
-    why = [*attribute_motion(own, position, limits), *by_record(own, position, limits)]
+    recorded = by_record(own, position, limits)
+    why = [*attribute_motion(own, position, limits), *recorded]
     order = ranked([*why, *_of_turning(turning, why)])
     reason, share = order[0]
     items = (
@@ -115,10 +116,10 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         *why,
         *record_context(series, position, reason),
     )
-    sentence = f"stars are oval at {figure(stars.angle_deg, '°')}: {measured}"
+    sentence = f"stars are elongated at {figure(stars.angle_deg, '°')}: {measured}"
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
-    sentence += _likeliest(reason, share, order[1], why)
+    sentence += _likeliest(reason, share, order[1], why, recorded)
     return [Finding(reason, most, bool(remark), sentence, items, brief=brief)]
 
 
@@ -177,8 +178,10 @@ def _of_turning(turning: list[Finding], why) -> list:
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
 
-def _likeliest(reason, share, runner_up, why) -> str:
-    best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
+def _likeliest(reason, share, runner_up, why, recorded) -> str:
+    """The likeliest motion and what shows it, the guiding record first where it supports it."""
+    shown = [e for e in recorded if e.reason == reason and e.points > 0.3] or why
+    best = max((e for e in shown if e.reason == reason), key=lambda e: e.points, default=None)
     text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
     if best is not None and best.points > 0.3:
         text += f": {best.text}"
@@ -194,11 +197,11 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
     width = next(w for w in widths if np.isfinite(w))
     drawn = length_text(length, facts.scale_arcsec)
-    text = f"stars are lines {drawn} long at {figure(stars.angle_deg, '°')}"
+    text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
         "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
-        value=length, usual=width, limit=lost_from, unit="px",
+        value=length, usual=width, unit="px",
     )  # fmt: skip
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
@@ -218,7 +221,7 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     else:
         if order[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
-        text += _likeliest(*order[0], order[1], why)
+        text += _likeliest(*order[0], order[1], why, recorded)
     reason = order[0][0]
     return replace(
         finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why)
@@ -270,12 +273,12 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     if not math.isfinite(share):
         return ""
     if share > 1.2:
-        return f", {figure(share)} times the trail of a stopped mount: the mount was slewing"
-    part = f", {figure(100 * share, '%')} of the trail of a stopped mount"
+        return f", {figure(share)} times the trail a stopped mount would leave: the mount slewed"
+    part = f", {figure(100 * share, '%')} of the trail a stopped mount would leave"
     if share >= 0.8:
         return f"{part}: the mount did not track at all"
     if share < 0.05:
-        return f"{part}: tracking was off for a moment"
+        return f"{part}: the mount slipped slowly or briefly"
     return f"{part}: the mount stopped or slipped for part of the exposure"
 
 

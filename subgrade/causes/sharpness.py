@@ -1,4 +1,4 @@
-"""Swollen stars: how far past the limit, and whether focus or the air did it."""
+"""Bloated stars: how far past the limit, and whether focus or the air did it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from subgrade.causes.series import GroupSeries, unbroken
 AIRMASS_EXPONENT = 0.6
 """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
 EPISODE_SHARE = 0.4
-"""Neighbours swollen by this share of a frame's own swelling belong to its episode."""
+"""Neighbours bloated by this share of a frame's own increase in FWHM belong to its episode."""
 SHOWN = {
     "fwhm_px": "FWHM",
     "fwhm_px across the narrow axis": "FWHM across the short axis",
@@ -57,7 +57,7 @@ def fwhm_limit(usual, scale_arcsec: float | None, limits: Limits) -> float:
 
 
 def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -> list[Finding]:
-    """Whether the frame's stars are swollen, and by what.
+    """Whether the frame's stars are bloated, and by what.
 
     Parameters
     ----------
@@ -109,19 +109,19 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         limit=limit,
         unit="px",
     )
-    swollen = value > usual.centre * min(limits.sharpness.remark_ratio, limits.sharpness.ratio_low)
-    strongest = max(why, key=lambda e: e.points, default=None) if swollen else None
+    bloated = value > usual.centre * min(limits.sharpness.remark_ratio, limits.sharpness.ratio_low)
+    strongest = max(why, key=lambda e: e.points, default=None) if bloated else None
     spread = usual.spread if np.isfinite(usual.spread) else 0.0
     sure = value - (error if np.isfinite(error) else 0.0)
     remark = sure > usual.centre * limits.sharpness.remark_ratio and (
-        sure > usual.centre + 3 * spread and swollen
+        sure > usual.centre + 3 * spread and bloated
     )
     sentence = measured
     if points > 0 or remark:
-        sentence = f"stars are swollen: {measured}"
+        sentence = f"stars are bloated: {measured}"
         if strongest is not None and strongest.reason == reason:
             sentence += f". Most likely {REASONS[reason].noun}: {strongest.text}"
-    items = (main, *_expected(series, position, usual.centre, scale), *(why if swollen else ()))
+    items = (main, *_expected(series, position, usual.centre, scale), *(why if bloated else ()))
     return [Finding(reason, points, bool(remark), sentence, items, brief=brief)]
 
 
@@ -157,7 +157,7 @@ def _focus_or_seeing(series: GroupSeries, fwhm: np.ndarray, position: int, usual
     air = _airmass_excess(series)
     found = [*_by_profile(series, position), *_by_airmass(series, excess, air, position)]
     if air[position] < 0.5 * excess[position]:
-        # A rising or setting target swells slowly too; only what is left can be the focus.
+        # A rising or setting target's stars grow slowly too; only what is left can be the focus.
         found += _by_time(series, excess - air, position)
         found += _by_trend(series, excess, air, position)
     return [item for item in found if item.points > 0.05]
@@ -175,7 +175,7 @@ def _by_profile(series: GroupSeries, position: int) -> list:
     usual = float(np.nanmedian(wings))
     spread = 1.4826 * float(np.nanmedian(np.abs(wings - usual)))
     z = (usual - wings[position]) / np.hypot(spread, 0.03)
-    # Defocus lowers the ratio by about a fifth of the swelling [read off practice frames],
+    # Defocus lowers the ratio by about a fifth of the increase [read off practice frames],
     # so that a wide star with its usual core points to the air.
     due = 0.2 * (series["fwhm"][position] / series.usual("fwhm_px").centre - 1)
     due /= np.hypot(spread, 0.03)
@@ -211,7 +211,7 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
 
 
 def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> tuple[float, str]:
-    """Points for focus (positive) or the air, by how the swelling came and went.
+    """Points for focus (positive) or the air, by how the increase came and went.
 
     Focus drifts through many frames, or is bumped and then stays; the air jumps both
     ways and is soon as before.  Points without a source.
@@ -224,7 +224,7 @@ def _manner(series: GroupSeries, excess: np.ndarray, first: int, last: int) -> t
         points = -1.5 if len(series) >= 6 and not to_the_end else -0.5
         ended = "up to the end" if to_the_end else "and then cleared"
         return points, f"it lasted {figure(count, 'frames')} {ended}"
-    # The largest share of the swelling that came, within it or at its start, at one step.
+    # The largest share of the increase that came, within it or at its start, at one step.
     before = excess[first - 1] if first > 0 else np.nan
     steps = np.diff(np.append(max(before, 0.0) if np.isfinite(before) else [], known))
     onset = float(np.max(steps)) / most if first > 0 and len(steps) else 0.5
@@ -280,7 +280,7 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
 
 
 def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:
-    """First and last frame of the unbroken swelling round a frame; gaps are bridged."""
+    """First and last frame of the unbroken increase round a frame; gaps are bridged."""
     bar = EPISODE_SHARE * excess[position]
     return unbroken(~(excess < bar), position)  # not measured counts as inside
 

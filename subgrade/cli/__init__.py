@@ -113,7 +113,7 @@ def _version(context, parameter, value) -> None:
 )
 @click.option(
     "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version,
-    help="Print the version and leave.",
+    help="Print the version and exit.",
 )  # fmt: skip
 def cli() -> None:
     """Grade a night's light frames: measure the stars, keep or reject, explain why."""

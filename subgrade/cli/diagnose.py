@@ -163,7 +163,7 @@ def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
     """One piece of advice; a caution that was given above is only referred to."""
     from subgrade.diagnosis.words import duration, sure_word
 
-    known = [f"up to {duration(item['saves_s'])}"] if item["saves_s"] else []
+    known = [f"could save up to {duration(item['saves_s'])}"] if item["saves_s"] else []
     if sure_word(item["sureness"]) == "possible":
         known.append("low confidence in the cause")
     saves = f" ({', '.join(known)})" if known else ""
@@ -171,9 +171,7 @@ def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
     action = item["action"]
     stop = action[-1:] if action[-1:] in "?!." else "."
     action = action.removesuffix(stop)
-    # a sentence of its own where the action has several
-    together = f"{action}{saves}{stop}" if not saves or ". " not in action else ""
-    say(together or f"{action}{stop}{saves}", first)
+    say(f"{action}{saves}{stop}", first)
     say(f"Because {item['because']}.", " " * len(first), "dim")
     if item["caution"]:
         above = cautioned.setdefault(item["caution"], k)

@@ -7,10 +7,12 @@ import math
 import click
 
 REASON_ROWS, RIVAL_ROWS, ROWS = 4, 2, 10
-"""Rows shown of each reason given, of the motion next likeliest, and of all together."""
+"""Rows shown of each reason given, of the cause next likeliest, and of all together."""
 SILENT = 0.2
 """Points below which a row hardly counts and waits for ``--all``."""
-TITLES = ("points to", "measured", "value", "typical", "limit", "points")
+TITLES = ("reason", "measured", "value", "compare with", "limit", "points")
+UNLIMITED = ("length of the star trails", "separation of the two images")
+"""Evidence that rejects a frame without a limit (docs/limits.md)."""
 Section = tuple[str, list[dict]]
 """A heading and its rows of evidence."""
 
@@ -29,7 +31,7 @@ Section = tuple[str, list[dict]]
       subgrade explain subgrade_results light_0042.fits --json
 
     Points are log odds: positive supports the reason in front, negative counts against
-    it; a reason whose deciding number earns more than 0 rejects the frame.
+    it. A number beyond its limit earns more than 0 and rejects the frame.
     """,
 )
 @click.argument("results", metavar="RESULTS")
@@ -105,9 +107,12 @@ def stars_line(record: dict) -> str:
 
     values, scale = record["values"], record.get("scale_arcsec")
     parts = [] if values["stars"] is None else [f"{values['stars']}"]
-    if values["fwhm_px"] is not None:
-        pixels = f" ({values['fwhm_px']:.2f} px)" if scale else ""
-        parts.append(f"FWHM {width_text(values['fwhm_px'], scale)}{pixels}")
+    width = values["fwhm_px"]
+    if width is not None:
+        # the evidence has it unrounded, as the explanation was written from it
+        width = next((e["value"] for e in record["evidence"] if e["quantity"] == "fwhm_px"), width)
+        pixels = f" ({width:.2f} px)" if scale else ""
+        parts.append(f"FWHM {width_text(width, scale)}{pixels}")
     if values["eccentricity"] is not None:
         error = record.get("eccentricity_error")
         text = eccentricity_text(values["eccentricity"], math.nan if error is None else error)
@@ -164,7 +169,7 @@ def in_reading_order(record: dict) -> list[dict]:
 
 
 def next_likeliest(record: dict) -> str | None:
-    """The motion that the evidence supports most after the one given; None for no motion."""
+    """The motion that the evidence supports most after the one given; None where it does none."""
     from subgrade.causes.motion import PRIOR
 
     given = next((r for r in _reasons(record) if r in PRIOR), None)
@@ -175,30 +180,31 @@ def next_likeliest(record: dict) -> str | None:
         word = item["reason"]
         if word in PRIOR and word not in _reasons(record):
             summed[word] = summed.get(word, PRIOR[word]) + item["points"]
-    return max(summed, key=summed.get, default=None)
+    # what is only ruled out is no rival
+    return max((w for w in summed if summed[w] > PRIOR[w]), key=summed.get, default=None)
 
 
 def chosen_sections(record: dict) -> list[Section]:
-    """About ten rows: of the reasons given, the next most likely motion, and against the rest."""
+    """About ten rows: of the reasons given, the next most likely cause, and against."""
     numbered = _numbered(record)
     given, rival = _reasons(record), next_likeliest(record)
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or _decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
-    mine = [r for word in given for r in (_of(rows, word) or _of(numbered, word))[:most]]
+    mine = [r for word in given for r in (_for(rows, word) or _for(numbered, word))[:most]]
     next_rows = _of(rows, rival)[:RIVAL_ROWS]
     left = max(ROWS - len(mine) - len(next_rows), 2)
     rest = [r for r in rows if r["points"] < 0 and not _among(r, [*mine, *next_rows])]
     if given and record["values"]["verdict"] != "keep":
-        rest = [r for r in rest if r["reason"] not in (*given, rival)]
+        rest = [r for r in rest if r["reason"] != rival]
     return _titled(record, mine, rival, next_rows, rest[:left], "Strongest against")
 
 
 def all_sections(record: dict) -> list[Section]:
     """Every row, in the same order."""
     rows, given, rival = _numbered(record), _reasons(record), next_likeliest(record)
-    mine = [r for word in given for r in _of(rows, word)]
-    rest = [r for r in rows if r["reason"] not in (*given, rival)]
+    mine = [r for word in given for r in _for(rows, word)]
+    rest = [r for r in rows if r["reason"] != rival and not _among(r, mine)]
     return _titled(record, mine, rival, _of(rows, rival), rest, "For and against")
 
 
@@ -206,9 +212,12 @@ def _titled(record, mine, rival, next_rows, rest, against: str) -> list[Section]
     given = _reasons(record)
     kept = record["values"]["verdict"] == "keep"
     parts = [
-        (f"{'Reason' if len(given) == 1 else 'Reasons'} given: {', '.join(given)}", mine),
-        (f"Next most likely motion: {rival}", next_rows),
-        (f"{against} {'rejecting it' if kept else 'other reasons'}", rest),
+        (
+            f"{'Remark' if kept else 'Reason'}{'' if len(given) == 1 else 's'}: {', '.join(given)}",
+            mine,
+        ),
+        (f"Next most likely cause: {rival}", next_rows),
+        (f"{against}{' rejecting it' if kept else ''}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
 
@@ -239,11 +248,11 @@ def table_lines(parts: list[Section], screen, scale: float | None = None) -> lis
 
 
 def _cells(item: dict, scale: float | None) -> list[str]:
-    from subgrade.results import quantity_texts, quantity_words
+    from subgrade.results import evidence_words, quantity_texts
 
     points = round(item["points"], 1) or 0.0  # no minus before a zero
     numbers = quantity_texts(item, scale)
-    return [item["reason"], quantity_words(item["quantity"]), *numbers, f"{points:+.1f}"]
+    return [item["reason"], evidence_words(item), *numbers, f"{points:+.1f}"]
 
 
 def _numbered(record: dict) -> list[dict]:
@@ -256,11 +265,18 @@ def _reasons(record: dict) -> list[str]:
 
 
 def _decided(row: dict, reasons: list[str]) -> bool:
-    return row["limit"] is not None and row["points"] > 0 and row["reason"] in reasons
+    """Whether a number rejected the frame: past its limit, or of a kind that needs none."""
+    limited = row["limit"] is not None or row["quantity"] in UNLIMITED
+    return limited and row["points"] > 0 and row["reason"] in reasons
 
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:
     return [r for r in rows if r["reason"] == word]
+
+
+def _for(rows: list[dict], word: str) -> list[dict]:
+    """Rows of a reason that was given, without those that count against it."""
+    return [r for r in _of(rows, word) if r["points"] >= 0]
 
 
 def _among(row: dict, rows: list[dict]) -> bool:

@@ -107,7 +107,9 @@ class _Motion(click.ParamType):
     metavar="HOURS",
     help="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
 )
-@click.option("--guide-map", metavar="FILE", help="States which column of the record is which.")
+@click.option(
+    "--guide-map", metavar="FILE.toml", help="States which column of the record is which."
+)
 @click.option(
     "--guide-scale",
     type=_Number(0.01, 1000),
@@ -119,7 +121,7 @@ class _Motion(click.ParamType):
     type=_Motion(),
     metavar="RATE,PA",
     help="Motion of the comet or asteroid that the mount followed, in arcseconds an hour and "
-    "degrees east of north: the trail it leaves is taken out before frames are judged.",
+    "degrees east of north: star trailing at that rate is allowed for.",
 )
 @click.option(
     "--teach", metavar="FILE",
@@ -141,7 +143,12 @@ class _Motion(click.ParamType):
     help="Measure and judge, write nothing at all, measurements included, and print the rejects.",
 )  # fmt: skip
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
-@click.option("--quiet", "-q", is_flag=True, help="No progress and no summary, only errors.")
+@click.option(
+    "--quiet",
+    "-q",
+    is_flag=True,
+    help="No progress or summary: only errors, and limits that --teach moved.",
+)
 @click.pass_context
 def command(context, paths, quiet, no_report, **options) -> None:
     """Measure the light frames in PATH..., keep or reject each, and explain why.

@@ -16,15 +16,22 @@ EVENTS = {
     "pause": "guiding paused",
     "resume": "guiding resumed",
     "reference_moved": "reference position moved",
-    "other": "others",
+    "other": "other",
 }
 """What remarks of each kind are called, in the order shown."""
 RMS = (
     ("rms", "over the whole record"),
     ("settled_rms", "without dithers and settling"),
-    ("calm_rms", "in its quiet stretches, the quarter with the least scatter"),
+    ("calm_rms", "in its quiet stretches (quietest quarter)"),
 )
 """Each RMS of a record and what it is of."""
+ROLES = {
+    "ra": "RA error", "dec": "Dec error", "x": "x error", "y": "y error",
+    "ra_pulse": "RA correction", "dec_pulse": "Dec correction",
+    "ra_side": "RA direction", "dec_side": "Dec direction", "snr": "S/N",
+}  # fmt: skip
+"""What a column was read as, where its name in a guide map is no word."""
+UNITS = {"iso": "date and time"}
 
 
 @click.command(
@@ -52,7 +59,7 @@ RMS = (
 @click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
 @click.option(
     "--guide-scale",
-    type=click.FloatRange(0.01, 100),
+    type=click.FloatRange(0.01, 1000),
     metavar="ARCSEC_PER_PX",
     help="Arcseconds per pixel of the guide camera, for a record in pixels.",
 )
@@ -133,8 +140,8 @@ def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
         used = column["role"] != "other"
         title = screen.shortened(column["title"], screen.width // 3)
         rows.append(
-            (title, column["role"] if used else "", column["unit"],
-             f"{column['sure']:.2f}" if used else "")
+            (title, ROLES.get(column["role"], column["role"]) if used else "",
+             UNITS.get(column["unit"], column["unit"]), f"{column['sure']:.2f}" if used else "")
         )  # fmt: skip
     wide = [max(len(row[k]) for row in rows) for k in range(4)]
     lines = []

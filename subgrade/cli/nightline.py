@@ -15,7 +15,7 @@ from subgrade.results.night_summary import group_scales
 BLOCKS, DIGITS = "▁▂▃▄▅▆▇█", "12345678"
 LEAST_SPAN, MOST_SPAN = 1.25, 1.6
 """Widest over narrowest that the eight levels span: a steady night is not blown up, and one
-swollen frame does not flatten the others.  A choice."""
+bloated frame does not flatten the others.  A choice."""
 DAY_S = 86400.0
 
 

@@ -12,6 +12,7 @@ from subgrade.cli.screen import HARD, Screen, padded
 from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
 from subgrade.results.guiding import (
+    ambiguous,
     clock_sentence,
     clock_text,
     night_rms,
@@ -73,7 +74,7 @@ def guiding_line(graded: Graded) -> str:
         candidates = clock_text(night)
         if not candidates:
             return f"record not used: {night.clock.how}"
-        return f"record not used, its clock is not settled ({candidates})"
+        return f"record not used, {ambiguous(night)}"
     held = [f for f in graded.frames if f.compared is not None]
     covered = sum(f.guiding is not None and f.guiding.samples > 0 for f in held)
     names = ("x", "y") if night.record.axes == "xy" else ("RA", "Dec")
@@ -219,7 +220,7 @@ def _advice(graded: Graded) -> list[Part]:
     if not advice:
         return []
     first = advice[0]
-    saves = f" (up to {duration(first.saves_s)})" if first.saves_s else ""
+    saves = f" (could save up to {duration(first.saves_s)})" if first.saves_s else ""
     parts = [("Advice", f"{first.action}{saves}")]
     if first.caution:
         parts.append(("Caution", first.caution.split(". ")[0].rstrip(".") + "."))

@@ -51,7 +51,7 @@ def command(context, results, quiet) -> None:
             click.echo(f"Removed {counted(outcome.unlinked, 'link')}; {rest} were never moved.")
         if not (outcome.moved or outcome.unlinked or outcome.problems):
             culled = os.path.exists(os.path.join(results, JOURNAL))
-            why = "all is back" if culled else "nothing was culled with these results"
-            click.echo(f"There is nothing to bring back: {why}.")
+            why = "" if culled else ": nothing was culled with these results"
+            click.echo(f"Nothing to restore{why}.")
     if outcome.problems:
         context.exit(EXIT_PARTLY)

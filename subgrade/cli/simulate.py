@@ -15,16 +15,28 @@ Example: a small night of twelve frames, then grade it
 
 @click.command("simulate", epilog=EPILOG)
 @click.argument("directory", metavar="DIR", type=click.Path(file_okay=False))
-@click.option("--seed", type=click.IntRange(0), help="Same seed, same bytes.")
-@click.option("--frames", type=click.IntRange(1), help="How many exposures.")
-@click.option("--width", type=click.IntRange(32), help="Pixels along x.")
-@click.option("--height", type=click.IntRange(32), help="Pixels along y.")
-@click.option("--mosaic/--mono", default=None, help="Colour sensor (RGGB) or mono.")
-@click.option("--record/--no-record", default=None, help="Write the guiding record, or not.")
+@click.option("--seed", type=click.IntRange(0), help="Same seed, same bytes; 1 if not given.")
+@click.option(
+    "--frames",
+    type=click.IntRange(1),
+    help="How many exposures; 34 if not given, 24 with --random.",
+)
+@click.option("--width", type=click.IntRange(32), help="Pixels along x; 720 if not given.")
+@click.option("--height", type=click.IntRange(32), help="Pixels along y; 540 if not given.")
+@click.option(
+    "--mosaic/--mono",
+    default=None,
+    help="Colour sensor (RGGB) or mono; mono if not given.",
+)
+@click.option(
+    "--record/--no-record",
+    default=None,
+    help="Write the guiding record, or not; written if not given.",
+)
 @click.option(
     "--scenario",
     metavar="FILE.toml",
-    help="TOML file that describes the night; default is the built-in night.",
+    help="TOML file that describes the night; the built-in night if not given.",
 )
 @click.option("--random", "drawn", is_flag=True, help="Draw night and causes from the seed.")
 @click.option("--compress", is_flag=True, help="Tile-compressed .fits.fz (Rice, lossless).")

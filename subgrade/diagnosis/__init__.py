@@ -1,8 +1,9 @@
 """Diagnose stage: the night's story and the advice for the next night."""
 
 from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss, Quantity, Span
+from subgrade.diagnosis.words import number
 
-__all__ = ["Advice", "Diagnosis", "Finding", "Loss", "Quantity", "Span", "diagnose_night"]
+__all__ = ["Advice", "Diagnosis", "Finding", "Loss", "Quantity", "Span", "diagnose_night", "number"]
 
 
 def __getattr__(name: str):

@@ -22,7 +22,7 @@ def flexure(view: NightView) -> Finding | None:
         return None
     drifts = [d for k in affected if (d := unseen_drift(view, k)) is not None]
     rms = np.hypot(view.guided(affected, "rms_ra"), view.guided(affected, "rms_dec"))
-    held = " although guiding held its star" if len(rms) else ", as with differential flexure"
+    held = " although the guide star was held" if len(rms) else ", as with differential flexure"
     sentence = f"Stars drifted in {counted(len(affected))}{held}"
     numbers, evidence = [], []
     if drifts:
@@ -53,7 +53,7 @@ def flexure(view: NightView) -> Finding | None:
         advice=((
             "Tighten everything between guide scope and main scope: rings, focusers, adapters; tie "
             "the cables so that none pulls; if the drift stays, use an off-axis guider",
-            "the image drifted while the guide star stood still, which guiding cannot correct"
+            "the image drifted while the guide star stayed put, which guiding cannot correct"
             if len(rms) else "guiding cannot correct what moves between guide scope and main scope",
             CLAMPS,
         ),),

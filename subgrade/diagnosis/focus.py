@@ -20,6 +20,8 @@ LEAST_STEP_C = 0.5
 """Change of temperature below which refocusing by hand is not asked for: a choice."""
 LEAST_SUBS = 5.0
 """Frames between two focus runs below which more of them cost too much: a choice."""
+FEW = 5
+"""Frames below which a change of star size shows no manner of coming and going: a choice."""
 PLAIN = 1.05
 """Ratio to the typical width from which the ratio is stated: a choice."""
 
@@ -117,14 +119,17 @@ def focus(view: NightView) -> Finding | None:
         sentences.append(f"Focus was off in {counted(len(affected))}" + (
             f", stars {most}{number(worst)} times their typical width." if worst > PLAIN else "."
         ))  # fmt: skip
-        numbers.append(Quantity("worst width over the typical", worst))
+        numbers.append(Quantity("widest FWHM / typical", worst))
     if warm.plain:
         sentences.append(
             f"Stars {'shrink' if warm.value > 0 else 'grow'} by {_per_degree(view, warm)} as the "
             "air cools."
         )
         evidence.append("widths reduced to airmass 1; slow changes of seeing look the same")
-    numbers.append(Quantity("width with temperature", warm.value, warm.error, "px/°C"))
+    scale, unit = _length_unit(view)
+    numbers.append(
+        Quantity("FWHM with temperature", scale * warm.value, scale * warm.error, f"{unit}/°C")
+    )
     numbers.append(Quantity("focuser with temperature", steps.value, steps.error, "steps/°C"))
     wait = min(waits) if waits else (NAN, NAN)
     numbers.append(Quantity("time until focus is out", *wait, "s"))
@@ -145,8 +150,8 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
         if not too_often:
             when.append(f"every {duration(max(60.0, interval))}")
         because.append(
-            f"stars passed the limit of {number(view.limits.sharpness.ratio_low)} times the "
-            f"typical width {number(wait[0] / 60.0, wait[1] / 60.0, 'min')} after focus started to "
+            f"the FWHM passed the limit of {number(view.limits.sharpness.ratio_low)} times the "
+            f"typical {number(wait[0] / 60.0, wait[1] / 60.0, 'min')} after focus started to "
             "drift"
         )
     typical = _typical_width(view)
@@ -159,7 +164,7 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
                 when.append(f"whenever the air has changed by {0.5 * degrees:.1f} °C")
             because.append(
                 f"at {_per_degree(view, warm)} a change of {degrees:.1f} °C uses up the allowed "
-                "growth in width"
+                "increase in FWHM"
             )
     if not affected and not because:
         return ()
@@ -174,10 +179,14 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
 
 def _per_degree(view: NightView, warm: Slope) -> str:
     """The slope without its sign, in arcsec where the scale is known."""
-    scale, unit = view.common("scale_arcsec"), "″ per °C"
-    if not math.isfinite(scale):
-        scale, unit = 1.0, "px per °C"
-    return number(scale * abs(warm.value), scale * warm.error, unit)
+    scale, unit = _length_unit(view)
+    return number(scale * abs(warm.value), scale * warm.error, f"{unit} per °C")
+
+
+def _length_unit(view: NightView) -> tuple[float, str]:
+    """What turns pixels into the unit that widths are shown in, and that unit."""
+    scale = view.common("scale_arcsec")
+    return (scale, "″") if math.isfinite(scale) else (1.0, "px")
 
 
 def _spacing(view: NightView) -> float:
@@ -208,8 +217,10 @@ def seeing(view: NightView) -> Finding | None:
         return None
     airmass = view.facts("airmass")[affected]
     evidence = []
-    if len(view) > 2:
+    if len(view) >= FEW:
         evidence.append("star size comes and goes from frame to frame, unlike a focus error")
+    elif len(view) > 1:
+        evidence.append("too few frames to tell seeing from focus")
     x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
     if x > LOW_IN_THE_SKY:
         evidence.append(
@@ -223,7 +234,7 @@ def seeing(view: NightView) -> Finding | None:
         advice=((
             "Image high up, near the meridian; let the telescope cool to the air's temperature; "
             "avoid looking over roofs and warm ground",
-            "these lessen poor seeing; nothing in the set-up ends it", "",
+            "these reduce local seeing; the rest is the atmosphere", "",
         ),),
     )  # fmt: skip
 

@@ -147,7 +147,7 @@ def tracking(view: NightView) -> Finding | None:
     return finding(
         view, "lost tracking", f"Tracking was lost in {counted(len(affected))}.",
         reason="tracking_lost", frames=affected, lost=lost,
-        numbers=[Quantity("without guide star", missing, None, "s")] if missing > 0 else (),
+        numbers=[Quantity("guide star missing", missing, None, "s")] if missing > 0 else (),
         evidence=evidence, sureness=view.sureness("tracking_lost", affected),
         advice=((action, because, BALANCE if missing == 0 else ""),),
     )  # fmt: skip

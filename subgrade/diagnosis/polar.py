@@ -114,9 +114,11 @@ def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
             if from_record
             else f"the stars drift {number(rate, error, '″ a minute')} in Dec from frame to frame"
         )
-        found.append(source + f"; 1′ of misalignment makes at most {POLAR_RATE:.2f}″ a minute")
+        found.append(source + f"; 1′ of misalignment causes at most {POLAR_RATE:.2f}″ a minute")
         if from_record and drift.doubt > 0:
-            found.append(f"the effect of a correction is known to {100 * drift.doubt:.0f}%")
+            found.append(
+                f"how far a correction moves the mount is known to {100 * drift.doubt:.0f}%"
+            )
     if math.isfinite(pole.turn_part):
         rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_ARCSEC_PER_S
         degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
@@ -143,10 +145,10 @@ def _numbers(pole: Pole, south: bool) -> list[Quantity]:
         Quantity("misalignment", pole.size, pole.size_error, "′"),
         Quantity("too high", sign * pole.high, pole.high_error, "′"),
         Quantity("too far east on the sky", sign * pole.east, pole.east_error, "′"),
-        Quantity("part shown by the drift", pole.drift_part, pole.drift_error, "′"),
-        Quantity("part shown by the turn", pole.turn_part, pole.turn_error, "′"),
+        Quantity("part from Dec drift", pole.drift_part, pole.drift_error, "′"),
+        Quantity("part from field rotation", pole.turn_part, pole.turn_error, "′"),
         Quantity("hour angle", pole.hour_deg, None, "°"),
-        Quantity("declination drift", drift, pole.drift_error * POLAR_RATE, "″ a minute"),
+        Quantity("Dec drift", drift, pole.drift_error * POLAR_RATE, "″ a minute"),
     ]
 
 
@@ -166,7 +168,7 @@ def _effect(view: NightView, pole: Pole, turn) -> str:
         corner = corner_turn(view, pole, turn, exposure)
         if corner >= 0.1:
             parts.append(f"{corner:.1f} px of field rotation in the corners")
-    return "That makes " + " and ".join(parts) + "." if parts else ""
+    return "That causes " + " and ".join(parts) + "." if parts else ""
 
 
 def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:

@@ -65,8 +65,8 @@ def oscillation(view: NightView) -> Finding | None:
         frames=affected, lost=lost,
         numbers=(
             Quantity("period", period, None, "s"),
-            Quantity("share of the error a correction moved", gain, gain_error),
-            Quantity("correlation of neighbours", lag),
+            Quantity("correction / error", gain, gain_error),
+            Quantity("correlation of successive errors", lag),
             Quantity("guiding RMS in RA", rms, None, "″"),
             Quantity("overshoot", over),
         ),
@@ -85,9 +85,9 @@ def _remedy(view, gain, gain_error, period, over, lag, cadence):
             text += (
                 f"; each correction moved the star by {number(gain, gain_error)} times its error"
             )
-            action += (
-                f": lower the RA correction strength to about {100 * GOOD_GAIN / gain:.0f}% of "
-                f"what it was, which corrects about {100 * GOOD_GAIN:.0f}% of each error"
+            action = (
+                f"Lower the RA correction strength to about {100 * GOOD_GAIN / gain:.0f}% of its "
+                f"present value, so that about {100 * GOOD_GAIN:.0f}% of each error is corrected"
             )
         return action, text, "", True
     if late and (not math.isfinite(lag) or lag > 0.0):
@@ -97,7 +97,7 @@ def _remedy(view, gain, gain_error, period, over, lag, cadence):
         )
         action = (
             "Shorten the guide exposure and any delay, correct a smaller share of each RA error, "
-            "and balance RA slightly east-heavy so that the gears stay in mesh"
+            "and balance RA slightly east-heavy so that the gears stay meshed on one side"
         )
         return action, text, BALANCE, False
     if view.guiding is not None and view.guiding.guide_exposure == "chases seeing":
@@ -178,7 +178,7 @@ def periodic_error(view: NightView) -> Finding | None:
     sureness = view.sureness("periodic_error", affected) if affected else 0.9
     if affected:
         what = "It" if sentence else "Periodic error"
-        shown = f"{what} shows in {counted(len(affected))}."
+        shown = f"{what} affected {counted(len(affected))}."
         sentence.append(possibly(shown) if sureness < LIKELY else shown)
     return finding(
         view, "periodic error", " ".join(sentence), reason="periodic_error", frames=affected,
@@ -193,11 +193,11 @@ def _periodic_advice(view: NightView, period: float, size: float):
     steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
     if not oscillating or loop_gain(view, oscillating)[0] > 1.0:  # else it may ask for less
         steps.append(f"correct about {100 * GOOD_GAIN:.0f}% of each RA error")
-    own = "train the mount's own periodic error correction over several worm turns"
+    own = "train the mount's PEC over several turns of the worm"
     action = _capital(", or ".join(filter(None, (" and ".join(steps), own))))
     if not steps:
         return ((action, "periodic error repeats with every turn of the worm", ""),)
-    because = "stars are stretched along RA, as periodic error stretches them"
+    because = "the stars are elongated along RA, as periodic error would leave them"
     if math.isfinite(period) and size > 0:
         speed = 2.0 * math.pi * size / period
         because = (
@@ -231,7 +231,10 @@ def guide_exposure(view: NightView) -> Finding | None:
     cadence = number(view.guiding.record.cadence_s, None, "s")
     lost, oscillates = [], bool(view.affected("ra_oscillation"))
     if view.guiding.guide_exposure == "too slow":
-        sentence = f"Guiding was too slow: at one sample every {cadence}, successive errors agree."
+        sentence = (
+            f"Guiding was too slow: with an exposure every {cadence}, successive errors are "
+            "correlated."
+        )
         # An oscillating loop needs less of it, and the advice on periodic error covers both.
         more = "" if oscillates else ", or correct a larger share of each RA error"
         action = f"Guide with shorter exposures{more}"
@@ -242,7 +245,10 @@ def guide_exposure(view: NightView) -> Finding | None:
     elif oscillates:
         return None  # the finding on the oscillation covers errors that alternate
     else:
-        sentence = f"Guiding chased the seeing: at one sample every {cadence}, errors alternate."
+        sentence = (
+            f"Guiding chased the seeing: with an exposure every {cadence}, successive errors "
+            "alternate."
+        )
         action = "Raise the smallest RA correction that is sent"
         if not view.lost_to("periodic_error"):  # which asks for the opposite
             action += ", correct a smaller share of each RA error, or expose the guide star longer"

@@ -31,8 +31,9 @@ def cloud(view: NightView) -> Finding | None:
     if len(light):
         if light.min() < 1.0 / PLAIN:
             sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
-        numbers = [Quantity("least light", float(light.min())),
-                   Quantity("median light in these frames", float(np.median(light)))]  # fmt: skip
+        median = float(np.median(light))
+        numbers = [Quantity("lowest transparency", float(light.min())),
+                   Quantity("median transparency of these frames", median)]  # fmt: skip
     return finding(
         view, "cloud", sentence + ".", reason="cloud", frames=affected, lost=lost, numbers=numbers,
         evidence=("brightness of the same stars in each frame, against the night's clear level",),
@@ -50,7 +51,7 @@ def dew(view: NightView) -> Finding | None:
     if not affected:
         return None
     light = _light(view, affected)
-    numbers = [Quantity("least light", float(light.min()))] if len(light) else []
+    numbers = [Quantity("lowest transparency", float(light.min()))] if len(light) else []
     share, time = view.night.compared, 0.5 * (view.start + view.end)[affected]
     through = np.array([share[k].transparency for k in affected], float)
     known = np.isfinite(through) & np.isfinite(time)
@@ -59,7 +60,7 @@ def dew(view: NightView) -> Finding | None:
     )
     if known.sum() >= 3 and np.ptp(time[known]) > 0:
         slope = float(np.polyfit((time[known] - time[known][0]) / 3600.0, through[known], 1)[0])
-        numbers.append(Quantity("change of light", 100.0 * slope, None, "% an hour"))
+        numbers.append(Quantity("change of transparency", 100.0 * slope, None, "% an hour"))
         sentence += (
             f"; starlight went from {100 * through[known][0]:.0f}% of the clear level to "
             f"{100 * through[known][-1]:.0f}%"
@@ -87,7 +88,7 @@ def sky_glow(view: NightView) -> Finding | None:
     if worst > PLAIN:
         most = "up to " if len(affected) > 1 else ""
         sentence += f", {most}{number(worst)} times its typical level"
-    numbers = [Quantity("background over the typical", worst)]
+    numbers = [Quantity("background / typical", worst)]
     heights = altitudes(view, affected)
     evidence, action, because, caution = [], "", "", ""
     if heights is None:

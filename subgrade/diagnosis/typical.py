@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 
+from subgrade.causes.model import rejected_otherwise
+from subgrade.causes.reasons import WIDENING
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import BALANCE, COLLIMATION, number
@@ -15,7 +17,7 @@ FWHM_PER_SIGMA = 2.3548200450
 
 
 LIMIT_OF_SHARPNESS = "what limits the sharpness"
-POOR_THROUGHOUT = {"wide stars": "wide", "oval stars": "oval"}
+POOR_THROUGHOUT = {"wide stars": "wide", "elongated stars": "elongated"}
 """Topics, and what they call the stars."""
 ALL_NIGHT = 3
 """Frames of a group from which "all night" is a fair word: a choice."""
@@ -64,7 +66,7 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     recorded rms holds noise of the guide star, so guiding's share is an upper bound.
     """
     members = _members(view)
-    if not members:
+    if not members or view.verdicts[members[0]].verdict != "keep":
         return None
     width = _median(view.stars("fwhm_px")[members]) * _scale(view, members)
     ra, dec = (view.guided(members, n) for n in ("rms_ra", "rms_dec"))
@@ -80,8 +82,7 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
         limit = "better guiding would sharpen the stars, but seeing, focus and optics matter more"
     else:
         limit = "seeing, focus and optics set the limit"
-    whose = "kept frames' " if view.verdicts[members[0]].verdict == "keep" else ""
-    whose = "the frame's " if len(members) == 1 else f"the {whose}median "
+    whose = "the frame's " if len(members) == 1 else "the kept frames' median "
     several = len(view.night.groups) > 1
     of = f" in {_largest(view).label}" if several else ""
     text = (
@@ -90,7 +91,7 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     )
     if share >= 1.0:
         text = (
-            f"The recorded guiding errors alone could make {whose}FWHM of "
+            f"The recorded guiding errors alone could cause {whose}FWHM of "
             f"{number(width, None, '″')}{of}: {limit}."
         )
     advice = ()
@@ -127,6 +128,9 @@ def poor_throughout(view: NightView) -> list[Finding]:
         alone = "there is no other frame to compare it with"
         scale = _scale(view, members)
         width, oval = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
+        judgements = [view.verdicts[k] for k in members]
+        width = None if rejected_otherwise(judgements, WIDENING) else width
+        oval = None if rejected_otherwise(judgements) else oval
         limit = view.limits.sharpness.night_poor_arcsec
         if width and width.centre * scale > limit:
             out.append(finding(
@@ -144,15 +148,15 @@ def poor_throughout(view: NightView) -> list[Finding]:
             ))  # fmt: skip
         if oval and oval.centre > view.limits.roundness.night_poor:
             out.append(finding(
-                view, "oval stars",
-                f"{stars} were oval{time}, {typically}eccentricity {number(oval.centre)} "
+                view, "elongated stars",
+                f"{stars} were elongated{time}, {typically}eccentricity {number(oval.centre)} "
                 f"(poor from {number(view.limits.roundness.night_poor)}).",
                 frames=members, numbers=(Quantity("typical eccentricity", oval.centre),),
                 sureness=0.7,
                 advice=((
                     "Check guiding, balance and polar alignment before the next run; a frame of "
                     "half the exposure shows whether motion is the cause",
-                    "a steady fault stretches stars alike in all frames, so none stands out"
+                    "a steady fault elongates the stars alike in all frames, so none stands out"
                     if len(members) > 1 else alone, BALANCE,
                 ),),
             ))  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
+from subgrade.causes.reasons import WIDENING
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
 from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
@@ -20,7 +21,6 @@ MOTIONS = (
     "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure", "field_rotation",
     "tracking_lost", "bump", "dither_overlap",
 )  # fmt: skip
-SWELLINGS = ("focus", "seeing", "dew")
 OF_THE_VERDICT = ("eccentricity", "light out of the core", "fwhm_px", "fwhm_px expected")
 """Evidence of whether the frame is bad, not of the cause."""
 IMAGES_ALONE = 0.8
@@ -188,7 +188,7 @@ class NightView:
 
 def _family(word: str) -> tuple[str, ...] | None:
     """The causes that a word is chosen among; None for one that is seen as such."""
-    return next((f for f in (MOTIONS, SWELLINGS) if word in f), None)
+    return next((f for f in (MOTIONS, WIDENING) if word in f), None)
 
 
 def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) -> NightView:

@@ -50,12 +50,13 @@ def wind(view: NightView) -> Finding | None:
     if kept:
         sentence += f", {kept} of them kept" if lost else ", kept all the same"
     if len(sizes):
-        gust = "the largest gust" if len(affected) > 1 else "the gust"
-        sentence += f"; {gust} moved the guide star by {number(float(sizes.max()), None, '″')}"
+        gust = "largest gust" if len(affected) > 1 else "a gust of"
+        sentence += f"; {gust} {number(float(sizes.max()), None, '″')}"
         numbers.append(Quantity("largest gust", float(sizes.max()), None, "″"))
         numbers.append(Quantity("median gust", float(np.median(sizes)), None, "″"))
     if len(settle):
-        sentence += f", settling took {float(np.median(settle)):.0f} s"
+        of = "median settling time" if len(settle) > 1 else "settling time"
+        sentence += f"; {of} {float(np.median(settle)):.0f} s"
         numbers.append(Quantity("settling", float(np.median(settle)), None, "s"))
     # Gusts come in spells: the rate is that of the spell, with the frame at either end.
     # One or two gusts make no spell: they are held against the whole night.
@@ -65,7 +66,7 @@ def wind(view: NightView) -> Finding | None:
         first, last = 0, len(view) - 1
     exposure = float(np.median(view.exposure_s[affected]))
     frames = last - first + 1
-    because = "what catches less wind moves less"
+    because = "a setup that catches less wind moves less"
     shield = "" if view.affected("dew") else "take off a long dew shield if dew allows, "
     action = f"Shelter the telescope, {shield}tie down loose cables, set the tripod low and firm"
     if exposure > 0 and lost and frames >= RATED:
@@ -96,8 +97,8 @@ def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: l
     full, half = surviving(rate, exposure), surviving(rate, exposure / 2.0)
     numbers += [
         Quantity("gusts that cost a frame", 3600.0 * rate, 3600.0 * error, "an hour"),
-        Quantity(f"frames surviving at {exposure:.0f} s", full),
-        Quantity(f"frames surviving at {exposure / 2:.0f} s", half),
+        Quantity(f"frames spared at {exposure:.3g} s", 100.0 * full, None, "%"),
+        Quantity(f"frames spared at {exposure / 2:.3g} s", 100.0 * half, None, "%"),
     ]
     long, short = f"{exposure:.3g} s", f"{exposure / 2:.3g} s"
     if hit >= frames:

@@ -24,6 +24,12 @@ MAINS = (
     "Dew heaters outdoors: low voltage from a fused, isolated supply kept off the wet ground; "
     "mains wiring is for a qualified person under your local electrical code."
 )
+GUESSED = {
+    verb: f"have {verb}"
+    for verb in ("moved", "oscillated", "drifted", "rotated", "jumped", "dimmed", "enlarged",
+                 "started", "affected", "had")
+} | {"was": "have been", "is": "be", "shrink": "shrink", "grow": "grow"}  # fmt: skip
+"""Verb of a finding's sentence, and what follows "may" in its place."""
 SUN = "Never let the telescope, finder or guide scope point near the Sun."
 
 
@@ -33,12 +39,16 @@ def sure_word(sureness: float) -> str:
 
 
 def possibly(sentence: str) -> str:
-    """The same as a guess.
+    """The same as a guess: "may" stands before its first verb.
 
-    >>> possibly("Wind moved it."), possibly("1 frame started late.")
-    ('Possibly wind moved it.', 'Possibly 1 frame started late.')
+    >>> possibly("Wind moved it."), possibly("Tracking was lost in 1 frame.")
+    ('Wind may have moved it.', 'Tracking may have been lost in 1 frame.')
     """
-    return f"Possibly {sentence[:1].lower()}{sentence[1:]}"
+    words = sentence.split(" ")
+    at = next((k for k, word in enumerate(words) if word in GUESSED), None)
+    if at is None:
+        return f"Possibly {sentence[:1].lower()}{sentence[1:]}"
+    return " ".join([*words[:at], "may", GUESSED[words[at]], *words[at + 1 :]])
 
 
 def number(value: float, error: float | None = None, unit: str = "") -> str:
@@ -65,14 +75,15 @@ def number(value: float, error: float | None = None, unit: str = "") -> str:
 
 
 def duration(seconds: float) -> str:
-    """Time in the units a person would use.
+    """Time in the units a person would use, halves rounded up.
 
-    >>> duration(5400), duration(240), duration(12)
-    ('1 h 30 min', '4 min', '12 s')
+    >>> duration(5400), duration(240), duration(150), duration(12)
+    ('1 h 30 min', '4 min', '3 min', '12 s')
     """
-    if seconds < 60:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60), 60)
+    seconds = round(seconds, 1)  # sums of exposures carry the noise of floats
+    if seconds < 59.5:
+        return f"{math.floor(seconds + 0.5)} s"
+    hours, minutes = divmod(math.floor(seconds / 60 + 0.5), 60)
     if not hours:
         return f"{minutes} min"
     return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"

@@ -143,15 +143,15 @@ def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
     how = {True: "the UTC offset as stated", False: "the record states UTC"}[utc_offset is not None]
     if len(zones) > 1:
         how = "found from guiding during exposures"
-        how += f" and {_counted(dithers)} between them" if dithers else ""
-        if not decided:
-            how += f"; {ahead(zones[near[0]])} fits nearly as well as {ahead(zones[best])}"
-    how += f"; apart from the zone {_fast(value, 1)} ± {error:.1f} s"
+        how += f" and {_counted(dithers)}" if dithers else ""
+    how += f", and {_fast(value, error)}"
     if second is not None:
         decided = False
         confidence /= 1.0 + float(np.exp(0.5 * (second[1] - top[best])))
         rivals = ((float(zones[best] + second[0] / 3600.0), second[1]), *rivals)
-        how += f", or {_fast(second[0], 0)}"
+        how += f" or {_fast(second[0])}"
+    if len(zones) > 1 and not decided and near:
+        how += f"; {ahead(zones[near[0]])} fits nearly as well as {ahead(zones[best])}"
     if not dithers:
         how += "; no dithers, so the seconds are uncertain"
     zone = float(zones[best])
@@ -178,8 +178,17 @@ def ahead(hours: float) -> str:
     return f"{abs(hours):g} h {'ahead of' if hours > 0 else 'behind'} UTC"
 
 
-def _fast(seconds: float, places: int) -> str:
-    return f"{abs(seconds):.{places}f} s {'fast' if seconds >= 0 else 'slow'}"
+def _fast(seconds: float, error: float | None = None) -> str:
+    """How far a clock is off, with as many digits as its error allows.
+
+    >>> _fast(-21.8, 9.4), _fast(3.42, 0.53), _fast(-48.0)
+    ('22 ± 9 s slow', '3.4 ± 0.5 s fast', '48 s slow')
+    """
+    way = "fast" if seconds >= 0 else "slow"
+    if error is None:
+        return f"{abs(seconds):.0f} s {way}"
+    places = 1 if error < 1.95 else 0
+    return f"{abs(seconds):.{places}f} ± {error:.{places}f} s {way}"
 
 
 def _counted(dithers: int) -> str:

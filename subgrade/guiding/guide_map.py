@@ -16,9 +16,11 @@ from subgrade.guiding.titles import unit_of
 NAN = float("nan")
 
 ROLES = (
-    "time", "date", "ra", "dec", "x", "y", "ra_pulse", "dec_pulse", "ra_side", "dec_side",
-    "brightness", "snr", "state", "frame", "remark",
+    "time", "date", "ra", "dec", "x", "y", "ra_correction", "dec_correction", "ra_side",
+    "dec_side", "brightness", "snr", "state", "frame", "remark",
 )  # fmt: skip
+CORRECTIONS = {"ra_correction": "ra_pulse", "dec_correction": "dec_pulse"}
+"""Roles by the names that columns are read under, which a map may hold, too."""
 TIME_KINDS = {"datetime": "iso", "clock": "clock", "unix": "unix", "unix_ms": "unix", "jd": "jd",
               "mjd": "mjd", "seconds": "s", "milliseconds": "s", "minutes": "s"}  # fmt: skip
 _TIME_FACTORS = {"unix_ms": 0.001, "milliseconds": 0.001, "minutes": 60.0}
@@ -99,15 +101,18 @@ def _from_table(path, found: dict) -> GuideMap:
     for key in known & found.keys() - {"scale_arcsec_px"}:
         if not isinstance(found[key], dict):
             raise wrong(f"{key} must be a table")
-    columns, units = found.get("columns", {}), found.get("units", {})
-    for role in (columns | units).keys() - set(ROLES):
+    columns, units = (
+        {CORRECTIONS.get(role, role): value for role, value in found.get(key, {}).items()}
+        for key in ("columns", "units")
+    )
+    for role in (columns | units).keys() - {CORRECTIONS.get(role, role) for role in ROLES}:
         raise wrong(f"{role!r} is not one of the roles {', '.join(ROLES)}")
     for role, column in columns.items():
         if isinstance(column, bool) or not isinstance(column, str | int) or column in (0, ""):
             raise wrong(f"columns.{role} must be a title or a number from 1")
         if isinstance(column, int) and column < 1:
             raise wrong(f"columns.{role} must be a title or a number from 1")
-    for role, unit in units.items():
+    for role, unit in found.get("units", {}).items():
         _check_unit(role, unit, wrong)
     file = _table(found.get("file", {}), {"delimiter": str, "header": bool, "section": str}, wrong)
     clock = _table(found.get("clock", {}), {"order": str, "utc_offset": float, "date": date}, wrong)

@@ -60,7 +60,8 @@ def settle_units(path, choice: Choice, facts: Facts, scale_arcsec_px: float | No
             "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
             "with --guide-scale",
         )
-    notes.append(f"guide camera: {scale:.4g} arcsec per pixel ({how})")
+    if how not in ("given", "stated"):
+        notes.append(f"guide camera: {scale:.4g} arcsec per pixel ({how})")
     return Units(factors[0] * scale, factors[1] * scale, scale, unit, tuple(notes))
 
 

@@ -65,7 +65,7 @@ def altitude_deg(unix, site: Site, target: Target):
 
 
 def airmass(altitude):
-    """Air mass at an altitude in degrees; Kasten & Young 1989 Appl. Opt. 28, 4735, at least 1."""
+    """Airmass at an altitude in degrees; Kasten & Young 1989 Appl. Opt. 28, 4735, at least 1."""
     h = np.maximum(np.asarray(altitude, float), 2.0)
     x = 1.0 / (np.sin(np.deg2rad(h)) + 0.50572 * (h + 6.07995) ** -1.6364)
     return np.maximum(x, 1.0)

@@ -1,4 +1,4 @@
-"""A guider in closed loop with the mount: it sees late and noisily, and pulses back.
+"""A guider in closed loop with the mount: it sees late and noisily, and corrects.
 
 Over-correction, a slow loop that lets the worm through, Dec drift with Dec
 guiding off, backlash and the pull-back after a dither are not painted on: they
@@ -79,8 +79,8 @@ def run_guider(
         Guide star noise and dither directions.
     """
     loop = _Loop(scenario, line, mount, light, rng)
-    count = int((line.steps * STEP_S - scenario.guider.cadence_s) / scenario.guider.cadence_s)
-    samples = tuple(loop.sample(k * scenario.guider.cadence_s) for k in range(count))
+    count = int((line.steps * STEP_S - scenario.guider.interval_s) / scenario.guider.interval_s)
+    samples = tuple(loop.sample(k * scenario.guider.interval_s) for k in range(count))
     loop.hold(line.steps)
     return Guided(mount + loop.given, samples)
 
@@ -107,7 +107,7 @@ class _Loop:
             self.filled = until
 
     def sample(self, start: float) -> GuideSample:
-        """Expose, look, decide and pulse; one turn of the loop."""
+        """Expose, look, decide and correct; one turn of the loop."""
         g, line = self.scenario.guider, self.line
         opened, shut = round(start / STEP_S), round((start + g.exposure_s) / STEP_S)
         self.hold(shut)
@@ -124,7 +124,7 @@ class _Loop:
         error = seen + scatter * self.rng.standard_normal(2) - self.reference
         brightness = 18000.0 * light * (1.0 + 0.03 * self.rng.standard_normal())
         # A dither moves the area searched for the guide star along with the reference.
-        away = bool(np.hypot(*error) > g.search_arcsec) and not self.settling
+        away = bool(np.hypot(*error) > g.search_area_arcsec) and not self.settling
         if self._recentre(start, index, seen, remarks) or forced or away or snr < LOST_SNR:
             self._without_star(seen, away and not forced and snr >= LOST_SNR, remarks)
             blind = (np.nan, np.nan, 0.0, 0.0, np.nan, np.nan)
@@ -181,11 +181,11 @@ class _Loop:
         """Pulse lengths, signed ms along (east, north), that pull the star back."""
         g = self.scenario.guider
         wanted = -np.asarray(gains) * error / self.speed
-        wanted[np.abs(error) < g.min_move_arcsec] = 0.0
-        return np.rint(np.clip(wanted, -g.max_pulse_ms, g.max_pulse_ms))
+        wanted[np.abs(error) < g.smallest_correction_arcsec] = 0.0
+        return np.rint(np.clip(wanted, -g.longest_correction_ms, g.longest_correction_ms))
 
     def _move(self, pulse: np.ndarray, start: int) -> None:
-        """Let the mount run through a pulse of each axis from grid step ``start``."""
+        """Let the mount run through a correction of each axis from grid step ``start``."""
         self.hold(start)
         if not pulse.any():
             return

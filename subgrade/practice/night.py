@@ -210,7 +210,7 @@ def _stray(exposure: Exposure, weather: Conditions) -> float:
 
 
 def expected_fwhm_px(plan: NightPlan) -> float:
-    """Star width to expect at the seeing stated and the night's least air mass, at rest, in px."""
+    """Star width to expect at the seeing stated and the night's least airmass, at rest, in px."""
     from .optics import Blur, star_spectrum
     from .profile import star_truth
 

@@ -146,7 +146,7 @@ def _setup(rng, seed: int, frames: int, width: int, height: int) -> tuple[Scenar
     guider = Guider(
         focal_mm=float(max(200.0, focal * rng.uniform(0.25, 1.0))),
         pixel_um=3.75,
-        cadence_s=float(rng.choice([1.5, 2.0, 3.0])),
+        interval_s=float(rng.choice([1.5, 2.0, 3.0])),
         ra_gain=float(gains[0]),
         dec_gain=float(gains[1]),
         seeing_noise_arcsec=float(rng.uniform(0.08, 0.12) * seeing),

@@ -154,21 +154,22 @@ class Guider:
     focal_mm: float = 1900.0
     pixel_um: float = 9.0
     exposure_s: float = 1.0
-    cadence_s: float = 2.0
+    interval_s: float = 2.0
+    """From the start of one guide exposure to that of the next."""
     delay_s: float = 0.2
-    """From the end of the guide exposure to the start of the pulse."""
+    """From the end of the guide exposure to the start of the correction."""
     ra_gain: float = 0.65
     dec_gain: float = 0.6
-    """Share of the seen error that a pulse removes; 0 leaves the axis unguided."""
-    min_move_arcsec: float = 0.12
-    max_pulse_ms: float = 500.0
+    """Share of the seen error that a correction removes; 0 leaves the axis unguided."""
+    smallest_correction_arcsec: float = 0.12
+    longest_correction_ms: float = 500.0
     rate: float = 0.5
     """Correction speed over the sidereal rate."""
     seeing_noise_arcsec: float = 0.22
     """Scatter of the guide star that the main camera does not share."""
     star_snr: float = 45.0
-    search_arcsec: float = 18.0
-    """Distance at which the guide star leaves the search box."""
+    search_area_arcsec: float = 18.0
+    """Distance at which the guide star leaves the area searched for it."""
     star_x: float = 0.5
     star_y: float = -0.35
     """Guide star's place in units of the frame's width and height from its first corner."""

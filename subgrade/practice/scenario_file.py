@@ -118,8 +118,8 @@ def check(scenario: Scenario, origin: str = "scenario") -> None:
         (0 <= scenario.optics.obstruction < 0.9, "optics.obstruction must be in [0, 0.9)"),
         (abs(scenario.target.dec_deg) < 85, "target.dec_deg must be within 85 degrees of 0"),
         (
-            g.exposure_s + g.delay_s < g.cadence_s,
-            "guider.exposure_s + guider.delay_s must be shorter than guider.cadence_s",
+            g.exposure_s + g.delay_s < g.interval_s,
+            "guider.exposure_s + guider.delay_s must be shorter than guider.interval_s",
         ),
         (g.exposure_s >= 0.1, "guider.exposure_s must be at least 0.1"),
         (r.unit in ("arcsec", "px"), "record.unit: arcsec or px"),

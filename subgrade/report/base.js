@@ -80,14 +80,6 @@ function digitsOf(value, unit = "") {
   return size >= 10 ? 1 : 2;
 }
 
-// The error has the digits of its value, and is left out where it rounds to nothing.
-function measured({value, error, unit}) {
-  const text = short(value, unit);
-  const digits = digitsOf(value, unit);
-  if (!known(error) || !Number(error.toFixed(digits))) return text;
-  return `${value.toFixed(digits)} ± ${number(error, digits, unit)}`;
-}
-
 function duration(seconds) {
   if (seconds < 60) return `${Math.round(seconds)} s`;
   const minutes = Math.round(seconds / 60);

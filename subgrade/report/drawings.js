@@ -159,7 +159,7 @@ function motionSize({rms_px: rms, rms_error_px: error}, scale) {
 }
 
 function pathDrawing(frame, span, path) {
-  if (!frame.path) return figure("Guide path", make("div", {className: "blank", textContent: NIGHT.trace ? "no samples in this exposure" : "no guiding record"}));
+  if (!frame.path) return figure("Guide path", make("div", {className: "blank", textContent: NIGHT.trace ? "no samples in this exposure" : NIGHT.guiding || NIGHT.unused_records.length ? "guiding record not used" : "no guiding record"}));
   if (!path) return figure("Guide path", make("div", {className: "blank", textContent: "no image scale"}));
   const view = sheet(span, "Recorded path of the guide star");
   view.append(draw("polyline", {points: path.points.map(([x, y]) => `${round(x)},${round(-y)}`).join(" "), class: "track"}));

@@ -97,6 +97,7 @@ const MEDIAN_KEPT = "median of the kept frames";
 const ovalText = (frame) => frame.eccentricity_text || number(frame.values.eccentricity);
 
 const MOST_EVIDENCE = 10;
+const UNLIMITED = new Set(["trail length", "separation of the two images"]); // reject without a limit
 const opened = new Map(); // what the reader unfolded stays so from frame to frame
 
 function folding(key, open, text, ...content) {
@@ -108,7 +109,7 @@ function folding(key, open, text, ...content) {
 // What decided stands first, then by points; what bears on one reason stands together.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
-  const decided = (e) => known(e.limit) && e.points > 0 && frame.reasons.includes(e.reason);
+  const decided = (e) => (known(e.limit) || UNLIMITED.has(e.quantity)) && e.points > 0 && frame.reasons.includes(e.reason);
   const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
   const rest = pieces.slice(MOST_EVIDENCE);
   return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
@@ -120,7 +121,7 @@ function evidenceTable(pieces) {
   const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: reasonText(word)})),
     ...pieces.filter((e) => e.reason === word).map(evidenceRow));
   return make("div", {className: "wide"}, make("table", {className: "evidence"},
-    make("thead", {}, make("tr", {}, ...["measurement", "value", "typical", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
+    make("thead", {}, make("tr", {}, ...["measurement", "value", "compare with", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
     ...words.map(part)));
 }
 

@@ -5,7 +5,7 @@ function showHead() {
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
   const lost = totals.frames - totals.kept;
   byId("outcome").append(outcomeLine("keep", totals.kept_s, "kept", totals.kept, totals.frames), " ",
-    outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames));
+    outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames, totals.unreadable));
   showBalance(totals);
   const guiding = guidingText();
   byId("summary").append(...[typicalText(), guiding && `${guiding[0].toUpperCase()}${guiding.slice(1)}, median of the kept frames.`, stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
@@ -24,9 +24,10 @@ function showHead() {
 }
 
 // Time first; frames where the time is not known.
-function outcomeLine(name, seconds, word, frames, of) {
+function outcomeLine(name, seconds, word, frames, of, unreadable = 0) {
   const first = seconds > 0 ? duration(seconds) : frames ? count(frames, "frame") : "nothing";
-  const then = seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "";
+  const bad = unreadable ? `${frames - unreadable} of ${count(of, "file")} rejected, ${unreadable} unreadable` : "";
+  const then = bad || (seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "");
   return make("span", {className: "line"},
     make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${first} ${word}`),
     " ", make("span", {textContent: then}));
@@ -68,6 +69,7 @@ function typicalText() {
     parts.push(`${name} ${short(first.value, first.unit)}${same}`);
   }
   const largest = NIGHT.groups.reduce((a, b) => (b.frames > a.frames ? b : a), {frames: 0, kept: 0});
+  if ((largest.kept || largest.frames) === 1) return parts.length ? `${parts.join(", ").replace("FWHM", `FWHM of the ${largest.kept ? "kept " : ""}frame`)}.` : "";
   const whose = `${largest.kept ? "kept " : ""}frames${NIGHT.groups.length > 1 ? " of the largest group" : ""}`;
   return parts.length ? `Median of the ${whose}: ${parts.join(", ")}.` : "";
 }
@@ -122,7 +124,7 @@ function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
   for (const item of advice.slice(0, 3)) {
-    const saves = item.saves_s > 0 ? ` saves up to ${duration(item.saves_s)}` : "";
+    const saves = item.saves_s > 0 ? ` (could save up to ${duration(item.saves_s)})` : "";
     list.append(make("li", {}, make("b", {textContent: item.action}),
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));

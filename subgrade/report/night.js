@@ -17,12 +17,11 @@ function showStory() {
 }
 
 function findingOf(finding) {
-  const numbers = finding.numbers.map((q) => `${q.name} ${measured(q)}`);
   return make("article", {className: "finding"},
     make("h3", {textContent: finding.topic}),
     make("p", {className: "faint", textContent: [confidenceText(finding.sure), finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
     make("p", {textContent: finding.sentence}),
-    numbers.length ? make("p", {className: "faint figures", textContent: numbers.join("; ")}) : null,
+    finding.numbers.length ? make("p", {className: "faint figures", textContent: finding.numbers.join("; ")}) : null,
     ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
     spans(finding),
@@ -71,7 +70,7 @@ function showGuiding() {
     const rms = guidingText();
     lines.push(["faint", `Guiding record ${guiding.file}: ${clockOf(guiding)}covers ${guiding.exposures_covered === held && held > 1 ? "all" : `${guiding.exposures_covered} of`} ${count(held, "frame")}${rms ? `; ${rms}, median of the kept frames` : ""}.`]);
   } else if (guiding) {
-    lines.push(["", `Guiding record ${guiding.file} not used: its clock could not be settled (${guiding.clock.text || guiding.clock.how}).`]);
+    lines.push(["", `Guiding record ${guiding.file} not used: ${guiding.clock.text ? `its clock offset is ambiguous: ${guiding.clock.text} fit about equally well` : guiding.clock.how}.`]);
   }
   for (const {file, cause} of NIGHT.unused_records) lines.push(["", `Guiding record ${file} not used: ${cause}.`]);
   byId("guiding").append(...lines.map(([className, textContent]) => make("p", {className, textContent})));

@@ -6,6 +6,7 @@ import math
 
 from subgrade.causes import eccentricity_text
 from subgrade.causes.reasons import REASONS
+from subgrade.diagnosis import number
 from subgrade.guiding.model import GuideNight
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
@@ -13,16 +14,16 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
+    evidence_words,
     night_rms,
     problems_parted,
     quantity_texts,
-    quantity_words,
     session_record,
 )
 
 OF_THE_SESSION = (
     "format", "program", "written_utc", "folder", "totals", "causes", "groups", "guiding",
-    "night", "diagnosis", "remarks", "teaching", "marks",
+    "night", "remarks", "teaching", "marks",
 )  # fmt: skip
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
@@ -49,6 +50,7 @@ def page_record(graded: Graded) -> dict:
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     return {
         **{name: session[name] for name in OF_THE_SESSION},
+        "diagnosis": _story(session["diagnosis"]),
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],
@@ -63,13 +65,31 @@ def page_record(graded: Graded) -> dict:
     }
 
 
+def _story(diagnosis: dict | None) -> dict | None:
+    """The diagnosis with its numbers as text, those left out that the sentence holds."""
+    if diagnosis is None:
+        return None
+    findings = [
+        {
+            **found,
+            "numbers": [
+                f"{q['name']} {text}"
+                for q in found["numbers"]
+                if (text := number(q["value"], q["error"], q["unit"])) not in found["sentence"]
+            ],
+        }
+        for found in diagnosis["findings"]
+    ]
+    return {**diagnosis, "findings": findings}
+
+
 def _numbers(frame: GradedFrame, row: dict) -> dict:
     """The numbers of a frame, without what the page does not show."""
     reasons = (row["values"]["reasons"] or "").split(";")
     evidence = [
         {
             "reason": e["reason"],
-            "quantity": quantity_words(e["quantity"]),
+            "quantity": evidence_words(e),
             **_cells(frame, e),
             "points": round(e["points"], 1),
             # of other reasons the numbers are enough, which keeps the page small
@@ -81,9 +101,27 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
     oval = eccentricity_text(stars.eccentricity, stars.eccentricity_error) if stars else None
     return {
         **{name: row[name] for name in OF_THE_FRAME},
+        "values": row["values"] | _unrounded(frame),
         "evidence": evidence,
         "eccentricity_text": oval if oval != "unknown" else None,
     }
+
+
+def _unrounded(frame: GradedFrame) -> dict[str, float]:
+    """Numbers of the table that the evidence shows too: rounded once only, they read alike."""
+    inside, stars = frame.guiding, frame.stars
+    scale = frame.facts.scale_arcsec if frame.facts else None
+    found = {}
+    if stars:
+        found = {"fwhm_px": stars.fwhm_px, "eccentricity": stars.eccentricity}
+        found |= {"fwhm_arcsec": stars.fwhm_px * scale} if scale else {}
+    if inside is not None and inside.samples:
+        found |= {
+            "guide_rms_ra_arcsec": inside.rms_ra,
+            "guide_rms_dec_arcsec": inside.rms_dec,
+            "guide_peak_arcsec": inside.peak,
+        }
+    return {name: round(float(v), 6) for name, v in found.items() if math.isfinite(v)}
 
 
 def _cells(frame: GradedFrame, e: dict) -> dict[str, str]:

@@ -1,6 +1,6 @@
 // Wiring: what happens at a key, a click, a change.
 const KEYS = [
-  ["→ ←", "next, previous frame in the order taken"],
+  ["→ ←", "next, previous frame that the filter shows"],
   ["↓ ↑", "in the table: next, previous row"],
   ["Shift → ←", "next, previous rejected frame"],
   ["Home End", "first, last frame"],
@@ -11,7 +11,7 @@ const KEYS = [
   ["A", "show all frames"],
   ["/", "find in names and explanations"],
   ["T", "light or dark"],
-  ["?", "these keys"],
+  ["?", "this list"],
 ];
 
 const rejected = (frame) => frame.verdict === "reject";
@@ -63,7 +63,7 @@ function keysChoice() {
     } catch {
       // as above
     }
-  }}}), " letters and signs work as keys");
+  }}}), " single-key shortcuts on");
 }
 
 function onKey(event) {
@@ -195,7 +195,7 @@ function start() {
   byId("save").addEventListener("click", saveMarks);
   byId("theme").addEventListener("click", switchTheme);
   byId("keys").addEventListener("click", () => byId("help").showModal());
-  byId("help").append(make("h2", {textContent: "Keys"}),
+  byId("help").append(make("h2", {textContent: "Shortcuts"}),
     make("table", {}, make("tbody", {}, ...KEYS.map(([key, text]) => make("tr", {}, make("th", {scope: "row"}, make("kbd", {textContent: key})), make("td", {textContent: text}))))),
     keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close", autofocus: true})));
   new ResizeObserver(onResize).observe(byId("tools"));

@@ -211,7 +211,7 @@ function showLegend() {
     NIGHT.trace && state.clock === "order" ? "To see the guiding record, choose UTC or local time." : ""];
   byId("legend").replaceChildren(sign(SIGN.keep, "kept", "keep"), sign(SIGN.reject, "rejected", "reject"),
     ...(FRAMES.some((f) => f.verdict === "unreadable") ? [sign(SIGN.unreadable, "unreadable")] : []),
-    sign("○", "additional reason or remark"), sign("┄", NIGHT.groups.length > 1 ? "typical of the group" : "typical of the night"),
+    sign("○", "additional reason or remark"), sign("┄", NIGHT.groups.length > 1 ? "typical of the group" : "typical"),
     ...(NIGHT.trace && state.clock !== "order" ? [make("span", {className: "sign"}, make("i", {className: "swatch"}), " exposure")] : []),
     make("span", {className: "screen", textContent: notes.filter(Boolean).join(" ")}));
 }

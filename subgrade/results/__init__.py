@@ -5,7 +5,12 @@ from subgrade.results.files import write_whole
 from subgrade.results.guiding import night_rms, problems_parted
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
-from subgrade.results.quantities import quantity_text, quantity_texts, quantity_words
+from subgrade.results.quantities import (
+    evidence_words,
+    quantity_text,
+    quantity_texts,
+    quantity_words,
+)
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
@@ -17,6 +22,7 @@ __all__ = [
     "GradedFrame",
     "Session",
     "culled_line",
+    "evidence_words",
     "file_identities",
     "night_rms",
     "open_results",

@@ -11,14 +11,11 @@ from subgrade.results.model import CulledFrame, Graded
 
 def culled_line(graded: Graded) -> str | None:
     """How many frames an earlier cull took away and where to; None without any."""
-    culled, count = graded.culled, len(graded.frames)
+    culled = graded.culled
     if not culled:
         return None
-    frames, are = ("frame", "is") if len(culled) == 1 else ("frames", "are")
-    return (
-        f"{len(culled)} {frames} culled earlier {are} in {_listed(_folders(culled))}: "
-        f"not among these {count}"
-    )
+    frames = "frame" if len(culled) == 1 else "frames"
+    return f"{len(culled)} {frames} culled earlier (now in {_listed(_folders(culled))})"
 
 
 def with_culled(graded: Graded, culled: Sequence[CulledFrame]) -> Graded:

@@ -138,12 +138,16 @@ def clock_sentence(night: GuideNight) -> str:
     return f"its clock is {text}" if zoned else f"its {text}".replace("sample at", "sample is at")
 
 
+def ambiguous(night: GuideNight) -> str:
+    """Why a record is not used whose clock several offsets fit."""
+    return f"its clock offset is ambiguous: {clock_text(night)} fit about equally well"
+
+
 def unsettled(night: GuideNight) -> str:
     """Why the record is not used, and what the user can do."""
     text = f"{NOT_USED}{night.clock.how}"
     if clock_text(night):
-        text = f"guiding record not used, its clock is not settled: {clock_text(night)}"
-        text += f" ({night.clock.how})"
+        text = f"guiding record not used, {ambiguous(night)} ({night.clock.how})"
     if math.isfinite(night.clock.zone_hours):
         text += "; give its offset from UTC with --guide-utc-offset HOURS (ahead is positive)"
     return text
@@ -159,9 +163,25 @@ def zone_text(*hours: float) -> str:
     """
     for way, alike in (("ahead of", min(hours) > 0), ("behind", max(hours) < 0)):
         if alike:
+            if any(round(4 * h) != 4 * h for h in hours):
+                return " or ".join(_odd_zone(h) for h in hours)
             *others, last = (f"{abs(h):.4g}" for h in hours)
             return f"{', '.join(others)}{' or ' if others else ''}{last} h {way} UTC"
     return " or ".join(zone_text(h) if h else "on UTC" for h in hours)
+
+
+def _odd_zone(hours: float) -> str:
+    """A clock that is some seconds off a zone.
+
+    >>> _odd_zone(1.987), _odd_zone(-3.49), _odd_zone(2.0)
+    ('2 h ahead of UTC less 47 s', '3.5 h behind UTC less 36 s', '2 h ahead of UTC')
+    """
+    zone = round(4 * hours) / 4
+    rest = round(3600 * (abs(hours) - abs(zone)))
+    text = zone_text(zone) if zone else "on UTC"
+    if not rest:
+        return text
+    return f"{text} {'less' if rest < 0 else 'plus'} {abs(rest)} s"
 
 
 def _utc(seconds: float) -> str:

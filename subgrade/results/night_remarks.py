@@ -14,6 +14,8 @@ import numpy as np
 
 from subgrade.causes import beside
 from subgrade.causes.limits import Limits
+from subgrade.causes.model import rejected_otherwise
+from subgrade.causes.reasons import WIDENING
 from subgrade.night.model import Group
 from subgrade.results.model import GradedFrame
 
@@ -63,12 +65,12 @@ def night_remarks(
 
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:
-    found = []
+    found, judgements = [], [f.judgement for f in mine]
     # of a single frame nothing is typical
     long, typical = (" all night", "typical ") if len(mine) > 1 else ("", "")
     scales = sorted(f.facts.scale_arcsec for f in mine if f.facts.scale_arcsec)
     fwhm, round_ = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
-    if fwhm and scales:
+    if fwhm and scales and not rejected_otherwise(judgements, WIDENING):
         arcsec = fwhm.centre * scales[len(scales) // 2]
         if arcsec > limits.sharpness.night_poor_arcsec:
             value, poor = beside(arcsec, limits.sharpness.night_poor_arcsec, "″")
@@ -76,10 +78,11 @@ def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) ->
                 f"{group.label}: stars were wide{long}, {typical}FWHM {value} (poor from {poor}); "
                 "check focus and seeing first"
             )
-    if round_ and round_.centre > limits.roundness.night_poor:
+    drawn = round_ and round_.centre > limits.roundness.night_poor
+    if drawn and not rejected_otherwise(judgements):
         value, poor = beside(round_.centre, limits.roundness.night_poor)
         found.append(
-            f"{group.label}: stars were oval{long}, {typical}eccentricity {value} "
+            f"{group.label}: stars were elongated{long}, {typical}eccentricity {value} "
             f"(poor from {poor}){_of_the_kept(mine)}"
         )
     return found
@@ -103,7 +106,7 @@ def _of_few(groups: Sequence[Group]) -> list[str]:
     return [
         f"{label}: the typical values rest on only {count} frames"
         if count > 1
-        else f"{label}: only one frame has stars to measure, so there is none to compare it with"
+        else f"{label}: only one frame: nothing to compare it with"
         for label, count in few.items()
     ]
 

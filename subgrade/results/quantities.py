@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from subgrade.causes import beside, eccentricity_text, figure, on_sky
 
@@ -11,21 +12,21 @@ WORDS = {
     "angle from right ascension": "angle from the RA axis",
     "axis of the recorded motion": "RA share of the guiding error",
     "background_adu": "sky background",
-    "burst in the record": "burst in the guiding record",
+    "burst in the record": "gust in the guiding record",
     "centre over ring brightness": "centre / ring brightness",
     "creep of the field": "drift of the field",
-    "depth": "depth (S/N² of the best)",
+    "depth": "depth (S/N² vs good frames)",
     "drawn towards the second image": "stretch to the second image",
     "field after the creep": "field shift along the drift",
-    "fit of the star image": "fit to the star image",
+    "fit of the star image": "best-fitting motion",
     "fixed pattern": "worst-corner eccentricity",
     "frames dimmed in a row": "consecutive dimmed frames",
-    "frames swollen in a row": "consecutive swollen frames",
+    "frames swollen in a row": "consecutive bloated frames",
     "fwhm_px across the narrow axis": "FWHM across the short axis",
     "fwhm_px expected": "expected FWHM",
     "fwhm_px with the motion": "FWHM with the motion",
     "guiding peak": "guiding peak error",
-    "guiding rms": "guiding RMS",
+    "guiding rms": "total guiding RMS",
     "interruption in the record": "guiding interruptions",
     "last pointing": "shift from the last pointing",
     "length of the line": "trail length in star widths",
@@ -64,6 +65,21 @@ def quantity_words(quantity: str) -> str:
     ('FWHM', 'sky noise', 'overshoot')
     """
     return WORDS.get(quantity, quantity.replace("fwhm_px", "FWHM"))
+
+
+def evidence_words(evidence: dict) -> str:
+    """The same for a piece of evidence; the motion that fits a star best is named.
+
+    >>> evidence_words({"quantity": "overshoot", "text": ""})
+    'overshoot'
+    >>> fit = {"quantity": "fit of the star image", "text": "a step of 3″ fits the star image best"}
+    >>> evidence_words(fit)
+    'best fit: step'
+    """
+    motion = re.match(r"an? (.+?) of .* fits the star image best", evidence["text"])
+    if evidence["quantity"] == "fit of the star image" and motion:
+        return f"best fit: {motion[1]}"
+    return quantity_words(evidence["quantity"])
 
 
 def quantity_text(quantity: str, value: float | None, unit: str, scale: float | None = None) -> str:

@@ -130,14 +130,14 @@ def person_lines(graded: Graded) -> list[str]:
     if person is not None and person.moved:
         moved = ", ".join(f"{t.key} {t.before:g} → {t.after:g}" for t in person.taught.moved)
         changed = _count(len(person.changed), "verdict") if person.changed else "no verdict"
-        lines.append(f"changed {changed}; limits taught: {moved}")
+        lines.append(f"taught limits changed {changed}: {moved}")
         if not graded.settings.get("dry_run"):
             lines.append(f"next night: --limits {_taught_path(graded)}")
     if person is not None and person.marked:
         names = f": {_names(person.overruled)}" if person.overruled else ""
         lines.append(
-            f"decided {_count(person.marked, 'frame')} and overruled "
-            f"{_count(len(person.overruled), 'verdict')}{names}"
+            f"marks decided {_count(person.marked, 'frame')}, overruled "
+            f"{len(person.overruled) or 'none'}{names}"
         )
     return lines
 

@@ -206,6 +206,12 @@ def wrong(frames: list[Judged]) -> list[str]:
     ]
 
 
+def _arguable(frames: list[Judged]) -> str:
+    """How many of the wrong verdicts are on frames that the truth table marks as arguable."""
+    missed = sum(not f.right for f in frames)
+    return f"Of the {missed} wrong verdicts {missed - len(wrong(frames))} are on arguable frames."
+
+
 def table(titles: list[str], rows: list[list[str]]) -> str:
     """A table as the pages have them."""
     lines = [titles, ["---"] * len(titles), *rows]
@@ -244,7 +250,7 @@ def report(nights: list[Night], command: str) -> str:
     sections += [
         "## What a confidence is worth\n\nAll frames, arguable ones too: of the verdicts given "
         "with such a confidence, how many are right. Without the record; with it "
-        f"{_changed(nights)} of these verdicts and confidences differ.",
+        f"{_changed(nights)} of these verdicts and confidences differ. {_arguable(frames)}",
         table(["confidence", "frames", "mean confidence", "right"], reliability(frames)),
         f"Brier score {brier(frames):.3f} (0 is perfect, 0.25 is a constant one half).",
     ]
