@@ -6,6 +6,7 @@ import sys
 import time
 
 from subgrade.pipeline import Progress
+from subgrade.plaintext import printable as one_line
 
 LINE_EVERY_S = 10.0
 
@@ -84,11 +85,6 @@ class BarProgress(QuietProgress):
     def stop(self) -> None:
         if self._bar is not None:
             self._bar.stop()
-
-
-def one_line(name: str) -> str:
-    """A file name that cannot break the line or steer the terminal."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in name)
 
 
 def _line(text: str) -> None:

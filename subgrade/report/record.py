@@ -43,12 +43,15 @@ def page_record(graded: Graded) -> dict:
         drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
         frames, ``unused_records`` (file and cause each).
     """
-    problems, unused = problems_parted(graded.problems)
     session = session_record(graded)
+    problems, unused, missing = problems_parted(
+        [(p["file"], p["cause"]) for p in session["problems"]]
+    )
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     return {
         **{name: session[name] for name in OF_THE_SESSION},
+        "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],

@@ -2,9 +2,10 @@
 
 from subgrade.results.culled import culled_line
 from subgrade.results.files import write_whole
-from subgrade.results.guiding import night_rms, problems_parted
+from subgrade.results.guiding import night_rms
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.problems import problems_parted
 from subgrade.results.quantities import quantity_text, quantity_texts, quantity_words
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
