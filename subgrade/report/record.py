@@ -7,6 +7,7 @@ import math
 from subgrade.causes import eccentricity_text
 from subgrade.causes.reasons import REASONS
 from subgrade.guiding.model import GuideNight
+from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
 from subgrade.results import (
@@ -49,7 +50,7 @@ def page_record(graded: Graded) -> dict:
     )
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
-    return {
+    record = {
         **{name: session[name] for name in OF_THE_SESSION},
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
@@ -64,6 +65,16 @@ def page_record(graded: Graded) -> dict:
         ],
         "marked": _marked(graded),
     }
+    return _shown(record)
+
+
+def _shown(value):
+    """Plain values with every text as a screen may have it, names as keys among them."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, dict):
+        return {printable(k): _shown(v) for k, v in value.items()}
+    return [_shown(v) for v in value] if isinstance(value, list) else value
 
 
 def _numbers(frame: GradedFrame, row: dict) -> dict:

@@ -11,9 +11,6 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from subgrade.errors import NotWritten
-from subgrade.plaintext import printable
-
-__all__ = ["Staged", "line_path", "path_line", "printable", "room_for", "write_whole"]
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
