@@ -30,14 +30,8 @@ def prepare_streams() -> None:
 
 
 def is_of_output(error: OSError) -> bool:
-    """Whether an error is one of printing: no file is named, and stdout fails again."""
-    if error.filename is not None or error.errno not in OF_OUTPUT:
-        return False
-    try:
-        sys.stdout.flush()
-    except OSError:
-        return True
-    return error.errno == errno.EPIPE
+    """Whether an error is one of printing, which names no file as those of files do."""
+    return error.filename is None and error.errno in OF_OUTPUT
 
 
 def finish() -> str | None:
