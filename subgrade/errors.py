@@ -41,6 +41,10 @@ class ResultsError(SubgradeError):
     """A results folder that is missing, incomplete or does not hold the frame."""
 
 
+class NotWritten(ResultsError):
+    """Results that cannot be written: no permission, no room, a disk that fails."""
+
+
 class NotMoved(SubgradeError):
     """Files that cannot be moved safely, so that none was.
 

@@ -6,17 +6,21 @@ from dataclasses import dataclass
 from functools import cache as kept_in_process
 from pathlib import Path
 
+from subgrade.errors import ResultsError
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
     """One file's header facts and star measurement; no stars for a calibration frame.
 
-    ``key`` is what the measurement and the pictures are kept under.
+    ``key`` is what the measurement and the pictures are kept under, ``unkept`` why they could
+    not be kept.
     """
 
     facts: object
     stars: object | None
     key: str = ""
+    unkept: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,11 @@ class MeasureFile:
         if is_light(light.facts) or not light.facts.frame_type_stated:
             light = _calibrated(light, self.masters)
             stars = measure_stars(light.pixels, light.facts)
-        self.cache.save(key, light.facts, stars)
+        try:
+            self.cache.save(key, light.facts, stars)
+        except ResultsError as error:
+            # the disk of the results is full or gone, which is no fault of the frame's
+            return Measured(light.facts, stars, key, str(error))
         if stars is not None and self.cache.writes:
             _draw(self.cache, key, light, stars)
         return Measured(light.facts, stars, key)

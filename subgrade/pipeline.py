@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from subgrade.asked import check_paths
-from subgrade.errors import NothingToGrade, UnreadableFile
+from subgrade.errors import NothingToGrade, UnreadableFile, UsageError
 from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
+from subgrade.parts import Noted, attempt, error_words, noted, noting, part
 from subgrade.settings import Progress, Settings
 from subgrade.workers import Failure, default_workers, measure_each
 
@@ -35,46 +38,107 @@ def grade(settings: Settings, progress: Progress | None = None):
     NothingToGrade
         If no light frame was found or could be measured.
     ResultsError
+        If the results would be written over what is not theirs.
+    NotWritten
         If the results cannot be written.
     """
+    from subgrade.results.problems import parts_left_out, problems_parted
+
+    progress = progress or Progress()
+    with noting() as failed:
+        graded = _grade(settings, progress)
+        problems = dict.fromkeys((*graded.problems, *parts_left_out(failed)))
+        graded = replace(graded, problems=tuple(problems))
+        for name, cause in problems_parted(graded.problems).parts:
+            progress.warn(f"{name} is missing from the results: {cause}")
+        announce_crashes(failed, settings, progress)
+    return graded
+
+
+def _grade(settings: Settings, progress: Progress):
     from subgrade.causes import load_limits, read_person
     from subgrade.moving.away import culled_away
     from subgrade.results import file_identities, write_results
     from subgrade.results.culled import with_culled
     from subgrade.results.lists import list_warnings
-    from subgrade.results.write import open_folder
 
-    progress = progress or Progress()
     check_paths(settings)
     limits = load_limits(settings.limits)
     found = find(settings)
     files = {found.name(path): path for path in found.files}
-    culled = culled_away(settings.out, found.files)
+    culled = attempt(
+        "the list of culled frames", lambda: culled_away(settings.out, found.files), ()
+    )
     person = read_person(
         settings.teach, settings.marks, files, settings.limits, {c.name: c.path for c in culled}
     )
     for note in found.notes:
-        progress.say(note)
+        progress.warn(note)
     records = read_records(settings, progress)
     if not settings.dry_run:
-        open_folder(settings.out)
-        announce_unguided(settings, records, progress)
-    identities = file_identities(found.files)
+        prepare(found, settings)
+        with part("the note on earlier results"):
+            announce_unguided(settings, records, progress)
+    identities = attempt("the files' identities", lambda: file_identities(found.files), {})
     measured = measure(found, settings, progress)
     night = compare(measured, found)
-    guiding = join(night, records, settings, progress)
+    guiding = attempt(
+        "the guiding record",
+        lambda: join(night, records, settings, progress),
+        Joined(None, records.unread),
+    )
     graded = judge(night, measured, found, limits, settings, guiding, person)
     graded = replace(graded, identities=identities)
-    graded = with_culled(graded, culled)
-    announce_marks(graded, person, progress)
-    for note in list_warnings(graded, settings.list_style):
-        progress.warn(note)
-    if settings.dry_run:
-        return graded
-    write_results(graded, settings.out)
-    if settings.report:
-        show(graded, settings, progress)
+    graded = attempt("the list of culled frames", lambda: with_culled(graded, culled), graded)
+    with part("the notes on your marks"):
+        announce_marks(graded, person, progress)
+    with part("the warnings on the lists"):
+        for note in list_warnings(graded, settings.list_style):
+            progress.warn(note)
+    if not settings.dry_run:
+        write_results(graded, settings.out, _pages(settings))
     return graded
+
+
+def prepare(found, settings: Settings) -> None:
+    """Make sure, before hours of measuring, that the results can be written and where.
+
+    Raises
+    ------
+    ResultsError
+        If they would be written over a frame or a person's own file.
+    NotWritten
+        If they cannot be written.
+    """
+    from subgrade.results.write import never_over, never_over_limits, open_folder
+
+    folder = open_folder(settings.out, len(found.files), int(settings.report))
+    never_over(folder, found.files, _asked(settings))
+    if settings.teach:
+        never_over_limits(folder)
+
+
+def announce_crashes(failed: Noted, settings: Settings, progress: Progress) -> None:
+    """Say where the bug report is, if there is any; a dry run writes it among temporary files."""
+    from subgrade.results import bug_report
+
+    if not failed.crashes:
+        return
+    path = Path(settings.out).absolute() / bug_report.FILE
+    if settings.dry_run or not bug_report.is_own(path):
+        text = bug_report.bug_report(failed.crashes, _asked(settings))
+        path = bug_report.write_somewhere(text, None)
+    if path is not None:
+        progress.warn(f"subgrade itself failed; what is needed to mend it is in {path}")
+
+
+def _pages(settings: Settings) -> dict[str, Callable]:
+    """The page, made only where it is wanted: its libraries load slowly."""
+    if not settings.report:
+        return {}
+    from subgrade.report import FILE, report_page
+
+    return {FILE: report_page}
 
 
 def find(settings: Settings):
@@ -90,7 +154,8 @@ def find(settings: Settings):
     masters = [m for m in (settings.dark, settings.bias, settings.flat) if m]
     found = find_lights(settings.paths, exclude=[settings.out, *masters])
     if not found.files:
-        raise NothingToGrade(f"no light frames in {', '.join(map(str, settings.paths))}")
+        places = ", ".join(map(str, settings.paths))
+        raise NothingToGrade("\n  ".join([f"no light frames in {places}", *found.notes]))
     return found
 
 
@@ -115,10 +180,12 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
             results[path] = Measured(*kept, key)
     waiting = [path for path in found.files if path not in results]
     undrawn = [] if settings.dry_run else _undrawn(results, cache)
+    unkept = ""
     progress.start(len(found.files), len(found.files) - len(waiting))
     try:
         for path, outcome in _each(waiting, MeasureFile, cache, settings, progress.say):
             results[path] = outcome
+            unkept = unkept or getattr(outcome, "unkept", "")
             cause = outcome.cause if isinstance(outcome, Failure) else None
             progress.advance(found.name(path), cause)
         if undrawn:
@@ -127,6 +194,11 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
             pass  # a frame without pictures is graded all the same
     finally:
         progress.stop()
+    if unkept:
+        progress.warn(f"measurements are not kept for another run: {unkept}")
+    for path, result in results.items():
+        if isinstance(result, Failure) and result.trace:
+            noted().crashes.setdefault(found.name(path), result.trace)
     if not any(isinstance(r, Measured) and r.stars is not None for r in results.values()):
         raise NothingToGrade(_why_nothing(results, found))
     return results
@@ -134,16 +206,17 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
 
 def compare(measured: dict[Path, Measured | Failure], found):
     """Lay the measured frames side by side."""
-    from subgrade.night import compare_night
+    from subgrade.night import compare_night, not_compared
     from subgrade.night.model import Frame
 
-    return compare_night(
-        [
-            Frame(found.name(path), str(path), result.facts, result.stars)
-            for path, result in measured.items()
-            if isinstance(result, Measured) and result.stars is not None
-        ]
-    )
+    frames = [
+        Frame(found.name(path), str(path), result.facts, result.stars)
+        for path, result in measured.items()
+        if isinstance(result, Measured) and result.stars is not None
+    ]
+    with part("the comparison of the frames"):
+        return compare_night(frames)
+    return not_compared(frames)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +242,14 @@ def read_records(settings: Settings, progress: Progress) -> Records:
         except UnreadableFile as error:
             unread.append((str(path), error.cause))
             progress.warn(f"guiding record not used: {path}: {error.cause}")
+        except UsageError:
+            raise
+        except Exception as error:
+            # a record is not worth the night, whatever is in it
+            cause = f"subgrade itself failed while reading it ({error_words(error)})"
+            unread.append((str(path), cause))
+            noted().crashes.setdefault(str(path), traceback.format_exc())
+            progress.warn(f"guiding record not used: {path}: {cause}")
     return Records(tuple(read), tuple(unread))
 
 
@@ -218,61 +299,103 @@ def judge(
     night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
 ):
     """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import ExpectedMotion, follow, judge_night, judge_with, left_out
-    from subgrade.diagnosis import diagnose_night
-    from subgrade.results import Graded, GradedFrame
-    from subgrade.results.cache import KeptPictures
-    from subgrade.results.guiding import NOT_USED
+    from subgrade.causes import ExpectedMotion, Followed, follow, judge_night, judge_with
+    from subgrade.results import Graded
+    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
 
     guiding = guiding or Joined()
+    record = guiding.usable
     asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
-    followed = follow(night, asked, guiding.usable)
-    decided = judge_with(
-        followed.night, limits, lambda li: judge_night(night, li, guiding.usable, followed), person
+    followed = attempt(
+        "the trail that all frames share",
+        lambda: follow(night, asked, record),
+        Followed(night, (), ()),
     )
-    verdicts, limits = decided.verdicts, decided.limits
-    inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
-    cache = measurement_cache(settings)
+    decided = judge_with(
+        followed.night, limits, lambda li: judge_night(night, li, record, followed), person
+    )
     frames = [
-        GradedFrame(
-            frame.name,
-            Path(frame.path),
-            judgement,
-            frame.facts,
-            frame.stars,
-            compared,
-            exposure,
-            KeptPictures(cache, measured[Path(frame.path)].key),
-        )
-        for frame, compared, judgement, exposure in zip(
-            night.frames, night.compared, verdicts, inside, strict=True
-        )
+        *_judged(night, measured, decided.verdicts, record, settings),
+        *_ungraded(measured, found, settings),
     ]
-    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
-    for path, result in measured.items():
-        name = found.name(path)
-        if isinstance(result, Failure):
-            problems.append((name, result.cause))
-            frames.append(GradedFrame(name, path, left_out(name, "unreadable", result.cause)))
-        elif result.stars is None:
-            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
-            frames.append(
-                GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
-            )
     frames.sort(key=_taken)
-    failed = [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
-    # Calibration frames are no frames of the night, but they count among its losses.
-    other_kind = [
-        (f.judgement, f.facts.exposure_s or 0.0) for f in frames if f.facts and not f.compared
-    ]
-    diagnosis = diagnose_night(
-        followed.night, decided.measured, guiding.usable, limits, failed,
-        decided=decided.verdicts, other_kind=other_kind,
-    )  # fmt: skip
+    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
+    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
+    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
+    diagnosis = attempt(
+        "the diagnosis",
+        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
+        None,
+    )
     return Graded(
-        found.folder, tuple(frames), followed.night.groups, limits, tuple(problems),
+        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
         _asked(settings), guiding.night, diagnosis, followed.remarks,
         person=decided,
+    )  # fmt: skip
+
+
+def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
+    """The frames that were measured, each with its verdict."""
+    from subgrade.results import GradedFrame
+    from subgrade.results.cache import KeptPictures
+
+    cache = measurement_cache(settings)
+    inside = record.exposures if record else (None,) * len(night.frames)
+    for frame, compared, judgement, exposure in zip(
+        night.frames, night.compared, verdicts, inside, strict=True
+    ):
+        path = Path(frame.path)
+        pictures = KeptPictures(cache, measured[path].key)
+        yield GradedFrame(
+            frame.name, path, judgement, frame.facts, frame.stars, compared, exposure, pictures
+        )
+
+
+def _ungraded(measured, found, settings: Settings) -> Iterator:
+    """The files without a measurement, each with why."""
+    from subgrade.causes import left_out
+    from subgrade.causes.reasons import NOT_MEASURED
+    from subgrade.results import GradedFrame
+
+    for path, result in measured.items():
+        name = found.name(path)
+        if isinstance(result, Failure) and result.of_the_file:
+            yield GradedFrame(name, path, left_out(name, "unreadable", result.cause))
+        elif isinstance(result, Failure):
+            judgement = left_out(name, "unreadable", result.cause, NOT_MEASURED)
+            yield GradedFrame(name, path, judgement, _facts_alone(path, settings))
+        elif result.stars is None:
+            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
+            yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
+
+
+def _facts_alone(path: Path, settings: Settings):
+    """The header of a file that could not be measured, so that its time still counts; or None."""
+    from subgrade.lights import read_facts
+
+    with suppress(Exception):  # a file that did this once may do it again
+        return read_facts(path, scale=settings.scale)
+    return None
+
+
+def _diagnosed(night, decided, record, frames, measured, found):
+    """The night's story, from the frames compared and from what the others cost."""
+    from subgrade.diagnosis import diagnose_night
+
+    failed = [(p, r) for p, r in measured.items() if isinstance(r, Failure)]
+    own = {p for p, r in failed if not r.of_the_file}
+    # Calibration frames are no frames of the night, but they count among its losses.
+    apart = [
+        (f.path in own, (f.judgement, (f.facts.exposure_s or 0.0) if f.facts else 0.0))
+        for f in frames
+        if not f.compared and (f.facts or f.path in own)
+    ]
+    return diagnose_night(
+        night, decided.measured, record, decided.limits,
+        [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
+        decided=decided.verdicts,
+        other_kind=[cost for mine, cost in apart if not mine],
+        unmeasured=[cost for mine, cost in apart if mine],
     )  # fmt: skip
 
 
@@ -284,17 +407,6 @@ def announce_marks(graded, person, progress: Progress) -> None:
         progress.warn(note)
     for line in teaching_lines(graded):
         (progress.warn if graded.person.moved else progress.say)(line)
-
-
-def show(graded, settings: Settings, progress: Progress) -> None:
-    """Write the page; the results that are written already are not lost with it."""
-    from subgrade.report import FILE, write_report
-
-    try:
-        write_report(graded, settings.out)
-    except Exception as error:  # a page is never worth a night's results
-        cause = str(error) or type(error).__name__
-        progress.warn(f"{FILE} was not written: {cause}; the other results are complete")
 
 
 def measurement_cache(settings: Settings):

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import SubgradeError
+from subgrade.parts import error_words
 
 COMPILING = "compiling the measuring code, once on this machine…"
 COMPILE_IS_SLOW_S = 1.0
@@ -22,12 +24,33 @@ FILES_PER_WORKER = 4
 """Another process takes about as long to start as a few files to measure."""
 
 
+UNREADABLE, CRASH, MEMORY, DIED = "unreadable", "crash", "memory", "died"
+"""What made a file fail: the file itself, the program, too little memory, a process's death."""
+
+
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A file that could not be measured, and why."""
+    """A file that could not be measured, and why.
+
+    Attributes
+    ----------
+    path : Path
+    cause : str
+    kind : str
+        ``unreadable``, or ``crash``, ``memory`` or ``died`` where the file need not be damaged.
+    trace : str
+        Traceback of a crash.
+    """
 
     path: Path
     cause: str
+    kind: str = UNREADABLE
+    trace: str = ""
+
+    @property
+    def of_the_file(self) -> bool:
+        """Whether the file itself is at fault."""
+        return self.kind == UNREADABLE
 
 
 def default_workers(files: int) -> int:
@@ -151,7 +174,7 @@ def _alone(path: Path, measure) -> object:
             continue
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
-    return Failure(path, "the measuring process died on this file, twice")
+    return Failure(path, "the measuring process died on this file, twice", DIED)
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
@@ -172,10 +195,11 @@ def _guarded(measure, path: Path) -> object:
     except SubgradeError as error:
         return Failure(path, getattr(error, "cause", str(error)))
     except MemoryError:
-        return Failure(path, "not enough memory to measure it")
+        return Failure(path, "not enough memory to measure it", MEMORY)
     except Exception as error:
         # one odd file must not end a night's run, whatever a library raises on it
-        return Failure(path, f"could not be measured ({type(error).__name__}: {error})")
+        words = f"subgrade itself failed while measuring it ({error_words(error)})"
+        return Failure(path, words, CRASH, traceback.format_exc())
 
 
 def _load_kernels() -> None:

@@ -10,8 +10,9 @@ from click.testing import CliRunner
 
 from subgrade import __version__
 from subgrade.cli import COMMANDS, cli
-from subgrade.cli.progress import BarProgress, LineProgress, QuietProgress, one_line
+from subgrade.cli.progress import BarProgress, LineProgress, QuietProgress
 from subgrade.cli.summary import duration
+from subgrade.plaintext import printable
 
 COMMAND = [sys.executable, "-m", "subgrade"]
 
@@ -97,8 +98,8 @@ def test_the_bar_ends_where_it_should(capsys):
 
 
 def test_names_stay_on_their_line():
-    assert one_line("a\nb\x1b[1m.fits") == "a\\nb\\x1b[1m.fits"
-    assert one_line("über.fits") == "über.fits"
+    assert printable("a\nb\x1b[1m.fits") == "a\\nb\\x1b[1m.fits"
+    assert printable("über.fits") == "über.fits"
 
 
 def test_durations():

@@ -44,7 +44,10 @@ def test_errors_become_failures_with_their_cause():
     found = outcomes(["a", "bad", "odd", "large", "b"], 1)
     assert (found["a"], found["b"]) == ("a", "b")
     assert found["bad"] == Failure(Path("/x/bad"), "cut short")
-    assert found["odd"].cause == "could not be measured (ZeroDivisionError: division by zero)"
+    words = "subgrade itself failed while measuring it (ZeroDivisionError: division by zero)"
+    assert (found["odd"].cause, found["odd"].kind) == (words, "crash")
+    assert "in pretend" in found["odd"].trace
+    assert [found[n].of_the_file for n in ("bad", "odd", "large")] == [True, False, False]
     assert "memory" in found["large"].cause
 
 

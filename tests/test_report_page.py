@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from subgrade import pipeline
 from subgrade.causes import Decided
 from subgrade.causes.model import Evidence
 from subgrade.cli import main
@@ -406,24 +405,6 @@ def test_the_page_is_written_whole(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == [FILE]
     with pytest.raises(ResultsError, match=FILE):
         write_report(graded, tmp_path / "missing")
-
-
-class Warnings(pipeline.Progress):
-    def __init__(self):
-        self.warned = []
-
-    def warn(self, text):
-        self.warned.append(text)
-
-
-def test_a_page_that_fails_loses_nothing_else(tmp_path):
-    warnings = Warnings()
-    (tmp_path / FILE).mkdir()
-    pipeline.show(graded_of(steady(4)), pipeline.Settings((), str(tmp_path)), warnings)
-    assert "report.html was not written" in warnings.warned[0]
-    warnings = Warnings()
-    pipeline.show(None, pipeline.Settings((), str(tmp_path)), warnings)
-    assert len(warnings.warned) == 1
 
 
 def test_grade_writes_the_page_unless_it_is_left_out(tmp_path, capfd):

@@ -19,7 +19,8 @@ from subgrade.causes.series import GroupSeries, group_series
 from subgrade.causes.sharpness import judge_sharpness
 from subgrade.causes.weights import stack_weights
 from subgrade.guiding.model import GuideNight
-from subgrade.night.model import Frame, FrameCompared, Night
+from subgrade.night.model import Frame, FrameCompared, Group, Night
+from subgrade.parts import part
 
 NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured."""
@@ -58,25 +59,44 @@ def judge_night(
     night = followed.night
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
-        series = followed.laid(group_series(night, group, guiding))
-        tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
-        judged = [
-            _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
-            for place, i in enumerate(series.members)
-        ]
-        kept = np.array([j.verdict == "keep" for j in judged])
-        for i, judgement, weight in zip(
-            series.members, judged, stack_weights(series, kept), strict=True
-        ):
-            verdicts[i] = replace(followed.with_trail(i, judgement), weight=float(weight))
+        with part(f"the verdicts on {group.label}"):
+            for i, judgement in _judge_group(followed, group, guiding, limits).items():
+                verdicts[i] = judgement
+    judged = {i for group in night.groups for i in group.members}
     for i, verdict in enumerate(verdicts):
-        if verdict is None:
+        if verdict is None and (i in judged or night.compared[i].failed):
+            verdicts[i] = not_judged(night.frames[i].name)
+        elif verdict is None:
             note = night.compared[i].stray_note or "it belongs to no group of this session"
             verdicts[i] = left_out(night.frames[i].name, "wrong_frame", note)
     return tuple(verdicts)
 
 
-def left_out(frame: str, reason: str, note: str) -> Judgement:
+def _judge_group(
+    followed: Followed, group: Group, guiding: GuideNight | None, limits: Limits
+) -> dict[int, Judgement]:
+    """The verdicts on a group's frames by their place in the night."""
+    night = followed.night
+    series = followed.laid(group_series(night, group, guiding))
+    tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
+    judged = [
+        _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
+        for place, i in enumerate(series.members)
+    ]
+    weights = stack_weights(series, np.array([j.verdict == "keep" for j in judged]))
+    return {
+        i: replace(followed.with_trail(i, judgement), weight=float(weight))
+        for i, judgement, weight in zip(series.members, judged, weights, strict=True)
+    }
+
+
+def not_judged(frame: str) -> Judgement:
+    """The verdict on a measured frame where comparing or judging itself failed: it stays."""
+    sentence = "Kept: not judged, as subgrade failed while comparing it with the others."
+    return Judgement(frame, "keep", (), sentence, NOT_JUDGED, 1.0)
+
+
+def left_out(frame: str, reason: str, note: str, quantity: str = "") -> Judgement:
     """The verdict on a frame that was never measured against others.
 
     Parameters
@@ -87,10 +107,14 @@ def left_out(frame: str, reason: str, note: str) -> Judgement:
         ``wrong_frame`` or ``unreadable``.
     note : str
         What is wrong with it, no full stop.
+    quantity : str
+        What the evidence is of, where that is not the file or the session;
+        `subgrade.causes.reasons.NOT_MEASURED` for a file that may be sound.
     """
     unreadable = reason == "unreadable"
     sentence = f"{'Not graded' if unreadable else 'Rejected'}: {note}."
-    item = evidence(reason, "file" if unreadable else "session", 6.0, note)
+    quantity = quantity or ("file" if unreadable else "session")
+    item = evidence(reason, quantity, 6.0, note)
     return Judgement(
         frame,
         "unreadable" if unreadable else "reject",

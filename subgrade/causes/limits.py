@@ -6,13 +6,14 @@ ranges live here.  A user's file may override any subset.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import asdict, dataclass, field, fields
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
 from subgrade.errors import UsageError
+from subgrade.plaintext import clean
+from subgrade.tomlfiles import parse_toml, read_toml, value_text
 
 
 def _within(low: float, high: float):
@@ -178,7 +179,7 @@ def load_limits(path: str | Path | None = None) -> Limits:
         gives a value of the wrong type or outside its range; the message names
         the key, the value and what is allowed.
     """
-    values = tomllib.loads(default_limits_text())
+    values = parse_toml(default_limits_text(), "limits.toml")
     if path is not None:
         given = read_limits_file(path)
         given.pop(TAUGHT_TABLE, None)
@@ -205,28 +206,23 @@ def read_limits_file(path: str | Path) -> dict:
     UsageError
         If it cannot be read or parsed.
     """
-    path = Path(path)
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UsageError(f"{path}: cannot read the limits file: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: not valid TOML: {error}") from error
+    return read_toml(path)
 
 
 def _lay_over(values: dict, changes: dict, source: str) -> None:
     for table, entries in changes.items():
         if table not in _TABLES:
             raise UsageError(
-                f"{source}: unknown table [{table}]; the tables are {', '.join(_TABLES)}"
+                f"{source}: unknown table [{clean(table)}]; the tables are {', '.join(_TABLES)}"
             )
         if not isinstance(entries, dict):
             raise UsageError(f"{source}: {table} must be a table, written [{table}]")
         known = {f.name: f for f in fields(_TABLES[table])}
         for key, value in entries.items():
             if key not in known:
+                held = ", ".join(known)
                 raise UsageError(
-                    f"{source}: unknown key {table}.{key}; [{table}] holds {', '.join(known)}"
+                    f"{source}: unknown key {table}.{clean(key)}; [{table}] holds {held}"
                 )
             values[table][key] = _checked(f"{table}.{key}", value, known[key], source)
 
@@ -237,9 +233,9 @@ def _checked(name: str, value, declared, source: str) -> float | int:
     kinds = (int,) if whole else (int, float)
     if isinstance(value, bool) or not isinstance(value, kinds):
         raise UsageError(
-            f"{source}: {name} = {value!r} must be a {'whole ' if whole else ''}number "
+            f"{source}: {name} = {value_text(value)} must be a {'whole ' if whole else ''}number "
             f"from {low:g} to {high:g}"
         )
     if not low <= value <= high:  # NaN fails too
-        raise UsageError(f"{source}: {name} = {value!r} must be from {low:g} to {high:g}")
+        raise UsageError(f"{source}: {name} = {value_text(value)} must be from {low:g} to {high:g}")
     return value if whole else float(value)

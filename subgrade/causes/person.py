@@ -15,6 +15,7 @@ from subgrade.causes.teach import Taught, teach
 from subgrade.errors import UsageError
 from subgrade.lights import FrameNames
 from subgrade.night.model import Night
+from subgrade.parts import attempt, part
 
 MOST_NAMED = 5
 
@@ -178,18 +179,20 @@ def judge_with(
     verdicts = judge(limits)
     taught, turned, still = None, (), ()
     if person.teach is not None:
-        taught = teach(night, verdicts, limits, person.teach, person.learnt)
-        if taught.moved:
-            limits = taught.limits
-            before, verdicts = verdicts, judge(limits)
+        with part("what your marks teach"):
+            lesson = teach(night, verdicts, limits, person.teach, person.learnt)
+            after = judge(lesson.limits) if lesson.moved else verdicts
             turned = tuple(
-                j.frame for j, b in zip(verdicts, before, strict=True) if j.verdict != b.verdict
+                j.frame for j, b in zip(after, verdicts, strict=True) if j.verdict != b.verdict
             )
-        still = differing(verdicts, person.teach)
+            taught, limits, verdicts = lesson, lesson.limits, after
+            still = differing(verdicts, person.teach)
     if person.marks is None:
         return Decided(verdicts, limits, taught, turned, still)
     changed, own = differing(verdicts, person.marks), verdicts
-    verdicts, notes = overrule(night, verdicts, limits, person.marks)
+    verdicts, notes = attempt(
+        "your marks", lambda: overrule(night, own, limits, person.marks), (own, [])
+    )
     refused = differing(verdicts, person.marks)
     names = {j.frame for j in verdicts}
     return Decided(

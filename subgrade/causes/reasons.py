@@ -155,3 +155,24 @@ REASONS = MappingProxyType({reason.word: reason for reason in _ALL})
 """Every reason by its word, in the order of the documentation."""
 WIDENING = ("focus", "seeing", "dew")
 """Causes that widen the stars and leave them round."""
+
+NOT_MEASURED = "measuring"
+"""Quantity of the evidence on a file that the program failed on and that may be sound."""
+
+
+def loss_text(word: str, judgements) -> str:
+    """A reason's short text over the frames that it cost.
+
+    Files that the program itself failed on share a word with damaged ones, and not the text.
+    """
+    if word != "unreadable":
+        return REASONS[word].short
+    own = [any(e.quantity == NOT_MEASURED for e in j.evidence) for j in judgements]
+    return unreadable_text(own.count(False), own.count(True))
+
+
+def unreadable_text(unread: int, unmeasured: int) -> str:
+    """The short text of so many files that could not be read, or not be measured."""
+    if not unmeasured:
+        return REASONS["unreadable"].short
+    return "could not be read or measured" if unread else "could not be measured"

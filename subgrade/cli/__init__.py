@@ -20,7 +20,7 @@ COMMANDS = {
 }
 """Subcommands with their module, loaded when called, and a line of help."""
 
-EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_INTERRUPTED = 1, 2, 3, 130
+EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_NOT_WRITTEN, EXIT_INTERRUPTED = 1, 2, 3, 4, 130
 
 
 class _PathText(click.types.StringParamType):
@@ -50,6 +50,10 @@ class _FrameText(click.types.StringParamType):
 PATH, FRAME = _PathText(), _FrameText()
 
 
+class OutputGone(Exception):
+    """Whoever read the output has stopped; click would leave with code 1 for it."""
+
+
 class LazyGroup(click.Group):
     """A group whose commands are imported when called, so that help comes at once."""
 
@@ -65,6 +69,12 @@ class LazyGroup(click.Group):
                 # A shell that was given our script asks us for paths, too.
                 parameter.type = FRAME if parameter.name == "frame" else PATH
         return command
+
+    def invoke(self, context):
+        try:
+            return super().invoke(context)
+        except BrokenPipeError as error:
+            raise OutputGone from error
 
     def resolve_command(self, context, args: list[str]):
         name = args[0]
@@ -108,7 +118,8 @@ def _version(context, parameter, value) -> None:
       subgrade diagnose subgrade_results
 
     Exit codes: 0 done (rejects are not an error), 1 nothing could be graded, 2 wrong
-    usage, 3 done but some files could not be graded, 130 interrupted.
+    usage, 3 done but some files could not be graded or something is missing from the
+    results, 4 results or output could not be written, 130 interrupted.
     """,
 )
 @click.option(
@@ -121,32 +132,68 @@ def cli() -> None:
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with the exit code of the contract."""
-    from subgrade.errors import (
-        NothingToGrade,
-        ResultsError,
-        SubgradeError,
-    )
+    from subgrade.cli.streams import finish, prepare_streams
 
-    _utf8_output()
+    prepare_streams()
     try:
-        code = cli.main(arguments, prog_name="subgrade", standalone_mode=False)
-    except click.exceptions.Abort:
-        code = _fail("interrupted", EXIT_INTERRUPTED)
+        code = _run(sys.argv[1:] if arguments is None else arguments)
+    except OutputGone:
+        code = 0
+    except OSError as error:  # only what is printed comes this far
+        code = _fail(f"the output could not be written: {error.strerror}", EXIT_NOT_WRITTEN)
+    code = code or 0
+    lost = finish()
+    if lost is not None and code in (0, EXIT_PARTLY):
+        code = _fail(f"the output could not be written: {lost}", EXIT_NOT_WRITTEN)
+    sys.exit(code)
+
+
+def _run(arguments: list[str]) -> int | None:
+    """The exit code of a command; what an error of the program's own leaves is a bug report."""
+    from subgrade.cli.streams import is_of_output
+    from subgrade.errors import NothingToGrade, NotWritten, SubgradeError
+
+    try:
+        return cli.main(arguments, prog_name="subgrade", standalone_mode=False)
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        return _fail("interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
         if isinstance(error, click.NoSuchOption):
-            _suggest_long(error, sys.argv[1:] if arguments is None else arguments)
+            _suggest_long(error, arguments)
         error.show(file=sys.stderr)
-        code = EXIT_USAGE
-    except KeyboardInterrupt:
-        code = _fail("interrupted", EXIT_INTERRUPTED)
+        return EXIT_USAGE
+    except OutputGone:
+        raise
     except NothingToGrade as error:
-        code = _fail(f"nothing could be graded: {error}", EXIT_NOTHING)
-    except (ResultsError, SubgradeError) as error:
-        code = _fail(str(error), EXIT_USAGE)
-    except BrokenPipeError:
-        _drop_output()
-        code = 0
-    sys.exit(code or 0)
+        return _fail(f"nothing could be graded: {error}", EXIT_NOTHING)
+    except NotWritten as error:
+        return _fail(f"the results could not be written: {error}", EXIT_NOT_WRITTEN)
+    except SubgradeError as error:
+        return _fail(str(error), EXIT_USAGE)
+    except Exception as error:
+        if isinstance(error, OSError) and is_of_output(error):
+            raise
+        return crashed(error, arguments)
+
+
+def crashed(error: Exception, arguments: list[str], folder: str | None = None) -> int:
+    """Say in a line that the program failed, and where what is needed to mend it is.
+
+    The report goes into the results folder where one is given, else among temporary files.
+    """
+    import traceback
+    from contextlib import suppress
+
+    from subgrade.parts import error_words
+
+    place = None
+    with suppress(Exception):  # the report must not hide what it reports
+        from subgrade.results.bug_report import bug_report, write_somewhere
+
+        crashes = {"the command": "".join(traceback.format_exception(error))}
+        place = write_somewhere(bug_report(crashes, {"arguments": arguments}), folder)
+    where = f"; what is needed to mend it is in {place}" if place else ""
+    return _fail(f"subgrade itself failed: {error_words(error)}{where}", EXIT_NOTHING)
 
 
 def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
@@ -161,23 +208,12 @@ def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
 
 
 def _fail(text: str, code: int) -> int:
-    from subgrade.cli.progress import one_line
+    from contextlib import suppress
+
+    from subgrade.plaintext import printable
 
     # a frame's name in it must not steer the terminal
-    lines = map(one_line, text.split("\n"))
-    click.echo("subgrade: " + "\n".join(lines), err=True)
+    lines = map(printable, text.split("\n"))
+    with suppress(OSError):
+        click.echo("subgrade: " + "\n".join(lines), err=True)
     return code
-
-
-def _utf8_output() -> None:
-    """A name the terminal's encoding lacks must not end the run."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
-
-
-def _drop_output() -> None:
-    """The reader of our output has gone; keep the interpreter from flushing to it."""
-    import os
-
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -81,10 +81,10 @@ def print_culled(outcome, results: str, to: str) -> None:
     """A few lines on stdout: how many, how much time, where, how to bring them back."""
     import os
 
-    from subgrade.cli.progress import one_line
     from subgrade.cli.summary import duration
+    from subgrade.plaintext import printable
 
-    place = one_line(os.path.abspath(os.path.expanduser(to)))
+    place = printable(os.path.abspath(os.path.expanduser(to)))
     if outcome.unlinked:
         click.echo(f"Removed {counted(outcome.unlinked, 'link')} that an earlier cull made.")
     if not outcome.moved:
@@ -119,11 +119,11 @@ def _where(away) -> str:
     """Where earlier culls put something."""
     import os
 
-    from subgrade.cli.progress import one_line
+    from subgrade.plaintext import printable
 
     moved, made = counted(away.count, "frame"), counted(away.count, "link")
     did = f"moved {moved} to" if away.kind == "move" else f"made {made} in"
-    text = f"An earlier cull {did} {one_line(away.folder)}"
+    text = f"An earlier cull {did} {printable(away.folder)}"
     return text if os.path.isdir(away.folder) else f"{text}, which is not there now"
 
 
@@ -131,26 +131,26 @@ def _command(name: str, results) -> str:
     import os
     import shlex
 
-    from subgrade.cli.progress import one_line
+    from subgrade.plaintext import printable
 
-    return f"`subgrade {name} {one_line(shlex.quote(os.fspath(results)))}`"
+    return f"`subgrade {name} {printable(shlex.quote(os.fspath(results)))}`"
 
 
 def print_problems(problems) -> None:
     """What was left where it is, and why, on stderr; of one cause for many some are named."""
     from collections import Counter
 
-    from subgrade.cli.progress import one_line
+    from subgrade.plaintext import printable
 
     whole = Counter(cause for _, cause in problems)
     printed = Counter()
     for path, cause in problems:
         printed[cause] += 1
         if printed[cause] <= MOST_NAMED or whole[cause] == MOST_NAMED + 1:
-            click.echo(f"subgrade: {one_line(path)}: {one_line(cause)}", err=True)
+            click.echo(f"subgrade: {printable(path)}: {printable(cause)}", err=True)
         elif printed[cause] == whole[cause]:
             more = whole[cause] - MOST_NAMED
-            click.echo(f"subgrade: and {more} more: {one_line(cause)}", err=True)
+            click.echo(f"subgrade: and {more} more: {printable(cause)}", err=True)
 
 
 def progress_lines(done_word: str, quiet: bool) -> Callable[[int, int], None]:

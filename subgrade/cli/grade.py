@@ -177,7 +177,16 @@ def command(context, paths, quiet, no_report, **options) -> None:
     if not quiet:
         from subgrade.cli.summary import print_summary
 
-        print_summary(graded, settings.out)
+        try:
+            print_summary(graded, settings.out)
+        except OSError:
+            raise
+        except Exception as error:
+            # the results are written; only their summary is not shown
+            from subgrade.cli import crashed
+
+            crashed(error, sys.argv[1:], settings.out)
+            context.exit(EXIT_PARTLY)
     if settings.dry_run:
         from subgrade.results.lists import path_list
 

@@ -105,10 +105,10 @@ def command(files, guide_map, guide_scale, as_json) -> int:
 
 
 def _complain(failed) -> None:
-    from subgrade.cli.progress import one_line
+    from subgrade.plaintext import printable
 
     for item in failed:
-        click.echo(f"subgrade: {one_line(item['path'])}: {item['cause']}", err=True)
+        click.echo(f"subgrade: {printable(item['path'])}: {printable(item['cause'])}", err=True)
 
 
 def _print(found: dict, first: bool) -> None:

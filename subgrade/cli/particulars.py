@@ -16,11 +16,11 @@ from subgrade.results.guiding import (
     clock_sentence,
     clock_text,
     night_rms,
-    problems_parted,
     usable,
 )
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import group_scales, stack_lines, width_text
+from subgrade.results.problems import problems_parted
 from subgrade.results.session import remarks_of
 from subgrade.results.teaching import person_lines
 
@@ -56,6 +56,9 @@ def particulars(graded: Graded, out: str, screen: Screen) -> list[Part]:
     parts += [("Remark", text) for text in (*_kept_remarks(graded), *_night_remarks(graded))]
     parts += [("Your marks", text) for text in person_lines(graded)]
     parts += [("Not graded", text) for text in _problems(graded, screen)]
+    parts += [
+        ("Missing", f"{name}: {cause}") for name, cause in problems_parted(graded.problems).parts
+    ]
     parts += _advice(graded)
     return parts + _where(graded, out)
 
@@ -199,12 +202,12 @@ def _unread_records(graded: Graded, screen: Screen) -> list[str]:
     """The records that could not be understood, each with its cause."""
     return [
         f"record not used: {screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
-        for name, cause in problems_parted(graded.problems)[1]
+        for name, cause in problems_parted(graded.problems).records
     ]
 
 
 def _problems(graded: Graded, screen: Screen) -> list[str]:
-    problems, _ = problems_parted(graded.problems)
+    problems = problems_parted(graded.problems).frames
     lines = [
         f"{screen.shortened(name, screen.width - LABEL - 20)}: {cause}"
         for name, cause in problems[:MOST_PROBLEMS]

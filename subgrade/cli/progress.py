@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import sys
 import time
+from contextlib import suppress
 
 from subgrade.pipeline import Progress
+from subgrade.plaintext import printable
 
 LINE_EVERY_S = 10.0
 
@@ -21,18 +23,18 @@ class QuietProgress(Progress):
     """Only what went wrong."""
 
     def warn(self, text: str) -> None:
-        _line(f"subgrade: {one_line(text)}")
+        _line(f"subgrade: {printable(text)}")
 
     def advance(self, name: str, cause: str | None = None) -> None:
         if cause is not None:
-            _line(f"could not be graded: {one_line(name)}: {cause}")
+            _line(f"could not be graded: {printable(name)}: {cause}")
 
 
 class LineProgress(QuietProgress):
     """A line at every tenth, or every ten seconds, whichever is later to come."""
 
     def say(self, text: str) -> None:
-        _line(one_line(text))
+        _line(printable(text))
 
     def start(self, total: int, cached: int) -> None:
         self._total, self._done, self._shown = total, cached, cached
@@ -59,7 +61,7 @@ class BarProgress(QuietProgress):
         self._bar = None
 
     def say(self, text: str) -> None:
-        self._console.print(one_line(text), markup=False)
+        self._console.print(printable(text), markup=False)
 
     def start(self, total: int, cached: int) -> None:
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
@@ -78,7 +80,7 @@ class BarProgress(QuietProgress):
 
     def advance(self, name: str, cause: str | None = None) -> None:
         if cause is not None:
-            self.say(f"could not be graded: {one_line(name)}: {cause}")
+            self.say(f"could not be graded: {printable(name)}: {cause}")
         self._bar.advance(self._task)
 
     def stop(self) -> None:
@@ -86,10 +88,7 @@ class BarProgress(QuietProgress):
             self._bar.stop()
 
 
-def one_line(name: str) -> str:
-    """A file name that cannot break the line or steer the terminal."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in name)
-
-
 def _line(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    # no message is worth the run: stderr may be full or closed
+    with suppress(OSError):
+        print(text, file=sys.stderr, flush=True)

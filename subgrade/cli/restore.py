@@ -30,10 +30,10 @@ def command(context, results, quiet) -> None:
     import os
 
     from subgrade.cli.cull import counted, interruptible, print_problems, progress_lines
-    from subgrade.cli.progress import one_line
     from subgrade.cli.summary import duration
     from subgrade.moving import restore
     from subgrade.moving.model import JOURNAL
+    from subgrade.plaintext import printable
     from subgrade.results.read import SESSION, must_be_results
 
     results = must_be_results(results, (JOURNAL, SESSION))
@@ -45,7 +45,7 @@ def command(context, results, quiet) -> None:
             count = counted(len(outcome.moved), "frame")
             click.echo(f"Brought back {count} ({duration(outcome.seconds)}).")
         for folder in outcome.made:
-            click.echo(f"{one_line(folder)} was gone and is made again; were the lights moved?")
+            click.echo(f"{printable(folder)} was gone and is made again; were the lights moved?")
         if outcome.unlinked:
             rest = "the subs they led to" if outcome.moved else "the subs"
             click.echo(f"Removed {counted(outcome.unlinked, 'link')}; {rest} were never moved.")

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from subgrade.cli.progress import one_line
+from subgrade.plaintext import printable
 
 NARROWEST, WIDEST = 60, 200
 UNFOLDED = 100
@@ -57,7 +57,7 @@ class Screen:
 
     def shown(self, text: str) -> str:
         """Text on one line in characters that the output has."""
-        text = one_line(text)
+        text = printable(text)
         if self.can_show(text):
             return text
         return "".join(c if self.can_show(c) else PLAIN.get(c, ascii(c)[1:-1]) for c in text)
@@ -127,7 +127,11 @@ def printer(screen: Screen) -> Callable[[str, str], None]:
     from rich.console import Console
     from rich.text import Text
 
-    console = Console(
+    class Plain(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # rich would leave with code 1
+
+    console = Plain(
         width=screen.width, force_terminal=screen.styled, highlight=False, soft_wrap=True,
         color_system="standard" if screen.styled else None,
     )  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
-from subgrade.causes.reasons import REASONS
+from subgrade.causes.reasons import REASONS, unreadable_text
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
 from subgrade.diagnosis.handling import bump, late_dither, optics, tracking, trails, unusable
@@ -29,6 +29,7 @@ from subgrade.diagnosis.wind import wind
 from subgrade.diagnosis.words import counted, duration, number
 from subgrade.guiding.model import GuideNight
 from subgrade.night.model import Night
+from subgrade.parts import attempt, part
 
 CHECKS = (
     polar_axis, dec_drift, turning_field, oscillation, periodic_error, guide_exposure, backlash,
@@ -56,6 +57,7 @@ def diagnose_night(
     *,
     decided: Sequence[Judgement] | None = None,
     other_kind: Sequence[tuple[Judgement, float]] = (),
+    unmeasured: Sequence[tuple[Judgement, float]] = (),
 ) -> Diagnosis:
     """What happened in a night and what to change in the next.
 
@@ -75,6 +77,8 @@ def diagnose_night(
         these, causes are read from ``verdicts``.
     other_kind : sequence of (Judgement, float)
         Files rejected by their header, and their integration time, s.
+    unmeasured : sequence of (Judgement, float)
+        Files that the program itself failed on, and their integration time, s.
 
     Returns
     -------
@@ -82,24 +86,47 @@ def diagnose_night(
     """
     view = view_of(night, verdicts, guiding, limits)
     graded = view_of(night, decided, guiding, limits) if decided is not None else view
-    findings = [f for check in CHECKS if len(view) and (f := check(view)) is not None]
-    findings = [f for f in findings if _is_news(view, f)]
-    sharpness = limit_of_sharpness(graded)
-    findings += [sharpness] if sharpness else []
-    findings += poor_throughout(view) + unusable(view, tuple(unreadable), other_kind)
+    findings = _findings(view, graded) + attempt(
+        "the findings on unusable files",
+        lambda: unusable(view, tuple(unreadable), other_kind, unmeasured),
+        [],
+    )
     findings.sort(key=lambda f: (-f.cost_s, -f.sureness))
-    losses = _losses(graded, len(unreadable), other_kind)
+    losses = attempt(
+        "the table of losses",
+        lambda: _losses(graded, len(unreadable), other_kind, unmeasured),
+        (),
+    )
     kept, lost = graded.cost(graded.kept()), round(sum(row.lost_s for row in losses), 1)
     return Diagnosis(
-        _summary(graded, kept, lost, losses, findings),
+        attempt(
+            "the diagnosis in a sentence",
+            lambda: _summary(graded, kept, lost, losses, findings, len(unmeasured)),
+            f"{len(graded.kept())} of {counted(len(graded))} kept.",
+        ),
         kept,
         lost,
-        typical(graded),
+        attempt("the typical values", lambda: typical(graded), ()),
         losses,
         tuple(findings),
-        _ranked(findings),
-        _notes(view),
+        attempt("the advice", lambda: _ranked(findings), ()),
+        attempt("the notes on the diagnosis", lambda: _notes(view), ()),
     )
+
+
+def _findings(view: NightView, graded: NightView) -> list[Finding]:
+    """What each check finds; one that fails takes no other along."""
+    found = []
+    for check in CHECKS if len(view) else ():
+        with part(f"the finding on {check.__name__.replace('_', ' ')}"):
+            item = check(view)
+            found += [item] if item is not None and _is_news(view, item) else []
+    with part("the finding on sharpness"):
+        sharpness = limit_of_sharpness(graded)
+        found += [sharpness] if sharpness else []
+    with part("the finding on stars that were poor all night"):
+        found += poor_throughout(view)
+    return found
 
 
 def _is_news(view: NightView, found: Finding) -> bool:
@@ -107,7 +134,7 @@ def _is_news(view: NightView, found: Finding) -> bool:
     return not found.reason or found.sureness >= GUESS or bool(view.lost_to(found.reason))
 
 
-def _losses(view: NightView, unreadable: int, other_kind) -> tuple[Loss, ...]:
+def _losses(view: NightView, unreadable: int, other_kind, unmeasured) -> tuple[Loss, ...]:
     judgements = (*view.verdicts, *(judgement for judgement, _ in other_kind))
     words = dict.fromkeys(v.reasons[0] for v in judgements if v.verdict == "reject" and v.reasons)
     rows = []
@@ -117,8 +144,10 @@ def _losses(view: NightView, unreadable: int, other_kind) -> tuple[Loss, ...]:
         cost = round(view.cost(frames) + sum(others), 1)
         count = len(frames) + len(others)
         rows.append(Loss(word, REASONS[word].short, count, cost, view.spans(frames)))
-    if unreadable:
-        rows.append(Loss("unreadable", REASONS["unreadable"].short, unreadable, 0.0, ()))
+    if unreadable or unmeasured:
+        text = unreadable_text(unreadable, len(unmeasured))
+        cost = round(sum(seconds for _, seconds in unmeasured), 1)
+        rows.append(Loss("unreadable", text, unreadable + len(unmeasured), cost, ()))
     return tuple(sorted(rows, key=lambda r: (-r.lost_s, -r.frames, r.reason)))
 
 
@@ -140,14 +169,15 @@ def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
     )
 
 
-def _summary(view: NightView, kept, lost, losses, findings) -> str:
+def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0) -> str:
     """What was kept and lost to what, and how sharp and well guided the kept frames are."""
     unreadable = sum(row.frames for row in losses if row.reason == "unreadable")
+    graded = {0: "read", unreadable: "measured"}.get(unmeasured, "read or measured")
     total = len(view.kept()) + sum(row.frames for row in losses) - unreadable
     if not total:
         if not unreadable:
             return "There are no frames to diagnose."
-        return f"No frame could be read ({counted(unreadable, 'file')})."
+        return f"No frame could be {graded} ({counted(unreadable, 'file')})."
     stars = _stars(view) + _guiding(view)
     if len(view.kept()) == total and not unreadable:
         every = {1: "1 frame", 2: "both frames"}.get(total, f"all {counted(total)}")
@@ -175,7 +205,7 @@ def _summary(view: NightView, kept, lost, losses, findings) -> str:
         text += "; largest losses: " if largest else ": " if lost else "; lost to "
         text += ", ".join(parts[:MOST_LOSSES])
     if unreadable:
-        text += f"; {counted(unreadable, 'file')} could not be read"
+        text += f"; {counted(unreadable, 'file')} could not be {graded}"
     return text + "." + stars
 
 

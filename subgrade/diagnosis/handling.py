@@ -196,9 +196,12 @@ def trails(view: NightView) -> Finding | None:
 
 
 def unusable(
-    view: NightView, unreadable, other_kind: Sequence[tuple[Judgement, float]] = ()
+    view: NightView,
+    unreadable,
+    other_kind: Sequence[tuple[Judgement, float]] = (),
+    unmeasured: Sequence[tuple[Judgement, float]] = (),
 ) -> list[Finding]:
-    """Frames of another kind, without stars, and files that could not be read."""
+    """Frames of another kind, without stars, and files that could not be read or measured."""
     out = []
     for word, topic, one, many, action, because in (
         ("wrong_frame", "frames of another kind", "does not belong to this session's lights",
@@ -238,4 +241,26 @@ def unusable(
                 "a damaged file is a lost exposure", "",
             ),),
         ))  # fmt: skip
+    if unmeasured:
+        out.append(_unmeasured(view, unmeasured))
     return out
+
+
+def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) -> Finding:
+    """Files that the program itself failed on."""
+    many = len(unmeasured) > 1
+    found = finding(
+        view, "files not measured",
+        f"{counted(len(unmeasured), 'file')} could not be measured; the fault is the program's.",
+        evidence=tuple(f"{j.frame}: {j.explanation}" for j, _ in unmeasured[:5]), sureness=1.0,
+        advice=((
+            f"Look at {'these frames' if many else 'this frame'} yourself, and report the fault "
+            "with the bug report if there is one",
+            f"{'they' if many else 'it'} may be good", "",
+        ),),
+    )  # fmt: skip
+    cost = round(sum(seconds for _, seconds in unmeasured), 1)
+    return replace(
+        found, cost_s=cost, frames=tuple(j.frame for j, _ in unmeasured),
+        advice=tuple(replace(a, saves_s=0.0) for a in found.advice),
+    )  # fmt: skip

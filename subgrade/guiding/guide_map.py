@@ -5,13 +5,14 @@ docs/guide-map.md describes it.
 
 from __future__ import annotations
 
-import tomllib
+import math
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
 from subgrade.errors import UsageError
 from subgrade.guiding.titles import unit_of
+from subgrade.tomlfiles import read_toml, value_text
 
 NAN = float("nan")
 
@@ -25,6 +26,8 @@ TIME_KINDS = {"datetime": "iso", "clock": "clock", "unix": "unix", "unix_ms": "u
               "mjd": "mjd", "seconds": "s", "milliseconds": "s", "minutes": "s"}  # fmt: skip
 _TIME_FACTORS = {"unix_ms": 0.001, "milliseconds": 0.001, "minutes": 60.0}
 DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "bar": "|", "blanks": " "}
+MOST_COLUMNS, MOST_SCALE = 10_000, 1e6
+"""What no record reaches: a number beyond is a slip."""
 ERROR_UNITS = {"ra", "dec", "x", "y"}
 
 
@@ -81,14 +84,7 @@ def load_guide_map(path) -> GuideMap:
     UsageError
         A file that cannot be read, or an entry that is not understood, named.
     """
-    path = Path(path)
-    try:
-        found = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: cannot be read: {error}") from error
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"{path}: is not valid TOML: {error}") from error
-    return _from_table(path, found)
+    return _from_table(Path(path), read_toml(path))
 
 
 def _from_table(path, found: dict) -> GuideMap:
@@ -110,7 +106,7 @@ def _from_table(path, found: dict) -> GuideMap:
     for role, column in columns.items():
         if isinstance(column, bool) or not isinstance(column, str | int) or column in (0, ""):
             raise wrong(f"columns.{role} must be a title or a number from 1")
-        if isinstance(column, int) and column < 1:
+        if isinstance(column, int) and not 1 <= column <= MOST_COLUMNS:
             raise wrong(f"columns.{role} must be a title or a number from 1")
     for role, unit in found.get("units", {}).items():
         _check_unit(role, unit, wrong)
@@ -123,11 +119,11 @@ def _from_table(path, found: dict) -> GuideMap:
     if order is None:
         raise wrong("clock.order must be day-month or month-day")
     offset = clock.get("utc_offset", NAN)
-    if not (offset != offset or -26.0 < offset < 26.0):
+    if "utc_offset" in clock and not -26.0 < offset < 26.0:  # NaN fails too
         raise wrong("clock.utc_offset must be hours between -26 and 26")
     scale = found.get("scale_arcsec_px", NAN)
-    if isinstance(scale, bool) or not isinstance(scale, int | float) or scale <= 0:
-        raise wrong("scale_arcsec_px must be a number above 0")
+    if "scale_arcsec_px" in found and not _is_scale(scale):
+        raise wrong(f"scale_arcsec_px must be a number above 0, not {value_text(scale)}")
     header = file.get("header", True)
     numbered = all(isinstance(c, int) for c in columns.values())
     if not header and not (numbered and {"time"} < columns.keys()):
@@ -136,12 +132,21 @@ def _from_table(path, found: dict) -> GuideMap:
                     float(offset), clock.get("date"), file.get("section", ""))  # fmt: skip
 
 
+def _is_scale(value) -> bool:
+    return (
+        not isinstance(value, bool)
+        and isinstance(value, int | float)
+        and 0 < value < MOST_SCALE
+        and math.isfinite(value)
+    )
+
+
 def _check_unit(role: str, unit, wrong) -> None:
     if role == "time":
-        if unit not in TIME_KINDS:
+        if not isinstance(unit, str) or unit not in TIME_KINDS:
             raise wrong(f"units.time must be one of {', '.join(TIME_KINDS)}")
     elif not isinstance(unit, str) or unit_of(unit) is None:
-        raise wrong(f"units.{role} = {unit!r} is not a unit; use arcsec, px, ms or s")
+        raise wrong(f"units.{role} = {value_text(unit)} is not a unit; use arcsec, px, ms or s")
     elif role in ERROR_UNITS and unit_of(unit)[0] not in ("arcsec", "px"):
         raise wrong(f"units.{role} must be arcsec or px")
 

@@ -29,6 +29,7 @@ from subgrade.guiding.rows import Remark, Rows
 from subgrade.guiding.scale import Units, settle_units
 from subgrade.guiding.timeline import Opening
 from subgrade.guiding.titles import words_of
+from subgrade.plaintext import clean
 
 NAN = float("nan")
 BATCH = 8192
@@ -344,13 +345,14 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
     """What each column was taken for, all columns of the file."""
     used = {u.place: u for u in choice.uses}
     out = []
-    for place, title in enumerate(choice.header.titles):
+    for place, title in enumerate(map(clean, choice.header.titles)):
         use = used.get(place)
         if use is None:
             out.append(Column(title, "other", "", 1.0, "not needed or not recognised"))
             continue
         axis = use in choice.axes
-        out.append(Column(title, use.role, units.unit if axis else use.unit, use.sure, use.why))
+        unit = units.unit if axis else use.unit
+        out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
     return tuple(out)
 
 

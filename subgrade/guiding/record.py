@@ -12,6 +12,7 @@ from subgrade.guiding.remarks import kind_of
 from subgrade.guiding.rows import MOST_REMARKS, Rows
 from subgrade.guiding.steps import undo_steps
 from subgrade.guiding.timeline import Opening, Timeline, lay_out
+from subgrade.plaintext import clean
 
 NAN = float("nan")
 NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0
@@ -275,7 +276,7 @@ def _finished(events, moved) -> tuple[GuideEvent, ...]:
             # steps that were undone move the remarks with their rows
             k = int(np.clip(np.searchsorted(moved[0], time, "right") - 1, 0, len(moved[0]) - 1))
             time += float(moved[1][k])
-        done.append(GuideEvent(time, kind, text))
+        done.append(GuideEvent(time, kind, clean(text)))
     return tuple(sorted(done, key=lambda e: e.time))
 
 

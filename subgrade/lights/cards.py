@@ -12,6 +12,8 @@ from __future__ import annotations
 import math
 import re
 
+from subgrade.plaintext import clean
+
 CARD = 80
 BLOCK = 2880
 MAX_HEADER_BLOCKS = 2000
@@ -28,13 +30,14 @@ class Cards:
     """Values and comments of a header by keyword; the first of a repeated keyword counts.
 
     A value is ``str`` (trailing blanks off), ``bool``, ``int``, ``float`` or None
-    (keyword present without a value).  Text that fits no FITS type stays text.
+    (keyword present without a value).  Text that fits no FITS type stays text; characters
+    that would steer a screen or end a line of a table are written out.
     """
 
     __slots__ = ("_items",)
 
     def __init__(self, items: dict[str, tuple[object, str]] | None = None):
-        self._items = items if items is not None else {}
+        self._items = {k: _shown(value, comment) for k, (value, comment) in (items or {}).items()}
 
     @classmethod
     def from_bytes(cls, header: bytes) -> Cards:
@@ -135,6 +138,13 @@ class Cards:
             if value.lower() not in _NO_VALUE:
                 return value, key
         return None, None
+
+
+def _shown(value, comment: str) -> tuple[object, str]:
+    """A value and its comment without control characters; NULs only fill up."""
+    if isinstance(value, str) and not value.isprintable():
+        value = clean(value.strip("\x00")).rstrip()
+    return value, clean(comment)
 
 
 def as_number(value) -> float | None:

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import UsageError
-from subgrade.lights.kinds import kind_of
+from subgrade.lights.kinds import FITS_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES, kind_of
 
 _RESULTS_MARKERS = ("session.json", "summary.csv")
 CULLED_MARKER = "subgrade_culled.txt"
 """A folder below the searched one that holds this file is passed over."""
+SUFFIXES = (*FITS_SUFFIXES, *TIFF_SUFFIXES, *RAW_SUFFIXES)
 _SKIPPED_FOLDERS = {"$recycle.bin", "system volume information", "__macosx"}
 
 
@@ -27,13 +28,18 @@ class Found:
         Absolute, symbolic links not resolved.
     folder : Path
         The folder all of them lie under.
-    notes : tuple of str
-        Folders that could not be looked into.
+    unsearched : tuple of (str, str)
+        Folders that could not be looked into, and why.
     """
 
     files: tuple[Path, ...]
     folder: Path
-    notes: tuple[str, ...] = ()
+    unsearched: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The same as a line each."""
+        return tuple(f"{path}: {cause}" for path, cause in self.unsearched)
 
     def name(self, path) -> str:
         """A file's name relative to the common folder, ``/`` between parts."""
@@ -99,14 +105,14 @@ class _Search:
         self._walked: set[str] = set()
         self._seen: dict[str, list[str]] = {}
         self._bases: list[str] = []
-        self._notes: list[str] = []
+        self._unsearched: dict[str, str] = {}
 
     def add(self, path: str, named: bool = True) -> None:
         path = os.path.abspath(path)
         if os.path.isdir(path):
             self._bases.append(path)
             self._walk(path)
-        elif _real(path) not in self._excluded and (named or _is_candidate(path, self._notes)):
+        elif _real(path) not in self._excluded and (named or self._is_candidate(path)):
             self._bases.append(os.path.dirname(path))
             self._take(path)
 
@@ -116,7 +122,7 @@ class _Search:
             folder = os.path.commonpath(self._bases) if self._bases else os.getcwd()
         except ValueError:  # several drives have no common folder
             folder = self._bases[0]
-        return Found(tuple(map(Path, files)), Path(folder), tuple(self._notes))
+        return Found(tuple(map(Path, files)), Path(folder), tuple(self._unsearched.items()))
 
     def _walk(self, folder: str) -> None:
         real = _real(folder)
@@ -126,20 +132,28 @@ class _Search:
         try:
             entries = sorted(os.scandir(folder), key=lambda entry: natural_key(entry.name))
         except OSError as error:
-            self._notes.append(f"{folder}: cannot be searched ({error.strerror or error})")
+            self._unsearched[folder] = f"cannot be searched: {error.strerror or error}"
             return
         for entry in entries:
             if entry.name.startswith("."):
                 continue
-            if entry.is_dir():
+            if os.path.isdir(entry.path):  # unlike the entry's own, calm about a link to itself
                 if entry.name.lower() not in _SKIPPED_FOLDERS and not _set_apart(entry.path):
                     self._walk(entry.path)
             elif (
-                entry.is_file()
+                os.path.isfile(entry.path)
                 and not (self._excluded and _real(entry.path) in self._excluded)
-                and _is_candidate(entry.path, self._notes)
+                and self._is_candidate(entry.path)
             ):
                 self._take(entry.path)
+
+    @staticmethod
+    def _is_candidate(path: str) -> bool:
+        """Whether a file may be a frame; one that cannot be opened may be by its name."""
+        try:
+            return kind_of(path) is not None
+        except OSError:
+            return path.lower().endswith(SUFFIXES) and os.path.isfile(path)
 
     def _take(self, path: str) -> None:
         # the folded name alone would merge a.fits with A.fits where both may exist
@@ -166,11 +180,3 @@ def _set_apart(folder: str) -> bool:
         return os.path.isfile(os.path.join(folder, name))
 
     return all(map(holds, _RESULTS_MARKERS)) or holds(CULLED_MARKER)
-
-
-def _is_candidate(path: str, notes: list[str]) -> bool:
-    try:
-        return kind_of(path) is not None
-    except OSError as error:
-        notes.append(f"{path}: cannot be opened ({error.strerror or error})")
-        return False

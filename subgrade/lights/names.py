@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable
 
 from subgrade.lights.kinds import FITS_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
+from subgrade.plaintext import printable
 
 PACKED = (".fz", ".gz")
 """Endings of a packed file behind that of its kind."""
@@ -28,6 +29,7 @@ class FrameNames:
     def __init__(self, names: Iterable[str], paths: Iterable[str | os.PathLike] = ()):
         self.names = tuple(names)
         self._paths = [os.fspath(path) for path in paths]
+        self._unshown = not all(map(str.isprintable, (*self.names, *self._paths)))
         self._low = [f"/{name}".lower() for name in self.names]
         self._forms = [{*_unpacked(name), _stem(name)} for name in self._low]
         self._alike: dict[str, list[int]] = {}
@@ -40,7 +42,8 @@ class FrameNames:
         In this order: the whole name or path, the end of it, the same without its ending
         (``light_7`` and ``light_7.fits`` for ``light_7.fits.fz``), the same but for leading
         zeros (``light_7`` for ``light_007.fits``), a part in which numbers are whole (``7``
-        for ``light_007.fits``, not for ``light_17.fits``), any part.
+        for ``light_007.fits``, not for ``light_17.fits``), any part.  A name with characters
+        that cannot be shown answers to what is shown in their place, too.
 
         Parameters
         ----------
@@ -82,7 +85,11 @@ class FrameNames:
             found = [k for k in among if reading(k)]
             if found:
                 return found
-        return []
+        return self._shown().meant(wanted, any_part=any_part) if self._unshown else []
+
+    def _shown(self) -> FrameNames:
+        """The same frames by their names as a screen or a table shows them."""
+        return FrameNames(map(printable, self.names), map(printable, self._paths))
 
     def nearest(self, wanted: str, most: int = 3) -> list[str]:
         """Names that look most like one that no frame has; empty where none does."""

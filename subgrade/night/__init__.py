@@ -8,11 +8,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.night.model import Frame, FrameCompared, Group, Night, NightGeometry
+from subgrade.night.model import (
+    Frame,
+    FrameCompared,
+    Group,
+    GroupGeometry,
+    Night,
+    NightGeometry,
+)
 from subgrade.night.robust import robust_line
+from subgrade.parts import attempt, part
 from subgrade.stars.model import FrameStars
 
-__all__ = ["compare_night", "restated", "robust_line"]
+__all__ = ["compare_night", "not_compared", "restated", "robust_line"]
+
+NOT_COMPARED = FrameCompared(group=-1, failed=True)
 
 
 def compare_night(frames: Sequence[Frame]) -> Night:
@@ -33,12 +43,9 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     Night
         All indices count in ``Night.frames``, the frames in the order taken.
     """
-    from subgrade.night.baseline import usual_values
     from subgrade.night.geometry import group_geometry
     from subgrade.night.group import in_order, label, sort_frames
     from subgrade.night.pointing import split_by_pointing
-    from subgrade.night.transparency import group_transparency
-    from subgrade.night.trends import group_trends
 
     ordered = in_order(frames)
     sorting = sort_frames(ordered)
@@ -46,43 +53,68 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     compared: dict[int, FrameCompared] = {}
     groups, geometries, names = [], [], Counter()
     for members, setup in zip(sorting.groups, sorting.setups, strict=True):
-        pointings, elsewhere = split_by_pointing(ordered, members)
-        strays.update(elsewhere)
-        for pointing in pointings:
-            through, extinction = group_transparency(ordered, pointing)
-            light = [through[i].value for i in pointing.members]
-            turns = [pointing.registrations[i] for i in pointing.members]
-            trends, width, sky = group_trends(ordered, pointing.members, turns, light)
-            for k, i in enumerate(pointing.members):
-                expected = float(width[k]), float(sky[k])
-                compared[i] = _compared(len(groups), pointing, through[i], i, expected)
-            usual = usual_values(ordered, pointing.members, light)
-            groups.append(
-                Group(
-                    label=label(setup, names),
-                    target=setup.target,
-                    filter=setup.filter,
-                    exposure_s=setup.exposure_s,
-                    binning=setup.binning,
-                    shape=setup.size[::-1],
-                    members=pointing.members,
-                    reference=pointing.reference,
-                    usual=usual,
-                    extinction_mag=extinction.k if extinction.source != "none" else np.nan,
-                    extinction_source=extinction.source,
-                    hot_pixels=pointing.hot_pixels,
-                    trends=trends,
-                )
-            )
-            geometries.append(group_geometry(ordered, pointing))
+        name = label(setup, names)
+        with part(f"the comparison of {name}"):
+            pointings, elsewhere = split_by_pointing(ordered, members)
+            strays.update(elsewhere)
+            for k, pointing in enumerate(pointings):
+                name = label(setup, names) if k else name
+                with part(f"the comparison of {name}"):
+                    group, mine = _group(ordered, setup, name, pointing, len(groups))
+                    geometry = attempt(
+                        f"drift and rotation of {name}",
+                        lambda pointing=pointing: group_geometry(ordered, pointing),
+                        GroupGeometry(),
+                    )
+                    compared |= mine
+                    groups.append(group)
+                    geometries.append(geometry)
     for i, note in strays.items():
         compared[i] = FrameCompared(group=-1, stray_note=note)
     return Night(
         frames=ordered,
-        compared=tuple(compared[i] for i in range(len(ordered))),
+        compared=tuple(compared.get(i, NOT_COMPARED) for i in range(len(ordered))),
         groups=tuple(groups),
         geometry=NightGeometry(tuple(geometries)),
     )
+
+
+def not_compared(frames: Sequence[Frame]) -> Night:
+    """A night whose frames stand alone, for where the comparison itself failed."""
+    return Night(tuple(frames), (NOT_COMPARED,) * len(frames), (), NightGeometry(()))
+
+
+def _group(
+    ordered: Sequence[Frame], setup, name: str, pointing, index: int
+) -> tuple[Group, dict[int, FrameCompared]]:
+    """One group, and its frames beside it by their place in the night."""
+    from subgrade.night.baseline import usual_values
+    from subgrade.night.transparency import group_transparency
+    from subgrade.night.trends import group_trends
+
+    through, extinction = group_transparency(ordered, pointing)
+    light = [through[i].value for i in pointing.members]
+    turns = [pointing.registrations[i] for i in pointing.members]
+    trends, width, sky = group_trends(ordered, pointing.members, turns, light)
+    group = Group(
+        label=name,
+        target=setup.target,
+        filter=setup.filter,
+        exposure_s=setup.exposure_s,
+        binning=setup.binning,
+        shape=setup.size[::-1],
+        members=pointing.members,
+        reference=pointing.reference,
+        usual=usual_values(ordered, pointing.members, light),
+        extinction_mag=extinction.k if extinction.source != "none" else np.nan,
+        extinction_source=extinction.source,
+        hot_pixels=pointing.hot_pixels,
+        trends=trends,
+    )
+    return group, {
+        i: _compared(index, pointing, through[i], i, (float(width[k]), float(sky[k])))
+        for k, i in enumerate(pointing.members)
+    }
 
 
 def restated(night: Night, stars: Mapping[int, FrameStars]) -> Night:

@@ -53,6 +53,8 @@ class FrameCompared:
     """Index into ``Night.groups``; -1 for a stray."""
     stray_note: str = ""
     """Why the frame belongs to no group, with the difference."""
+    failed: bool = False
+    """Whether it stands alone because the comparison itself failed."""
     registration: Registration | None = None
     transparency: float = NAN
     transparency_error: float = NAN

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from subgrade.errors import UsageError
+from subgrade.tomlfiles import parse_toml, read_toml, value_text
 
 from .scenario import (
     CAUSES,
@@ -27,6 +27,8 @@ from .scenario import (
     Target,
 )
 
+LARGEST = 1e15
+"""Beyond it a number is a slip; seeds, dates in seconds and electrons stay below."""
 _TYPES: dict[str, Any] = {
     "plan": Plan,
     "site": Site,
@@ -51,10 +53,15 @@ def _checked(kind: type, values: Any, where: str):
         if name not in known:
             raise UsageError(f"{where}: unknown setting {name!r}; known are {', '.join(known)}")
         wanted = known[name].type
-        if wanted == "float" and isinstance(value, int) and not isinstance(value, bool):
+        whole = isinstance(value, int) and not isinstance(value, bool)
+        if whole and abs(value) > LARGEST:
+            raise UsageError(f"{where}: {name} is far too large: {value_text(value)}")
+        if wanted == "float" and whole:
             value = float(value)
         if type(value).__name__ != wanted:
-            raise UsageError(f"{where}: {name} must be {wanted}, got {value!r}")
+            raise UsageError(f"{where}: {name} must be {wanted}, got {value_text(value)}")
+        if isinstance(value, float) and not abs(value) <= LARGEST:  # NaN fails too
+            raise UsageError(f"{where}: {name} must be a finite number, got {value_text(value)}")
         clean[name] = value
     try:
         return kind(**clean)
@@ -70,16 +77,21 @@ def scenario_from_toml(text: str, origin: str = "scenario") -> Scenario:
     UsageError
         Not TOML, or a setting is unknown, of the wrong type or out of range.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
-        raise UsageError(f"{origin}: not valid TOML ({err})") from None
+    return _from_table(parse_toml(text, origin), origin)
+
+
+def _from_table(table: dict, origin: str) -> Scenario:
     seed = table.pop("seed", 1)
     if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
-        raise UsageError(f"{origin}: seed must be a whole number from 0, got {seed!r}")
+        raise UsageError(f"{origin}: seed must be a whole number from 0, got {value_text(seed)}")
     events = []
-    for number, entry in enumerate(table.pop("events", []), 1):
+    listed = table.pop("events", [])
+    if not isinstance(listed, list):
+        raise UsageError(f"{origin}: events must be a list of tables, each under [[events]]")
+    for number, entry in enumerate(listed, 1):
         where = f"{origin}: event {number}"
+        if not isinstance(entry, dict):
+            raise UsageError(f"{where}: must be a table under [[events]], not {value_text(entry)}")
         entry = dict(entry)
         span = entry.pop("frames", None)
         if not (isinstance(span, list) and len(span) == 2 and all(type(n) is int for n in span)):
@@ -144,11 +156,7 @@ def load_scenario(path: str | Path) -> Scenario:
     UsageError
         The file cannot be read or acted on; names it and the cause.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as err:
-        raise UsageError(f"{path}: {err}") from None
-    return scenario_from_toml(text, str(path))
+    return _from_table(read_toml(path), str(path))
 
 
 def default_scenario(

@@ -13,7 +13,7 @@ function showHead() {
   if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}. To bring them back: subgrade restore, with the folder of this page.`}));
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
   if (totals.unreadable) {
-    byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be read: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
+    byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
   showAdvice();
   showCauses();

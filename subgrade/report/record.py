@@ -8,6 +8,7 @@ from subgrade.causes import eccentricity_text
 from subgrade.causes.reasons import REASONS
 from subgrade.diagnosis import number
 from subgrade.guiding.model import GuideNight
+from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
 from subgrade.results import (
@@ -44,13 +45,16 @@ def page_record(graded: Graded) -> dict:
         drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
         frames, ``unused_records`` (file and cause each).
     """
-    problems, unused = problems_parted(graded.problems)
     session = session_record(graded)
+    problems, unused, missing = problems_parted(
+        [(p["file"], p["cause"]) for p in session["problems"]]
+    )
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
-    return {
+    record = {
         **{name: session[name] for name in OF_THE_SESSION},
         "diagnosis": _story(session["diagnosis"]),
+        "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],
@@ -63,6 +67,16 @@ def page_record(graded: Graded) -> dict:
         ],
         "marked": _marked(graded),
     }
+    return _shown(record)
+
+
+def _shown(value):
+    """Plain values with every text as a screen may have it, names as keys among them."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, dict):
+        return {printable(k): _shown(v) for k, v in value.items()}
+    return [_shown(v) for v in value] if isinstance(value, list) else value
 
 
 def _story(diagnosis: dict | None) -> dict | None:

@@ -2,9 +2,10 @@
 
 from subgrade.results.culled import culled_line
 from subgrade.results.files import write_whole
-from subgrade.results.guiding import night_rms, problems_parted
+from subgrade.results.guiding import night_rms
 from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.problems import problems_parted
 from subgrade.results.quantities import (
     evidence_words,
     quantity_text,

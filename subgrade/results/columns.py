@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from subgrade.parts import attempt
 from subgrade.results.model import GradedFrame
 
 
@@ -36,6 +37,9 @@ class Column:
 
     def of(self, frame: GradedFrame) -> str | float | int | None:
         """The frame's value, rounded; None where it was not measured."""
+        return attempt(f"the column {self.name}", lambda: self._of(frame), None)
+
+    def _of(self, frame: GradedFrame) -> str | float | int | None:
         value = self.value(frame)
         if value is None or value == "":
             return None

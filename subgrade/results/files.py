@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import shutil
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
-from subgrade.errors import ResultsError
+from subgrade.errors import NotWritten
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -22,22 +25,113 @@ def write_whole(path: Path, content: str | bytes) -> None:
 
     Raises
     ------
-    ResultsError
+    NotWritten
         If the file cannot be written; the temporary file is removed.
     """
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    temporary = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.chmod(temporary, 0o666 & ~_umask())  # mkstemp's 0600 would shut others out
-        os.replace(temporary, path)
-    except OSError as error:
-        raise ResultsError(f"{path}: cannot be written: {error.strerror or error}") from error
-    finally:
+    with Staged(path.parent) as staged:
+        staged.add(path.name, content, to_disk=False)
+        staged.install()
+
+
+class Staged:
+    """Files of one folder that take their places together, once all of them are on the disk.
+
+    A disk that is full is met before the first of the earlier files has gone.
+
+    Parameters
+    ----------
+    folder : Path
+        Existing folder.
+    """
+
+    def __init__(self, folder: Path):
+        self._folder = Path(folder)
+        self._waiting: dict[str, str] = {}
+
+    def __enter__(self) -> Staged:
+        return self
+
+    def __exit__(self, *error) -> None:
+        for name in list(self._waiting):
+            self.drop(name)
+
+    def add(self, name: str, content: str | bytes, to_disk: bool = True) -> None:
+        """Write a file beside its place; ``to_disk`` waits until the disk has it.
+
+        Raises
+        ------
+        NotWritten
+        """
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        path = self._folder / name
+        temporary = None
+        try:
+            if path.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+            handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=self._folder)
+            self._waiting[name] = temporary
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                if to_disk:
+                    os.fsync(stream.fileno())
+            os.chmod(temporary, 0o666 & ~_umask())  # mkstemp's 0600 would shut others out
+        except OSError as error:
+            self.drop(name)
+            raise NotWritten(f"{path}: cannot be written: {error.strerror or error}") from error
+
+    def drop(self, name: str) -> None:
+        """Forget a file that was added."""
+        temporary = self._waiting.pop(name, None)
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)
+
+    def install(self, gone: Iterable[str] = ()) -> None:
+        """Move every file into its place, and remove what an earlier run left of ``gone``.
+
+        Raises
+        ------
+        NotWritten
+        """
+        path = self._folder
+        try:
+            for name, temporary in list(self._waiting.items()):
+                path = self._folder / name
+                os.replace(temporary, path)
+                del self._waiting[name]
+            for name in gone:
+                path = self._folder / name
+                if path.is_file() or path.is_symlink():
+                    path.unlink()
+        except OSError as error:
+            raise NotWritten(f"{path}: cannot be written: {error.strerror or error}") from error
+
+
+def room_for(folder: Path, wanted: int) -> None:
+    """Make sure that a folder can be written to and that its disk has room.
+
+    Parameters
+    ----------
+    folder : Path
+    wanted : int
+        Bytes.
+
+    Raises
+    ------
+    NotWritten
+    """
+    try:
+        with tempfile.TemporaryFile(prefix=".probe.", dir=folder) as stream:
+            stream.write(b"\0" * 4096)
+            stream.flush()
+        free = shutil.disk_usage(folder).free
+    except OSError as error:
+        raise NotWritten(f"{folder}: cannot be written to: {error.strerror or error}") from error
+    if free < wanted:
+        raise NotWritten(
+            f"{folder}: the results need about {wanted / 1e6:.1f} MB and its disk has "
+            f"{free / 1e6:.1f} MB free; make room, or choose another folder with --out"
+        )
 
 
 def path_line(name: str) -> str:
@@ -55,15 +149,6 @@ def path_line(name: str) -> str:
         and not any("\ud800" <= c <= "\udfff" for c in name)
     )
     return name if plain and name else json.dumps(name)
-
-
-def printable(text: str) -> str:
-    """A sentence that stays on its line and steers no terminal, whatever a frame is called.
-
-    >>> printable("a\\nb")
-    'a\\\\nb'
-    """
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def line_path(line: str) -> str:

@@ -11,34 +11,12 @@ import numpy as np
 
 from subgrade.guiding.model import GuideNight
 from subgrade.results.model import Graded
-
-NOT_USED = "guiding record not used: "
-"""Begins the cause of a problem that is a record's, not a frame's."""
+from subgrade.results.problems import NOT_USED
 
 
 def usable(night: GuideNight | None) -> bool:
     """Whether the record can be used: its clock is settled."""
     return night is not None and night.clock.decided and math.isfinite(night.clock.add_s)
-
-
-def problems_parted(
-    problems: Sequence[tuple[str, str]],
-) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
-    """The problems of frames, and those of guiding records with the bare cause.
-
-    Parameters
-    ----------
-    problems : sequence of (str, str)
-        As in `Graded`.
-
-    Returns
-    -------
-    list of (str, str), list of (str, str)
-        File and cause of each frame; of each record that was not used.
-    """
-    frames = [p for p in problems if not p[1].startswith(NOT_USED)]
-    records = [(f, c.removeprefix(NOT_USED)) for f, c in problems if c.startswith(NOT_USED)]
-    return frames, records
 
 
 def night_rms(graded: Graded) -> tuple[float, float]:

@@ -10,14 +10,17 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
-from subgrade.causes.reasons import REASONS
+from subgrade.causes.reasons import loss_text
 from subgrade.night.model import Group
+from subgrade.parts import attempt, noted
+from subgrade.results.bug_report import versions
 from subgrade.results.columns import COLUMNS
 from subgrade.results.guiding import guiding_record
 from subgrade.results.identity import FileIdentity
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
+from subgrade.results.problems import parts_left_out
 from subgrade.results.teaching import marks_record, teaching_record
 
 FORMAT = 1
@@ -40,32 +43,25 @@ def session_record(graded: Graded) -> dict:
         ``diagnosis`` (docs/diagnosis.md), ``remarks``, ``problems``,
         ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``, ``culled``.
     """
-    return plain(
-        {
-            "format": FORMAT,
-            "program": {"name": "subgrade", "version": __version__},
-            "versions": _versions(),
-            "written_utc": _now(),
-            "folder": str(graded.folder),
-            "settings": graded.settings,
-            "limits": graded.limits.as_dict(),
-            "totals": totals(graded),
-            "causes": causes_counted(graded),
-            "groups": [_group(graded, k, g) for k, g in enumerate(graded.groups)],
-            "guiding": guiding_record(graded.guiding) if graded.guiding else None,
-            "night": night_summary(graded),
-            "diagnosis": asdict(graded.diagnosis) if graded.diagnosis else None,
-            "remarks": remarks_of(graded),
-            "teaching": teaching_record(graded),
-            "marks": marks_record(graded),
-            "problems": [{"file": f, "cause": c} for f, c in graded.problems],
-            "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
-            "culled": [
-                {"frame": c.name, "path": str(c.path), "place": str(c.place), "record": c.record}
-                for c in graded.culled
-            ],
-        }
-    )
+    record = {
+        "format": FORMAT,
+        "program": {"name": "subgrade", "version": __version__},
+        "versions": {"python": platform.python_version(), **versions()},
+        "written_utc": _now(),
+        "folder": str(graded.folder),
+        "settings": graded.settings,
+        "limits": graded.limits.as_dict(),
+        **{name: attempt(what, lambda make=make: make(graded), otherwise)
+           for name, (what, make, otherwise) in _PARTS.items()},
+        "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
+        "culled": [
+            {"frame": c.name, "path": str(c.path), "place": str(c.place), "record": c.record}
+            for c in graded.culled
+        ],
+    }  # fmt: skip
+    # last, as any part above may be missing
+    problems = dict.fromkeys((*graded.problems, *parts_left_out(noted())))
+    return plain(record | {"problems": [{"file": f, "cause": c} for f, c in problems]})
 
 
 def session_json(graded: Graded) -> str:
@@ -98,7 +94,7 @@ def causes_counted(graded: Graded) -> list[dict]:
     rows = [
         {
             "reason": word,
-            "text": REASONS[word].short,
+            "text": loss_text(word, [f.judgement for f in frames]),
             "frames": len(frames),
             "lost_s": _seconds(frames),
         }
@@ -111,6 +107,34 @@ def remarks_of(graded: Graded) -> list[str]:
     """Remarks on the night as a whole."""
     poor = night_remarks(graded.groups, graded.frames, graded.limits)
     return [*graded.remarks, *poor]
+
+
+def _guiding(graded: Graded) -> dict | None:
+    return guiding_record(graded.guiding) if graded.guiding else None
+
+
+def _diagnosis(graded: Graded) -> dict | None:
+    return asdict(graded.diagnosis) if graded.diagnosis else None
+
+
+def _groups(graded: Graded) -> list[dict]:
+    return [_group(graded, k, g) for k, g in enumerate(graded.groups)]
+
+
+NO_NIGHT = {"clear_from": None, "frames": 0, "groups": []}
+"""What stands for a summary of the night that could not be made."""
+_PARTS = {
+    "totals": ("the totals", lambda graded: totals(graded), None),
+    "causes": ("the table of losses", lambda graded: causes_counted(graded), []),
+    "groups": ("the typical values", _groups, []),
+    "guiding": ("the guiding record's numbers", _guiding, None),
+    "night": ("the summary of the night", lambda graded: night_summary(graded), NO_NIGHT),
+    "diagnosis": ("the diagnosis", _diagnosis, None),
+    "remarks": ("the remarks on the night", lambda graded: remarks_of(graded), []),
+    "teaching": ("what your marks teach", lambda graded: teaching_record(graded), None),
+    "marks": ("your marks", lambda graded: marks_record(graded), None),
+}
+"""Keys of a session with the part's name, what makes it, and what stands for it if that fails."""
 
 
 def plain(value):
@@ -143,6 +167,11 @@ def _group(graded: Graded, index: int, group: Group) -> dict:
 
 def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
     stars = frame.stars
+    guiding = attempt(
+        "guiding inside the exposures",
+        lambda: asdict(frame.guiding) if frame.guiding else None,
+        None,
+    )
     return {
         "values": {c.name: c.of(frame) for c in COLUMNS},
         "path": str(frame.path),
@@ -152,7 +181,7 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "eccentricity_error": stars.eccentricity_error if stars else None,
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
-        "guiding": asdict(frame.guiding) if frame.guiding else None,
+        "guiding": guiding,
         "evidence": [asdict(e) for e in frame.judgement.evidence],
     }
 
@@ -163,10 +192,3 @@ def _seconds(frames) -> float:
 
 def _now() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")[:19] + "Z"
-
-
-def _versions() -> dict:
-    from importlib.metadata import version
-
-    packages = ("numpy", "scipy", "astropy", "numba")
-    return {"python": platform.python_version(), **{p: version(p) for p in packages}}

@@ -7,8 +7,12 @@ import io
 
 import numpy as np
 
+from subgrade.plaintext import printable
 from subgrade.results.columns import COLUMNS
 from subgrade.results.model import Graded, GradedFrame
+
+FORMULAS = ("=", "+", "-", "@")
+"""What a spreadsheet takes for the start of a formula; numbers are written as numbers."""
 
 
 def summary_csv(graded: Graded) -> str:
@@ -36,14 +40,14 @@ def summary_ecsv(graded: Graded) -> str:
         if column.name == "frame":
             values = [spreadsheet_safe(v) for v in values]
         empty = "" if column.kind is str else column.kind(0)
-        kept = [empty if v is None else (_utf8(v) if column.kind is str else v) for v in values]
+        kept = [empty if v is None else (printable(v) if column.kind is str else v) for v in values]
         table[column.name] = MaskedColumn(
             np.array(kept, dtype=object if column.kind is str and not kept else column.kind),
             mask=[v is None for v in values],
             description=column.meaning,
             unit=units.Unit(column.unit) if column.unit else None,
         )
-    table.meta["folder"] = _utf8(str(graded.folder))
+    table.meta["folder"] = printable(str(graded.folder))
     stream = io.StringIO()
     table.write(stream, format="ascii.ecsv", delimiter=",")
     return stream.getvalue()
@@ -53,10 +57,11 @@ def spreadsheet_safe(path: str) -> str:
     """A relative path that no spreadsheet takes for a formula, and no reader for a comment.
 
     A name that starts with ``=``, ``+``, ``-``, ``@``, ``#`` or a blank gets ``./`` in
-    front, which is the same path.
+    front, which is the same path.  Characters that cannot be shown are written out; `explain`
+    and marks take the name back as it stands there.
     """
-    path = _utf8(path)
-    return f"./{path}" if path[:1] in "=+-@#" or path[:1].isspace() else path
+    path = printable(path)
+    return f"./{path}" if path[:1] in (*FORMULAS, "#") or path[:1].isspace() else path
 
 
 def _cell(column, frame: GradedFrame) -> str:
@@ -67,7 +72,8 @@ def _cell(column, frame: GradedFrame) -> str:
         return spreadsheet_safe(value)
     if column.kind is str:
         # Header text is a stranger's: a formula in it must stay text.
-        return f"'{value}" if str(value)[:1] in ("=", "@") else _utf8(value)
+        text = printable(value)
+        return f"'{text}" if text.lstrip()[:1] in FORMULAS else text
     return str(value) if column.kind is int else f"{value:.{column.digits}f}"
 
 
@@ -77,8 +83,3 @@ def _csv(header: list[str], rows) -> str:
     writer.writerow(header)
     writer.writerows(rows)
     return stream.getvalue()
-
-
-def _utf8(text: str) -> str:
-    """Names with bytes that are not UTF-8, made writable."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -8,7 +8,7 @@ import shlex
 from dataclasses import asdict
 
 from subgrade.causes.limits import TAUGHT_TABLE, load_limits
-from subgrade.results.files import printable
+from subgrade.plaintext import printable
 from subgrade.results.model import Graded
 
 TAUGHT_FILE = "limits_taught.toml"
