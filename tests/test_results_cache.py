@@ -167,5 +167,5 @@ def test_small_files_have_an_identity(tmp_path, size):
 
 
 def test_a_missing_file_is_named(tmp_path):
-    with pytest.raises(UnreadableFile, match=r"gone\.fits: cannot be read"):
+    with pytest.raises(UnreadableFile, match=r"gone\.fits: cannot be opened: No such file"):
         content_identity(tmp_path / "gone.fits")

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from hashlib import blake2b
 from pathlib import Path
 
 from subgrade.errors import ResultsError, UnreadableFile
 from subgrade.lights.model import HeaderFacts
+from subgrade.opening import open_regular
 from subgrade.results.codec import Codec
 from subgrade.results.files import write_whole
 from subgrade.stars import PICTURES_VERSION
@@ -46,9 +48,9 @@ def content_identity(path: str | Path) -> str:
     path = Path(path)
     digest = blake2b(digest_size=20)
     try:
-        state = path.stat()
-        digest.update(f"{state.st_size} {state.st_mtime_ns}".encode())
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
+            state = os.fstat(stream.fileno())
+            digest.update(f"{state.st_size} {state.st_mtime_ns}".encode())
             digest.update(stream.read(ENDS))
             for k in range(BLOCKS):
                 stream.seek(k * state.st_size // BLOCKS)
