@@ -29,9 +29,12 @@ _PIXELS_A_BYTE = {
     "GZIP_1": MOST_INFLATION,
     "GZIP_2": MOST_INFLATION,
     "PLIO_1": 2048,  # a 16-bit word states a run of up to 4095
-    "HCOMPRESS_1": 1 << 14,  # 27 bytes are a tile of one value, of whatever size
+    "HCOMPRESS_1": 1 << 20,  # some 26 bytes are a tile of one value, of whatever size
     "NOCOMPRESS": 1,
 }
+_H_PIXELS = 1 << 25
+_H_PIXELS_A_BYTE = 512
+"""An H-compressed image larger than the first holds no more than so many in all its bytes."""
 _RICE = ("RICE_1", "RICE_ONE")
 _RICE_BITS = 3
 """Least bits of a block of alike pixels: its number of split bits."""
@@ -86,7 +89,10 @@ def check_stated(path: Path, cards: Cards, axes: tuple[int, ...], itemsize: int)
         _columns(cards)
         stored = cards.whole("NAXIS1") * cards.whole("NAXIS2") + (cards.whole("PCOUNT") or 0)
         pixels = math.prod(axes)
-        if pixels > _most_pixels(cards, stored, spare=True):
+        most = _most_pixels(cards, stored, spare=True)
+        if cards.get("ZCMPTYPE") == "HCOMPRESS_1":
+            most = min(most, max(_H_PIXELS, _H_PIXELS_A_BYTE * stored))
+        if pixels > most:
             raise ValueError(
                 f"{' x '.join(map(str, axes))} pixels of {itemsize} bytes cannot be held "
                 f"in {stored} compressed bytes"
