@@ -178,6 +178,11 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
         kept = None if settings.remeasure else cache.load(key)
         if kept is not None:
             results[path] = Measured(*kept, key)
+    if cache.damaged:
+        kept = "1 kept measurement was damaged and is"
+        if cache.damaged > 1:
+            kept = f"{cache.damaged} kept measurements were damaged and are"
+        progress.say(f"{kept} measured anew")
     waiting = [path for path in found.files if path not in results]
     undrawn = [] if settings.dry_run else _undrawn(results, cache)
     unkept = ""

@@ -184,9 +184,22 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 
 def _start_worker() -> None:
-    """Ctrl-C is the parent's to handle; a worker finishes its file."""
+    """Ctrl-C is the parent's to handle; a worker finishes its file, unless the parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="end-with-parent", daemon=True).start()
     _load_kernels()
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent has ended, however that was killed.
+
+    The parent holds one end of a pipe that closes with it.  Linux could send a signal
+    instead, but it does so already when the thread ends that started the process.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _guarded(measure, path: Path) -> object:
@@ -232,7 +245,10 @@ def _interrupt_held_back():
     Raised in the midst of compiled code the interrupt can surface as another error and
     be taken for the file's fault.
     """
-    if threading.current_thread() is not threading.main_thread():
+    before = signal.getsignal(signal.SIGINT)
+    # a job in the background ignores it, and a handler set in C cannot be put back
+    deaf = before is None or before == signal.SIG_IGN
+    if deaf or threading.current_thread() is not threading.main_thread():
         yield
         return
     held = []
@@ -241,7 +257,7 @@ def _interrupt_held_back():
         held.append(number)
         signal.signal(signal.SIGINT, before)
 
-    before = signal.signal(signal.SIGINT, hold)
+    signal.signal(signal.SIGINT, hold)
     try:
         yield
     finally:

@@ -378,7 +378,7 @@ def test_a_small_folder_and_one_without_a_readable_file():
     assert "lost" not in six.lower()
     assert text_of(graded_of(steady(1))).startswith("1 file: kept (2 min)\n")
     none = text_of(unreadable_only())
-    assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be read\n")
+    assert none.startswith("2 files: 0 kept, 0 rejected, 2 could not be graded\n")
     assert "Lost        AA" in none
     assert "Not graded  a.fits: cut short" in none
     assert re.search(r"^   lost to +frames  share$", none, re.MULTILINE)

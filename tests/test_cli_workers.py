@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -74,8 +76,16 @@ def test_where_no_process_starts_files_are_measured_all_the_same(monkeypatch):
     assert found["bad"].cause == "cut short"
 
 
+@pytest.fixture
+def interruptible():
+    """Tests run in the background ignore SIGINT, as their parent does."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.skipif(os.name == "nt", reason="SIGINT cannot be sent to one process there")
-def test_an_interrupt_waits_for_the_file_and_is_never_its_fault():
+def test_an_interrupt_waits_for_the_file_and_is_never_its_fault(interruptible):
     begun = []
 
     def interrupted(path):
@@ -91,6 +101,71 @@ def test_an_interrupt_waits_for_the_file_and_is_never_its_fault():
         list(measure_each([Path("a"), Path("b")], interrupted, 1))
     assert begun == [Path("a")]
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGINT cannot be sent to one process there")
+def test_where_interrupts_are_ignored_they_stay_ignored(interruptible):
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def interrupted(path):
+        os.kill(os.getpid(), signal.SIGINT)
+        return "whole"
+
+    assert [r for _, r in measure_each([Path("a"), Path("b")], interrupted, 1)] == ["whole"] * 2
+    assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
+
+
+def linger(path: Path) -> str:
+    """Tell the process's number, and then work for long."""
+    Path(path).write_text(str(os.getpid()))
+    time.sleep(120)
+    return "done"
+
+
+PARENT = """
+import sys
+from pathlib import Path
+from subgrade.workers import measure_each
+from tests.test_cli_workers import linger
+
+if __name__ == "__main__":
+    list(measure_each([Path(sys.argv[1]) / n for n in "abcd"], linger, 2))
+"""
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs /proc to look for processes")
+def test_workers_end_when_their_parent_is_killed(tmp_path):
+    (tmp_path / "parent.py").write_text(PARENT)
+    work = tmp_path / "work"
+    work.mkdir()
+    root = str(Path(__file__).parents[1])
+    parent = subprocess.Popen(
+        [sys.executable, str(tmp_path / "parent.py"), str(work)],
+        env={**os.environ, "PYTHONPATH": root},
+    )
+    try:
+        deadline = time.monotonic() + 120
+        while time.monotonic() < deadline and sum(f.stat().st_size > 0 for f in work.iterdir()) < 2:
+            assert parent.poll() is None
+            time.sleep(0.05)
+        pids = [int(f.read_text()) for f in work.iterdir()]
+        assert len(pids) == 2
+        assert all(map(alive, pids))
+    finally:
+        parent.kill()
+        parent.wait()
+    deadline = time.monotonic() + 5
+    while time.monotonic() < deadline and any(map(alive, pids)):
+        time.sleep(0.05)
+    assert not any(map(alive, pids))
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that ended and waits to be collected does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 def test_compiling_is_said_only_when_it_is_slow(monkeypatch):

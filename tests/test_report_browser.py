@@ -60,7 +60,7 @@ def test_what_was_left_out_stands_where_it_belongs(opened):
     browser = opened(long_night(), only_look=True)
     remarks = text(browser, "#remarks")
     assert f"Left out: 2 frames culled earlier (now in {GONE})" in remarks
-    assert "1 file could not be read: bad.fits (cut short)" in remarks
+    assert "1 file could not be graded: bad.fits (cut short)" in remarks
     assert "guiding_of_june" not in remarks
     record = "Guiding record guiding_of_june.csv not used: no column of errors."
     assert record in text(browser, "#guiding")

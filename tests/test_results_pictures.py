@@ -49,7 +49,7 @@ def test_damaged_pictures_are_as_good_as_none(cache, damage):
 
 
 def picture_files(out):
-    return sorted(p for p in (out / "measured").iterdir() if ".pictures" in p.name)
+    return sorted(p for p in (out / "measured").iterdir() if ".drawn" in p.name)
 
 
 @pytest.fixture(scope="module")
@@ -83,11 +83,11 @@ def test_missing_pictures_are_drawn_without_measuring_again(graded_once, monkeyp
     def never(*_):
         raise AssertionError("measured again")
 
-    measured = {p.name: p.stat().st_mtime_ns for p in (out / "measured").glob("*.npz")}
+    measured = {p.name: p.stat().st_mtime_ns for p in (out / "measured").glob("*.kept")}
     monkeypatch.setattr("subgrade.stars.measure.measure_stars", never)
     grade(settings)
     assert {path.name: path.read_bytes() for path in picture_files(out)} == before
-    assert {p.name: p.stat().st_mtime_ns for p in (out / "measured").glob("*.npz")} == measured
+    assert {p.name: p.stat().st_mtime_ns for p in (out / "measured").glob("*.kept")} == measured
 
 
 def test_a_frame_that_cannot_be_drawn_is_graded_all_the_same(tmp_path, monkeypatch):

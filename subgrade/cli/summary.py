@@ -60,7 +60,7 @@ def _headline(graded: Graded, screen: Screen) -> list[Line]:
     text += (
         f"{kept} kept{_time(counts['kept_s'])}, "
         f"{counts['rejected']} rejected{_time(_rejected_s(graded))}"
-        + (f", {counts['unreadable']} could not be read" if counts["unreadable"] else "")
+        + (f", {counts['unreadable']} could not be graded" if counts["unreadable"] else "")
     )
     total = counts["kept_s"] + counts["lost_s"]
     if total > 0:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
+from subgrade.opening import open_regular
 
 PIECE = 1 << 20
 """Characters read at a time."""
@@ -67,10 +68,10 @@ def line_pieces(path) -> Iterator[tuple[list[str], bool]]:
 
 def _encoding(path: Path) -> str:
     try:
-        with open(path, "rb") as file:
+        with open_regular(path) as file:
             head = file.read(HEAD)
-    except (OSError, ValueError) as error:
-        raise UnreadableFile(path, f"cannot be opened: {_cause(error)}") from error
+    except OSError as error:
+        raise UnreadableFile(path, f"cannot be read: {error.strerror or error}") from error
     if not head.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise UnreadableFile(path, "is empty")
     for mark, name in _PACKED.items():
@@ -93,7 +94,3 @@ def _encoding(path: Path) -> str:
     if odd > 0.02 * len(head):
         raise UnreadableFile(path, "is not a text file: it holds control bytes")
     return "utf-8"
-
-
-def _cause(error: Exception) -> str:
-    return getattr(error, "strerror", None) or str(error)

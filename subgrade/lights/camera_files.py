@@ -77,8 +77,6 @@ def _stored_tiff(path: Path, cards: Cards, array: np.ndarray, inverted: bool) ->
     planes, cause = plane_of(array)
     if planes is None:
         raise UnreadableFile(path, cause)
-    if planes.dtype.itemsize == 1:
-        notes.append("8 bits per pixel: faint stars and sky noise are recorded coarsely")
     zero, scale = 0.0, 1.0
     if inverted and planes.dtype.kind == "u":
         zero, scale = float(np.iinfo(planes.dtype).max), -1.0

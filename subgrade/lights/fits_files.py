@@ -1,31 +1,29 @@
 """FITS files: find the image in the file and hand its pixels on as stored.
 
-A plain 16-bit frame is mapped, not read: opening costs a header, whatever the
-frame's size.  Only tile-compressed images go through astropy's file reader.
+Headers are read first, and then just the bytes of the image that they promise.  Only
+tile-compressed images go through astropy's file reader.
 """
 
 from __future__ import annotations
 
-import gzip
 import math
-import mmap
-import os
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.lights.cards import BLOCK, Cards, header_length
+from subgrade.lights.cards import BLOCK, MAX_HEADER_BLOCKS, Cards, header_length
 from subgrade.lights.model import Pixels
 from subgrade.lights.planes import big_endian, plane_of, to_pixels
-from subgrade.lights.tiles import decompressed
+from subgrade.lights.room import room_for
+from subgrade.lights.source import open_source
+from subgrade.lights.tiles import check_stated, decompressed
 
-GZIP_MAGIC = b"\x1f\x8b"
 _BITPIX = (8, 16, 32, 64, -32, -64)
-_MAX_PIXELS = 1 << 32
-_MAX_UNPACKED = 1 << 33
+_MAX_PIXELS = 1 << 30
+"""No camera has so many by far."""
+_MAX_AXES = 32
 _STRUCTURE = ("SIMPLE", "XTENSION", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "NAXIS3", "EXTEND")
 
 
@@ -57,6 +55,7 @@ class Stored:
 class _Hdu:
     index: int
     cards: Cards
+    header: bytes
     start: int
     nbytes: int
     axes: tuple[int, ...]
@@ -87,8 +86,7 @@ def read_fits(path) -> Stored:
     Returns
     -------
     Stored
-        A plain 16-bit image's pixels are a read-only view of the mapped file; the
-        mapping ends, and the file is free, when the last reference is dropped.
+        A 16-bit image's pixels are as stored, and read-only.
 
     Raises
     ------
@@ -109,58 +107,30 @@ def read_fits_header(path) -> Stored:
 
 
 def _read(path: Path, with_pixels: bool) -> Stored:
-    data = _contents(path)
+    source = open_source(path)
     try:
-        return _read_contents(path, data, with_pixels)
+        return _read_source(path, source, with_pixels)
     finally:
-        if isinstance(data, mmap.mmap) and not with_pixels:
-            data.close()
+        source.close()
 
 
-def _contents(path: Path):
-    """The file's bytes: mapped, or unpacked when a gzip wrapper is around them."""
-    try:
-        with open(path, "rb") as file:
-            if os.fstat(file.fileno()).st_size == 0:
-                raise UnreadableFile(path, "the file is empty")
-            if file.read(2) == GZIP_MAGIC:
-                return _unpacked(path, file)
-            return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-    except OSError as error:
-        raise UnreadableFile(path, f"cannot be opened: {error.strerror or error}") from None
-    except ValueError as error:  # mmap of a file that shrank, of a device
-        raise UnreadableFile(path, f"cannot be opened: {error}") from None
-
-
-def _unpacked(path: Path, file) -> bytes:
-    file.seek(0)
-    parts, size = [], 0
-    try:
-        with gzip.GzipFile(fileobj=file) as unpack:
-            while part := unpack.read(1 << 24):
-                size += len(part)
-                if size > _MAX_UNPACKED:
-                    raise UnreadableFile(path, "the gzip file unpacks to more than 8 GiB")
-                parts.append(part)
-    except (OSError, EOFError, zlib.error, MemoryError) as error:
-        cause = f"the gzip file is damaged or cut short ({error})"
-        raise UnreadableFile(path, cause) from None
-    return b"".join(parts)
-
-
-def _read_contents(path: Path, data, with_pixels: bool) -> Stored:
-    hdu, primary, notes = _image_hdu(path, data)
+def _read_source(path: Path, source, with_pixels: bool) -> Stored:
+    hdu, primary, notes = _image_hdu(path, source)
     cards = hdu.cards if hdu.index == 0 else hdu.cards.over(primary.without(_STRUCTURE))
     shape, colour = _plane_shape(path, hdu)
     if not with_pixels:
         return Stored(cards, shape, colour, None, tuple(notes))
     if hdu.kind == "compressed":
-        _check_length(path, data, hdu, hdu.nbytes, "compressed pixels")
-        array = decompressed(path, data, hdu.index, hdu.cards, hdu.axes)
+        check_stated(path, hdu.cards, hdu.axes, abs(hdu.bitpix) // 8)
+        packed = _data(path, source, hdu, hdu.nbytes, "compressed pixels")
+        array = decompressed(path, hdu.header, packed, hdu.cards, hdu.axes)
         blank = hdu.cards.whole("ZBLANK") if "ZBLANK" in hdu.cards else hdu.cards.whole("BLANK")
     else:
-        array = _view(path, data, hdu)
+        dtype = big_endian(hdu.bitpix)
+        wanted = math.prod(hdu.axes) * dtype.itemsize
+        array = _data(path, source, hdu, wanted, "pixels").view(dtype).reshape(hdu.axes[::-1])
         blank = hdu.cards.whole("BLANK")
+    remark = source.check_rest()
     planes, cause = plane_of(array)
     if planes is None:
         raise UnreadableFile(path, cause)
@@ -169,14 +139,35 @@ def _read_contents(path: Path, data, with_pixels: bool) -> Stored:
         pixels, more = to_pixels(planes, zero=zero, scale=scale, blank=blank)
     except MemoryError:
         raise UnreadableFile(path, f"not enough memory for {planes.size} pixels") from None
+    notes += [remark] if remark else []
     return Stored(cards, shape, colour, pixels, (*notes, *more))
 
 
-def _image_hdu(path: Path, data) -> tuple[_Hdu, Cards, list[str]]:
+def _data(path: Path, source, hdu: _Hdu, wanted: int, what: str) -> np.ndarray:
+    """The stored bytes of an image, read-only; no memory is taken for more than can be there."""
+    there = source.most(hdu.start)
+    if there >= wanted:
+        try:
+            data = room_for(wanted)
+        except MemoryError:
+            raise UnreadableFile(path, f"not enough memory for {wanted} bytes of {what}") from None
+        source.seek(hdu.start)
+        there = source.read_into(data.data)
+    if there < wanted:
+        raise UnreadableFile(
+            path,
+            f"truncated: the header promises {wanted} bytes of {what}, "
+            f"the file holds {there} ({100.0 * there / wanted:.1f} %)",
+        )
+    data.flags.writeable = False
+    return data
+
+
+def _image_hdu(path: Path, source) -> tuple[_Hdu, Cards, list[str]]:
     """The HDU to measure, the primary header, and notes."""
     hdus: list[_Hdu] = []
     images: list[_Hdu] = []
-    for hdu in _walk(path, data):
+    for hdu in _walk(path, source):
         hdus.append(hdu)
         if hdu.image:
             images.append(hdu)
@@ -204,22 +195,22 @@ def _no_image_cause(hdus: list[_Hdu]) -> str:
     return "the file holds a header but no image"
 
 
-def _walk(path: Path, data):
+def _walk(path: Path, source):
     """Yield the HDUs in order; raise on a damaged one, for the image may lie behind it."""
-    size = len(data)
     at = index = 0
-    if not looks_like_fits(bytes(data[:9])):
-        raise UnreadableFile(path, "not a FITS file (it does not start with SIMPLE)")
-    while at < size:
-        if index and not b"XTENSION".startswith(bytes(data[at : at + 8])):
-            return  # special records or another program's padding
+    while source.most(at):
+        source.seek(at)
+        header = source.read(BLOCK)
+        if not index and not looks_like_fits(header):
+            raise UnreadableFile(path, "not a FITS file (it does not start with SIMPLE)")
+        if not header or (index and not b"XTENSION".startswith(header[:8])):
+            return  # the end, special records or another program's padding
         where = f"extension {index}: " if index else ""
-        length = header_length(data, at, size)
-        if length is None:
+        header = _whole_header(source, header)
+        if header is None:
             raise UnreadableFile(path, f"{where}the header is cut short: no END record")
-        cards = Cards.from_bytes(bytes(data[at : min(at + length, size)]))
         try:
-            hdu = _described(index, cards, at + length)
+            hdu = _described(index, header, at)
         except ValueError as error:
             raise UnreadableFile(path, f"{where}{error}") from None
         yield hdu
@@ -227,7 +218,18 @@ def _walk(path: Path, data):
         index += 1
 
 
-def _described(index: int, cards: Cards, start: int) -> _Hdu:
+def _whole_header(source, first: bytes) -> bytes | None:
+    """A header from its first block to the one that holds END; None where none does."""
+    blocks = [first]
+    while header_length(blocks[-1], 0, len(blocks[-1])) is None:
+        if len(blocks) == MAX_HEADER_BLOCKS or not (block := source.read(BLOCK)):
+            return None
+        blocks.append(block)
+    return b"".join(blocks)
+
+
+def _described(index: int, header: bytes, at: int) -> _Hdu:
+    cards = Cards.from_bytes(header)
     bitpix, axes = _layout(cards, "BITPIX", "NAXIS")
     pcount, gcount = cards.whole("PCOUNT") or 0, cards.whole("GCOUNT") or 1
     if pcount < 0 or gcount < 1:
@@ -246,7 +248,8 @@ def _described(index: int, cards: Cards, start: int) -> _Hdu:
         bitpix, axes = _layout(cards, "ZBITPIX", "ZNAXIS")
     elif not axes:
         kind = "none"
-    return _Hdu(index, cards, start, nbytes, axes, bitpix, kind)
+    start = at + -(-len(header) // BLOCK) * BLOCK
+    return _Hdu(index, cards, header, start, nbytes, axes, bitpix, kind)
 
 
 def _layout(cards: Cards, bits: str, naxis: str) -> tuple[int, tuple[int, ...]]:
@@ -266,31 +269,13 @@ def _layout(cards: Cards, bits: str, naxis: str) -> tuple[int, tuple[int, ...]]:
 
 def _plane_shape(path: Path, hdu: _Hdu) -> tuple[tuple[int, int], bool]:
     """(height, width) and whether there are three colours, from the header alone."""
-    if len(hdu.axes) > 32 or math.prod(hdu.axes) > _MAX_PIXELS:
+    if len(hdu.axes) > _MAX_AXES or math.prod(hdu.axes) > _MAX_PIXELS:
         raise UnreadableFile(path, f"an image of {' x '.join(map(str, hdu.axes))} is not possible")
     # a broadcast scalar has the shape without the memory
     planes, cause = plane_of(np.broadcast_to(np.uint8(0), hdu.axes[::-1]))
     if planes is None:
         raise UnreadableFile(path, cause)
     return tuple(planes.shape[-2:]), planes.ndim == 3
-
-
-def _view(path: Path, data, hdu: _Hdu) -> np.ndarray:
-    """The stored numbers of a plain image, without a copy."""
-    dtype = big_endian(hdu.bitpix)
-    count = math.prod(hdu.axes)
-    _check_length(path, data, hdu, count * dtype.itemsize, "pixels")
-    return np.frombuffer(data, dtype, count, hdu.start).reshape(hdu.axes[::-1])
-
-
-def _check_length(path: Path, data, hdu: _Hdu, wanted: int, what: str) -> None:
-    there = max(0, len(data) - hdu.start)
-    if there < wanted:
-        raise UnreadableFile(
-            path,
-            f"truncated: the header promises {wanted} bytes of {what}, "
-            f"the file holds {there} ({100.0 * there / wanted:.1f} %)",
-        )
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:

@@ -8,7 +8,8 @@ import stat
 import zlib
 from pathlib import Path
 
-from subgrade.lights.fits_files import GZIP_MAGIC, looks_like_fits
+from subgrade.lights.fits_files import looks_like_fits
+from subgrade.lights.source import GZIP_MAGIC
 
 FITS_SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fz", ".ftz")
 TIFF_SUFFIXES = (".tif", ".tiff")

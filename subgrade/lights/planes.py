@@ -12,6 +12,9 @@ UNIT_NOTE = "values between 0 and 1 were multiplied by 65535"
 UNIT_MAX = 1.2
 """Floats up to here are taken for 0..1; interpolation overshoots 1 a little.  A frame in ADU or
 electrons never stays below, because its photon noise alone is larger."""
+LARGEST = 1e15
+"""Larger values are damage, and their squares no longer numbers."""
+EIGHT_BITS = "8 bits per pixel, 256 levels: faint stars and sky noise are recorded coarsely"
 _CHUNK = 1 << 18
 """Values converted at a time: two copies of them stay in the processor's cache."""
 _SIGN_16 = 32768.0
@@ -89,7 +92,10 @@ def to_pixels(
         raise ValueError(f"pixels of type {planes.dtype} are not real numbers")
     if blank is not None and not _holds(planes, blank):
         blank = None
+    if planes.dtype.itemsize == 1:
+        notes.append(EIGHT_BITS)
     words = kind in "iu" and planes.dtype.itemsize <= 2 and planes.ndim == 2
+    words = words and abs(zero) + 65536.0 * abs(scale) <= LARGEST
     if words and blank is None and scale > 0:
         pixels = _words(planes, zero, scale)
     else:
@@ -149,7 +155,7 @@ def _floats(planes, zero, scale, blank, notes) -> Pixels:
             if zero != 0.0:
                 total += zero
             block = total.astype(np.float32, copy=False)
-            finite = np.isfinite(block)
+            finite = np.abs(block) <= LARGEST  # NaN is not
             missing = block.size - int(np.count_nonzero(finite))
             if missing:
                 block[~finite] = np.nan

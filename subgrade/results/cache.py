@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from hashlib import blake2b
 from pathlib import Path
 
 from subgrade.errors import ResultsError, UnreadableFile
 from subgrade.lights.model import HeaderFacts
-from subgrade.results.codec import Codec
+from subgrade.opening import open_regular
+from subgrade.results.codec import Codec, read_encoded, stands_whole
 from subgrade.results.files import write_whole
 from subgrade.stars import PICTURES_VERSION
 from subgrade.stars.model import (
@@ -46,9 +48,9 @@ def content_identity(path: str | Path) -> str:
     path = Path(path)
     digest = blake2b(digest_size=20)
     try:
-        state = path.stat()
-        digest.update(f"{state.st_size} {state.st_mtime_ns}".encode())
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
+            state = os.fstat(stream.fileno())
+            digest.update(f"{state.st_size} {state.st_mtime_ns}".encode())
             digest.update(stream.read(ENDS))
             for k in range(BLOCKS):
                 stream.seek(k * state.st_size // BLOCKS)
@@ -77,6 +79,7 @@ class MeasurementCache:
     def __init__(self, folder: Path, settings: dict, writes: bool = True):
         self.folder = Path(folder)
         self.writes = writes
+        self.damaged = 0
         self._settings = json.dumps(settings, sort_keys=True, default=str)
 
     def key(self, path: str | Path) -> str:
@@ -92,13 +95,22 @@ class MeasurementCache:
         ).hexdigest()
 
     def load(self, key: str) -> tuple[HeaderFacts, FrameStars] | None:
-        """The measurement under a key; None where there is none or it is damaged."""
+        """The measurement under a key; None where there is none or it is damaged.
+
+        A damaged one is counted in ``damaged``.
+        """
         try:
-            stored = CODEC.decode(self._file(key).read_bytes())
-        except (OSError, ValueError):
+            stored = CODEC.decode(read_encoded(self._file(key)))
+            held, facts, stars = stored
+            if held == key and isinstance(facts, HeaderFacts):
+                return facts, stars
+        except FileNotFoundError:
             return None
-        held, facts, stars = stored if isinstance(stored, tuple) and len(stored) == 3 else (0, 0, 0)
-        return (facts, stars) if held == key else None
+        except Exception:
+            # whatever is wrong with it, the frame itself is still there to be measured
+            pass
+        self.damaged += 1
+        return None
 
     def save(self, key: str, facts: HeaderFacts, stars: FrameStars) -> None:
         """Keep a measurement.
@@ -111,16 +123,15 @@ class MeasurementCache:
         self._write(self._file(key), CODEC.encode((key, facts, stars)))
 
     def has_pictures(self, key: str) -> bool:
-        """Whether pictures were kept under a key; damage is not looked for."""
-        return self._pictures(key).is_file()
+        """Whether whole pictures were kept under a key, by their length."""
+        return stands_whole(self._pictures(key))
 
     def load_pictures(self, key: str) -> FramePictures | None:
         """The pictures under a key; None where there are none or they are damaged."""
         try:
-            stored = PICTURES_CODEC.decode(self._pictures(key).read_bytes())
-        except (OSError, ValueError):
+            held, pictures = PICTURES_CODEC.decode(read_encoded(self._pictures(key)))
+        except Exception:  # pictures are never worth an error
             return None
-        held, pictures = stored if isinstance(stored, tuple) and len(stored) == 2 else (0, 0)
         return pictures if held == key and isinstance(pictures, FramePictures) else None
 
     def save_pictures(self, key: str, pictures: FramePictures) -> None:
@@ -145,10 +156,10 @@ class MeasurementCache:
         write_whole(path, content)
 
     def _file(self, key: str) -> Path:
-        return self.folder / f"{key}.npz"
+        return self.folder / f"{key}.kept"
 
     def _pictures(self, key: str) -> Path:
-        return self.folder / f"{key}.pictures{PICTURES_VERSION}"
+        return self.folder / f"{key}.drawn{PICTURES_VERSION}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import Detections
 from subgrade.stars.doubles import Doubling, find_doubling
-from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
+from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
@@ -151,12 +151,7 @@ def seed_moments(
     if near.sum() >= 3 and _disagree(*parts):
         return None
     middle = np.median(parts, axis=1)
-    # medians of the components taken one by one need not belong to any star
-    scale = middle[0] + middle[1]
-    nearest = np.argmin(np.sum(((parts - middle[:, None]) / scale) ** 2, axis=0))
-    if middle[0] * middle[1] - middle[2] ** 2 < 0.05 * middle[0] * middle[1]:
-        middle = parts[:, nearest]
-    return float(middle[0]), float(middle[1]), float(middle[2])
+    return middle_moments(parts, middle, 0.05 * middle[0] * middle[1])
 
 
 def coarse(view: View, moments: tuple[float, float, float]) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import MAD_TO_SIGMA, Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
-from subgrade.stars.ellipse import ellipse_from_moments
+from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.kernel import kernel
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.raster import cut_stamps, halved
@@ -129,6 +129,7 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     height, width = image.shape
     inside = (
         np.isfinite(blobs.x)
+        & (blobs.half_size > 0)  # none where a steep sky puts all of a blob below its level
         & (blobs.x0 > 0)
         & (blobs.y0 > 0)
         & (blobs.x1 < width - 1)
@@ -260,10 +261,11 @@ def _guess(level: _Level) -> tuple[float, float, float]:
         return (2.0, 2.0, 0.0)
     block2 = level.block**2
     floor = 0.5
-    xx = float(np.median(blobs.half_xx[typical])) * block2 / 0.602
-    yy = float(np.median(blobs.half_yy[typical])) * block2 / 0.602
-    xy = float(np.median(blobs.half_xy[typical])) * block2 / 0.602
-    return xx + floor, yy + floor, xy
+    halves = np.stack((blobs.half_xx, blobs.half_yy, blobs.half_xy))[:, typical]
+    lift = np.array((floor, floor, 0.0))
+    middle = [float(np.median(half)) * block2 / 0.602 for half in halves] + lift
+    # the floor alone gives every blob a determinant of its square and more
+    return middle_moments(halves * block2 / 0.602 + lift[:, None], middle, floor**2)
 
 
 def detect(

@@ -47,6 +47,28 @@ def moments_from_ellipse(a, b, theta_deg):
     return xx, yy, (a**2 - b**2) * np.sin(t) * np.cos(t)
 
 
+def middle_moments(parts, middle, least: float) -> tuple[float, float, float]:
+    """Medians of many stars' moments, or the star nearest to them where they fit no star.
+
+    Medians of the components taken one by one need not belong to any star: of stars drawn
+    out in different directions they can be the moments of no ellipse at all.
+
+    Parameters
+    ----------
+    parts : ndarray, shape (3, n)
+        The stars' (xx, yy, xy).
+    middle : sequence of float
+        Their medians.
+    least : float
+        Least determinant ``xx yy - xy^2`` that the medians may have.
+    """
+    middle = np.asarray(middle)
+    if middle[0] * middle[1] - middle[2] ** 2 < least:
+        away = ((parts - middle[:, None]) / (middle[0] + middle[1])) ** 2
+        middle = parts[:, np.argmin(np.sum(away, axis=0))]
+    return float(middle[0]), float(middle[1]), float(middle[2])
+
+
 def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
     """sqrt(1 - (b/a)^2) with the noise of the components taken out.
 
