@@ -236,7 +236,13 @@ def _when(night: Night, index: int) -> tuple:
 
 def _times(frames, exposure_s: float | None) -> np.ndarray:
     times = np.array([_number(f.facts.mid_unix or f.facts.start_unix) for f in frames])
-    if np.isfinite(times).all():
+    known = np.isfinite(times)
+    if known.all():
+        return times
+    if 2 * known.sum() > len(frames):
+        # Frames without a time come last, in the order of their names.
+        behind = float(exposure_s or 1.0) * np.arange(1, 1 + np.count_nonzero(~known))
+        times[~known] = times[known].max() + behind
         return times
     return np.arange(len(frames)) * float(exposure_s or 1.0)
 

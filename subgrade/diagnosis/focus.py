@@ -10,6 +10,7 @@ import numpy as np
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import counted, duration, number
+from subgrade.night import fullest_night
 
 NAN = float("nan")
 LOW_IN_THE_SKY = 1.2
@@ -105,7 +106,7 @@ def time_to_limit(view: NightView, run: list[int]) -> tuple[float, float]:
 def focus(view: NightView) -> Finding | None:
     """Focus over the night: what it cost, its trend, how often to refocus."""
     affected, lost = view.affected("focus"), view.lost_to("focus")
-    members = _largest(view)
+    members = _one_night(view, _largest(view))
     warm, steps = width_with_temperature(view, members), steps_with_temperature(view, members)
     waits = [w for run in view.runs(affected) if math.isfinite((w := time_to_limit(view, run))[0])]
     if not affected and not warm.plain:
@@ -198,14 +199,14 @@ def _spacing(view: NightView) -> float:
 
 
 def _length(view: NightView) -> float:
-    """Time from the first exposure to the last, s; NaN unknown."""
-    known = np.isfinite(view.start)
-    return float(np.nanmax(view.end) - np.nanmin(view.start)) if known.any() else NAN
+    """Time from the first exposure to the last of the fullest night, s; NaN unknown."""
+    known = fullest_night(view.start)
+    return float(view.end[known].max() - view.start[known].min()) if known.any() else NAN
 
 
 def _seen_change(view: NightView) -> float:
-    """Change of the air's temperature over the largest group, degrees; 0 unknown."""
-    seen = view.facts("ambient_c")[_largest(view)]
+    """Change of the air's temperature over the largest group's night, degrees; 0 unknown."""
+    seen = view.facts("ambient_c")[_one_night(view, _largest(view))]
     seen = seen[np.isfinite(seen)]
     return float(np.ptp(seen)) if len(seen) else 0.0
 
@@ -242,6 +243,12 @@ def seeing(view: NightView) -> Finding | None:
 def _largest(view: NightView) -> list[int]:
     groups = view.night.groups
     return list(max(groups, key=lambda g: len(g.members)).members) if groups else []
+
+
+def _one_night(view: NightView, members: list[int]) -> list[int]:
+    """Those of the fullest night; all where no header states a time."""
+    main = fullest_night(view.start[members])
+    return [k for k, mine in zip(members, main, strict=True) if mine] or members
 
 
 def _typical_width(view: NightView) -> float:

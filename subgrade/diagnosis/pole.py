@@ -214,10 +214,14 @@ def _least_squares(drift: Drift | None, turn: Turn | None, hand: int, scale: flo
         levels = _levels(turn.part)
         rows.append(np.column_stack([-per * np.sin(turn.hour), -per * np.cos(turn.hour), levels]))
         values.append(turn.angle)
-        line = np.column_stack([turn.time - turn.time[0], (turn.time - turn.time[0]) ** 2, levels])
+        time = turn.time - turn.time.mean()
+        time = time / max(float(np.abs(time).max()), 1.0)
+        line = np.column_stack([time, time**2, levels])
         if len(turn.angle) <= line.shape[1]:
             line = line[:, [0, *range(2, line.shape[1])]]
         left = turn.angle - line @ robust_line(line, turn.angle)[0]
+        if not np.isfinite(left).all():
+            return None
         sigma = (
             1.482602
             * float(np.median(np.abs(left)))

@@ -1,4 +1,7 @@
-"""What drift and turn of the night go into the polar axis."""
+"""What drift and turn of the night go into the polar axis.
+
+Of several nights the one with most frames counts: a mount set up anew has another axis.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ import numpy as np
 
 from subgrade.diagnosis.pole import PULSE_DOUBT, SIDEREAL_ARCSEC_PER_S, Drift, Turn, unbroken
 from subgrade.diagnosis.view import NightView
+from subgrade.night import NIGHT_GAP_S, fullest_night
 
 COMMON_RATE = 0.5 * SIDEREAL_ARCSEC_PER_S / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
@@ -26,6 +30,8 @@ def recorded_drift(view: NightView) -> Drift | None:
     if track is None or not math.isfinite(track.rate):
         return None
     middle, rate, error = dec_drift(track)
+    mine = of_main_night(view, middle + view.guiding.clock.add_s)
+    middle, rate, error = middle[mine], rate[mine], error[mine]
     if len(middle) < 3:
         return None
     doubt = ASSUMED_DOUBT if track.assumed else 0.0 if track.rate == 0.0 else PULSE_DOUBT
@@ -47,7 +53,7 @@ def seen_drift(view: NightView) -> Drift | None:
     if not from_groups:
         return None
     middle, rate, error, _ = np.array(from_groups, float).T
-    known = np.isfinite(error) & (error > 0)
+    known = np.isfinite(error) & (error > 0) & of_main_night(view, middle)
     if not known.any():
         return None
     return Drift(hours(view, middle[known]), rate[known], error[known], 0.0)
@@ -59,12 +65,13 @@ def field_turn(view: NightView) -> Turn | None:
         return None
     largest = max(range(len(view.night.groups)), key=lambda g: len(view.night.groups[g].members))
     group, time = view.night.groups[largest], _middle(view)
+    main = main_night(view)
     members = [
         i
         for i in sorted(group.members, key=lambda i: time[i])
         if (r := view.night.compared[i].registration) is not None
         and r.ok
-        and math.isfinite(time[i])
+        and main[i]
         and view.night.frames[i].stars.shape_status == "measured"
     ]
     facts = view.night.frames[group.reference].facts
@@ -110,6 +117,20 @@ def hours(view: NightView, unix: np.ndarray) -> np.ndarray:
 
     near = np.abs(unix[:, None] - time[known]).argmin(axis=1)
     return np.radians(hour_angles(unix, site[known][near], ra[known][near]))
+
+
+def main_night(view: NightView) -> np.ndarray:
+    """True at the frames of the night that holds most frames."""
+    return fullest_night(_middle(view))
+
+
+def of_main_night(view: NightView, unix: np.ndarray) -> np.ndarray:
+    """Which moments fall into the night with most frames; all where the headers are silent."""
+    main = main_night(view)
+    if not main.any():
+        return np.ones(len(unix), bool)
+    around = 0.5 * NIGHT_GAP_S
+    return (unix > view.start[main].min() - around) & (unix < view.end[main].max() + around)
 
 
 def _middle(view: NightView) -> np.ndarray:

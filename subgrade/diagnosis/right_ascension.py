@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import BALANCE, LIKELY, counted, number, possibly
+from subgrade.night import fullest_night
 
 GOOD_GAIN = 0.6
 """Share of the error a correction should remove: common practice, no source."""
@@ -218,7 +219,9 @@ def left_of(view: NightView, frames, period: float) -> float:
     if use.sum() < 30:
         return math.nan
     record = view.guiding.record
-    phase = 2.0 * np.pi * record.time[use] / period
+    # The period is not known well enough to keep the phase from one night to another.
+    use[use] = fullest_night(record.time[use])
+    phase = 2.0 * np.pi * (record.time[use] - record.time[use][0]) / period
     design = np.column_stack([np.sin(phase), np.cos(phase), np.ones(len(phase))])
     solution = np.linalg.lstsq(design, record.ra[use], rcond=None)[0]
     return float(np.hypot(solution[0], solution[1]))

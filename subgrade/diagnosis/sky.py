@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding, utc
 from subgrade.diagnosis.words import MAINS, SUN, counted, number
+from subgrade.night import fullest_night
 
 LIGHTS = "look for lights near the telescope: headlights, lamps, screens"
 PLAIN = 1.05
@@ -54,12 +55,13 @@ def dew(view: NightView) -> Finding | None:
     numbers = [Quantity("lowest transparency", float(light.min()))] if len(light) else []
     share, time = view.night.compared, 0.5 * (view.start + view.end)[affected]
     through = np.array([share[k].transparency for k in affected], float)
-    known = np.isfinite(through) & np.isfinite(time)
+    known = np.isfinite(through) & fullest_night(time)
     sentence = f"Dew or frost dimmed and enlarged the stars in {counted(len(affected))}" + _when(
         view, affected
     )
     if known.sum() >= 3 and np.ptp(time[known]) > 0:
-        slope = float(np.polyfit((time[known] - time[known][0]) / 3600.0, through[known], 1)[0])
+        hours = (time[known] - time[known].mean()) / 3600.0
+        slope = float(np.polyfit(hours, through[known], 1)[0])
         numbers.append(Quantity("change of transparency", 100.0 * slope, None, "% an hour"))
         sentence += (
             f"; starlight went from {100 * through[known][0]:.0f}% of the clear level to "

@@ -14,6 +14,7 @@ from subgrade.causes.reasons import WIDENING
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
 from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
+from subgrade.night import NIGHT_GAP_S
 from subgrade.night.model import Night
 
 NAN = float("nan")
@@ -92,10 +93,10 @@ class NightView:
         return tuple(self.verdicts[k].frame for k in frames)
 
     def runs(self, frames) -> list[list[int]]:
-        """Frames as runs without another frame between."""
+        """Frames of one night as runs without another frame between."""
         out: list[list[int]] = []
         for k in sorted(frames):
-            if out and out[-1][-1] == k - 1:
+            if out and out[-1][-1] == k - 1 and not self.start[k] - self.end[k - 1] > NIGHT_GAP_S:
                 out[-1].append(k)
             else:
                 out.append([k])

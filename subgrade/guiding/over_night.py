@@ -8,7 +8,7 @@ errors that dithers leave, where noise cannot pass for an answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from subgrade.guiding.exposure import robust_slope
 from subgrade.guiding.intervals import settling_intervals
 from subgrade.guiding.model import GuideRecord
 from subgrade.guiding.quiet import WINDOW
+from subgrade.night import fullest_night
 
 NAN = float("nan")
 SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905
@@ -131,6 +132,8 @@ def worm(track: Unguided | None) -> tuple[float, float]:
     """
     if track is None:
         return NAN, NAN
+    main = fullest_night(track.time)  # the phase is lost from one night to another
+    track = replace(track, time=track.time[main], path=track.path[main], run=track.run[main])
     span = float(track.time[-1] - track.time[0])
     longest = min(WORM_PERIODS_S[1], span / WORM_CYCLES)
     if longest < 1.5 * WORM_PERIODS_S[0]:
@@ -246,6 +249,8 @@ def polar_misalignment(drift, error, hour_deg=None) -> Polar:
     weight = each**-2.0
     for _ in range(5):
         normal = design.T @ (design * weight[:, None])
+        if not np.linalg.cond(normal) < 1e12:
+            return least
         solution = np.linalg.solve(normal, design.T @ (weight * drift))
         left = np.abs(drift - design @ solution) / each
         weight = each**-2.0 * np.minimum(1.0, 1.5 / np.maximum(left, 1e-9))

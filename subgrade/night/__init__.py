@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.night.clocks import NIGHT_GAP_S, fullest_night, nights_of
 from subgrade.night.model import (
     Frame,
     FrameCompared,
@@ -20,7 +21,10 @@ from subgrade.night.robust import robust_line
 from subgrade.parts import attempt, part
 from subgrade.stars.model import FrameStars
 
-__all__ = ["compare_night", "not_compared", "restated", "robust_line"]
+__all__ = [
+    "NIGHT_GAP_S", "compare_night", "fullest_night", "nights_of", "not_compared", "restated",
+    "robust_line",
+]  # fmt: skip
 
 NOT_COMPARED = FrameCompared(group=-1, failed=True)
 
@@ -31,7 +35,8 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     Frames are put in the order taken and sorted into groups of one setup and
     pointing; each group is registered on its best frame, freed of defects that
     stay on the sensor, compared star by star for transparency, and given its
-    usual values and the trends of width and sky.
+    usual values and the trends of width and sky.  A frame whose clock cannot be right has
+    no time from here on, and a note.
 
     Parameters
     ----------
@@ -43,11 +48,13 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     Night
         All indices count in ``Night.frames``, the frames in the order taken.
     """
+    from subgrade.night.clocks import with_believable_clocks
     from subgrade.night.geometry import group_geometry
     from subgrade.night.group import in_order, label, sort_frames
     from subgrade.night.pointing import split_by_pointing
 
-    ordered = in_order(frames)
+    timed, clock_notes = with_believable_clocks(frames)
+    ordered = in_order(timed)
     sorting = sort_frames(ordered)
     strays = dict(sorting.strays)
     compared: dict[int, FrameCompared] = {}
@@ -71,6 +78,9 @@ def compare_night(frames: Sequence[Frame]) -> Night:
                     geometries.append(geometry)
     for i, note in strays.items():
         compared[i] = FrameCompared(group=-1, stray_note=note)
+    for i, frame in enumerate(ordered):
+        if frame.name in clock_notes and i in compared:
+            compared[i] = replace(compared[i], clock_note=clock_notes[frame.name])
     return Night(
         frames=ordered,
         compared=tuple(compared.get(i, NOT_COMPARED) for i in range(len(ordered))),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.night.baseline import half_sample_mode
+from subgrade.night.clocks import fullest_night, nights_of
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
 from subgrade.night.robust import robust_line
@@ -30,22 +31,29 @@ def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeom
     members = [i for i in registered.members if i in registered.transforms]
     hand = handedness(frames[registered.reference].facts.sky_axes)
     time = np.array([_middle(frames[i]) for i in members])
+    if np.isfinite(time).any():
+        members = [m for m, t in zip(members, time, strict=True) if np.isfinite(t)]
+        time = time[np.isfinite(time)]
+    flipped = _flipped(registered, members)
+    # Between two nights the camera may be taken off: no flip.
+    same_night = np.diff(nights_of(time)) == 0
+    turned = (flipped[1:] != flipped[:-1]) & (same_night | ~np.isfinite(time).all())
+    flips = tuple(m for m, t in zip(members[1:], turned, strict=True) if t)
+    main = fullest_night(time)
+    if main.sum() < 3 or np.ptp(time[main]) <= 0:
+        return GroupGeometry(flips=flips, handedness=hand)
+    every_side = np.cumsum(np.r_[False, turned | ~same_night])
+    segments, speed = _segments(frames, registered, members, time, every_side)
+    members = [m for m, mine in zip(members, main, strict=True) if mine]
+    time, side = time[main], every_side[main]
+    hours = (time - time[0]) / 3600
     fits = [registered.transforms[i] for i in members]
     rotation = np.array([t.rotation_deg for t in fits])
-    flipped = np.cos(np.radians(rotation)) < 0
-    flips = tuple(
-        m for m, b, a in zip(members[1:], flipped[1:], flipped[:-1], strict=True) if a != b
-    )
-    if len(members) < 3 or not np.isfinite(time).all() or np.ptp(time) <= 0:
-        return GroupGeometry(flips=flips, handedness=hand)
-    hours = (time - time[0]) / 3600
-    side = np.cumsum(np.r_[False, flipped[1:] != flipped[:-1]])
     # The transform turns frame onto reference; the stars turned the other way.
     turn = -np.degrees(np.unwrap(np.radians(rotation), period=np.pi))
     rate, rate_error = common_slope(hours, turn, side)
     scales = 1e6 * (np.array([1 / t.scale for t in fits]) - 1)
     breathing, breathing_error = common_slope(hours, scales, side)
-    segments, speed = _segments(frames, registered, members, time, side)
     scale = frames[registered.reference].facts.scale_arcsec or np.nan
     polar = polar_misalignment(frames, registered, members, hours, turn, side, rate, rate_error)
     return GroupGeometry(
@@ -61,6 +69,12 @@ def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeom
         handedness=hand,
         **polar,
     )
+
+
+def _flipped(registered: Registered, members: Sequence[int]) -> np.ndarray:
+    """Which members stand half a turn off the reference."""
+    rotation = np.array([registered.transforms[i].rotation_deg for i in members], float)
+    return np.cos(np.radians(rotation)) < 0
 
 
 def _middle(frame: Frame) -> float:

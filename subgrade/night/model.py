@@ -70,6 +70,8 @@ class FrameCompared:
     """Width that the group's `Trends` give at this hour, altitude and side of the pier, px."""
     background_expected_adu: float = NAN
     """Sky that the group's slow trend gives at this hour, ADU."""
+    clock_note: str = ""
+    """What the header's time says, where it cannot be right and is not used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,9 @@ class DriftSegment:
 @dataclass(frozen=True, slots=True)
 class GroupGeometry:
     """How a group's frames turn, drift and breathe over the night; NaN where unknown.
+
+    Of several nights the one with most frames gives the rates, since the mount may be set up
+    anew for each; segments and flips are those of all nights.
 
     Attributes
     ----------

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+DEGENERATE = 1e-7
+"""Singular value of columns of unit length below which they count as the same column: its square,
+which the covariance divides by, is still above the rounding of doubles."""
+
 
 def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Linear least squares with Huber weights (k = 1.5 robust sigmas).
@@ -13,10 +17,21 @@ def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarr
     ndarray, ndarray
         Solution and covariance from the scatter; NaN when there are no more
         points than unknowns or the design is degenerate.
+
+    Notes
+    -----
+    Columns are brought to one length first: seconds beside a column of ones would look
+    degenerate, and powers of years overflow what can be inverted.
     """
     n, k = design.shape
     nothing = np.full(k, np.nan), np.full((k, k), np.nan)
-    if n <= k or np.linalg.matrix_rank(design) < k:
+    if n <= k or not (np.isfinite(design).all() and np.isfinite(y).all()):
+        return nothing
+    length = np.linalg.norm(design, axis=0)
+    if not (length > 0).all():
+        return nothing
+    design = design / length
+    if np.linalg.matrix_rank(design, tol=DEGENERATE) < k:
         return nothing
     weight = np.ones(n)
     for _ in range(10):
@@ -26,4 +41,8 @@ def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarr
         sigma = max(1.482602 * float(np.median(np.abs(residual))), 1e-12)
         weight = np.minimum(1.0, 1.5 * sigma / np.maximum(np.abs(residual), 1e-15))
     variance = float(weight @ residual**2) / (n - k)
-    return solution, variance * np.linalg.inv(design.T @ (design * weight[:, None]))
+    try:
+        inverse = np.linalg.inv(design.T @ (design * weight[:, None]))
+    except np.linalg.LinAlgError:  # the points that are left with a weight do not fix the line
+        return nothing
+    return solution / length, variance * inverse / np.outer(length, length)

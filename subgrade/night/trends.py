@@ -3,19 +3,23 @@
 **Width**: see `subgrade.night.widths`.  The slow quantity of the focus is the ambient
 temperature where it is known, else the focuser's steps, else time.
 
-**Sky**: its logarithm follows a running level that may not change faster than
+A group of several nights has one level, but each night its own drift with time.
+
+**Sky**: night by night its logarithm follows a running level that may not change faster than
 `SKY_PER_HOUR`: a setting moon does not, twilight and headlights do and stay an excess.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from subgrade.night.clear import airmass_of, clear_level
+from subgrade.night.clocks import nights_of
 from subgrade.night.model import NAN, Frame, Registration, Trends
-from subgrade.night.widths import FEWEST_FOR_SLOPE, fit_width
+from subgrade.night.widths import FEWEST_FOR_SLOPE, WidthFit, fit_width
 
 SKY_PER_HOUR = 0.5
 """Fastest change of ln sky that is taken for the night's own (0.54 mag an hour; a setting
@@ -59,9 +63,10 @@ def group_trends(
         [f.facts.airmass for f in mine], [f.facts.mid_unix or f.facts.start_unix for f in mine]
     )
     slow, unit = _slow_quantity(mine, hours)
-    fit = fit_width(np.log(width), airmass, slow, _sides(mine, registrations))
+    night = nights_of(3600 * hours)
+    fit = _fit_width(np.log(width), airmass, slow, unit, _sides(mine, registrations), night)
     sky = np.array([f.stars.background_adu for f in mine])
-    expected_sky = fit_sky(hours, sky, np.asarray(transparency, float))
+    expected_sky = _fit_sky(hours, sky, np.asarray(transparency, float), night)
     sloped = np.isfinite(fit.slope)
     trends = Trends(
         frames_used=int(fit.used.sum()),
@@ -71,9 +76,38 @@ def group_trends(
         focus_error=fit.slope_error,
         focus_unit=unit if sloped else "",
         side_offset=fit.offset,
-        sky_per_hour=_steepness(hours, np.log(expected_sky)),
+        sky_per_hour=_steepness(hours, np.log(expected_sky), night),
     )
     return trends, np.exp(fit.expected), expected_sky
+
+
+def _fit_width(log_width, airmass, slow, unit: str, sides, night: np.ndarray) -> WidthFit:
+    """The width model of the group; of several nights each has its own drift with time."""
+    if unit != "h" or not night.any():
+        return fit_width(log_width, airmass, slow, sides)
+    fit = fit_width(log_width, airmass, None, sides)
+    expected, used = fit.expected.copy(), fit.used.copy()
+    for k in range(night.max() + 1):
+        mine = night == k
+        if np.isfinite(log_width[mine]).sum() < FEWEST_FOR_SLOPE:
+            continue
+        air = None if airmass is None else airmass[mine]
+        own = fit_width(log_width[mine], air, slow[mine], sides[mine])
+        if np.isfinite(own.slope):
+            expected[mine], used[mine] = own.expected, own.used
+    return replace(fit, expected=expected, used=used)
+
+
+def _fit_sky(hours, sky, transparency, night: np.ndarray) -> np.ndarray:
+    """`fit_sky` night by night; a night of under three frames gets the group's level."""
+    out = np.full(len(sky), NAN)
+    for k in range(night.max() + 1):
+        mine = night == k
+        out[mine] = fit_sky(hours[mine], sky[mine], transparency[mine])
+    bare, known = np.isnan(out), np.isfinite(sky) & (sky > 0)
+    if bare.any() and known.sum() >= 3:
+        out[bare] = np.exp(-clear_level(-np.log(sky[known])))
+    return out
 
 
 def fit_sky(hours: np.ndarray, sky: np.ndarray, transparency: np.ndarray) -> np.ndarray:
@@ -134,19 +168,33 @@ def _slope(t: np.ndarray, y: np.ndarray) -> float:
     return float(np.median((y[j] - y[i])[apart != 0] / apart[apart != 0]))
 
 
-def _steepness(hours: np.ndarray, log_sky: np.ndarray) -> float:
-    """Mean change of the expected sky an hour; NaN where it is one constant."""
+def _steepness(hours: np.ndarray, log_sky: np.ndarray, night: np.ndarray) -> float:
+    """Mean change of the fullest night's expected sky an hour; NaN where it is one constant."""
+    if len(night):
+        main = night == np.bincount(night).argmax()
+        hours, log_sky = hours[main], log_sky[main]
     if not np.isfinite(log_sky).all() or np.ptp(hours) < 0.5 or np.ptp(log_sky) == 0:
         return NAN
     return float(np.polyfit(hours - hours.mean(), log_sky, 1)[0])
 
 
 def _hours(frames: Sequence[Frame]) -> np.ndarray:
-    """Hours since the first frame; by running number where a clock is missing."""
-    times = [f.facts.mid_unix or f.facts.start_unix for f in frames]
-    if any(t is None for t in times):
+    """Hours since the first frame; a missing time is that of the neighbours by file name.
+
+    By running number where over half of the times are missing.
+    """
+    stated = [f.facts.mid_unix or f.facts.start_unix for f in frames]
+    times = np.array([NAN if t is None else t for t in stated], float)
+    known = np.isfinite(times)
+    if 2 * known.sum() < len(frames) or not known.any():
         return np.arange(len(frames)) * (frames[0].facts.exposure_s or 60.0) / 3600
-    return (np.array(times) - min(times)) / 3600
+    by_name = np.array(sorted(range(len(frames)), key=lambda i: frames[i].name))
+    places, seen = np.flatnonzero(known[by_name]), times[by_name][known[by_name]]
+    missing = np.flatnonzero(~known[by_name])
+    if len(missing):
+        near = np.abs(missing[:, None] - places[None, :]).argmin(axis=1)
+        times[by_name[missing]] = seen[near]
+    return (times - times.min()) / 3600
 
 
 def _width(frame: Frame) -> float:
@@ -164,7 +212,8 @@ def _slow_quantity(frames: Sequence[Frame], hours: np.ndarray) -> tuple[np.ndarr
         known = np.isfinite(values)
         several = len(np.unique(values[known])) >= 3
         if known.mean() >= 0.8 and several and np.ptp(values[known]) >= least:
-            return np.interp(hours, hours[known], values[known]), unit
+            order = np.argsort(hours[known], kind="stable")
+            return np.interp(hours, hours[known][order], values[known][order]), unit
     return (hours, "h") if len(hours) and np.ptp(hours) >= 0.5 else (None, "")
 
 

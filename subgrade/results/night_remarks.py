@@ -61,7 +61,21 @@ def night_remarks(
     found = []
     for group, mine in zip(groups, members, strict=True):
         found += _beyond_limits(group, mine, limits) + _lone_clear_frames(group, mine)
-    return found + _of_few(groups) + _beside_others(groups, members)
+    return _wrong_clocks(frames) + found + _of_few(groups) + _beside_others(groups, members)
+
+
+def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
+    """Frames whose time cannot be right."""
+    wrong = [(f.name, f.compared.clock_note) for f in frames
+             if f.compared is not None and f.compared.clock_note]  # fmt: skip
+    if not wrong:
+        return []
+    named = ", ".join(f"{name} ({note})" for name, note in wrong[:MOST_NAMED])
+    more = f" and {len(wrong) - MOST_NAMED} more" if len(wrong) > MOST_NAMED else ""
+    return [
+        f"time in the header cannot be right, against the other frames: {named}{more}; "
+        "graded without it"
+    ]
 
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:
