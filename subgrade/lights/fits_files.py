@@ -18,6 +18,7 @@ import numpy as np
 
 from subgrade.errors import UnreadableFile
 from subgrade.lights.cards import BLOCK, Cards, header_length
+from subgrade.lights.checksums import broken_checksum
 from subgrade.lights.model import Pixels
 from subgrade.lights.planes import big_endian, plane_of, to_pixels
 from subgrade.lights.tiles import decompressed
@@ -57,6 +58,7 @@ class Stored:
 class _Hdu:
     index: int
     cards: Cards
+    head: int
     start: int
     nbytes: int
     axes: tuple[int, ...]
@@ -156,10 +158,12 @@ def _read_contents(path: Path, data, with_pixels: bool) -> Stored:
         return Stored(cards, shape, colour, None, tuple(notes))
     if hdu.kind == "compressed":
         _check_length(path, data, hdu, hdu.nbytes, "compressed pixels")
+        notes += _check_sums(path, data, hdu)
         array = decompressed(path, data, hdu.index, hdu.cards, hdu.axes)
         blank = hdu.cards.whole("ZBLANK") if "ZBLANK" in hdu.cards else hdu.cards.whole("BLANK")
     else:
         array = _view(path, data, hdu)
+        notes += _check_sums(path, data, hdu)
         blank = hdu.cards.whole("BLANK")
     planes, cause = plane_of(array)
     if planes is None:
@@ -219,7 +223,7 @@ def _walk(path: Path, data):
             raise UnreadableFile(path, f"{where}the header is cut short: no END record")
         cards = Cards.from_bytes(bytes(data[at : min(at + length, size)]))
         try:
-            hdu = _described(index, cards, at + length)
+            hdu = _described(index, cards, at, at + length)
         except ValueError as error:
             raise UnreadableFile(path, f"{where}{error}") from None
         yield hdu
@@ -227,7 +231,7 @@ def _walk(path: Path, data):
         index += 1
 
 
-def _described(index: int, cards: Cards, start: int) -> _Hdu:
+def _described(index: int, cards: Cards, head: int, start: int) -> _Hdu:
     bitpix, axes = _layout(cards, "BITPIX", "NAXIS")
     pcount, gcount = cards.whole("PCOUNT") or 0, cards.whole("GCOUNT") or 1
     if pcount < 0 or gcount < 1:
@@ -246,7 +250,7 @@ def _described(index: int, cards: Cards, start: int) -> _Hdu:
         bitpix, axes = _layout(cards, "ZBITPIX", "ZNAXIS")
     elif not axes:
         kind = "none"
-    return _Hdu(index, cards, start, nbytes, axes, bitpix, kind)
+    return _Hdu(index, cards, head, start, nbytes, axes, bitpix, kind)
 
 
 def _layout(cards: Cards, bits: str, naxis: str) -> tuple[int, tuple[int, ...]]:
@@ -291,6 +295,13 @@ def _check_length(path: Path, data, hdu: _Hdu, wanted: int, what: str) -> None:
             f"truncated: the header promises {wanted} bytes of {what}, "
             f"the file holds {there} ({100.0 * there / wanted:.1f} %)",
         )
+
+
+def _check_sums(path: Path, data, hdu: _Hdu) -> list[str]:
+    cause, note = broken_checksum(data, hdu.cards, hdu.head, hdu.start, hdu.nbytes)
+    if cause:
+        raise UnreadableFile(path, cause)
+    return [note] if note else []
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
