@@ -44,8 +44,9 @@ class MeasureFile:
         light = _read(path, self.scale)
         stars = None
         if is_light(light.facts) or not light.facts.frame_type_stated:
+            stored = light.pixels
             light = _calibrated(light, self.masters)
-            stars = measure_stars(light.pixels, light.facts)
+            stars = measure_stars(light.pixels, light.facts, stored=stored)
         self.cache.save(key, light.facts, stars)
         if stars is not None and self.cache.writes:
             _draw(self.cache, key, light, stars)
