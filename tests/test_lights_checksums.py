@@ -54,7 +54,7 @@ def test_the_sum_is_astropys(length):
 
 def test_carries_are_folded_back():
     """RFC 1071: the sum of a word and its complement is all ones, a form of zero."""
-    data = bytes.fromhex("12345678" "edcba987") * 2_000_000
+    data = bytes.fromhex("12345678edcba987") * 2_000_000
     assert ones_complement_sum(data, 0, len(data)) == 0xFFFFFFFF
 
 

@@ -257,11 +257,11 @@ def _lone_pixels(values, jump, level, residual, around, rough):
             if abs(left) > 49152.0 and value * line[x - 2] < -16384.0 * 16384.0:
                 wraps += 1
             right = value - line[x + 2]
-            if abs(right) > jump and left * right > 0 and abs(left - right) < 0.5 * level:
-                if found < len(residual):
-                    residual[found] = 0.5 * (left + right)
-                    around[found] = value - residual[found]
-                    found += 1
+            lone = abs(right) > jump and left * right > 0 and abs(left - right) < 0.5 * level
+            if lone and found < len(residual):
+                residual[found] = 0.5 * (left + right)
+                around[found] = value - residual[found]
+                found += 1
     return found, wraps
 
 
