@@ -48,8 +48,9 @@ class MeasureFile:
         light = _read(path, self.scale)
         stars = None
         if is_light(light.facts) or not light.facts.frame_type_stated:
+            stored = light.pixels
             light = _calibrated(light, self.masters)
-            stars = measure_stars(light.pixels, light.facts)
+            stars = measure_stars(light.pixels, light.facts, stored=stored)
         try:
             self.cache.save(key, light.facts, stars)
         except ResultsError as error:

@@ -10,6 +10,7 @@ from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
 from subgrade.causes.figures import beside, figure
+from subgrade.causes.incomplete import incomplete_frames
 from subgrade.causes.light import BROKEN, judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -79,8 +80,11 @@ def _judge_group(
     night = followed.night
     series = followed.laid(group_series(night, group, guiding))
     tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
+    damaged = incomplete_frames(series, night, limits)
     judged = [
-        _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
+        _damaged(night.frames[i], damaged[place])
+        if place in damaged
+        else _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
         for place, i in enumerate(series.members)
     ]
     weights = stack_weights(series, np.array([j.verdict == "keep" for j in judged]))
@@ -123,6 +127,19 @@ def left_out(frame: str, reason: str, note: str, quantity: str = "") -> Judgemen
         1.0 if unreadable else round(probability(6.0), 3),
         0.0,
         (item,),
+    )
+
+
+def _damaged(frame: Frame, finding: Finding) -> Judgement:
+    """A frame with damaged pixels: what else was measured on it shows the damage, not the sky."""
+    return Judgement(
+        frame.name,
+        "reject",
+        (finding.reason,),
+        _explanation("reject", [finding], [], [finding]),
+        round(_confidence("reject", [finding], [finding]), 3),
+        0.0,
+        finding.evidence,
     )
 
 

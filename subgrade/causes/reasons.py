@@ -139,6 +139,12 @@ _ALL = (
         "Too few stars to judge their shape, and no better reason was found.",
     ),
     Reason(
+        "incomplete",
+        "damaged pixels",
+        "Part of the frame is missing or wrong: rows are empty, repeated, shifted or another "
+        "frame's, or bits were flipped on the way to the file.",
+    ),
+    Reason(
         "wrong_frame",
         "wrong frame",
         "Not a light frame of this session: its size, binning, filter, exposure or pointing "

@@ -14,6 +14,7 @@ import numpy as np
 
 from subgrade.errors import UnreadableFile
 from subgrade.lights.cards import BLOCK, MAX_HEADER_BLOCKS, Cards, header_length
+from subgrade.lights.checksums import broken_checksum
 from subgrade.lights.model import Pixels
 from subgrade.lights.planes import big_endian, plane_of, to_pixels
 from subgrade.lights.room import room_for
@@ -123,12 +124,15 @@ def _read_source(path: Path, source, with_pixels: bool) -> Stored:
     if hdu.kind == "compressed":
         check_stated(path, hdu.cards, hdu.axes, abs(hdu.bitpix) // 8)
         packed = _data(path, source, hdu, hdu.nbytes, "compressed pixels")
+        notes += _check_sums(path, hdu, packed)
         array = decompressed(path, hdu.header, packed, hdu.cards, hdu.axes)
         blank = hdu.cards.whole("ZBLANK") if "ZBLANK" in hdu.cards else hdu.cards.whole("BLANK")
     else:
         dtype = big_endian(hdu.bitpix)
         wanted = math.prod(hdu.axes) * dtype.itemsize
-        array = _data(path, source, hdu, wanted, "pixels").view(dtype).reshape(hdu.axes[::-1])
+        stored = _data(path, source, hdu, wanted, "pixels")
+        notes += _check_sums(path, hdu, stored)
+        array = stored.view(dtype).reshape(hdu.axes[::-1])
         blank = hdu.cards.whole("BLANK")
     remark = source.check_rest()
     planes, cause = plane_of(array)
@@ -276,6 +280,13 @@ def _plane_shape(path: Path, hdu: _Hdu) -> tuple[tuple[int, int], bool]:
     if planes is None:
         raise UnreadableFile(path, cause)
     return tuple(planes.shape[-2:]), planes.ndim == 3
+
+
+def _check_sums(path: Path, hdu: _Hdu, data) -> list[str]:
+    cause, note = broken_checksum(hdu.cards, hdu.header, data)
+    if cause:
+        raise UnreadableFile(path, cause)
+    return [note] if note else []
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:

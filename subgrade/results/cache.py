@@ -16,6 +16,7 @@ from subgrade.results.files import write_whole
 from subgrade.stars import PICTURES_VERSION
 from subgrade.stars.model import (
     CutOut,
+    Flaw,
     FramePictures,
     FrameStars,
     Picture,
@@ -29,7 +30,7 @@ ENDS = 64 * 1024
 BLOCK = 4 * 1024
 BLOCKS = 64
 
-CODEC = Codec(HeaderFacts, FrameStars, StarList, StarImage, ShapeField, Streak)
+CODEC = Codec(HeaderFacts, FrameStars, StarList, StarImage, ShapeField, Streak, Flaw)
 PICTURES_CODEC = Codec(FramePictures, CutOut, Picture)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
+from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.model import FrameStars, Streak
@@ -27,8 +28,9 @@ def measure_stars(
     pixels: Pixels,
     facts: HeaderFacts | None = None,
     settings: MeasureSettings | None = None,
+    stored: Pixels | None = None,
 ) -> FrameStars:
-    """Sky, stars and star shape of one frame.
+    """Sky, stars, star shape and soundness of one frame.
 
     Parameters
     ----------
@@ -37,6 +39,8 @@ def measure_stars(
     facts : HeaderFacts, optional
         Only the mosaic pattern and the saturation level are used.
     settings : MeasureSettings, optional
+    stored : Pixels, optional
+        The same frame before it was calibrated, which damage is looked for in.
 
     Returns
     -------
@@ -44,7 +48,17 @@ def measure_stars(
         Numbers that could not be measured are NaN, with the cause in
         ``shape_status`` and ``shape_note``.
     """
-    settings = settings or MeasureSettings()
+    measured = _measured(pixels, facts, settings or MeasureSettings())
+    stored = pixels if stored is None else stored
+    if min(stored.shape) < LEAST_SIDE_PX:
+        return measured
+    sound = examine(stored)
+    return replace(
+        measured, flaws=sound.flaws, row_marks=sound.row_marks, margins_px=sound.margins_px
+    )
+
+
+def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings) -> FrameStars:
     if min(pixels.shape) < LEAST_SIDE_PX:
         return empty_result(pixels, f"the frame is smaller than {LEAST_SIDE_PX} pixels")
     view = first_view(pixels, facts, settings)

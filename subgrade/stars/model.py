@@ -144,6 +144,30 @@ class Streak:
 
 
 @dataclass(frozen=True, slots=True)
+class Flaw:
+    """One kind of damage to the frame's pixels.
+
+    Attributes
+    ----------
+    kind : str
+        ``empty``, ``repeated``, ``garbled``, ``flipped`` or ``wrapped``.
+    first_row, last_row : int
+        Rows it lies in, both included.
+    share : float
+        Share of the frame's pixels it takes.
+    count : int
+        Empty stretches, repeated or garbled rows, flipped bits (an estimate), or steps over the
+        whole range.
+    """
+
+    kind: str
+    first_row: int
+    last_row: int
+    share: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class FrameStars:
     """Everything the later stages need of one frame; NaN where not measured.
 
@@ -193,6 +217,13 @@ class FrameStars:
     streaks: tuple[Streak, ...] = ()
     catalogue: StarList | None = None
     notes: tuple[str, ...] = field(default=())
+    flaws: tuple[Flaw, ...] = ()
+    """Damage that the pixels show by themselves."""
+    row_marks: np.ndarray | None = None
+    """A checksum of each row, uint32, to find the row in another frame; 0 where rows may be
+    alike by chance."""
+    margins_px: tuple[int, int] = (0, 0)
+    """Columns of one value at the left and the right edge, px."""
 
 
 @dataclass(frozen=True, slots=True)
