@@ -90,6 +90,7 @@ def _story(diagnosis: dict | None) -> dict | None:
                 f"{q['name']} {text}"
                 for q in found["numbers"]
                 if (text := number(q["value"], q["error"], q["unit"])) not in found["sentence"]
+                and number(q["value"], None, q["unit"]) not in found["sentence"]
             ],
         }
         for found in diagnosis["findings"]
@@ -115,27 +116,28 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
     oval = eccentricity_text(stars.eccentricity, stars.eccentricity_error) if stars else None
     return {
         **{name: row[name] for name in OF_THE_FRAME},
-        "values": row["values"] | _unrounded(frame),
+        "values": row["values"] | _unrounded(frame, row),
         "evidence": evidence,
         "eccentricity_text": oval if oval != "unknown" else None,
     }
 
 
-def _unrounded(frame: GradedFrame) -> dict[str, float]:
+def _unrounded(frame: GradedFrame, row: dict) -> dict[str, float]:
     """Numbers of the table that the evidence shows too: rounded once only, they read alike."""
-    inside, stars = frame.guiding, frame.stars
-    scale = frame.facts.scale_arcsec if frame.facts else None
-    found = {}
-    if stars:
-        found = {"fwhm_px": stars.fwhm_px, "eccentricity": stars.eccentricity}
-        found |= {"fwhm_arcsec": stars.fwhm_px * scale} if scale else {}
+    inside, scale = frame.guiding, frame.facts.scale_arcsec if frame.facts else None
+    shown = {e["quantity"]: e["value"] for e in row["evidence"]}
+    found = {name: shown.get(name, row["values"][name]) for name in ("fwhm_px", "eccentricity")}
+    if scale and found["fwhm_px"] is not None:
+        found["fwhm_arcsec"] = found["fwhm_px"] * scale
     if inside is not None and inside.samples:
         found |= {
             "guide_rms_ra_arcsec": inside.rms_ra,
             "guide_rms_dec_arcsec": inside.rms_dec,
             "guide_peak_arcsec": inside.peak,
         }
-    return {name: round(float(v), 6) for name, v in found.items() if math.isfinite(v)}
+    return {
+        name: round(float(v), 6) for name, v in found.items() if v is not None and math.isfinite(v)
+    }
 
 
 def _cells(frame: GradedFrame, e: dict) -> dict[str, str]:

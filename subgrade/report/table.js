@@ -9,7 +9,7 @@ const COLUMNS = [
   {key: "confidence", title: "conf.", full: "confidence in the verdict, 0 to 1", wide: 3.4, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
   {key: "fwhm", title: `FWHM\u00a0${MEASURES[0].unit}`, wide: 4.9, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
   {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3.2, figure: true, of: (f) => f.values.eccentricity, text: ovalText},
-  {key: "guide", title: "RMS tot. ″", full: "total guiding RMS, both axes together, arcsec", wide: 5.2, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
+  {key: "guide", title: "RMS tot.\u00a0″", full: "total guiding RMS, both axes together, arcsec", wide: 5.2, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
   {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4.3, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
   {key: "background", title: "sky ADU", full: "sky background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
   {key: "stars", title: "stars", wide: 3.2, figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
