@@ -58,6 +58,7 @@ RETIRED = {
 }
 IN_CODE = (r"(?<![a-z])told(?![a-z])", r"(?<![a-z])said(?![a-z])", "aggressive", "guider saw")
 """What leaves identifiers, docstrings and comments as well."""
+NO_NAMES = {pattern: instead for pattern, instead in RETIRED.items() if "usual" not in pattern}
 RECOGNISED = ("guiding/remarks.py", "guiding/titles.py", "guiding/facts.py")
 """Modules whose texts are patterns for what stands in other people's files."""
 
@@ -192,7 +193,9 @@ def test_files_of_a_whole_night(night):
     collect(json.loads((out / "session.json").read_text(encoding="utf-8")))
     assert values
     assert not shown_in("\n".join(values))
-    assert not shown_in((out / "report.html").read_text(encoding="utf-8").split("<body")[1])
+    page = (out / "report.html").read_text(encoding="utf-8").split("<body")[1]
+    # a key of the data, and a name in the code; the page's own words are looked at above
+    assert not shown_in(page, NO_NAMES)
 
 
 def test_the_list_can_fail():
