@@ -189,7 +189,7 @@ def test_marks_overrule_and_what_was_found_stays():
     after = decided.verdicts
     assert [after[k].verdict for k in (12, 3, 4, 14)] == ["keep", "reject", "keep", "keep"]
     assert after[12].explanation.startswith(
-        "Kept by your mark; subgrade would have rejected it: stars are oval"
+        "Kept by your mark; subgrade would have rejected it: stars are elongated"
     )
     assert after[12].reasons == before[12].reasons
     assert after[4].explanation.startswith("Kept by your mark, as subgrade would have: ecc")

@@ -162,9 +162,9 @@ def test_the_command_shows_columns_clock_and_numbers(tmp_path):
     path = saved(tmp_path, comma(truth()), "record.csv")
     said = run(path)
     assert said.return_value == 0
-    assert re.search(r"RA offset \(arcsec\) +ra +arcsec +1\.00", said.output)
-    for word in ("clock", "samples", "section 1", "RMS", "peak", "2 dithers", "2 settled",
-                 "lost star", "gaps"):  # fmt: skip
+    assert re.search(r"RA offset \(arcsec\) +RA error +arcsec +1\.00", said.output)
+    for word in ("clock", "samples", "section 1", "RMS", "peak", "dithers 2",
+                 "settled after a dither 2", "star missing", "gaps"):  # fmt: skip
         assert word in said.output
     assert "\x1b[" not in said.output
     assert all(line == line.rstrip() for line in said.output.splitlines())

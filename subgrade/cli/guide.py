@@ -6,8 +6,8 @@ import click
 
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
 
-LABEL = 14
-"""Columns of the words in front of a line."""
+LABEL, LEAST_WHY = 14, 30
+"""Columns of the words in front of a line, and the least left to a reason beside its column."""
 EVENTS = {
     "dither": "dithers",
     "settle_start": "settling started",
@@ -31,7 +31,7 @@ ROLES = {
     "ra_side": "RA direction", "dec_side": "Dec direction", "snr": "S/N",
 }  # fmt: skip
 """What a column was read as, where its name in a guide map is no word."""
-UNITS = {"iso": "date and time"}
+UNITS = {"iso": "date, time"}
 
 
 @click.command(
@@ -148,6 +148,9 @@ def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
     for row, why in zip(rows, ["why", *(c["why"] for c in columns)], strict=True):
         head = "  ".join(padded(cell, wide[k], right=k == 3) for k, cell in enumerate(row)) + "  "
         style = "" if lines else "bold"
+        if screen.folds and screen.width - sum(wide) < LEAST_WHY:  # below, for want of room
+            lines += [(head.rstrip(), style)]
+            head = "  "
         lines += [(line, style) for line in screen.folded(why, len(head), head)]
     return lines
 
