@@ -186,8 +186,11 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
     waiting = [path for path in found.files if path not in results]
     undrawn = [] if settings.dry_run else _undrawn(results, cache)
     unkept = ""
-    progress.start(len(found.files), len(found.files) - len(waiting))
+    unread = [result for result in results.values() if isinstance(result, Failure)]
+    progress.start(len(found.files), len(found.files) - len(waiting) - len(unread))
     try:
+        for failure in unread:
+            progress.advance(found.name(failure.path), failure.cause)
         for path, outcome in _each(waiting, MeasureFile, cache, settings, progress.say):
             results[path] = outcome
             unkept = unkept or getattr(outcome, "unkept", "")

@@ -58,7 +58,6 @@ RETIRED = {
 }
 IN_CODE = (r"(?<![a-z])told(?![a-z])", r"(?<![a-z])said(?![a-z])", "aggressive", "guider saw")
 """What leaves identifiers, docstrings and comments as well."""
-NO_NAMES = {pattern: instead for pattern, instead in RETIRED.items() if "usual" not in pattern}
 RECOGNISED = ("guiding/remarks.py", "guiding/titles.py", "guiding/facts.py")
 """Modules whose texts are patterns for what stands in other people's files."""
 
