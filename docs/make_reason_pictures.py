@@ -13,10 +13,12 @@ import re
 import sys
 import tempfile
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from astropy.io import fits
 from PIL import Image
 
 from subgrade.lights import read_light
@@ -48,6 +50,8 @@ class Example:
         Show stars from nine places of the frame in place of one.
     star : int
         Side of the star's cut-out, px.
+    damage : callable or None
+        Changes the affected frame's pixels, stored as whole numbers, before it is graded.
     """
 
     events: tuple[Event, ...] = ()
@@ -57,6 +61,18 @@ class Example:
     field: bool = False
     star: int = STAR
     frames: int = 12
+    damage: Callable[[np.ndarray], None] | None = None
+
+
+def lost_rows(stored: np.ndarray) -> None:
+    """Give the last 45 % of the pixels one value, as a copy that broke off leaves them."""
+    stored.ravel()[-int(0.45 * stored.size) :] = 0
+
+
+def damage_file(path: Path, damage: Callable[[np.ndarray], None]) -> None:
+    """Change the pixels of a plain 16-bit FITS file in place."""
+    with fits.open(path, mode="update", do_not_scale_image_data=True) as units:
+        damage(units[0].data)
 
 
 def one(cause: str, first: int = 6, last: int = 6, **more) -> tuple[Event, ...]:
@@ -91,6 +107,7 @@ EXAMPLES = {
     ),
     "wrong_frame": Example(one("wrong_frame", size=0.25)),
     "unreadable": Example(one("unreadable")),
+    "incomplete": Example(damage=lost_rows),
 }
 
 
@@ -114,6 +131,8 @@ def made(word: str, example: Example, seed: int) -> str:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "lights"
         simulate_night(folder, scenario(example, seed))
+        if example.damage is not None:
+            damage_file(sorted(folder.glob("*.fits"))[example.frame - 1], example.damage)
         graded = grade(
             Settings(
                 (str(folder),),

@@ -120,7 +120,9 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
         return None
     back, _ = cKDTree(np.column_stack((at.real, at.imag))).query(place)
     faintest = there[2][wanted].min() / ratio
-    strange = (back > reach) & (here[2] > faintest)
+    # a stranger must lie where the witness would have seen it
+    seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
+    strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
     return _strip(at[wanted], hit[wanted], place[strange])
 
 
@@ -158,7 +160,8 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
         return None
     top, bottom = at.imag[first], at.imag[end - 1]
     between = (strange[:, 1] >= top) & (strange[:, 1] <= bottom)
-    if between.sum() < 0.5 * missing or (~between).sum() > 0.1 * outside.sum():
+    share, elsewhere = between.sum() / missing, (~between).sum() / outside.sum()
+    if share < 0.35 or elsewhere > min(0.2, 0.4 * share):
         return None
     lost = at[within & ~hit]
     shift, agreeing = _common_shift(lost, strange[between])

@@ -311,7 +311,8 @@ def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> lis
     first, end = _longest_run(rough > 0.5)
     if (end - first) * step < LEAST_ROWS:
         return []
-    beside = rough[[k for k in (first - 1, end) if 0 <= k < len(rough)]]
+    # the rows in which it starts and ends may be garbled in part
+    beside = rough[[k for k in (first - 2, end + 1) if 0 <= k < len(rough)]]
     if len(beside) == 0 or beside.max() > 0.25:
         return []
     top, bottom = int(rows[first]), min(int(rows[end - 1]) + step - 1, height - 1)
