@@ -161,8 +161,8 @@ def _fits_pixels(path: Path):
         except TooLarge:
             return UNASKED
         except Exception:
-            return found or _first_image(path)
-    return found
+            pass
+    return found or _first_image(path)
 
 
 def _first_image(path: Path):
@@ -177,6 +177,9 @@ def _first_image(path: Path):
         content = path.read_bytes()
         if content[:2] == b"\x1f\x8b":
             content = gzip.decompress(content)
+        extension = content.find(b"XTENSION= 'IMAGE")
+        if extension % 2880 == 0:
+            return _planes(fits.ImageHDU.fromstring(_tidied(content[extension:])))
         return _planes(fits.PrimaryHDU.fromstring(_tidied(content)))
     except Exception:
         return None
@@ -189,6 +192,8 @@ def _tidied(content: bytes) -> bytes:
         if found := re.match(rb"[A-Z0-9_\-]+ *= *[^ '/\x00]+", record):
             records[k] = found[0].ljust(80)
         records[k] = bytes(c if 32 <= c < 127 else 32 for c in records[k])
+    if records and records[0].startswith(b"SIMPLE"):
+        records[0] = b"SIMPLE  =                    T".ljust(80)
     return b"".join(records) + content[max(end, 0) :]
 
 
