@@ -10,7 +10,7 @@ import pytest
 from subgrade.causes import judge_night, load_limits
 from subgrade.night import compare_night
 from subgrade.stars.model import Flaw
-from tests.causes_nights import steady, night_of
+from tests.causes_nights import night_of, steady
 from tests.night_fields import make_frame, make_sky
 
 EMPTY = Flaw("empty", 900, 999, 0.1, 1)
