@@ -16,6 +16,7 @@ from astropy.wcs import WCS
 
 from subgrade.causes import judge_night, left_out, load_limits
 from subgrade.errors import ResultsError
+from subgrade.plaintext import printable
 from subgrade.results import Graded, GradedFrame, open_results, write_results
 from subgrade.results.columns import COLUMNS, position_angle_deg
 from subgrade.results.files import line_path, path_line, write_whole
@@ -141,21 +142,22 @@ def test_a_night_poor_throughout_is_remarked_on(tmp_path):
 def test_hostile_names_survive_every_file(tmp_path):
     graded = graded_night([Shot() for _ in HOSTILE], names=HOSTILE)
     folder = write_results(graded, tmp_path)
+    shown = list(map(printable, HOSTILE))
     cells = [row["frame"] for row in rows_of(folder)]
-    assert [os.path.normpath(c) for c in cells] == HOSTILE
+    assert [os.path.normpath(c) for c in cells] == shown
     assert not [c for c in cells if c[0] in "=+-@"]
     lines = (folder / "keeps.txt").read_text(encoding="utf-8").splitlines()
     assert [line_path(line) for line in lines[1:]] == HOSTILE
     session = open_results(folder)
     assert [f["values"]["frame"] for f in session.frames] == HOSTILE
     cells = QTable.read(folder / "summary.ecsv")["frame"]
-    assert [os.path.normpath(c) for c in cells] == HOSTILE
+    assert [os.path.normpath(c) for c in cells] == shown
 
 
 def test_header_text_cannot_become_a_formula(tmp_path):
     graded = graded_night(steady(3, facts={"target": "=HYPERLINK(1)", "filter": "-12,5"}))
     rows = rows_of(write_results(graded, tmp_path))
-    assert (rows[0]["target"], rows[0]["filter"]) == ("'=HYPERLINK(1)", "-12,5")
+    assert (rows[0]["target"], rows[0]["filter"]) == ("'=HYPERLINK(1)", "'-12,5")
 
 
 def test_a_name_that_is_not_utf8_is_written_all_the_same(tmp_path):
