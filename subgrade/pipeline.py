@@ -218,7 +218,14 @@ def judge(
     night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
 ):
     """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import ExpectedMotion, follow, judge_night, judge_with, left_out
+    from subgrade.causes import (
+        ExpectedMotion,
+        damaged_frames,
+        follow,
+        judge_night,
+        judge_with,
+        left_out,
+    )
     from subgrade.diagnosis import diagnose_night
     from subgrade.results import Graded, GradedFrame
     from subgrade.results.cache import KeptPictures
@@ -227,8 +234,12 @@ def judge(
     guiding = guiding or Joined()
     asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
     followed = follow(night, asked, guiding.usable)
+    damaged = damaged_frames(followed.night, limits)
     decided = judge_with(
-        followed.night, limits, lambda li: judge_night(night, li, guiding.usable, followed), person
+        followed.night,
+        limits,
+        lambda li: judge_night(night, li, guiding.usable, followed, damaged),
+        person,
     )
     verdicts, limits = decided.verdicts, decided.limits
     inside = guiding.usable.exposures if guiding.usable else (None,) * len(night.frames)
