@@ -307,7 +307,14 @@ def judge(
     night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
 ):
     """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import ExpectedMotion, Followed, follow, judge_night, judge_with
+    from subgrade.causes import (
+        ExpectedMotion,
+        Followed,
+        damaged_frames,
+        follow,
+        judge_night,
+        judge_with,
+    )
     from subgrade.results import Graded
     from subgrade.results.problems import NOT_SEARCHED, NOT_USED
 
@@ -319,8 +326,14 @@ def judge(
         lambda: follow(night, asked, record),
         Followed(night, (), ()),
     )
+    damaged = attempt(
+        "the search for damaged pixels", lambda: damaged_frames(followed.night, limits), {}
+    )
     decided = judge_with(
-        followed.night, limits, lambda li: judge_night(night, li, record, followed), person
+        followed.night,
+        limits,
+        lambda li: judge_night(night, li, record, followed, damaged),
+        person,
     )
     frames = [
         *_judged(night, measured, decided.verdicts, record, settings),

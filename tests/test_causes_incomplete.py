@@ -130,33 +130,33 @@ def of_another_field(frame, other, first: int, last: int):
     return replace(frame, stars=replace(frame.stars, catalogue=catalogue))
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("dx", [-9.0, 40.0, 700.0])
 @pytest.mark.parametrize(("first", "last"), [(0, 400), (1200, 1500), (1400, 2999)])
 def test_shifted_rows_are_found(seed, dx, first, last):
     frames = dithered(seed)
     frames[2] = moved(frames[2], first, last, dx)
-    night = compare_night(frames)
-    assert damaged(night) == [2]
-    assert f"{abs(dx):.0f}" in judged(night)[2].explanation.replace("8.99", "9").replace("9.0", "9")
+    verdicts = judged(compare_night(frames))
+    assert [v.reasons[:1] == ("incomplete",) for v in verdicts] == [k == 2 for k in range(7)]
+    assert "are not in their place but" in verdicts[2].explanation
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize(("first", "last"), [(0, 400), (1200, 1500), (1900, 2999)])
 def test_rows_of_another_field_are_found(seed, first, last):
     frames = dithered(seed)
     rng = np.random.default_rng(100 + seed)
     frames[2] = of_another_field(frames[2], make_frame(rng, make_sky(rng)), first, last)
-    night = compare_night(frames)
-    assert damaged(night) == [2]
-    assert "others stand there" in judged(night)[2].explanation
+    verdicts = judged(compare_night(frames))
+    assert [v.reasons[:1] == ("incomplete",) for v in verdicts] == [k == 2 for k in range(7)]
+    assert "others stand there" in verdicts[2].explanation
 
 
 def banded_cloud(place):
     return np.where((place.imag > 1200) & (place.imag < 1800), 0.1, 1.0)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_sound_frames_have_their_stars_in_place(seed):
     rng = np.random.default_rng(seed)
     frames = dithered(seed, false=15)

@@ -6,6 +6,7 @@
 
 from subgrade.causes.expected import ExpectedMotion, Followed, follow
 from subgrade.causes.figures import beside, eccentricity_text, figure, on_sky
+from subgrade.causes.incomplete import damaged_frames
 from subgrade.causes.judge import judge_night, left_out
 from subgrade.causes.limits import Limits, load_limits
 from subgrade.causes.model import Evidence, Judgement
@@ -25,6 +26,7 @@ __all__ = [
     "Person",
     "Reason",
     "beside",
+    "damaged_frames",
     "eccentricity_text",
     "figure",
     "follow",

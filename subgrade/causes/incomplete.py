@@ -13,7 +13,7 @@ import numpy as np
 from subgrade.causes.evidence import Finding, evidence
 from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import GroupSeries, group_series
 from subgrade.causes.strips import Strip, foreign_strip
 from subgrade.night.model import Night
 from subgrade.stars.model import Flaw
@@ -37,31 +37,40 @@ class Copied:
     """Place of that frame in the series."""
 
 
-def incomplete_frames(series: GroupSeries, night: Night, limits: Limits) -> dict[int, Finding]:
-    """Findings of damaged pixels, by place in the series.
+def damaged_frames(night: Night, limits: Limits) -> dict[int, Finding]:
+    """Findings of damaged pixels, by index into ``night.frames``.
 
     Parameters
     ----------
-    series : GroupSeries
     night : Night
     limits : Limits
+        Only the cap of points is used.
 
     Returns
     -------
     dict of int to Finding
     """
+    found = {}
+    for group in night.groups:
+        series = group_series(night, group)
+        for place, finding in _of_group(series, night, limits).items():
+            found[series.members[place]] = finding
+    return found
+
+
+def _of_group(series: GroupSeries, night: Night, limits: Limits) -> dict[int, Finding]:
     frames = [night.frames[i] for i in series.members]
     compared = [night.compared[i] for i in series.members]
     strips = {k: foreign_strip(k, frames, compared) for k in range(len(series))}
     copies = copied_rows(series, strips)
     found = {}
     for place in range(len(series)):
-        parts = [_of_flaw(f, series.stars[place].height) for f in damage(series, place)]
+        height = series.stars[place].height
+        parts = [_of_flaw(f, height) for f in damage(series, place)]
         if place in copies:
-            name = frames[copies[place].other].name
-            parts.append(_of_copy(copies[place], name, series.stars[place].height))
+            parts.append(_of_copy(copies[place], frames[copies[place].other].name, height))
         elif strips[place] is not None:
-            parts.append(_of_strip(strips[place], series.stars[place].height))
+            parts.append(_of_strip(strips[place], height))
         if parts:
             found[place] = _finding(parts, limits)
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from subgrade.causes.displaced import Displaced, light_displaced, star_trails
 from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
 from subgrade.causes.figures import beside, figure
-from subgrade.causes.incomplete import incomplete_frames
+from subgrade.causes.incomplete import damaged_frames
 from subgrade.causes.light import BROKEN, judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -39,6 +40,7 @@ def judge_night(
     limits: Limits,
     guiding: GuideNight | None = None,
     followed: Followed | None = None,
+    damaged: Mapping[int, Finding] | None = None,
 ) -> tuple[Judgement, ...]:
     """A verdict on every frame of the night.
 
@@ -50,6 +52,8 @@ def judge_night(
         The guiding record; it sharpens reasons and never decides a verdict.
     followed : Followed, optional
         The trails that all frames share, as `follow` found them; looked for when not given.
+    damaged : mapping of int to Finding, optional
+        Frames with damaged pixels, as `damaged_frames` found them; looked for when not given.
 
     Returns
     -------
@@ -58,10 +62,11 @@ def judge_night(
     """
     followed = follow(night, None, guiding) if followed is None else followed
     night = followed.night
+    damaged = damaged_frames(night, limits) if damaged is None else damaged
     verdicts: list[Judgement | None] = [None] * len(night.frames)
     for group in night.groups:
         with part(f"the verdicts on {group.label}"):
-            for i, judgement in _judge_group(followed, group, guiding, limits).items():
+            for i, judgement in _judge_group(followed, group, guiding, limits, damaged).items():
                 verdicts[i] = judgement
     judged = {i for group in night.groups for i in group.members}
     for i, verdict in enumerate(verdicts):
@@ -74,16 +79,19 @@ def judge_night(
 
 
 def _judge_group(
-    followed: Followed, group: Group, guiding: GuideNight | None, limits: Limits
+    followed: Followed,
+    group: Group,
+    guiding: GuideNight | None,
+    limits: Limits,
+    damaged: Mapping[int, Finding],
 ) -> dict[int, Judgement]:
     """The verdicts on a group's frames by their place in the night."""
     night = followed.night
     series = followed.laid(group_series(night, group, guiding))
     tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
-    damaged = incomplete_frames(series, night, limits)
     judged = [
-        _damaged(night.frames[i], damaged[place])
-        if place in damaged
+        _damaged(night.frames[i], damaged[i])
+        if i in damaged
         else _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
         for place, i in enumerate(series.members)
     ]

@@ -23,6 +23,8 @@ LEAST = 8
 WITNESSES = 4
 """Frames that a frame is held against; more than half of them must agree."""
 EDGE_PX = 12.0
+ASKED = 40
+"""Missing stars at most whose common shift is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +166,9 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     if share < 0.35 or elsewhere > min(0.2, 0.4 * share):
         return None
     lost = at[within & ~hit]
-    shift, agreeing = _common_shift(lost, strange[between])
-    if agreeing < max(4, 0.4 * len(lost)):
+    asked = lost[:: -(-len(lost) // ASKED)]
+    shift, agreeing = _common_shift(asked, strange[between])
+    if agreeing < max(4, 0.4 * len(asked)):
         shift = None
     moved = np.abs(lost[:, None] - (strange[between] @ np.array([1, 1j]))[None, :]).min(axis=1)
     if shift is None and np.median(moved) < 2 * EDGE_PX:
