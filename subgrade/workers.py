@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 import threading
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,11 +16,11 @@ from pathlib import Path
 
 from subgrade.errors import SubgradeError
 from subgrade.parts import error_words
+from subgrade.processes import Pool
 
 COMPILING = "compiling the measuring code, once on this machine…"
-COMPILE_IS_SLOW_S = 1.0
-FILES_PER_WORKER = 4
-"""Another process takes about as long to start as a few files to measure."""
+FILES_PER_WORKER = 2
+"""Where processes cannot be forked, another takes as long to start as a few files to measure."""
 
 
 UNREADABLE, CRASH, MEMORY, DIED = "unreadable", "crash", "memory", "died"
@@ -88,14 +87,24 @@ def measure_each(
     On KeyboardInterrupt files being measured are finished, the rest are not begun, and
     the interrupt goes on to the caller.
     """
-    _warm_up(say)
-    if workers <= 1:
-        yield from _in_this_process(paths, measure)
+    announced: list[str] = []
+
+    def announce():
+        if not announced:
+            announced.append(COMPILING)
+            say(COMPILING)
+
+    if workers <= 1 or not paths:
+        yield from _in_this_process(paths, measure, announce)
     else:
-        yield from _in_processes(paths, measure, workers, say)
+        yield from _in_processes(paths, measure, workers, say, announce)
 
 
-def _in_this_process(paths, measure) -> Iterator[tuple[Path, object]]:
+def _in_this_process(paths, measure, announce) -> Iterator[tuple[Path, object]]:
+    if paths:
+        from subgrade.stars import warm_up
+
+        warm_up(announce)
     for path in paths:
         with _interrupt_held_back():
             outcome = _guarded(measure, path)
@@ -106,15 +115,15 @@ class _NoProcesses(Exception):
     """Not even an empty task ran: the processes die at their start."""
 
 
-def _in_processes(paths, measure, workers, say) -> Iterator[tuple[Path, object]]:
+def _in_processes(paths, measure, workers, say, announce) -> Iterator[tuple[Path, object]]:
     waiting = deque(paths)
     while waiting:
         suspects: list[Path] = []
         try:
-            yield from _until_crash(waiting, suspects, measure, workers)
+            yield from _until_crash(waiting, suspects, measure, Pool(workers, announce))
         except _NoProcesses:
             say("processes cannot be started here; measuring one file at a time")
-            yield from _in_this_process([*suspects, *waiting], measure)
+            yield from _in_this_process([*suspects, *waiting], measure, announce)
             return
         # Whichever was being measured when a process died may have killed it: each is
         # tried again, alone.
@@ -122,18 +131,16 @@ def _in_processes(paths, measure, workers, say) -> Iterator[tuple[Path, object]]
             yield path, _alone(path, measure)
 
 
-def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, object]]:
-    pool = _pool(workers)
+def _until_crash(waiting, suspects, measure, pool: Pool) -> Iterator[tuple[Path, object]]:
     running = {}
-    with _interrupts_ignored():
-        started = pool.submit(_nothing)
+    room = 2 * pool.workers
     try:
         while waiting or running:
             # one file waits behind each, so that no process idles while results travel
-            while waiting and len(running) < 2 * workers:
-                with _interrupts_ignored():
-                    future = pool.submit(_guarded, measure, waiting[0])
+            while waiting and len(running) < room:
+                future = pool.submit(_guarded, measure, waiting[0])
                 running[future] = waiting.popleft()
+            pool.wait_until_ready()
             done, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
                 path = running.pop(future)
@@ -149,13 +156,9 @@ def _until_crash(waiting, suspects, measure, workers) -> Iterator[tuple[Path, ob
     except BrokenProcessPool:  # raised by submit
         suspects.extend(running.values())
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-    if suspects and not (started.done() and started.exception() is None):
+        pool.close()
+    if suspects and not pool.ever_ran:
         raise _NoProcesses
-
-
-def _nothing() -> None:
-    """A task that runs if any does."""
 
 
 def _alone(path: Path, measure) -> object:
@@ -165,41 +168,14 @@ def _alone(path: Path, measure) -> object:
     death here can be its first ever.
     """
     for _ in range(2):
-        pool = _pool(1)
+        pool = Pool(1)
         try:
-            with _interrupts_ignored():
-                future = pool.submit(_guarded, measure, path)
-            return future.result()
+            return pool.submit(_guarded, measure, path).result()
         except BrokenProcessPool:
             continue
         finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+            pool.close()
     return Failure(path, "the measuring process died on this file, twice", DIED)
-
-
-def _pool(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker
-    )
-
-
-def _start_worker() -> None:
-    """Ctrl-C is the parent's to handle; a worker finishes its file, unless the parent is gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, name="end-with-parent", daemon=True).start()
-    _load_kernels()
-
-
-def _end_with_parent() -> None:
-    """End this process when its parent has ended, however that was killed.
-
-    The parent holds one end of a pipe that closes with it.  Linux could send a signal
-    instead, but it does so already when the thread ends that started the process.
-    """
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 def _guarded(measure, path: Path) -> object:
@@ -213,29 +189,6 @@ def _guarded(measure, path: Path) -> object:
         # one odd file must not end a night's run, whatever a library raises on it
         words = f"subgrade itself failed while measuring it ({error_words(error)})"
         return Failure(path, words, CRASH, traceback.format_exc())
-
-
-def _load_kernels() -> None:
-    from subgrade.stars import warm_up
-
-    warm_up()
-
-
-def _warm_up(say: Callable[[str], None]) -> None:
-    """Compile here first, so that processes find the code on disk; report it if it is slow."""
-    from subgrade.stars import warm_up
-
-    done = threading.Event()
-
-    def remind():
-        if not done.wait(COMPILE_IS_SLOW_S):
-            say(COMPILING)
-
-    threading.Thread(target=remind, daemon=True).start()
-    try:
-        warm_up()
-    finally:
-        done.set()
 
 
 @contextmanager
@@ -264,16 +217,3 @@ def _interrupt_held_back():
         signal.signal(signal.SIGINT, before)
     if held:
         raise KeyboardInterrupt
-
-
-@contextmanager
-def _interrupts_ignored():
-    """Processes started inside ignore Ctrl-C from their first moment on."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

@@ -10,9 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from subgrade import workers
+from subgrade import processes, workers
 from subgrade.errors import UnreadableFile
 from subgrade.workers import Failure, default_workers, measure_each
+
+ROOT = Path(__file__).resolve().parents[1]
 
 
 def pretend(path: Path) -> str:
@@ -34,7 +36,7 @@ def pretend(path: Path) -> str:
     return name
 
 
-def _dies() -> None:
+def _dies(*_) -> None:
     os._exit(3)
 
 
@@ -67,7 +69,7 @@ def test_a_file_that_only_waited_when_a_process_died_has_its_two_tries(tmp_path)
 
 
 def test_where_no_process_starts_files_are_measured_all_the_same(monkeypatch):
-    monkeypatch.setattr(workers, "_start_worker", _dies)
+    monkeypatch.setattr(processes, "start_worker", _dies)
     lines = []
     paths = [Path("a"), Path("b"), Path("c"), Path("bad")]
     found = {p.name: r for p, r in measure_each(paths, pretend, 2, lines.append)}
@@ -168,22 +170,75 @@ def alive(pid: int) -> bool:
         return False
 
 
-def test_compiling_is_said_only_when_it_is_slow(monkeypatch):
+def test_compiling_is_announced_once_and_only_when_it_happens(tmp_path):
+    """On a fresh cache it is, though two processes share it; on the filled one it is not."""
+    code = """
+from pathlib import Path
+from subgrade.workers import measure_each
+from tests.test_cli_workers import pretend
+lines = []
+done = list(measure_each([Path("a"), Path("b")], pretend, 2, lines.append))
+assert sorted(name for _, name in done) == ["a", "b"]
+print(lines)
+"""
+    environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path), "PYTHONPATH": str(ROOT)}
+    command = [sys.executable, "-c", code]
+    printed = [
+        subprocess.run(command, env=environment, capture_output=True, text=True, check=True).stdout
+        for _ in range(2)
+    ]
+    assert printed == [f"{[workers.COMPILING]}\n", "[]\n"]
+
+
+def test_compiling_in_this_process_is_announced(monkeypatch):
     import subgrade.stars
 
     lines = []
-    monkeypatch.setattr(subgrade.stars, "warm_up", lambda: None, raising=False)
+    monkeypatch.setattr(subgrade.stars, "warm_up", lambda compiling: compiling(), raising=False)
     assert list(measure_each([Path("a")], pretend, 1, lines.append)) == [(Path("a"), "a")]
-    assert lines == []
-    monkeypatch.setattr(workers, "COMPILE_IS_SLOW_S", 0.02)
-    monkeypatch.setattr(subgrade.stars, "warm_up", lambda: time.sleep(0.3), raising=False)
-    list(measure_each([Path("a")], pretend, 1, lines.append))
     assert lines == [workers.COMPILING]
+
+
+EVERY_KIND = """
+import sys
+from subgrade.lights import HeaderFacts, Pixels
+from subgrade.stars import frame_pictures, measure_stars, warm_up
+from tests.render import Scene, StarShape, render
+
+def ready():
+    found = {}
+    for name, module in list(sys.modules.items()):
+        if name.startswith("subgrade.stars."):
+            for key, value in vars(module).items():
+                if hasattr(value, "nopython_signatures"):
+                    found[key] = set(map(str, value.nopython_signatures))
+    return found
+
+warm_up()
+before = ready()
+for mosaic, width in ((None, 600), (None, 599), ("RGGB", 600)):
+    scene = Scene(600, 480, bright=60, mosaic=mosaic, hot_pixels=100, streak_adu=900.0)
+    data = render(StarShape("moffat", 3.0), scene).data[:, :width].copy()
+    for pixels in (Pixels(data), Pixels(data.astype("float32"), integer=False)):
+        facts = HeaderFacts(mosaic=mosaic)
+        frame_pictures(pixels, facts, measure_stars(pixels, facts))
+assert len(before) > 20
+print(sorted(name for name, kinds in ready().items() if kinds - before[name]))
+"""
+
+
+def test_every_kernel_of_a_frame_is_ready_after_the_warm_up():
+    """A kernel the warm-up misses would be compiled by every process anew."""
+    done = subprocess.run(
+        [sys.executable, "-c", EVERY_KIND], env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.strip() == "[]"
 
 
 def test_no_more_processes_than_cores_or_work(monkeypatch):
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(8)), raising=False)
-    assert [default_workers(n) for n in (0, 1, 7, 8, 20, 500)] == [1, 1, 1, 2, 5, 8]
+    assert [default_workers(n) for n in (0, 1, 3, 4, 10, 500)] == [1, 1, 1, 2, 5, 8]
 
 
 def test_measuring_works_away_from_the_main_thread():

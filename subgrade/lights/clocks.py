@@ -1,12 +1,11 @@
-"""Texts and numbers that name an instant, turned into UTC through astropy.time."""
+"""Texts and numbers that name an instant, turned into UTC."""
 
 from __future__ import annotations
 
-import calendar
-import functools
 import re
 
 from subgrade.lights.cards import Cards
+from subgrade.lights.instants import Instant, from_calendar, from_day_number, shifted
 
 MJD_OF_JD = 2400000.5
 _GPS_BEHIND_TAI = 19.0
@@ -90,62 +89,18 @@ def plain_text(text: str | None) -> str | None:
     return "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:06.3f}".format(*date, *clock)
 
 
-@functools.cache
-def _load_time():
-    """astropy.time, without letting its leap-second refresh go to the network."""
-    from astropy.utils import iers
-
-    with iers.conf.set_temp("auto_download", False):
-        from astropy import time
-    return time
-
-
-def moment_of(date, clock, scale: str, offset: float | None = None):
-    """A calendar date and time of day in a scale, as astropy UTC time; ValueError if invalid."""
+def moment_of(date, clock, scale: str, offset: float | None = None) -> Instant:
+    """A calendar date and time of day in a scale, in UTC; ValueError if invalid."""
     if not 1900 <= date[0] <= 2159:
         raise ValueError(f"year {date[0]}")
     if clock[0] > 24 or clock[1] > 59 or clock[2] >= 61.0:
         raise ValueError("time of day")
-    text = "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:012.9f}".format(*date, *clock)
-    time = _load_time().Time(text, format="isot", scale="tai" if scale == "gps" else scale)
-    time = shifted(time, _GPS_BEHIND_TAI) if scale == "gps" else time
-    return (shifted(time, -3600.0 * offset) if offset else time).utc
+    instant = from_calendar(date, clock, "tai" if scale == "gps" else scale)
+    instant = shifted(instant, _GPS_BEHIND_TAI) if scale == "gps" else instant
+    return shifted(instant, -3600.0 * offset) if offset else instant
 
 
-def moment_of_day_number(number: float, scale: str):
-    """The instant of a Julian (above a million) or modified Julian day, as astropy UTC time."""
-    library = _load_time()
-    form = "mjd" if number < 1e6 else "jd"
-    time = library.Time(number, format=form, scale="tai" if scale == "gps" else scale)
-    return (shifted(time, _GPS_BEHIND_TAI) if scale == "gps" else time).utc
-
-
-def shifted(time, seconds: float):
-    """The instant some SI seconds later, leap seconds counted."""
-    return time + _load_time().TimeDelta(seconds, format="sec")
-
-
-def seconds_between(later, earlier) -> float:
-    """SI seconds from one instant to another, leap seconds counted."""
-    return float((later - earlier).sec)
-
-
-def iso(time) -> str | None:
-    """ISO 8601 in UTC with milliseconds and Z."""
-    if time is None:
-        return None
-    time = time.copy()
-    time.precision = 3
-    return f"{time.utc.isot}Z"
-
-
-def posix(time) -> float | None:
-    """POSIX seconds of an astropy time; within a leap second those of the next second.
-
-    ``Time.unix`` is not used: on the day of a leap second it strays up to 1 s.
-    """
-    if time is None:
-        return None
-    part = time.utc.ymdhms
-    minute = tuple(int(part[name]) for name in ("year", "month", "day", "hour", "minute"))
-    return calendar.timegm((*minute, 0)) + float(part["second"])
+def moment_of_day_number(number: float, scale: str) -> Instant:
+    """The instant of a Julian (above a million) or modified Julian day, in UTC."""
+    instant = from_day_number(number, "tai" if scale == "gps" else scale)
+    return shifted(instant, _GPS_BEHIND_TAI) if scale == "gps" else instant

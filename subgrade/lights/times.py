@@ -1,7 +1,7 @@
 """Exposure times from header keywords (FITS 4.0, section 9) and common practice.
 
-Every arithmetic step runs in astropy.time, so that a leap second inside an
-exposure is counted.  See docs/reading.md for the precedence and the reasons.
+A leap second inside an exposure is counted (`subgrade.lights.instants`).  See docs/reading.md for
+the precedence and the reasons.
 """
 
 from __future__ import annotations
@@ -16,16 +16,13 @@ from subgrade.lights.clocks import (
     CLOCK,
     MJD_OF_JD,
     clock_of,
-    iso,
     moment_of,
     moment_of_day_number,
     plain_text,
-    posix,
     scale_of,
-    seconds_between,
-    shifted,
     split_date,
 )
+from subgrade.lights.instants import Instant, iso, posix, seconds_between, shifted
 
 _TIME_OF_DAY = ("TIME-OBS", "UT", "UTSTART", "UTC-OBS", "UT-OBS", "UTC", "UTOBS", "TIME-BEG")
 """Keywords of a separate time of day beside a date without one (common practice, no source)."""
@@ -66,7 +63,7 @@ class ExposureTimes:
 
 @dataclass(frozen=True, slots=True)
 class _Moment:
-    time: object
+    time: Instant
     key: str
     role: str  # start, mid, end
     stated: bool = True
@@ -136,7 +133,7 @@ def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
 
 
 def _start_and_mid(first, mid, end, elapsed, exposure_s, notes):
-    """Start and middle as astropy times (None where unknown) and the keywords used."""
+    """Start and middle as instants (None where unknown) and the keywords used."""
     length = elapsed if elapsed is not None else exposure_s
     source = []
     start = None

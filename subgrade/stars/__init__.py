@@ -9,6 +9,7 @@ __all__ = [
     "PICTURES_VERSION",
     "MeasureSettings",
     "frame_pictures",
+    "load_kernels",
     "measure_stars",
     "star_image_picture",
     "warm_up",
@@ -21,10 +22,10 @@ def __getattr__(name: str):
         from subgrade.stars.measure import measure_stars
 
         return measure_stars
-    if name == "warm_up":
-        from subgrade.stars.warm import warm_up
+    if name in ("warm_up", "load_kernels"):
+        from subgrade.stars import warm
 
-        return warm_up
+        return getattr(warm, name)
     if name in ("frame_pictures", "star_image_picture"):
         from subgrade.stars import pictures
 

@@ -10,13 +10,11 @@ from subgrade.stars.raster import sealed
 
 
 @kernel
-def _word_sums(words, swapped, flip, k, sums):
+def _word_sums(words, swapped, flip, k, line, sums, count):
     """Sums over k x k blocks of 16-bit words, and how many pixels each block holds."""
     height, width = words.shape
     rows, columns = sums.shape
-    count = np.empty((rows, columns), np.int64)
     top = np.uint16(0x8000) if flip else np.uint16(0)
-    line = np.empty(width, np.uint32)
     for j in range(rows):
         line[:] = 0
         last = min((j + 1) * k, height)
@@ -36,17 +34,13 @@ def _word_sums(words, swapped, flip, k, sums):
                 total += line[x]
             sums[j, i] = total
             count[j, i] = (last - j * k) * (stop - i * k)
-    return count
 
 
 @kernel
-def _float_sums(values, k, sums):
+def _float_sums(values, k, line, good, sums, count):
     """Sums over k x k blocks of the floats that are finite, and how many those are."""
     height, width = values.shape
     rows, columns = sums.shape
-    count = np.empty((rows, columns), np.int64)
-    line = np.empty(width, np.float32)
-    good = np.empty(width, np.int32)
     none = np.float32(0)
     for j in range(rows):
         line[:] = 0
@@ -66,7 +60,6 @@ def _float_sums(values, k, sums):
                 number += good[x]
             sums[j, i] = total
             count[j, i] = number
-    return count
 
 
 def area_means(pixels: Pixels, k: int) -> np.ndarray:
@@ -80,9 +73,12 @@ def area_means(pixels: Pixels, k: int) -> np.ndarray:
     data = sealed(pixels.data)
     height, width = data.shape
     sums = np.empty((-(-height // k), -(-width // k)))
+    count = np.empty(sums.shape, np.int64)
     if data.dtype == np.uint16:
-        count = _word_sums(data, pixels.swapped, pixels.sign_flip, k, sums)
+        line = np.empty(width, np.uint32)
+        _word_sums(data, pixels.swapped, pixels.sign_flip, k, line, sums, count)
     else:
-        count = _float_sums(data, k, sums)
+        line, good = np.empty(width, np.float32), np.empty(width, np.int32)
+        _float_sums(data, k, line, good, sums, count)
     sums[(count == 0) | ~np.isfinite(sums)] = np.nan
     return sums / np.maximum(count, 1) * pixels.scale + pixels.zero

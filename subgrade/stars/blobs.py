@@ -75,11 +75,10 @@ def threshold_line(level, cell, y, out):
 
 
 @kernel
-def _collect(image, threshold, cell, most):
+def _collect(image, threshold, cell, line, xs, ys):
+    """Fill ``xs`` and ``ys`` with the bright blocks; how many, -1 where there is no room."""
     height, width = image.shape
-    xs = np.empty(most, np.int32)
-    ys = np.empty(most, np.int32)
-    line = np.empty(width, np.float32)
+    most = len(xs)
     found = 0
     group = 16
     for y in range(height):
@@ -94,18 +93,18 @@ def _collect(image, threshold, cell, most):
                 for i in range(start, start + group):
                     if row[i] > line[i]:
                         if found == most:
-                            return xs, ys, -1
+                            return -1
                         xs[found] = i
                         ys[found] = y
                         found += 1
         for i in range(width - width % group, width):
             if row[i] > line[i]:
                 if found == most:
-                    return xs, ys, -1
+                    return -1
                 xs[found] = i
                 ys[found] = y
                 found += 1
-    return xs[:found].copy(), ys[:found].copy(), found
+    return found
 
 
 @kernel
@@ -117,24 +116,28 @@ def _root(parent, i):
 
 
 @kernel
-def _label(xs, ys):
+def _label(xs, ys, scratch, labels):
     """Label 8-connected blocks given in raster order; labels are 0..count-1."""
     n = len(xs)
-    run_of = np.empty(n, np.int32)
+    run_of = scratch[0]
     runs = 0
     for k in range(n):
         if k == 0 or ys[k] != ys[k - 1] or xs[k] != xs[k - 1] + 1:
             runs += 1
         run_of[k] = runs - 1
-    first = np.empty(runs, np.int32)
-    last = np.empty(runs, np.int32)
-    row = np.empty(runs, np.int32)
+    first = scratch[1]
+    last = scratch[2]
+    row = scratch[3]
     for k in range(n - 1, -1, -1):
         first[run_of[k]] = xs[k]
     for k in range(n):
         last[run_of[k]] = xs[k]
         row[run_of[k]] = ys[k]
-    parent = np.arange(runs).astype(np.int32)
+    parent = scratch[4]
+    number = scratch[5]
+    for r in range(runs):
+        parent[r] = r
+        number[r] = -1
     above = 0
     for r in range(runs):
         while above < r and (row[above] < row[r] - 1):
@@ -149,7 +152,6 @@ def _label(xs, ys):
                 elif two < one:
                     parent[one] = two
             a += 1
-    number = np.full(runs, -1, np.int32)
     count = 0
     for r in range(runs):
         root = _root(parent, r)
@@ -157,19 +159,15 @@ def _label(xs, ys):
             number[root] = count
             count += 1
         number[r] = number[root]
-    labels = np.empty(n, np.int32)
     for k in range(n):
         labels[k] = number[run_of[k]]
-    return labels, count
+    return count
 
 
 @kernel
-def _values_and_peaks(image, level, cell, xs, ys):
+def _values_and_peaks(image, level, cell, xs, ys, values, peaks):
     height, width = image.shape
-    n = len(xs)
-    values = np.empty(n, np.float32)
-    peaks = np.zeros(n, np.bool_)
-    for k in range(n):
+    for k in range(len(xs)):
         x = xs[k]
         y = ys[k]
         v = image[y, x]
@@ -184,20 +182,10 @@ def _values_and_peaks(image, level, cell, xs, ys):
                 if other > v or (other == v and (j < y or (j == y and i < x))):
                     is_peak = False
         peaks[k] = is_peak
-    return values, peaks
 
 
 @kernel
-def _measure(xs, ys, values, labels, count):
-    size = np.zeros(count, np.int32)
-    flux = np.zeros(count)
-    peak = np.zeros(count, np.float32)
-    sums = np.zeros((count, 2))
-    box = np.empty((count, 4), np.int32)
-    box[:, 0] = 1 << 30
-    box[:, 2] = 1 << 30
-    box[:, 1] = -1
-    box[:, 3] = -1
+def _measure(xs, ys, values, labels, size, flux, peak, sums, box, half):
     for k in range(len(xs)):
         b = labels[k]
         v = values[k]
@@ -210,7 +198,6 @@ def _measure(xs, ys, values, labels, count):
         box[b, 1] = max(box[b, 1], xs[k])
         box[b, 2] = min(box[b, 2], ys[k])
         box[b, 3] = max(box[b, 3], ys[k])
-    half = np.zeros((count, 6))
     for k in range(len(xs)):
         b = labels[k]
         if values[k] >= 0.3 * peak[b]:
@@ -222,7 +209,6 @@ def _measure(xs, ys, values, labels, count):
             half[b, 3] += x * x
             half[b, 4] += y * y
             half[b, 5] += x * y
-    return size, flux, peak, sums, box, half
 
 
 def find_bright(
@@ -255,12 +241,20 @@ def find_bright(
         More blocks are bright than ``most``: the threshold does not fit the image.
     """
     most = most or image.size // 3 + 16
-    xs, ys, found = _collect(image, threshold.astype(np.float32), cell, most)
-    if found < 0:
+    room = np.empty((2, most), np.int32)
+    line = np.empty(image.shape[1], np.float32)
+    n = _collect(image, threshold.astype(np.float32), cell, line, *room)
+    if n < 0:
         raise OverflowError("more than a third of the frame is brighter than its sky")
-    labels, count = _label(xs, ys)
-    values, peaks = _values_and_peaks(image, level, cell, xs, ys)
-    size, flux, peak, sums, box, half = _measure(xs, ys, values, labels, count)
+    xs, ys = room[:, :n].copy()
+    labels = np.empty(n, np.int32)
+    count = _label(xs, ys, np.empty((6, n), np.int32), labels)
+    values, peaks = np.empty(n, np.float32), np.empty(n, np.bool_)
+    _values_and_peaks(image, level, cell, xs, ys, values, peaks)
+    size, flux, peak = np.zeros(count, np.int32), np.zeros(count), np.zeros(count, np.float32)
+    sums, half = np.zeros((count, 2)), np.zeros((count, 6))
+    box = np.tile(np.array([1 << 30, -1, 1 << 30, -1], np.int32), (count, 1))
+    _measure(xs, ys, values, labels, size, flux, peak, sums, box, half)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean_x = half[:, 1] / half[:, 0]
         mean_y = half[:, 2] / half[:, 0]

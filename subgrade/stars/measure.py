@@ -16,7 +16,7 @@ from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import View, first_view, refined, saturation_level, star_mask
+from subgrade.stars.view import View, first_view, refined, saturation_level, settled, star_mask
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
@@ -65,7 +65,9 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
     if not np.isfinite(view.noise):
         return empty_result(pixels, "no pixel of the frame has a value")
     if view.noise <= 0:
-        return empty_result(pixels, "all pixels have the same value: there is no sky noise", view)
+        return empty_result(
+            pixels, "all pixels have the same value: there is no sky noise", settled(view, settings)
+        )
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
         sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
@@ -75,9 +77,10 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
             view = first_view(pixels, facts, settings, star_px=wanted / 6)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
     except OverflowError as error:
-        return empty_result(pixels, str(error), view)
+        return empty_result(pixels, str(error), settled(view, settings))
     if sigma > LARGEST_SIGMA_PX:
-        return empty_result(pixels, "what stands out is too large for a star", view)
+        cause = "what stands out is too large for a star"
+        return empty_result(pixels, cause, settled(view, settings))
     mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None

@@ -27,10 +27,15 @@ under (1/128)^2 / 32 = 2e-6, and costs a quarter of the exponential."""
 
 
 @kernel
-def _weight(r2):
-    t = r2 * _STEPS
-    i = int(t)
-    return _WEIGHT[i] + (t - i) * (_WEIGHT[i + 1] - _WEIGHT[i])
+def _weights(first, last, cx, dy, ixx, iyy, ixy, weight):
+    """Weights of columns ``first`` to ``last`` of a row; the loop runs several at a time."""
+    for i in range(np.uint64(first), np.uint64(last + 1)):
+        dx = np.int64(i) - cx
+        r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
+        t = r2 * _STEPS
+        n = np.uint32(np.int32(t))
+        low = _WEIGHT[n]
+        weight[i] = low + (t - n) * (_WEIGHT[n + np.uint32(1)] - low)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +77,7 @@ def _span(dy, cx, ixx, iyy, ixy, reach, size):
 
 
 @kernel
-def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
+def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
     """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
     size = stamp.shape[0]
     s0 = 0.0
@@ -86,13 +91,17 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
     for j in range(size):
         dy = j - cy
         first, last = _span(dy, cx, ixx, iyy, ixy, reach, size)
+        if last < first:
+            continue
+        _weights(first, last, cx, dy, ixx, iyy, ixy, weight)
+        row = stamp[j]
         for i in range(first, last + 1):
-            v = stamp[j, i]
+            v = row[i]
             if v != v:
                 continue
             dx = i - cx
             r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
-            w = _weight(r2)
+            w = weight[i]
             wv = w * v
             s0 += wv
             sx += wv * dx
@@ -106,7 +115,7 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach):
 
 
 @kernel
-def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, out):
+def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
     reach = 18.0  # weight e^-9: what lies beyond adds under 1e-4 to the moments
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
@@ -123,7 +132,9 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, out):
             if not (det > 1e-4 and a > 0.01 and b > 0.01 and a < largest and b < largest):
                 break
             ixx, iyy, ixy = b / det, a / det, -c / det
-            s0, sx, sy, sxx, syy, sxy, ww, s4 = weighted_sums(stamp, x, y, ixx, iyy, ixy, reach)
+            s0, sx, sy, sxx, syy, sxy, ww, s4 = weighted_sums(
+                stamp, x, y, ixx, iyy, ixy, reach, weight
+            )
             if not s0 > 0.0:
                 break
             ox, oy = sx / s0, sy / s0
@@ -193,11 +204,10 @@ def adaptive_moments(
     n = len(stamps)
     x = np.asarray(x, np.float64)
     y = np.asarray(y, np.float64)
-    full = [
-        np.ascontiguousarray(np.broadcast_to(np.asarray(v, np.float64), n)) for v in (xx, yy, xy)
-    ]
+    full = [np.array(np.broadcast_to(np.asarray(v, np.float64), n)) for v in (xx, yy, xy)]
     out = np.empty((n, 8))
-    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, steps, tolerance, out)
+    weight = np.empty(stamps.data.shape[2])
+    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, steps, tolerance, weight, out)
     ok = out[:, 7] > 0
     shape = np.where(ok[:, None], out[:, 2:5], np.nan)
     return AdaptiveMoments(
@@ -213,7 +223,7 @@ def adaptive_moments(
 
 
 @kernel
-def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, flux):
+def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
         size = stamp.shape[0]
@@ -226,12 +236,15 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, flux):
             for j in range(size):
                 dy = j - y
                 first, last = _span(dy, x, ixx, iyy, ixy, reach, size)
+                if last < first:
+                    continue
+                _weights(first, last, x, dy, ixx, iyy, ixy, weight)
+                row = stamp[j]
                 for i in range(first, last + 1):
-                    v = stamp[j, i]
+                    v = row[i]
                     if v == v:
                         dx = i - x
-                        r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
-                        wv = _weight(r2) * v
+                        wv = weight[i] * v
                         s0 += wv
                         sx += wv * dx
                         sy += wv * dy
@@ -284,5 +297,6 @@ def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, step
     # under weight W a star S off by d has its weighted mean at W / (W + S) d
     gain = 1.0 + 1.0 / wide**2
     reach = 9.0
-    _recentre(stamps.data, cx, cy, yy / det, xx / det, -xy / det, gain, steps, reach, flux)
+    weight = np.empty(stamps.data.shape[2])
+    _recentre(stamps.data, cx, cy, yy / det, xx / det, -xy / det, gain, steps, reach, weight, flux)
     return cx + stamps.x0, cy + stamps.y0, flux

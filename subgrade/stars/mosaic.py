@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.raster import decode
+from subgrade.stars.kernel import kernel
+from subgrade.stars.raster import decode, sealed
 
 GREEN_PARITY = {"RGGB": 1, "BGGR": 1, "GRBG": 0, "GBRG": 0}
 """(x + y) % 2 of the green pixels, by the pattern of the first 2x2 cell."""
@@ -67,6 +68,33 @@ def green_lattice(pixels: Pixels, pattern: str | None) -> tuple[int, str]:
     return -1, ""
 
 
+@kernel
+def _green_means(words, swapped, flip, zero, scale, parity, out):
+    """Green means from rows seen as 32-bit words that hold two 16-bit pixels each."""
+    low = np.uint32(0xFFFF)
+    top = np.uint32(0x8000) if flip else np.uint32(0)
+    upper_shift = np.uint32(16 * parity)
+    lower_shift = np.uint32(16 - 16 * parity)
+    eight = np.uint32(8)
+    byte = np.uint32(255)
+    s = np.float32(scale)
+    z = np.float32(zero)
+    half = np.float32(0.5)
+    for j in range(out.shape[0]):
+        upper = words[2 * j]
+        lower = words[2 * j + 1]
+        line = out[j]
+        for i in range(out.shape[1]):
+            a = (upper[i] >> upper_shift) & low
+            b = (lower[i] >> lower_shift) & low
+            if swapped:
+                a = ((a & byte) << eight) | (a >> eight)
+                b = ((b & byte) << eight) | (b >> eight)
+            one = np.float32(np.int32(a ^ top)) * s + z
+            two = np.float32(np.int32(b ^ top)) * s + z
+            line[i] = half * (one + two)
+
+
 def green_means(pixels: Pixels, parity: int) -> np.ndarray:
     """Mean of the two green pixels of every 2x2 cell, ADU, float32."""
     height, width = pixels.shape
@@ -74,6 +102,11 @@ def green_means(pixels: Pixels, parity: int) -> np.ndarray:
     left = parity  # column of the green pixel in the upper row of the cell
     data = pixels.data
     out = np.empty((h, w), np.float32)
+    if data.dtype == np.uint16 and width % 2 == 0:
+        words = sealed(data).view(np.uint32)
+        zero, scale = float(pixels.zero), float(pixels.scale)
+        _green_means(words, pixels.swapped, pixels.sign_flip, zero, scale, parity, out)
+        return out
     for start in range(0, h, 256):
         stop = min(start + 256, h)
         upper = decode(data[2 * start : 2 * stop : 2, left::2][:, :w], pixels)

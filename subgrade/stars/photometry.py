@@ -68,23 +68,33 @@ class TemplateFit:
 
 
 @kernel
-def _lookup(image, inverse_step, middle, dx, dy):
-    u = dx * inverse_step + middle
-    v = dy * inverse_step + middle
-    i = int(u)
-    j = int(v)
+def _lookup(image, inverse_step, middle, cx, dy, i0, i1, out):
+    """The template at columns i0 to i1 of a row, bilinear; its loop runs several at a time."""
     last = image.shape[0] - 1
-    if u < 0.0 or v < 0.0 or i >= last or j >= last:
-        return 0.0
-    fu = u - i
+    v = dy * inverse_step + middle
+    j = int(v)
+    if v < 0.0 or j >= last:
+        for i in range(i0, i1 + 1):
+            out[i] = 0.0
+        return
     fv = v - j
-    return (image[j, i] * (1 - fu) + image[j, i + 1] * fu) * (1 - fv) + (
-        image[j + 1, i] * (1 - fu) + image[j + 1, i + 1] * fu
-    ) * fv
+    upper = image[j]
+    lower = image[j + 1]
+    end = np.int32(last - 1)
+    for i in range(np.uint64(i0), np.uint64(i1 + 1)):
+        u = (np.int64(i) - cx) * inverse_step + middle
+        whole = np.int32(u)
+        n = np.uint32(min(max(whole, np.int32(0)), end))
+        right = n + np.uint32(1)
+        fu = u - whole
+        value = (upper[n] * (1 - fu) + upper[right] * fu) * (1 - fv) + (
+            lower[n] * (1 - fu) + lower[right] * fu
+        ) * fv
+        out[i] = 0.0 if u < 0.0 or whole > end else value
 
 
 @kernel
-def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
+def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
     inverse = 1.0 / step
     middle = 0.5 * (image.shape[0] - 1)
     size = stamps.shape[1]
@@ -109,12 +119,18 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
             span = np.sqrt(max(r2 - dy * dy, 0.0))
             i0 = max(0, int(np.ceil(cx[k] - span)))
             i1 = min(size - 1, int(np.floor(cx[k] + span)))
+            if i1 < i0:
+                continue
+            _lookup(image, inverse, middle, cx[k], dy, i0, i1, whole)
+            if 4.0 * dy * dy < r2:
+                _lookup(image, 2.0 * inverse, middle, cx[k], dy, i0, i1, half)
+            row = stamps[k, j]
             for i in range(i0, i1 + 1):
                 expected += 1
-                value = stamps[k, j, i]
+                value = row[i]
                 if value != value:
                     continue
-                p = _lookup(image, inverse, middle, i - cx[k], dy)
+                p = whole[i]
                 pi += p * value
                 pp += p * p
                 distance2 = dy * dy + (i - cx[k]) ** 2
@@ -125,7 +141,7 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, out):
                     inner += 1
                 if 4.0 * distance2 < r2:
                     # the same image at half its size
-                    q = _lookup(image, 2.0 * inverse, middle, i - cx[k], dy)
+                    q = half[i]
                     ni += q * value
                     nn += q * q
                     pn += p * q
@@ -181,7 +197,7 @@ def template_fit(
     out = np.empty((len(stamps), 6))
     _fit(
         stamps.data, cx, cy, np.ascontiguousarray(template.image, np.float32), template.step_px,
-        template.radius_px, noise, lattice, out,
+        template.radius_px, noise, lattice, *np.empty((2, stamps.data.shape[2])), out,
     )  # fmt: skip
     return TemplateFit(*(out[:, i] for i in range(6)))
 

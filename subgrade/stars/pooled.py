@@ -22,9 +22,9 @@ ROUNDS = 6
 
 
 @kernel
-def _second(stamps, cx, cy, ixx, iyy, ixy, out):
+def _second(stamps, cx, cy, ixx, iyy, ixy, weight, out):
     for k in range(stamps.shape[0]):
-        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, 18.0)
+        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, 18.0, weight)
         s0, sxx, syy, sxy = sums[0], sums[3], sums[4], sums[5]
         if s0 > 0.0:
             out[k, 0] = sxx / s0
@@ -60,11 +60,12 @@ def pooled_moments(stamps: Stamps, x, y, start) -> Pooled | None:
     """
     m = np.array(start, float)
     out = np.empty((len(stamps), 3))
+    weight = np.empty(stamps.data.shape[2])
     for _ in range(ROUNDS):
         x, y, _ = weighted_centroids(stamps, x, y, *m, wide=2.0, steps=3)
         det = m[0] * m[1] - m[2] ** 2
         inverse = np.array([m[1], m[0], -m[2]]) / det
-        _second(stamps.data, x - stamps.x0, y - stamps.y0, *inverse, out)
+        _second(stamps.data, x - stamps.x0, y - stamps.y0, *inverse, weight, out)
         good = np.isfinite(out).all(axis=1)
         if good.sum() < 3:
             return None

@@ -68,6 +68,10 @@ def sealed(data: np.ndarray) -> np.ndarray:
     return view
 
 
+NO_WORDS = sealed(np.zeros((0, 0), np.uint16))
+NO_FLOATS = sealed(np.zeros((0, 0), np.float32))
+
+
 def decode(words: np.ndarray, pixels: Pixels) -> np.ndarray:
     """Physical float32 values of stored words cut out of ``pixels.data``."""
     cut = Pixels(
@@ -86,20 +90,20 @@ def block_means(pixels: Pixels) -> np.ndarray:
     -------
     ndarray of float32, shape (height // 2, width // 2)
     """
-    data = sealed(pixels.data)
+    data = pixels.data
     height, width = data.shape
     out = np.empty((height // 2, width // 2), np.float32)
     if data.dtype == np.uint16 and width % 2 == 0:
-        words = data.view(np.uint32)
+        words = sealed(data).view(np.uint32)
         _pair_means(words, pixels.swapped, pixels.sign_flip, pixels.zero, 0.25 * pixels.scale, out)
         return out
     if data.dtype == np.uint16:
         rows = 256
         for start in range(0, height - height % 2, rows):
             part = decode(data[start : start + rows], pixels)
-            halve(part, out[start // 2 : (start + len(part)) // 2])
+            halve(sealed(part), out[start // 2 : (start + len(part)) // 2])
         return out
-    halve(data, out)
+    halve(sealed(data), out)
     if pixels.scale != 1.0 or pixels.zero != 0.0:
         out *= np.float32(pixels.scale)
         out += np.float32(pixels.zero)
@@ -109,13 +113,15 @@ def block_means(pixels: Pixels) -> np.ndarray:
 def halved(image: np.ndarray) -> np.ndarray:
     """Means of 2x2 blocks of a float32 image."""
     out = np.empty((image.shape[0] // 2, image.shape[1] // 2), np.float32)
-    halve(image, out)
+    halve(sealed(image), out)
     return out
 
 
 @kernel
-def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs, ys, out):
-    height, width = data.shape
+def _cut(words, floats, swapped, flip, zero, scale, parity, sky, mesh, xs, ys, out):
+    """Stamps from 16-bit words, or from floats where there are no words."""
+    integer_words = words.shape[0] > 0
+    height, width = words.shape if integer_words else floats.shape
     half = out.shape[1] // 2
     nan = np.float32(np.nan)
     for k in range(len(xs)):
@@ -139,7 +145,7 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
             tilt = np.float32(slope_x)
             for j in range(2 * half + 1):
                 y = y0 - half + j
-                source = data[y, x0 - half : x0 + half + 1]
+                source = words[y, x0 - half : x0 + half + 1]
                 line = out[k, j]
                 offset = np.float32(base - slope_y * (y - ys[k]))
                 for i in range(2 * half + 1):
@@ -149,6 +155,23 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
                     if flip:
                         word ^= 0x8000
                     line[i] = np.float32(word) * gain + (offset - tilt * np.float32(i))
+            continue
+        if integer_words and whole:
+            for j in range(2 * half + 1):
+                y = y0 - half + j
+                source = words[y, x0 - half : x0 + half + 1]
+                line = out[k, j]
+                other = (x0 - half + y + parity + 1) & 1
+                along_y = slope_y * (y - ys[k])
+                for i in range(2 * half + 1):
+                    word = np.int32(source[i])
+                    if swapped:
+                        word = ((word & 255) << 8) | (word >> 8)
+                    if flip:
+                        word ^= 0x8000
+                    value = word * scale + zero
+                    value = value - level - slope_x * (x0 - half + i - xs[k]) - along_y
+                    line[i] = nan if (i & 1) == other else np.float32(value)
             continue
         for j in range(-half, half + 1):
             y = y0 + j
@@ -161,14 +184,14 @@ def _cut(data, integer_words, swapped, flip, zero, scale, parity, sky, mesh, xs,
                     out[k, j + half, i + half] = nan
                     continue
                 if integer_words:
-                    word = int(data[y, x])
+                    word = int(words[y, x])
                     if swapped:
                         word = ((word & 255) << 8) | (word >> 8)
                     if flip:
                         word ^= 0x8000
                     value = word * scale + zero
                 else:
-                    value = data[y, x] * scale + zero
+                    value = floats[y, x] * scale + zero
                     value += value - value  # infinite to NaN
                 out[k, j + half, i + half] = np.float32(
                     value - level - slope_x * (x - xs[k]) - slope_y * (y - ys[k])
@@ -262,8 +285,8 @@ def cut_stamps(
     out = np.empty((len(x), 2 * half + 1, 2 * half + 1), np.float32)
     words = pixels.data.dtype == np.uint16
     _cut(
-        sealed(pixels.data),
-        words,
+        sealed(pixels.data) if words else NO_WORDS,
+        NO_FLOATS if words else sealed(pixels.data),
         pixels.swapped,
         pixels.sign_flip,
         float(pixels.zero),
@@ -279,14 +302,18 @@ def cut_stamps(
 
 
 @kernel
-def blank(data, x0, y0, width, bad):
-    """Set pixels of stamps to NaN whose frame index ``y * width + x`` is in sorted ``bad``."""
+def blank(data, x0, y0, width, bad, first):
+    """Set pixels of stamps to NaN whose frame index ``y * width + x`` is in sorted ``bad``.
+
+    ``first`` holds the place in ``bad`` of the first pixel of each row, and of the end.
+    """
     size = data.shape[1]
+    height = len(first) - 1
     for k in range(data.shape[0]):
         left = int(x0[k])
-        for j in range(size):
-            start = (int(y0[k]) + j) * width + left
-            at = np.searchsorted(bad, start)
-            while at < len(bad) and bad[at] < start + size:
-                data[k, j, bad[at] - start] = np.nan
-                at += 1
+        top = int(y0[k])
+        for y in range(max(top, 0), min(top + size, height)):
+            for at in range(first[y], first[y + 1]):
+                i = bad[at] - y * width - left
+                if 0 <= i < size:
+                    data[k, y - top, i] = np.nan

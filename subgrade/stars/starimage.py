@@ -33,19 +33,15 @@ def _basis(t, b):
 
 
 @kernel
-def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
+def _accumulate(u, v, d, w, hu, hv, nu, nv, width, bu, bv, both, band, rhs):
     """Add samples to the banded normal equations (v runs fastest).
 
-    ``band[row, k]`` couples coefficients row and row + k: one sample then
-    writes to sixteen short rows, which stay in the cache.
+    ``band[width * row + k]`` couples coefficients row and row + k: one sample then
+    writes to sixteen short rows, which stay in the cache.  Places are unsigned, so that
+    compiled code need not look for negative ones and takes four neighbours at a time.
     """
-    bu = np.empty(4)
-    bv = np.empty(4)
-    both = np.empty(16)
-    place = np.empty(16, np.int64)
-    for a in range(4):
-        for c in range(4):
-            place[4 * a + c] = a * nv + c
+    one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
+    wide = np.uint64(nv)
     for k in range(len(u)):
         weight = w[k]
         if weight <= 0.0:
@@ -61,14 +57,23 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, band, rhs):
         for a in range(4):
             for c in range(4):
                 both[4 * a + c] = bu[a] * bv[c]
-        origin = iu * nv + iv
+        value_d = d[k]
         for p in range(16):
             value = weight * both[p]
-            row = origin + place[p]
-            rhs[row] += value * d[k]
-            line = band[row]
-            for q in range(p, 16):
-                line[place[q] - place[p]] += value * both[q]
+            row = (iu + (p >> 2)) * nv + iv + (p & 3)
+            rhs[row] += value * value_d
+            at = np.uint64(row * width)
+            following = at + wide - np.uint64(p & 3)
+            for q in range(p, (p | 3) + 1):
+                band[at] += value * both[q]
+                at += one
+            for q in range((p | 3) + 1, 16, 4):
+                b0, b1, b2, b3 = both[q], both[q + 1], both[q + 2], both[q + 3]
+                band[following] += value * b0
+                band[following + one] += value * b1
+                band[following + two] += value * b2
+                band[following + three] += value * b3
+                following += wide
 
 
 @kernel
@@ -108,11 +113,9 @@ def _solve_banded(band, rhs):
 
 
 @kernel
-def evaluate(coefficients, hu, hv, u, v, out):
+def evaluate(coefficients, hu, hv, u, v, bu, bv, out):
     """Spline values at offsets u, v (px); 0 outside its square."""
     nu, nv = coefficients.shape
-    bu = np.empty(4)
-    bv = np.empty(4)
     for k in range(len(u)):
         su = u[k] / hu + 0.5 * (nu - 3)
         sv = v[k] / hv + 0.5 * (nv - 3)
@@ -212,7 +215,8 @@ class StarSpline:
         """Values at offsets along and across the long axis, px."""
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)
-        evaluate(self.coefficients, self.step_u, self.step_v, u.ravel(), v.ravel(), out)
+        steps = self.step_u, self.step_v
+        evaluate(self.coefficients, *steps, u.ravel(), v.ravel(), np.empty(4), np.empty(4), out)
         reach_u, reach_v = self.fitted
         outside = (u / reach_u) ** 2 + (v / reach_v) ** 2 >= 1.0
         return np.where(outside, 0.0, out.reshape(u.shape))
@@ -305,7 +309,10 @@ def fit_spline(
     for step in range(rounds):
         band = np.zeros((nu * nv, 3 * nv + 4))
         rhs = np.zeros(nu * nv)
-        _accumulate(samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band, rhs)
+        _accumulate(
+            samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band.shape[1],
+            np.empty(4), np.empty(4), np.empty(16), band.reshape(-1), rhs,
+        )  # fmt: skip
         if step == 0 and _has_holes(band[:, 0].reshape(nu, nv)):
             return None
         # corners of the rectangle may hold no sample: a faint pull to zero keeps
@@ -315,7 +322,8 @@ def fit_spline(
             return None
         flat = rhs
         coefficients = flat.reshape(nu, nv)
-        evaluate(coefficients, step_u, step_v, samples.u, samples.v, out)
+        basis = np.empty(4), np.empty(4)
+        evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
         residual = 1.4826 * float(np.median(np.abs(scaled)))
         if step < rounds - 1:

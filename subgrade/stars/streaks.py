@@ -20,14 +20,11 @@ ANGLES = 360
 
 
 @kernel
-def _loose(image, threshold, cell, mask, mask_shift, most):
+def _loose(image, threshold, cell, mask, mask_shift, line, xs, ys, covered):
     """Blocks above a threshold map, and whether a star covers them; -1 when too many."""
     height, width = image.shape
-    xs = np.empty(most, np.float64)
-    ys = np.empty(most, np.float64)
-    covered = np.empty(most, np.bool_)
+    most = len(xs)
     n = 0
-    line = np.empty(width, np.float32)
     for y in range(1, height - 1):
         if y % 4 == 1:
             threshold_line(threshold, cell, float(min(y + 1.5, height - 1.0)), line)
@@ -35,7 +32,7 @@ def _loose(image, threshold, cell, mask, mask_shift, most):
         for x in range(1, width - 1):
             if row[x] > line[x]:
                 if n == most:
-                    return xs, ys, covered, -1
+                    return -1
                 xs[n] = x
                 ys[n] = y
                 covered[n] = mask[
@@ -43,19 +40,18 @@ def _loose(image, threshold, cell, mask, mask_shift, most):
                     min((x << mask_shift), mask.shape[1] - 1),
                 ]
                 n += 1
-    return xs, ys, covered, n
+    return n
 
 
 @kernel
-def _vote(xs, ys, angles, reach):
-    votes = np.zeros((angles, 2 * reach + 2), np.int32)
+def _vote(xs, ys, reach, votes):
+    angles = votes.shape[0]
     for a in range(angles):
         c = np.cos(np.pi * a / angles)
         s = np.sin(np.pi * a / angles)
         row = votes[a]
         for k in range(len(xs)):
             row[int(np.floor(xs[k] * c + ys[k] * s + 0.5)) + reach] += 1
-    return votes
 
 
 def _chord(height: int, width: int, angle: np.ndarray, rho: np.ndarray) -> np.ndarray:
@@ -103,9 +99,11 @@ def find_streaks(
     shift = int(np.log2(block)) - 2
     cell = sky.mesh_px // block
     limit = 3.0 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
-    all_x, all_y, covered, n = _loose(
-        image, (sky.level + limit).astype(np.float32), cell, mask, shift, 100_000
-    )
+    all_x, all_y = np.empty((2, 100_000))
+    covered = np.empty(100_000, np.bool_)
+    line = np.empty(image.shape[1], np.float32)
+    threshold = (sky.level + limit).astype(np.float32)
+    n = _loose(image, threshold, cell, mask, shift, line, all_x, all_y, covered)
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
@@ -115,7 +113,8 @@ def find_streaks(
     reach = int(np.ceil(np.hypot(height, width)))
     found: list[Streak] = []
     for _ in range(4):
-        votes = _vote(xs, ys, ANGLES, reach)
+        votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
+        _vote(xs, ys, reach, votes)
         a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
         if not len(a):
             break

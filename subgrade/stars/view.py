@@ -28,7 +28,7 @@ class View:
     sky : Sky
         Under ``means``.
     sky_green : Sky
-        Under the pixels that are measured.
+        Under the pixels that are measured; of half as many samples in a mosaic's first view.
     noise : float
         Of one measured sky pixel, ADU.
     parity : int
@@ -67,7 +67,9 @@ class View:
             self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, half, self.parity
         )
         if len(self.bad):
-            blank(stamps.data, stamps.x0, stamps.y0, self.pixels.shape[1], self.bad)
+            height, width = self.pixels.shape
+            first = np.searchsorted(self.bad, np.arange(height + 1) * width)
+            blank(stamps.data, stamps.x0, stamps.y0, width, self.bad, first)
         return stamps
 
     def without(self, columns: np.ndarray, rows: np.ndarray) -> View:
@@ -79,21 +81,29 @@ class View:
 def first_view(
     pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0
 ) -> View:
-    """Sky and noise before any star is known."""
+    """Sky and noise before any star is known; see `settled`."""
     parity, note = green_lattice(pixels, facts.mosaic if facts else None)
     means = block_means(pixels)
     green = green_means(pixels, parity) if parity >= 0 else means
     mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
     samples = _samples(pixels, mesh, settings)
     sky = sky_map(means, mesh, samples // 2)
-    noise = pixel_noise(
-        pixels, sky_map(green, mesh, samples // 2) if parity >= 0 else sky,
-        parity, None, 25_000,
-    )  # fmt: skip
-    sky_green = sky_map(green, mesh, samples) if parity >= 0 else sky
+    sky_green = sky_map(green, mesh, samples // 2) if parity >= 0 else sky
+    noise = pixel_noise(pixels, sky_green, parity, None, 25_000)
     return View(
         pixels, means, green, sky, sky_green, noise, parity, np.inf, (note,) if note else ()
     )
+
+
+def settled(view: View, settings: MeasureSettings) -> View:
+    """A first view that stays the last, with all samples under its green pixels.
+
+    Most views are refined, and need them under the stars' mask only.
+    """
+    if view.parity < 0:
+        return view
+    mesh = view.sky.mesh_px
+    return replace(view, sky_green=sky_map(view.green, mesh, _samples(view.pixels, mesh, settings)))
 
 
 def _samples(pixels: Pixels, mesh: int, settings: MeasureSettings) -> int:
@@ -137,12 +147,12 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
     """The view with sky and noise taken again outside the stars."""
     mesh = view.sky.mesh_px
     if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
-        return view
+        return settled(view, settings)
     samples = _samples(view.pixels, mesh, settings)
     sky = sky_map(view.green, mesh, samples, mask)
     noise = pixel_noise(view.pixels, sky, view.parity, mask, 100_000)
     if not np.isfinite(noise):
-        return view
+        return settled(view, settings)
     under_all = sky if view.parity < 0 else sky_map(view.means, mesh, samples, mask)
     return replace(view, sky=under_all, sky_green=sky, noise=noise)
 

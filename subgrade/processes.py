@@ -1,0 +1,107 @@
+"""Start measuring processes fast, with every kernel in memory before the first file."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+
+METHOD = "forkserver" if sys.platform.startswith("linux") else "spawn"
+"""On Linux processes are forked from one that has loaded the measuring code and has no threads;
+elsewhere forking is not safe with the system's own libraries, and each loads it by itself."""
+TEMPLATE = "subgrade.template"
+LOOK_EVERY_S = 0.1
+"""How often a process that gets ready is asked whether it compiles."""
+
+
+class Pool:
+    """Measuring processes.
+
+    Parameters
+    ----------
+    workers : int
+    announce : callable, optional
+        Called, perhaps more than once, if the measuring code has to be compiled.
+
+    Attributes
+    ----------
+    executor : ProcessPoolExecutor
+    """
+
+    def __init__(self, workers: int, announce: Callable[[], None] = lambda: None):
+        self.workers = workers
+        context = multiprocessing.get_context(METHOD)
+        if METHOD == "forkserver":
+            context.set_forkserver_preload([TEMPLATE])
+        self._announce = announce
+        self._compiling = context.RawValue("b", 0)
+        turn = context.RawValue("i", 0)
+        self.executor = ProcessPoolExecutor(
+            workers, mp_context=context, initializer=start_worker,
+            initargs=(self._compiling, turn),
+        )  # fmt: skip
+        self._first = self.submit(_nothing)
+
+    def submit(self, call: Callable, *arguments) -> Future:
+        """Have a process call something; raises BrokenProcessPool where none is left."""
+        with interrupts_ignored():
+            return self.executor.submit(call, *arguments)
+
+    def wait_until_ready(self) -> None:
+        """Wait for the first process to be ready, or to fail, and announce compiling."""
+        while not wait([self._first], timeout=LOOK_EVERY_S).done:
+            if self._compiling.value:
+                self._announce()
+
+    @property
+    def ever_ran(self) -> bool:
+        """Whether so much as an empty task ran."""
+        return self._first.done() and self._first.exception() is None
+
+    def close(self) -> None:
+        """Let running files end and the processes with them."""
+        self.executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _nothing() -> None:
+    """A task that runs if any does."""
+
+
+def start_worker(compiling, turn) -> None:
+    """Ctrl-C is the parent's to handle; a worker finishes its file."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    from subgrade.stars import warm_up
+
+    def report():
+        compiling.value = 1
+
+    # two that start at once may draw the same number: then both do all the compiling
+    turn.value += 1
+    warm_up(report, last_first=turn.value % 2 == 0)
+
+
+def _end_with_parent() -> None:
+    """A worker whose run was killed would wait for its next file for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+@contextmanager
+def interrupts_ignored():
+    """Processes started inside ignore Ctrl-C from their first moment on."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
