@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.background import grey_step
 from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Flaw
+from subgrade.stars.noise import grey_step
 from subgrade.stars.raster import decode, sealed
 
 PIECE = 64

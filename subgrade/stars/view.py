@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from subgrade.lights.model import HeaderFacts, Pixels
-from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map, typical_level
+from subgrade.stars.background import Sky, mesh_size, sky_map, typical_level
 from subgrade.stars.blobs import Bright
 from subgrade.stars.kernel import kernel
 from subgrade.stars.mosaic import green_lattice, green_means
+from subgrade.stars.noise import pixel_noise
 from subgrade.stars.raster import Stamps, blank, block_means, cut_stamps
 from subgrade.stars.settings import MeasureSettings
 
@@ -150,7 +151,7 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
         return settled(view, settings)
     samples = _samples(view.pixels, mesh, settings)
     sky = sky_map(view.green, mesh, samples, mask)
-    noise = pixel_noise(view.pixels, sky, view.parity, mask, 100_000)
+    noise = pixel_noise(view.pixels, sky, view.parity, mask, 160_000)
     if not np.isfinite(noise):
         return settled(view, settings)
     under_all = sky if view.parity < 0 else sky_map(view.means, mesh, samples, mask)
