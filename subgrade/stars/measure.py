@@ -93,14 +93,16 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
                 f"{len(found)} places stand out from the sky, but they share no common star shape"
             )
         return empty_result(pixels, cause, view)
-    streaks = trails(view, found, sigma)
     stack = stack_stars(view, catalogue, settings)
+    streaks = trails(view, found, sigma, stack.minor)
     catalogue = measure_again(view, catalogue, stack, streaks, settings)
     return result(view, catalogue, stack, streaks, settings)
 
 
-def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
+def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
     """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
+    if not np.isfinite(star_px):
+        star_px = 2.355 * float(ellipse_from_moments(*found.moments)[1])
     if found.quarter is None:
         return ()
     noise = block_noise(found.quarter, view.sky, 4)
@@ -110,4 +112,4 @@ def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
         least = max(least, 20 * major)
     stars = ~found.long[found.bright.blob]
     mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
-    return find_streaks(found.quarter, view.sky, 4, noise, mask, least)
+    return find_streaks(found.quarter, view.sky, 4, noise, mask, least, view.means, star_px)

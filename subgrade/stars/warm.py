@@ -100,7 +100,7 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     trail = np.zeros((64, 64), np.float32)
     trail[32, :] = 50.0
     sky = Sky(np.zeros((2, 2), np.float32), np.ones((2, 2), np.float32), 128)
-    find_streaks(trail, sky, 4, 1.0, np.zeros((64, 64), np.bool_), 60.0)
+    find_streaks(trail, sky, 4, 1.0, np.zeros((64, 64), np.bool_), 60.0, trail, 3.0)
     y, x = np.mgrid[0:24, 0:24] * 8.0 + 4.3
     x, y = x.ravel()[:300], y.ravel()[:300]
     stamps = cut_stamps(words, np.full((2, 2), 1000.0, np.float32), 96, x, y, 7)
