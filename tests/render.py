@@ -115,7 +115,7 @@ def render(shape: StarShape, scene: Scene = USUAL) -> Frame:
     else:
         pixels = np.clip(np.rint(data), 0, MAX_ADU).astype(np.uint16)
     snr = _signal_to_noise(scene, star, x, y, flux, planes, noise, light)
-    background, sigma = float(np.median(sky)), float(np.median(noise))
+    background, sigma = float(np.median(sky + glow)), float(np.median(noise))
     truth = StarTruth(x, y, flux, snr)
     return Frame(pixels, star.truth, truth, background, sigma, scene.mosaic, streak)
 

@@ -11,6 +11,7 @@ from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
+from subgrade.stars.local_sky import ring_px
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
@@ -295,6 +296,8 @@ def build_catalogue(
     if seed is None:
         return view, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))
+    if view.ring:
+        view = replace(view, ring=ring_px(a))
     if np.sqrt(a * b) > LARGEST_SIGMA_PX:
         return view, None
     template = gaussian_template(*seed)

@@ -12,14 +12,25 @@ from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
 from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
+from subgrade.stars.local_sky import is_rough, ring_px
 from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import View, first_view, refined, saturation_level, settled, star_mask
+from subgrade.stars.view import (
+    View,
+    first_view,
+    refined,
+    saturation_level,
+    settled,
+    spot_mask,
+    star_mask,
+)
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
+LEAST_MESH_PX = 32
+"""Least side of a sky cell, px: fewer pixels give no level to work with."""
 LEAST_SIDE_PX = 32
 """Frames smaller than this hold no sky to speak of."""
 
@@ -70,9 +81,14 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
         )
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
+        rough = on_glow(view, found)
+        if rough:
+            view = first_view(pixels, facts, settings, mesh=fine_mesh(view, found))
+            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
         sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
         wanted = 14 * sigma * (2.0 if found.whole_blobs else 1.0)
-        if len(found) >= 5 and wanted > view.sky.mesh_px:
+        if not rough and len(found) >= 5 and wanted > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
             view = first_view(pixels, facts, settings, star_px=wanted / 6)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
@@ -81,7 +97,10 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
     if sigma > LARGEST_SIGMA_PX:
         cause = "what stands out is too large for a star"
         return empty_result(pixels, cause, settled(view, settings))
-    mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
+    if rough:
+        mask = spot_mask(pixels.shape, found.x, found.y, 3.0 * sigma + 2)
+    else:
+        mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
     view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
@@ -97,6 +116,22 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
     streaks = trails(view, found, sigma, stack.minor)
     catalogue = measure_again(view, catalogue, stack, streaks, settings)
     return result(view, catalogue, stack, streaks, settings)
+
+
+def on_glow(view: View, found: Detections) -> bool:
+    """Whether many detections stand on a glow that the mesh of the sky does not follow."""
+    if not len(found):
+        return False
+    some = np.linspace(0, len(found) - 1, min(len(found), 300)).astype(int)
+    half = min(ring_px(ellipse_from_moments(*found.moments)[0]), 40)
+    return is_rough(view.stamps(found.x[some], found.y[some], half), view.noise)
+
+
+def fine_mesh(view: View, found: Detections) -> int:
+    """Side of a sky cell for a frame with a glow, px: as small as the stars allow."""
+    minor = float(ellipse_from_moments(*found.moments)[1])
+    side = int(np.clip(14 * minor, LEAST_MESH_PX, max(view.sky.mesh_px, LEAST_MESH_PX)))
+    return side - side % 16
 
 
 def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
