@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from subgrade.stars.background import MAD_TO_SIGMA
-from subgrade.stars.detect import Detections
+from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
 from subgrade.stars.local_sky import ring_px
@@ -27,6 +27,9 @@ LARGEST_HALF_PX = 120
 LEAST_VARIANCE = 0.22
 """Variance across the narrow axis, px^2, below which nothing is a star: that of FWHM 1.1 px.
 A track of single pixels reads 0 to 0.15."""
+FILLING = 0.38
+"""Size of what fills a stamp with its own sky, sigma over half-side: measured 0.45 to 0.5 on
+nebulae (GalSim frames); a star whose size was guessed half too small has 0.3."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
 STAMP_PIXELS = 3_000_000
@@ -133,7 +136,10 @@ def seed_moments(
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
     with np.errstate(invalid="ignore"):
-        good = m.ok & (ellipse_from_moments(m.xx, m.yy, m.xy)[1] ** 2 > LEAST_VARIANCE)
+        long, wide, _ = ellipse_from_moments(m.xx, m.yy, m.xy)
+        good = m.ok & (wide**2 > LEAST_VARIANCE)
+        if view.ring:  # what fills its stamp has no size of its own: a piece of the glow
+            good &= np.sqrt(long * wide) < FILLING * half
     # several peaks of one track or streak settle on one place: count it once
     place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
     first = np.zeros(len(good), bool)
@@ -298,6 +304,8 @@ def build_catalogue(
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))
     if view.ring:
         view = replace(view, ring=ring_px(a))
+        if a > LINE_RATIO * b:  # a glow hides that blobs are lines, and adds blobs that are none
+            found = replace(found, whole_blobs=True)
     if np.sqrt(a * b) > LARGEST_SIGMA_PX:
         return view, None
     template = gaussian_template(*seed)

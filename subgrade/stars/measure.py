@@ -29,8 +29,9 @@ from subgrade.stars.view import (
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
-LEAST_MESH_PX = 32
-"""Least side of a sky cell, px: fewer pixels give no level to work with."""
+FINE_MESH_PX = 32
+"""Side of a sky cell where a glow shines behind the stars, px; smaller ones hold too few blocks
+for a level.  It serves to find stars, which get a sky of their own to be measured on."""
 LEAST_SIDE_PX = 32
 """Frames smaller than this hold no sky to speak of."""
 
@@ -83,7 +84,7 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
         found = detect(pixels, view.means, view.sky, view.parity, settings)
         rough = on_glow(view, found)
         if rough:
-            view = first_view(pixels, facts, settings, mesh=fine_mesh(view, found))
+            view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
             view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
         sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
@@ -125,13 +126,6 @@ def on_glow(view: View, found: Detections) -> bool:
     some = np.linspace(0, len(found) - 1, min(len(found), 300)).astype(int)
     half = min(ring_px(ellipse_from_moments(*found.moments)[0]), 40)
     return is_rough(view.stamps(found.x[some], found.y[some], half), view.noise)
-
-
-def fine_mesh(view: View, found: Detections) -> int:
-    """Side of a sky cell for a frame with a glow, px: as small as the stars allow."""
-    minor = float(ellipse_from_moments(*found.moments)[1])
-    side = int(np.clip(14 * minor, LEAST_MESH_PX, max(view.sky.mesh_px, LEAST_MESH_PX)))
-    return side - side % 16
 
 
 def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
