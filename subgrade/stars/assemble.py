@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
+from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all, flag_wide
 from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
 from subgrade.stars.halfmax import HalfWidths
 from subgrade.stars.model import (
@@ -72,6 +72,8 @@ def measure_again(
     strange &= (flags & int(known)) == 0
     if stack.method == "image" and not catalogue.whole_blobs:
         flags[strange] |= np.uint16(StarFlag.EXTENDED)
+    catalogue = replace(catalogue, flags=flags)
+    flags = flag_wide(catalogue, x, y, sharpness, snr, view.pixels.shape)
     width = template.radius_px / 4.0
     for streak in streaks:
         flags[_on_streak(x, y, streak, width + 0.5 * streak.width_px)] |= np.uint16(StarFlag.STREAK)

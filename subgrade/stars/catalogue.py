@@ -11,6 +11,7 @@ from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
+from subgrade.stars.extended import wide
 from subgrade.stars.local_sky import ring_px
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
@@ -326,7 +327,18 @@ def build_catalogue(
     view, catalogue = _without_junk(view, catalogue)
     if not len(catalogue):
         return view, None
+    where = catalogue.x, catalogue.y, catalogue.sharpness, catalogue.snr
+    catalogue = replace(catalogue, flags=flag_wide(catalogue, *where, view.pixels.shape))
     return view, _paired(catalogue, a, np.sqrt(a * b))
+
+
+def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape) -> np.ndarray:
+    """The catalogue's flags, with WIDE set anew by the given measurements."""
+    flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
+    other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
+    asked = (flags & int(other)) == 0
+    flags[wide(x, y, sharpness, snr, asked, shape)] |= np.uint16(StarFlag.WIDE)
+    return flags
 
 
 def _without_junk(view: View, catalogue: Catalogue) -> tuple[View, Catalogue]:

@@ -79,6 +79,7 @@ UNCLEAN = (
     | StarFlag.EXTENDED
     | StarFlag.STREAK
     | StarFlag.BAD_PIXEL
+    | StarFlag.WIDE
 )
 """Flags that keep a star out of the shape."""
 
