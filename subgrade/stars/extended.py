@@ -11,9 +11,11 @@ import numpy as np
 
 from subgrade.stars.shape import field_terms
 
-SHARPER_SHARE = 0.75
-"""Quantile of the sharpness followed over the field: up to half of the detections may be no
+SHARPER_SHARE = 0.9
+"""Quantile of the sharpness followed over the field: of ten detections of one place nine may be no
 stars before it leaves them."""
+LEAST_GUIDES = 60
+"""Detections from which the surface is fitted; below it stars are as sharp as the star image."""
 WIDE_BY = 0.12
 """Lack of sharpness from which a detection is no star: that of a Gaussian 1.35 times as wide
 as the star (derived, see `wide`)."""
@@ -49,21 +51,18 @@ def wide(x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int]) -> np.
     """
     height, width = shape
     guide = np.flatnonzero(asked & (snr >= GUIDE_SNR) & np.isfinite(sharpness))
-    if len(guide) < 8:
-        return np.zeros(len(x), bool)
-    half = 0.5 * np.hypot(width, height)
-    u, v = (x - 0.5 * width) / half, (y - 0.5 * height) / half
-    terms = field_terms(u, v, 6 if len(guide) >= 60 else 1)
-    fit = _quantile_fit(terms[:, guide], sharpness[guide])
-    local = fit @ terms
-    # a few detections cannot pull the surface away from the sharpest of the field
-    local = np.maximum(local, np.quantile(sharpness[guide], SHARPER_SHARE) - WORST_OPTICS)
+    local = np.zeros(len(x))
+    if len(guide) >= LEAST_GUIDES:
+        half = 0.5 * np.hypot(width, height)
+        terms = field_terms((x - 0.5 * width) / half, (y - 0.5 * height) / half, 6)
+        fit = _quantile_fit(terms[:, guide], sharpness[guide])
+        local = np.clip(fit @ terms, -WORST_OPTICS, 0.0)
     with np.errstate(invalid="ignore"):
         return asked & (sharpness < local - WIDE_BY - NOISE_TIMES / np.maximum(snr, 1.0))
 
 
 def _quantile_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Coefficients of the surface above which a quarter of the values lie.
+    """Coefficients of the surface above which a tenth of the values lie.
 
     Quantile regression (Koenker & Bassett 1978, Econometrica 46, 33) by re-weighted least squares.
     """

@@ -14,6 +14,10 @@ REGIONS = 5
 DARK_SHARE = 0.35
 """Share of the runs of pixels that the noise is taken from, the darkest: what crowded stars
 leave free at 4,000 a megapixel (measured on GalSim frames)."""
+BESIDE = np.array([(0, x) for x in (-4, -2, -1, 1, 2, 4)])
+"""Rows and columns of the pixels that say how dark a place is, from its middle one."""
+BESIDE_GREEN = np.array([(y, x) for y in (-1, 1) for x in (-3, -1, 1, 3)] + [(0, -2), (0, 2)])
+"""The same on the green lattice of a mosaic."""
 
 
 def pixel_noise(
@@ -24,8 +28,8 @@ def pixel_noise(
     Taken from second differences of pixels 3 px apart in a row (4 on a mosaic's
     lattice): neither sky nor nebula leaves a trace in them, and noise that neighbours share
     through resampling is not taken out.  Where stars are crowded, differences hold starlight;
-    so only the darkest runs count.  The mean of a run says nothing about its second difference
-    where there is noise alone (the two are orthogonal), so that this choice favours no value.
+    so only the darkest places count, by the mean of the pixels between and beside those three:
+    where there is noise alone, they know nothing of it, and the choice favours no value.
     The median over 5 x 5 regions is the noise at the frame's typical sky level.
 
     Parameters
@@ -46,21 +50,24 @@ def pixel_noise(
     """
     height, width = pixels.shape
     lag = 3 if parity < 0 else 4
-    if width < 4 * lag:
+    if width < 6 * lag:
         return float("nan")
     rows = max(1, min(height, int(np.sqrt(wanted * height / width))))
-    row_index = np.arange(max(1, height // rows) // 2, height, max(1, height // rows))
+    step = max(1, height // rows)
+    row_index = np.arange(max(1, step // 2), height - 1, step)
     stride = max(1, width * len(row_index) // wanted)
     # an odd stride visits both columns of a mosaic cell
     stride += 1 - stride % 2
-    columns = np.arange(lag + (stride // 2) % (width - 2 * lag), width - lag, stride)
+    edge = 2 * lag
+    columns = np.arange(edge + (stride // 2) % (width - 2 * edge), width - edge, stride)
     room = (len(row_index) // REGIONS + 2) * (len(columns) // REGIONS + 2)
     data, words = sealed(pixels.data), pixels.data.dtype == np.uint16
     out = np.full((REGIONS, REGIONS), np.nan)
     _region_noise(
         data if words else NO_WORDS, NO_FLOATS if words else data,
         pixels.swapped, pixels.sign_flip, float(pixels.zero), float(pixels.scale),
-        row_index, columns, lag, sky.level, sky.mesh_px, parity,
+        row_index, columns, lag, BESIDE if parity < 0 else BESIDE_GREEN,
+        sky.level, sky.mesh_px, parity,
         exclude if exclude is not None else np.zeros((0, 0), np.bool_),
         grey_step(decode(pixels.data[row_index[::8]], pixels)), np.empty((4, room)), out,
     )  # fmt: skip
@@ -93,15 +100,14 @@ def _stored(words, floats, swapped, flip, y, x):
 
 @kernel
 def _region_noise(
-    words, floats, swapped, flip, zero, scale, rows, columns, lag, level, mesh, parity, mask,
-    grey, store, out,
+    words, floats, swapped, flip, zero, scale, rows, columns, lag, beside, level, mesh, parity,
+    mask, grey, store, out,
 ):  # fmt: skip
     height, width = words.shape if words.shape[0] > 0 else floats.shape
     regions = out.shape[0]
     masked = mask.shape[0] > 0
     values, above, work, few = store
-    between = 1 if parity < 0 else 2
-    share = 1.0 / (2 * lag // between + 1)
+    share = 1.0 / len(beside)
     j0 = 0
     for rj in range(regions):
         j1 = j0
@@ -124,13 +130,13 @@ def _region_noise(
                     left = _stored(words, floats, swapped, flip, y, x - lag)
                     middle = _stored(words, floats, swapped, flip, y, x)
                     right = _stored(words, floats, swapped, flip, y, x + lag)
-                    total = left + middle + right
-                    for o in range(between, lag, between):
-                        total += _stored(words, floats, swapped, flip, y, x - o)
-                        total += _stored(words, floats, swapped, flip, y, x + o)
-                    if total != total or n == len(values):
-                        continue
                     bend = left - 2.0 * middle + right
+                    total = 0.0
+                    for k in range(len(beside)):
+                        at, on = y + beside[k, 0], x + beside[k, 1]
+                        total += _stored(words, floats, swapped, flip, at, on)
+                    if total + bend != total + bend or n == len(values):
+                        continue
                     values[n] = scale * bend / np.sqrt(6.0)
                     here = _sky_at(level, mesh, float(x), float(y))
                     above[n] = scale * total * share + zero - here
