@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
+from subgrade.stars.crowdlist import together
 from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
@@ -115,7 +116,8 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
         return empty_result(pixels, cause, view)
     stack = stack_stars(view, catalogue, settings)
     streaks = trails(view, found, sigma, stack.minor)
-    catalogue = measure_again(view, catalogue, stack, streaks, settings)
+    view, catalogue, joint = together(view, catalogue, stack, settings)
+    catalogue = measure_again(view, catalogue, stack, streaks, settings, joint)
     return result(view, catalogue, stack, streaks, settings)
 
 
