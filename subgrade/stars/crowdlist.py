@@ -35,6 +35,7 @@ def together(
     if not is_crowded(listed, fwhm, view.pixels.shape):
         return view, catalogue, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*_moments(stack)))
+    # blobs of several maxima are blends here, since the star image is plain
     kept = (catalogue.flags & int(StarFlag.SHARP)) == 0
     known = catalogue.take(np.flatnonzero(kept))
     template = image_template(stack, catalogue.moments)
@@ -51,6 +52,7 @@ def together(
     new = replace(
         catalogue, x=x, y=y, amplitude=fit.amplitude, snr=fit.snr, peak=fit.peak,
         sharpness=fit.sharpness, misfit=fit.misfit, flags=flags, ident=ident,
+        whole_blobs=False,
     )  # fmt: skip
     return crowd.view, new, fit
 
@@ -61,7 +63,7 @@ def _moments(stack: Stack) -> tuple[float, float, float]:
 
 def _plain(catalogue: Catalogue, stack: Stack) -> bool:
     """Whether the frame's star is one filled image of moderate elongation."""
-    if stack.method != "image" or catalogue.whole_blobs or catalogue.doubling is not None:
+    if stack.method != "image" or catalogue.doubling is not None:
         return False
     a, b, _ = ellipse_from_moments(*_moments(stack))
     return bool(a < 2.5 * b and stack.widths.hollow > 0.9 and stack.widths.dip < 0.1)
