@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky, sky_map
-from subgrade.stars.crowdfit import fit_round, peaks_of, with_own
+from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
 from subgrade.stars.ellipse import FWHM_PER_SIGMA
 from subgrade.stars.noise import pixel_noise
 from subgrade.stars.photometry import Template, TemplateFit, template_fit
@@ -26,6 +26,8 @@ from subgrade.stars.view import View
 CROWDED = 0.06
 """Listed stars in the area within one width of a star, on average, from which a field is
 crowded: about as many are blends, and 5 % of the count would be missing (measured)."""
+BLOCKS_PX = 3.8
+"""Nearest that peaks on blocks of 2 px are told apart, px: sharper stars blend in these."""
 FINE_FWHM_PX = 5.5
 """Width up to which single pixels are worked on; wider stars lose nothing on blocks of 2 px."""
 SMOOTHING = 0.6
@@ -34,8 +36,10 @@ matched filter's S/N (two Gaussians) and widens a star by 1.17 only."""
 LEAST_PEAK = 5.0
 """Peaks of the smoothed image are followed up from so many times its noise."""
 ROUNDS = 3
-SWEEPS = 4
+SWEEPS = 6
 """Rounds of search, and sweeps of fits over all stars before and after each."""
+QUIET = 0.3
+"""Change of a star's light, in its own noise, that is not followed up."""
 LEAST_SHARE = 0.15
 """Least share of the light modelled at its place that a peak must add: the star image errs by a
 few per cent of a star, and undersampled ones by more."""
@@ -59,7 +63,8 @@ class Crowd:
 
 def is_crowded(count: int, fwhm_px: float, shape: tuple[int, int]) -> bool:
     """Whether ``count`` stars of that width stand in each other's light on the frame."""
-    return bool(count * np.pi * fwhm_px**2 > CROWDED * shape[0] * shape[1])
+    reach = max(fwhm_px, BLOCKS_PX)
+    return bool(count * np.pi * reach**2 > CROWDED * shape[0] * shape[1])
 
 
 def find_crowd(
@@ -89,13 +94,14 @@ def find_crowd(
     x, y = (x - half) / block, (y - half) / block
     stars = np.stack((x, y, np.asarray(light, np.float64)))
     whole = left.copy()
-    fit_round(left, *stars, small, give=-1.0)
+    # amplitude of a star of S/N 1 is s / sqrt(sum T^2)
+    quiet = QUIET * noise / np.sqrt(np.sum(small.image**2)) / small.step_px
+    give_stars(left, stars, small, -1.0)
     for number in range(ROUNDS + 1):
-        for _ in range(SWEEPS):
-            fit_round(left, *stars, small)
+        fit_all_stars(left, stars, small, SWEEPS, quiet)
         keep = _standing(*stars, least)
-        fit_round(left, *stars[:, ~keep], small, give=1.0)
-        stars = stars[:, keep]
+        give_stars(left, stars[:, ~keep], small, 1.0)
+        stars = np.ascontiguousarray(stars[:, keep])
         if number == 0:
             view, change = _sky_again(view, left, block)
             whole -= change

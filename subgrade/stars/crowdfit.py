@@ -15,137 +15,182 @@ CORE = 0.4
 
 
 @kernel
-def _at(image, inverse, middle, dx, dy):
-    """The star image at an offset, bilinear; 0 beyond it."""
-    u = dx * inverse + middle
-    v = dy * inverse + middle
+def _row(image, inverse, middle, cx, dy, i0, i1, out):
+    """The star image along columns i0 to i1 of a row, bilinear; runs several at a time."""
     last = image.shape[0] - 1
-    if u < 0.0 or v < 0.0 or u >= last or v >= last:
-        return 0.0
-    i, j = int(u), int(v)
-    fu, fv = u - i, v - j
-    upper = image[j, i] * (1 - fu) + image[j, i + 1] * fu
-    lower = image[j + 1, i] * (1 - fu) + image[j + 1, i + 1] * fu
-    return upper * (1 - fv) + lower * fv
+    v = dy * inverse + middle
+    j = int(v)
+    if v < 0.0 or j >= last:
+        for i in range(i1 - i0 + 1):
+            out[i] = 0.0
+        return
+    fv = np.float32(v - j)
+    upper = image[j]
+    lower = image[j + 1]
+    start = np.float32((i0 - cx) * inverse + middle)
+    step = np.float32(inverse)
+    end = np.float32(last) - np.float32(1e-3)
+    for i in range(np.uint64(i1 - i0 + 1)):
+        u = min(max(start + step * np.float32(i), np.float32(0.0)), end)
+        n = np.uint32(u)
+        fu = u - np.float32(n)
+        one = upper[n] + fu * (upper[n + np.uint32(1)] - upper[n])
+        two = lower[n] + fu * (lower[n + np.uint32(1)] - lower[n])
+        out[i] = one + fv * (two - one)
 
 
 @kernel
-def _bounds(x, y, radius, height, width):
-    return (
-        max(0, int(np.ceil(x - radius))), min(width - 1, int(np.floor(x + radius))),
-        max(0, int(np.ceil(y - radius))), min(height - 1, int(np.floor(y + radius))),
-    )  # fmt: skip
-
-
-@kernel
-def _add(left, image, inverse, middle, x, y, radius, light):
+def _add(left, image, inverse, middle, x, y, radius, light, line):
     """Add a star of that light to the image."""
-    x0, x1, y0, y1 = _bounds(x, y, radius, *left.shape)
-    r2 = radius * radius
-    for j in range(y0, y1 + 1):
-        for i in range(x0, x1 + 1):
-            if (i - x) ** 2 + (j - y) ** 2 < r2:
-                left[j, i] += np.float32(light * _at(image, inverse, middle, i - x, j - y))
+    height, width = left.shape
+    for j in range(max(0, int(np.ceil(y - radius))), min(height - 1, int(y + radius)) + 1):
+        dy = j - y
+        span = np.sqrt(max(radius * radius - dy * dy, 0.0))
+        i0 = max(0, int(np.ceil(x - span)))
+        i1 = min(width - 1, int(np.floor(x + span)))
+        if i1 < i0:
+            continue
+        _row(image, inverse, middle, x, dy, i0, i1, line)
+        row = left[j]
+        factor = np.float32(light)
+        for i in range(i1 - i0 + 1):
+            row[i0 + i] += factor * line[i]
 
 
 @kernel
-def _sweep(left, xs, ys, lights, image, step, radius, core, largest):
-    """Fit each star on what all others leave, and take it out again; ``lights`` in place."""
-    inverse = 1.0 / step
-    middle = 0.5 * (image.shape[0] - 1)
-    h = max(0.05, step)
-    # for each star: T T, T X, T Y, X X, X Y, Y Y and the products with the image
-    for k in range(len(xs)):
-        x, y = xs[k], ys[k]
-        tt = tx = ty = xx = xy = yy = 0.0
-        rt = rx = ry = 0.0
-        x0, x1, y0, y1 = _bounds(x, y, core, *left.shape)
-        for j in range(y0, y1 + 1):
-            for i in range(x0, x1 + 1):
-                dx, dy = i - x, j - y
-                seen = left[j, i]
-                if dx * dx + dy * dy >= core * core or seen != seen:
-                    continue
-                t = _at(image, inverse, middle, dx, dy)
-                gx = (
-                    _at(image, inverse, middle, dx - h, dy)
-                    - _at(image, inverse, middle, dx + h, dy)
-                ) / (2 * h)
-                gy = (
-                    _at(image, inverse, middle, dx, dy - h)
-                    - _at(image, inverse, middle, dx, dy + h)
-                ) / (2 * h)
-                value = seen + lights[k] * t
-                tt += t * t
-                tx += t * gx
-                ty += t * gy
-                xx += gx * gx
-                xy += gx * gy
-                yy += gy * gy
-                rt += value * t
-                rx += value * gx
-                ry += value * gy
-        if tt <= 0.0:
+def _sums(left, images, inverse, middle, x, y, light, core, lines, sums):
+    """Products of the star image T and its slopes X, Y with one another and with the frame.
+
+    In ``sums``: TT, TX, TY, XX, XY, YY, and of what is left with T, X, Y.
+    """
+    height, width = left.shape
+    sums[:] = 0.0
+    for j in range(max(0, int(np.ceil(y - core))), min(height - 1, int(y + core)) + 1):
+        dy = j - y
+        span = np.sqrt(max(core * core - dy * dy, 0.0))
+        i0 = max(0, int(np.ceil(x - span)))
+        i1 = min(width - 1, int(np.floor(x + span)))
+        if i1 < i0:
             continue
-        light = rt / tt
+        for k in range(3):
+            _row(images[k], inverse, middle, x, dy, i0, i1, lines[k])
+        row = left[j]
+        for i in range(i1 - i0 + 1):
+            seen = row[i0 + i]
+            if seen != seen:
+                continue
+            t, gx, gy = lines[0, i], lines[1, i], lines[2, i]
+            value = seen + light * t
+            sums[0] += t * t
+            sums[1] += t * gx
+            sums[2] += t * gy
+            sums[3] += gx * gx
+            sums[4] += gx * gy
+            sums[5] += gy * gy
+            sums[6] += value * t
+            sums[7] += value * gx
+            sums[8] += value * gy
+
+
+@kernel
+def _sweep(left, xs, ys, lights, active, images, step, radius, core, largest, quiet):
+    """Fit each active star on what all others leave, and take it out again, in place.
+
+    A star whose light changed by less than ``quiet`` and that hardly moved is no longer active.
+    """
+    inverse = 1.0 / step
+    middle = 0.5 * (images.shape[1] - 1)
+    lines = np.empty((3, int(2 * radius) + 3), np.float32)
+    sums = np.empty(9)
+    for k in range(len(xs)):
+        if not active[k]:
+            continue
+        x, y = xs[k], ys[k]
+        _sums(left, images, inverse, middle, x, y, lights[k], core, lines, sums)
+        tt, tx, ty = sums[0], sums[1], sums[2]
+        if tt <= 0.0:
+            active[k] = False
+            continue
+        light = max(sums[6] / tt, 0.0)
         move_x = move_y = 0.0
-        if light > 0.0:
-            # what the star's light leaves of the gradients, solved for the shift
-            axx = xx - tx * tx / tt
-            axy = xy - tx * ty / tt
-            ayy = yy - ty * ty / tt
-            bx = rx - light * tx
-            by = ry - light * ty
-            det = axx * ayy - axy * axy
-            if det > 0.0:
-                move_x = (bx * ayy - by * axy) / det / light
-                move_y = (by * axx - bx * axy) / det / light
-                far = np.sqrt(move_x * move_x + move_y * move_y)
-                if far > largest:
-                    move_x *= largest / far
-                    move_y *= largest / far
+        # what the star's light leaves of the slopes, solved for the shift
+        axx = sums[3] - tx * tx / tt
+        axy = sums[4] - tx * ty / tt
+        ayy = sums[5] - ty * ty / tt
+        bx = sums[7] - light * tx
+        by = sums[8] - light * ty
+        det = axx * ayy - axy * axy
+        if light > 0.0 and det > 0.0:
+            move_x = (bx * ayy - by * axy) / det / light
+            move_y = (by * axx - bx * axy) / det / light
+            far = np.sqrt(move_x * move_x + move_y * move_y)
+            if far > largest:
+                move_x *= largest / far
+                move_y *= largest / far
+        shift = np.sqrt(move_x * move_x + move_y * move_y) * light
+        active[k] = abs(light - lights[k]) > quiet or shift > quiet
         if lights[k] != 0.0:
-            _add(left, image, inverse, middle, x, y, radius, lights[k])
-        lights[k] = max(light, 0.0)
+            _add(left, images[0], inverse, middle, x, y, radius, lights[k], lines[0])
+        lights[k] = light
         xs[k] = x + move_x
         ys[k] = y + move_y
-        if lights[k] > 0.0:
-            _add(left, image, inverse, middle, xs[k], ys[k], radius, -lights[k])
+        if light > 0.0:
+            _add(left, images[0], inverse, middle, xs[k], ys[k], radius, -light, lines[0])
 
 
 @kernel
 def _give(left, xs, ys, lights, image, step, radius):
+    line = np.empty(int(2 * radius) + 3, np.float32)
+    middle = 0.5 * (image.shape[0] - 1)
     for k in range(len(xs)):
-        middle = 0.5 * (image.shape[0] - 1)
-        _add(left, image, 1.0 / step, middle, xs[k], ys[k], radius, lights[k])
+        _add(left, image, 1.0 / step, middle, xs[k], ys[k], radius, lights[k], line)
 
 
-def fit_round(left, x, y, light, template: Template, give: float = 0.0) -> None:
-    """Fit all stars once, one after the other, in place; or add ``give`` times each to the image.
+def with_slopes(template: Template) -> np.ndarray:
+    """The star image and how it changes when the star moves by one along x and y."""
+    image = template.image.astype(np.float64)
+    along_y, along_x = np.gradient(image, template.step_px)
+    return np.stack((image, -along_x, -along_y)).astype(np.float32)
+
+
+def fit_all_stars(left, stars: np.ndarray, template: Template, sweeps: int, quiet: float) -> None:
+    """Fit all stars one after the other, in place, ``sweeps`` times or until none changes.
 
     Parameters
     ----------
     left : ndarray of float32
         The image less all stars; kept so.
-    x, y, light : ndarray of float64, shape (n,)
+    stars : ndarray of float64, shape (3, n)
         Place in working pixels and amplitude; 0 for a star not yet taken out.
     template : Template
         In working pixels.
-    give : float
-        Where not 0, nothing is fitted: 1 puts the stars back, -1 takes them out.
+    quiet : float
+        Change of amplitude that matters no more, ADU.
     """
-    image, step, radius = template.image, template.step_px, template.radius_px
-    if give:
-        _give(left, x, y, give * light, image, step, radius)
-    else:
-        _sweep(left, x, y, light, image, step, radius, CORE * radius + 0.7, LARGEST_STEP)
+    images = with_slopes(template)
+    radius = template.radius_px
+    active = np.ones(stars.shape[1], np.bool_)
+    for _ in range(sweeps):
+        _sweep(
+            left, *stars, active, images, template.step_px, radius, CORE * radius + 0.7,
+            LARGEST_STEP, quiet,
+        )  # fmt: skip
+        if not active.any():
+            break
+
+
+def give_stars(left, stars: np.ndarray, template: Template, times: float) -> None:
+    """Add stars ``times`` their light to the image: 1 puts them back, -1 takes them out."""
+    x, y, light = np.ascontiguousarray(stars)
+    _give(left, x, y, times * light, template.image, template.step_px, template.radius_px)
 
 
 @kernel
 def _own(data, cx, cy, lights, image, step, radius):
+    line = np.empty(int(2 * radius) + 3, np.float32)
     inverse, middle = 1.0 / step, 0.5 * (image.shape[0] - 1)
     for k in range(data.shape[0]):
-        _add(data[k], image, inverse, middle, cx[k], cy[k], radius, lights[k])
+        _add(data[k], image, inverse, middle, cx[k], cy[k], radius, lights[k], line)
 
 
 def with_own(stamps: Stamps, x, y, light, template: Template) -> None:
