@@ -18,6 +18,7 @@ from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky, sky_map
 from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
 from subgrade.stars.ellipse import FWHM_PER_SIGMA
+from subgrade.stars.mosaic import green_means
 from subgrade.stars.noise import pixel_noise
 from subgrade.stars.photometry import Template, TemplateFit, template_fit
 from subgrade.stars.raster import cut_stamps, decode, halved, sky_at
@@ -82,15 +83,16 @@ def find_crowd(
     x, y, light : ndarray, shape (n,)
         Stars known already, px and amplitude (ADU).
     """
-    block = 1 if view.parity < 0 and FWHM_PER_SIGMA * sigma[1] < FINE_FWHM_PX else 2
+    block = 1 if FWHM_PER_SIGMA * sigma[1] < FINE_FWHM_PX else 2
     half = 0.5 * (block - 1)
     left = _image(view, block)
-    noise = view.noise / np.sqrt(block**2 / view.lattice)
+    noise = view.noise / np.sqrt(_pixels(view, block))
     small = _on_blocks(template, block, view.parity)
     smooth = SMOOTHING * max(sigma[1] / block, 0.7)
     least = LEAST_APART * FWHM_PER_SIGMA * np.sqrt(sigma[0] * sigma[1]) / block
-    # noise of a smoothed image: s / sqrt(4 pi) / sigma
-    floor = LEAST_PEAK * noise / np.sqrt(4 * np.pi) / smooth
+    # noise of a smoothed image: s / sqrt(4 pi) / sigma, more where only every second pixel counts
+    thin = np.sqrt(view.lattice) if block == 1 else 1.0
+    floor = LEAST_PEAK * thin * noise / np.sqrt(4 * np.pi) / smooth
     x, y = (x - half) / block, (y - half) / block
     stars = np.stack((x, y, np.asarray(light, np.float64)))
     whole = left.copy()
@@ -112,8 +114,14 @@ def find_crowd(
             new[2] = 0.0
             stars = np.concatenate((stars, new), axis=1)
     view = replace(view, noise=_noise_again(view, left, block))
-    fit = _fits(left, *stars, small, view.noise / np.sqrt(block**2 / view.lattice))
+    noise = view.noise / np.sqrt(_pixels(view, block))
+    fit = _fits(left, *stars, small, noise, view.lattice if block == 1 else 1.0)
     return Crowd(block * stars[0] + half, block * stars[1] + half, fit, view)
+
+
+def _pixels(view: View, block: int) -> float:
+    """Measured pixels in a block that has any."""
+    return 1.0 if block == 1 else block**2 / view.lattice
 
 
 def _image(view: View, block: int) -> np.ndarray:
@@ -123,6 +131,9 @@ def _image(view: View, block: int) -> np.ndarray:
     else:
         image = decode(view.pixels.data, view.pixels).astype(np.float32)
         image.reshape(-1)[view.bad] = np.nan
+        if view.parity >= 0:
+            image[0::2, 1 - view.parity :: 2] = np.nan
+            image[1::2, view.parity :: 2] = np.nan
     image[~(image < 0.9 * view.saturation)] = np.nan
     image -= _level(view.sky_green, image.shape, block)
     return image
@@ -165,9 +176,12 @@ def _on_blocks(template: Template, block: int, parity: int) -> Template:
 def _peaks(whole, left, smooth, floor) -> np.ndarray:
     """Peaks of what is left that add to the light modelled there: x, y, height; shape (3, n)."""
     gone = np.isnan(left)
-    seen = gaussian_filter(np.where(gone, 0.0, left), smooth, mode="nearest", truncate=3.5)
-    modelled = np.where(gone, 0.0, whole - left)
-    modelled = gaussian_filter(modelled, smooth, mode="nearest", truncate=3.5)
+    share = gaussian_filter((~gone).astype(np.float32), smooth, truncate=3.5)
+    share = np.maximum(share, 0.2)
+    seen, modelled = (
+        gaussian_filter(np.where(gone, np.float32(0.0), image), smooth, truncate=3.5) / share
+        for image in (left, whole - left)
+    )
     return peaks_of(seen, np.maximum(np.float32(floor), LEAST_SHARE * modelled))
 
 
@@ -190,7 +204,13 @@ def _standing(x, y, light, least: float) -> np.ndarray:
 def _sky_again(view: View, left: np.ndarray, block: int) -> tuple[View, np.ndarray]:
     """The view with the sky that the stars leave, and the change on the working image."""
     mesh = view.sky_green.mesh_px
-    change = sky_map(left if block == 2 else halved(left), mesh, mesh**2 // 16)
+    if block == 2:
+        means = left
+    elif view.parity < 0:
+        means = halved(left)
+    else:
+        means = green_means(Pixels(left, integer=False), view.parity)
+    change = sky_map(means, mesh, mesh**2 // 16)
     on_image = _level(change, left.shape, block)
     old = view.sky_green
     sky = Sky(old.level + change.level, old.noise, mesh)
@@ -200,16 +220,15 @@ def _sky_again(view: View, left: np.ndarray, block: int) -> tuple[View, np.ndarr
 
 def _noise_again(view: View, left: np.ndarray, block: int) -> float:
     """Noise of a pixel where all stars are taken away; wide stars keep the first."""
-    if block == 2 and view.parity < 0:
+    if block == 2:
         return view.noise
     flat = Sky(np.zeros((1, 1), np.float32), np.zeros((1, 1), np.float32), max(left.shape))
-    noise = pixel_noise(Pixels(left, integer=False), flat, -1, None, 160_000)
-    noise *= np.sqrt(block**2 / view.lattice)
+    noise = pixel_noise(Pixels(left, integer=False), flat, view.parity, None, 160_000)
     # what the star image does not fit is no noise
     return min(noise, view.noise) if noise > 0 else view.noise
 
 
-def _fits(left, x, y, light, template: Template, noise: float) -> TemplateFit:
+def _fits(left, x, y, light, template: Template, noise, lattice) -> TemplateFit:
     """The star image fitted to every star with the others taken away."""
     half = int(np.ceil(template.radius_px)) + 1
     rows = np.empty((6, len(x)))
@@ -220,7 +239,7 @@ def _fits(left, x, y, light, template: Template, noise: float) -> TemplateFit:
         part = slice(start, start + chunk)
         stamps = cut_stamps(pixels, nothing, 1 << 20, x[part], y[part], half)
         with_own(stamps, x[part], y[part], light[part], template)
-        fit = template_fit(stamps, x[part], y[part], template, noise)
+        fit = template_fit(stamps, x[part], y[part], template, noise, lattice)
         for row, name in enumerate(TemplateFit.__slots__):
             rows[row, part] = getattr(fit, name)
     return TemplateFit(*rows)
