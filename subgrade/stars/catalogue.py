@@ -28,6 +28,8 @@ LARGEST_HALF_PX = 120
 LEAST_VARIANCE = 0.22
 """Variance across the narrow axis, px^2, below which nothing is a star: that of FWHM 1.1 px.
 A track of single pixels reads 0 to 0.15."""
+LEAST_SETTLED = 0.6
+"""Share of the detections whose moments must settle."""
 FILLING = 0.38
 """Size of what fills a stamp with its own sky, sigma over half-side: measured 0.45 to 0.5 on
 nebulae (GalSim frames); a star whose size was guessed half too small has 0.3."""
@@ -136,6 +138,11 @@ def seed_moments(
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
+    if view.parity < 0 and np.mean(m.ok) < LEAST_SETTLED:
+        # so sharp that single stars settle only where they lie between pixels
+        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        if together is not None and coarse(view, together.moments):
+            return together.moments
     with np.errstate(invalid="ignore"):
         long, wide, _ = ellipse_from_moments(m.xx, m.yy, m.xy)
         good = m.ok & (wide**2 > LEAST_VARIANCE)

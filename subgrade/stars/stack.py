@@ -8,6 +8,7 @@ import numpy as np
 
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
+    LEAST_SETTLED,
     STAMP_PIXELS,
     Catalogue,
     coarse,
@@ -125,6 +126,8 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     shape = common_shape(*moments, catalogue.snr[index])
     if view.parity >= 0 and coarse(view, catalogue.moments):
         shape = _taken_together(stamps, catalogue, index)
+    elif shape is None:
+        shape = _taken_together(stamps, catalogue, index) or shape
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
     if coarse(view, (shape.xx, shape.yy, shape.xy)):
