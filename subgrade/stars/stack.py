@@ -126,8 +126,9 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     shape = common_shape(*moments, catalogue.snr[index])
     if view.parity >= 0 and coarse(view, catalogue.moments):
         shape = _taken_together(stamps, catalogue, index)
-    elif shape is None:
-        shape = _taken_together(stamps, catalogue, index) or shape
+    elif shape is None and coarse(view, catalogue.moments) and len(index) >= 30:
+        # stars hardly wider than a pixel settle nowhere; their image can still be put together
+        shape = _taken_together(stamps, catalogue, index) or _as_listed(catalogue, index)
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
     if coarse(view, (shape.xx, shape.yy, shape.xy)):
@@ -169,6 +170,12 @@ def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape 
     xx, yy, xy = together.moments
     relative = together.error / (xx + yy)
     return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
+
+
+def _as_listed(catalogue: Catalogue, index) -> CommonShape:
+    """The shape that the list was made with, known to a tenth."""
+    xx, yy, xy = catalogue.moments
+    return CommonShape(xx, yy, xy, 0.05 * (xx + yy), 0.05, np.ones(len(index), bool))
 
 
 def _with_widths(
