@@ -18,6 +18,7 @@ from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, template_fit
 from subgrade.stars.pooled import pooled_moments
+from subgrade.stars.raster import Stamps
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.view import View
 
@@ -29,7 +30,12 @@ LEAST_VARIANCE = 0.22
 """Variance across the narrow axis, px^2, below which nothing is a star: that of FWHM 1.1 px.
 A track of single pixels reads 0 to 0.15."""
 LEAST_SETTLED = 0.6
-"""Share of the detections whose moments must settle."""
+"""Share of the detections whose own moments settle, unless stars are as sharp as pixels."""
+LEAST_COMPACT = 0.65
+"""Least of `compactness` for stars that are taken together."""
+LEAST_WEIGHT = 0.8
+"""Variance of the weight for stars that are hardly wider than a pixel, px^2: sums over pixels
+of a Gaussian of half that variance are its integral to 0.1 % (Poisson's formula)."""
 FILLING = 0.38
 """Size of what fills a stamp with its own sky, sigma over half-side: measured 0.45 to 0.5 on
 nebulae (GalSim frames); a star whose size was guessed half too small has 0.3."""
@@ -123,24 +129,29 @@ def seed_moments(
     if len(index) < 5:
         index = np.flatnonzero(which)
     room = max(40, STAMP_PIXELS // (2 * half + 1) ** 2)
-    index = index[: min(250, room)]
+    count = min(250, room)
+    index = index[: 4 * count]
     if not len(index):
         return None
-    stamps = view.stamps(found.x[index], found.y[index], half)
-    top = np.nanmax(np.where(np.isfinite(stamps.data), stamps.data, -np.inf), axis=(1, 2))
+    core = view.stamps(found.x[index], found.y[index], min(half, found.block_px + 2)).data
+    top = np.nanmax(np.where(np.isfinite(core), core, -np.inf), axis=(1, 2))
     dim = top < 0.9 * (view.saturation - view.level)
-    usable = dim if np.count_nonzero(dim) >= 3 else np.ones(len(index), bool)
-    index, stamps = index[usable], stamps[usable]
-    if not len(index):
-        return None
+    if np.count_nonzero(dim[:count]) >= 3:
+        index = index[dim]
+    index = index[:count]
+    stamps = view.stamps(found.x[index], found.y[index], half)
     if view.parity >= 0:
-        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        places = found.x[index], found.y[index]
+        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
-    if view.parity < 0 and np.mean(m.ok) < LEAST_SETTLED:
-        # so sharp that single stars settle only where they lie between pixels
-        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+
+    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
+        # stars that are sharp enough settle only where they lie between pixels, and read wide
+        places = found.x[index], found.y[index]
+        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
         if together is not None and coarse(view, together.moments):
             return together.moments
     with np.errstate(invalid="ignore"):
@@ -167,6 +178,20 @@ def seed_moments(
         return None
     middle = np.median(parts, axis=1)
     return middle_moments(parts, middle, 0.05 * middle[0] * middle[1])
+
+
+def compactness(stamps: Stamps) -> float:
+    """Share of the light of 5 x 5 pixels in the best four that form a square, in the median.
+
+    A star of FWHM 1.6 px, pixel included, has 0.7 or more; the track of a particle crosses more.
+    """
+    half = stamps.data.shape[1] // 2
+    core = np.nan_to_num(stamps.data[:, half - 3 : half + 4, half - 3 : half + 4])
+    squares = core[:, 1:, 1:] + core[:, :-1, 1:] + core[:, 1:, :-1] + core[:, :-1, :-1]
+    whole = core[:, 1:-1, 1:-1].sum(axis=(1, 2))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = squares.max(axis=(1, 2)) / np.maximum(whole, 1e-30)
+    return float(np.median(share))
 
 
 def coarse(view: View, moments: tuple[float, float, float]) -> bool:

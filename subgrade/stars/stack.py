@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
-    LEAST_SETTLED,
+    LEAST_WEIGHT,
     STAMP_PIXELS,
     Catalogue,
     coarse,
@@ -125,10 +125,10 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     moments = np.stack((m.xx, m.yy, m.xy))
     shape = common_shape(*moments, catalogue.snr[index])
     if view.parity >= 0 and coarse(view, catalogue.moments):
-        shape = _taken_together(stamps, catalogue, index)
+        shape = _taken_together(stamps, catalogue, index, mono=False)
     elif shape is None and coarse(view, catalogue.moments) and len(index) >= 30:
         # stars hardly wider than a pixel settle nowhere; their image can still be put together
-        shape = _taken_together(stamps, catalogue, index) or _as_listed(catalogue, index)
+        shape = _taken_together(stamps, catalogue, index, mono=True) or _as_listed(catalogue, index)
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
     if coarse(view, (shape.xx, shape.yy, shape.xy)):
@@ -162,9 +162,11 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     )
 
 
-def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape | None:
+def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> CommonShape | None:
     """Shape of all stars at once, where the lattice is too coarse for single ones."""
-    together = pooled_moments(stamps, catalogue.x[index], catalogue.y[index], catalogue.moments)
+    least = LEAST_WEIGHT if mono else 0.0
+    places = catalogue.x[index], catalogue.y[index]
+    together = pooled_moments(stamps, *places, catalogue.moments, least)
     if together is None:
         return None
     xx, yy, xy = together.moments
