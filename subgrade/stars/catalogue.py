@@ -11,7 +11,7 @@ from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
-from subgrade.stars.extended import wide
+from subgrade.stars.extended import GUIDE_SNR, wide
 from subgrade.stars.local_sky import ring_px
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
@@ -360,16 +360,20 @@ def build_catalogue(
     if not len(catalogue):
         return view, None
     where = catalogue.x, catalogue.y, catalogue.sharpness, catalogue.snr
-    catalogue = replace(catalogue, flags=flag_wide(catalogue, *where, view.pixels.shape))
+    # rings, pairs and winged stars have another sharpness under a Gaussian, but one in common;
+    # on a glow what is most common may be no star
+    bright = catalogue.sharpness[catalogue.snr > GUIDE_SNR]
+    star = _mode(bright) if len(bright) >= 5 and not view.ring else 0.0
+    catalogue = replace(catalogue, flags=flag_wide(catalogue, *where, view.pixels.shape, star))
     return view, _paired(catalogue, a, np.sqrt(a * b))
 
 
-def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape) -> np.ndarray:
+def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape, star: float = 0.0):
     """The catalogue's flags, with WIDE set anew by the given measurements."""
     flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
     other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
     asked = (flags & int(other)) == 0
-    flags[wide(x, y, sharpness, snr, asked, shape)] |= np.uint16(StarFlag.WIDE)
+    flags[wide(x, y, sharpness, snr, asked, shape, star)] |= np.uint16(StarFlag.WIDE)
     return flags
 
 

@@ -3,7 +3,7 @@
 Where stars stand closer than a few widths, the brightest pixel of one lies in the wings of the
 next.  The stars found are fitted together, one after the other on what all others leave, again
 and again until they settle (Gauss-Seidel); what is left is smoothed and searched for stars that
-stood too near to brighter ones.  Three rounds find what can be told apart.
+stood too near to brighter ones.  Three rounds find what can be separated.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ CROWDED = 0.06
 """Listed stars in the area within one width of a star, on average, from which a field is
 crowded: about as many are blends, and 5 % of the count would be missing (measured)."""
 BLOCKS_PX = 3.8
-"""Nearest that peaks on blocks of 2 px are told apart, px: sharper stars blend in these."""
+"""Nearest that peaks on blocks of 2 px are kept apart, px: sharper stars blend in these."""
 FINE_FWHM_PX = 5.5
 """Width up to which single pixels are worked on; wider stars lose nothing on blocks of 2 px."""
 SMOOTHING = 0.6
@@ -45,7 +45,7 @@ LEAST_SHARE = 0.15
 """Least share of the light modelled at its place that a peak must add: the star image errs by a
 few per cent of a star, and undersampled ones by more."""
 LEAST_APART = 0.45
-"""Nearest that two stars are told apart, in FWHM."""
+"""Nearest that two stars are kept apart, in FWHM."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,9 @@ WORST_OPTICS = 0.2
 """Most that optics may take off the sharpness in a corner: stars twice as wide."""
 
 
-def wide(x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+def wide(
+    x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int], star: float = 0.0
+) -> np.ndarray:
     """Detections plainly wider than the stars around them.
 
     A Gaussian k times as wide as a Gaussian star has the S/N ratio, under the star at half
@@ -44,6 +46,8 @@ def wide(x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int]) -> np.
         Detections that may be judged: unsaturated, off the edge, no streak.
     shape : tuple of int
         Rows and columns of the frame.
+    star : float
+        Sharpness of a star: 0 under the star image itself.
 
     Returns
     -------
@@ -51,12 +55,12 @@ def wide(x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int]) -> np.
     """
     height, width = shape
     guide = np.flatnonzero(asked & (snr >= GUIDE_SNR) & np.isfinite(sharpness))
-    local = np.zeros(len(x))
+    local = np.full(len(x), star)
     if len(guide) >= LEAST_GUIDES:
         half = 0.5 * np.hypot(width, height)
         terms = field_terms((x - 0.5 * width) / half, (y - 0.5 * height) / half, 6)
         fit = _quantile_fit(terms[:, guide], sharpness[guide])
-        local = np.clip(fit @ terms, -WORST_OPTICS, 0.0)
+        local = np.clip(fit @ terms, star - WORST_OPTICS, star)
     with np.errstate(invalid="ignore"):
         return asked & (sharpness < local - WIDE_BY - NOISE_TIMES / np.maximum(snr, 1.0))
 
