@@ -33,6 +33,8 @@ LEAST_STREAK_PX = 120
 FINE_MESH_PX = 32
 """Side of a sky cell where a glow shines behind the stars, px; smaller ones hold too few blocks
 for a level.  It serves to find stars, which get a sky of their own to be measured on."""
+LEAST_AGREEING = 5
+"""Stars to be found on a glow before a frame without any by plain means is given a second look."""
 LEAST_SIDE_PX = 32
 """Frames smaller than this hold no sky to speak of."""
 
@@ -81,31 +83,49 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
         return empty_result(
             pixels, "all pixels have the same value: there is no sky noise", settled(view, settings)
         )
+    plain, glow = _with_sky(pixels, facts, settings, view)
+    if glow or plain.shape_status != "none":
+        return plain
+    # stars may stand on a glow that passes for stars itself
+    again, _ = _with_sky(pixels, facts, settings, view, glow=True)
+    return again if again.stars >= LEAST_AGREEING else plain
+
+
+def _with_sky(
+    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, view: View,
+    glow: bool = False,
+) -> tuple[FrameStars, bool]:  # fmt: skip
+    """The frame measured, and whether each star was given a sky of its own: with ``glow`` or
+    where the sky calls for it."""
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
-        rough = on_glow(view, found)
-        if rough:
+        glow = glow or on_glow(view, found)
+        if glow:
             view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
             view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
-        sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
-        wanted = 14 * sigma * (2.0 if found.whole_blobs else 1.0)
-        if not rough and len(found) >= 5 and wanted > view.sky.mesh_px:
+        elif len(found) >= 5 and _needed_mesh(found) > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
-            view = first_view(pixels, facts, settings, star_px=wanted / 6)
+            view = first_view(pixels, facts, settings, star_px=_needed_mesh(found) / 6)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
     except OverflowError as error:
-        return empty_result(pixels, str(error), settled(view, settings))
+        return empty_result(pixels, str(error), settled(view, settings)), glow
+    sigma = _size(found)
     if sigma > LARGEST_SIGMA_PX:
         cause = "what stands out is too large for a star"
-        return empty_result(pixels, cause, settled(view, settings))
-    if rough:
+        return empty_result(pixels, cause, settled(view, settings)), glow
+    if glow:
         mask = spot_mask(pixels.shape, found.x, found.y, 3.0 * sigma + 2)
     else:
         mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
     view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
+    return _from_stars(view, found, settings), glow
+
+
+def _from_stars(view: View, found: Detections, settings: MeasureSettings) -> FrameStars:
+    """From the detections to the frame's numbers."""
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         cause = "no star stands out from the sky"
@@ -113,12 +133,23 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
             cause = (
                 f"{len(found)} places stand out from the sky, but they share no common star shape"
             )
-        return empty_result(pixels, cause, view)
+        return empty_result(view.pixels, cause, view)
     stack = stack_stars(view, catalogue, settings)
-    streaks = trails(view, found, sigma, stack.minor)
+    streaks = trails(view, found, _size(found), stack.minor)
     view, catalogue, joint = together(view, catalogue, stack, settings)
     catalogue = measure_again(view, catalogue, stack, streaks, settings, joint)
     return result(view, catalogue, stack, streaks, settings)
+
+
+def _size(found: Detections) -> float:
+    """First guess of a star's sigma, px."""
+    xx, yy, xy = found.moments
+    return (xx * yy - xy**2) ** 0.25
+
+
+def _needed_mesh(found: Detections) -> float:
+    """Side of a sky cell in which stars take little room, px."""
+    return 14 * _size(found) * (2.0 if found.whole_blobs else 1.0)
 
 
 def on_glow(view: View, found: Detections) -> bool:

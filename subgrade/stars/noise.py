@@ -16,7 +16,7 @@ DARK_SHARE = 0.35
 leave free at 4,000 a megapixel (measured on GalSim frames)."""
 BESIDE = np.array([(0, x) for x in (-4, -2, -1, 1, 2, 4)])
 """Rows and columns of the pixels that say how dark a place is, from its middle one."""
-BESIDE_GREEN = np.array([(y, x) for y in (-1, 1) for x in (-3, -1, 1, 3)] + [(0, -2), (0, 2)])
+BESIDE_GREEN = np.array([(y, x) for y in (-1, 1) for x in (-3, -1, 1, 3)] + [(0, -4), (0, 4)])
 """The same on the green lattice of a mosaic."""
 
 
@@ -25,7 +25,7 @@ def pixel_noise(
 ) -> float:
     """Robust noise of single sky pixels.
 
-    Taken from second differences of pixels 3 px apart in a row (4 on a mosaic's
+    Taken from second differences of pixels 3 px apart in a row (2 on a mosaic's
     lattice): neither sky nor nebula leaves a trace in them, and noise that neighbours share
     through resampling is not taken out.  Where stars are crowded, differences hold starlight;
     so only the darkest places count, by the mean of the pixels between and beside those three:
@@ -49,7 +49,7 @@ def pixel_noise(
         ADU; NaN where no pixel holds a number.
     """
     height, width = pixels.shape
-    lag = 3 if parity < 0 else 4
+    lag = 3 if parity < 0 else 2
     if width < 6 * lag:
         return float("nan")
     rows = max(1, min(height, int(np.sqrt(wanted * height / width))))
@@ -58,7 +58,7 @@ def pixel_noise(
     stride = max(1, width * len(row_index) // wanted)
     # an odd stride visits both columns of a mosaic cell
     stride += 1 - stride % 2
-    edge = 2 * lag
+    edge = 2 * lag + 2
     columns = np.arange(edge + (stride // 2) % (width - 2 * edge), width - edge, stride)
     room = (len(row_index) // REGIONS + 2) * (len(columns) // REGIONS + 2)
     data, words = sealed(pixels.data), pixels.data.dtype == np.uint16
