@@ -36,9 +36,9 @@ LEAST_COMPACT = 0.65
 LEAST_WEIGHT = 0.8
 """Variance of the weight for stars that are hardly wider than a pixel, px^2: sums over pixels
 of a Gaussian of half that variance are its integral to 0.1 % (Poisson's formula)."""
-FILLING = 0.38
-"""Size of what fills a stamp with its own sky, sigma over half-side: measured 0.45 to 0.5 on
-nebulae (GalSim frames); a star whose size was guessed half too small has 0.3."""
+FILLING = 0.3
+"""Size of what fills a stamp with its own sky, sigma over half-side: measured 0.34 to 0.5 on
+nebulae (GalSim frames); a star whose size was guessed well has 0.2, a line far less."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
 STAMP_PIXELS = 3_000_000

@@ -10,6 +10,8 @@ from numba.core import event
 from subgrade.lights.model import Pixels
 from subgrade.stars.areas import area_means
 from subgrade.stars.background import Sky
+from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
+from subgrade.stars.local_sky import levelled
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.measure import measure_stars
 from subgrade.stars.moments import adaptive_moments
@@ -114,3 +116,12 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     adaptive_moments(stamps, x, y, 2.0, 2.0, 0.0)
     pooled_moments(stamps, x, y, (2.0, 2.0, 0.0))
     lone_pixels(stamps, x, y, 3.0, 1.0)
+    levelled(stamps)
+    left = np.zeros((64, 64), np.float32)
+    left[32, 32] = 9.0
+    stars = np.array([[32.0], [32.0], [1.0]])
+    star = gaussian_template(2.0, 2.0, 0.0)
+    fit_all_stars(left, stars, star, 1, 0.1)
+    give_stars(left, stars, star, 1.0)
+    with_own(stamps, x, y, one, star)
+    peaks_of(left, left + 1.0)
