@@ -44,7 +44,16 @@ def _sides(data, wide, work, out):
                     if value == value:
                         work[n] = value
                         n += 1
-            out[k, side] = _select(work, n, n // 2) if n >= 6 else np.nan
+            if n < 6:
+                out[k, side] = np.nan
+                continue
+            upper = _select(work, n, n // 2)
+            lower = upper
+            if n % 2 == 0:
+                lower = work[0]
+                for i in range(n // 2):
+                    lower = max(lower, work[i])
+            out[k, side] = 0.5 * (lower + upper)
 
 
 @kernel
