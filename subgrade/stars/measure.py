@@ -35,6 +35,9 @@ FINE_MESH_PX = 32
 for a level.  It serves to find stars, which get a sky of their own to be measured on."""
 LEAST_AGREEING = 5
 """Stars to be found on a glow before a frame without any by plain means is given a second look."""
+DOUBTFUL_PX = 15.0
+"""Narrow width of stars from which a frame is given that second look too: more narrow stars that
+agree among themselves are then the stars, and the wide ones the glow."""
 LEAST_SIDE_PX = 32
 """Frames smaller than this hold no sky to speak of."""
 
@@ -84,11 +87,14 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
             pixels, "all pixels have the same value: there is no sky noise", settled(view, settings)
         )
     plain, glow = _with_sky(pixels, facts, settings, view)
-    if glow or plain.shape_status != "none":
+    if glow or (plain.shape_status != "none" and plain.fwhm_minor_px < DOUBTFUL_PX):
         return plain
-    # stars may stand on a glow that passes for stars itself
+    # stars may stand on a glow that passes for stars, or hides them
     again, _ = _with_sky(pixels, facts, settings, view, glow=True)
-    return again if again.stars >= LEAST_AGREEING else plain
+    if plain.shape_status == "none":
+        return again if again.stars >= LEAST_AGREEING else plain
+    narrower = again.fwhm_minor_px < 0.5 * plain.fwhm_minor_px
+    return again if narrower and again.stars_in_shape > plain.stars_in_shape else plain
 
 
 def _with_sky(
