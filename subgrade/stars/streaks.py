@@ -26,12 +26,17 @@ ANGLES = 360
 WIDEST_STARS, WIDEST_EXTRA_PX = 1.3, 1.5
 """A trail is at most so many FWHM of a star and so many px wide: blocks widen it, and what
 is nearer than the stars is a little out of focus.  Common practice, no source."""
-LARGEST_BEND = 0.25
+LARGEST_BEND = 0.12
 """Most that the middle line of a trail strays from a straight one, in widths of the trail, beside
-noise; a moving point's does not at all."""
+noise; a moving point's does not at all, that of stars in a row by a width and more."""
 LARGEST_UNEVENNESS = 0.4
-"""Most that a trail's parts differ in light, as a share of it, beside noise: satellites change
-slowly, stars and knots that happen to lie in a row do not touch.  Common practice, no source."""
+"""Most that a trail's parts differ in light, as a share of it, beside noise, for it to shine
+steadily; what flashes, or is a row of spots, gets no allowance for noise in its bend."""
+LIT_SHARE = 0.3
+"""Least light of a trail's part, over that of its bright parts, to be looked at: satellites
+flash."""
+LEAST_LIT = 5
+"""Least parts that must be lit."""
 
 
 @kernel
@@ -251,7 +256,7 @@ def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
     """A trail's level (ADU above what lies beside it), full width and bend, px.
 
     The bend is the scatter of the middle line of the trail's parts about a straight one, less what
-    noise gives.  Medians over each part pass over the stars on the way.
+    noise gives where all parts shine alike.  Medians over each part pass over the stars on the way.
     """
     length = np.hypot(x2 - x1, y2 - y1)
     reach = int(np.ceil(2.5 * (WIDEST_STARS * star_px + WIDEST_EXTRA_PX)))
@@ -270,33 +275,34 @@ def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
         low = np.nanmedian(profile[: reach + 1 - outer], axis=0)
         high = np.nanmedian(profile[reach + outer :], axis=0)
         profile = profile - 0.5 * (low + high) - 0.5 * (high - low) * offset / (0.8 * reach)
-        mean = np.nanmedian(profile, axis=1)
-    if not np.isfinite(mean).any():
-        return 0.0, np.inf, np.inf
     inner = np.abs(offset[:, 0]) <= 0.5 * reach
-    peak = int(np.nanargmax(np.where(inner, mean, -np.inf)))
+    middle = np.abs(offset[:, 0]) <= 0.5 * (star_px + 4.0)
+    sums = np.nansum(profile[middle], axis=0)
+    lit = sums > LIT_SHARE * np.quantile(sums, 0.8)
+    profile = profile[:, lit]
+    if lit.sum() < LEAST_LIT or not sums.max() > 0:
+        return 0.0, np.inf, np.inf
+    mean = np.median(np.nan_to_num(profile), axis=1)
+    peak = int(np.argmax(np.where(inner, mean, -np.inf)))
     top = float(mean[peak])
     if not top > 0:
         return 0.0, np.inf, np.inf
     first, last = _half_width(mean, peak)
-    across = last - first
+    across = float(last - first)
     near = np.abs(offset[:, 0] - offset[peak, 0]) <= across + 1
-    grain = MAD_TO_SIGMA * float(np.nanmedian(np.abs(profile[~inner])))
-    light = np.nan_to_num(profile[near])
-    whole = light.sum(axis=0)
-    usual = float(np.median(whole))
-    uneven = MAD_TO_SIGMA * float(np.median(np.abs(whole - usual)))
-    if usual <= 0 or not uneven < np.hypot(
-        LARGEST_UNEVENNESS * usual, 1.5 * grain * np.sqrt(near.sum())
-    ):
-        return top, float(across), np.inf
-    lit = whole > 0.3 * usual
     place = offset[near] - offset[peak]
-    middle = np.sum(np.clip(light, 0, None) * place, axis=0)[lit] / whole[lit]
-    left = middle - np.polyval(np.polyfit(np.flatnonzero(lit), middle, 1), np.flatnonzero(lit))
+    light = np.clip(np.nan_to_num(profile[near]), 0, None)
+    whole = np.maximum(light.sum(axis=0), 1e-9 * top)
+    middles, number = np.sum(light * place, axis=0) / whole, np.flatnonzero(lit)
+    left = middles - np.polyval(np.polyfit(number, middles, 1), number)
     bend = MAD_TO_SIGMA * float(np.median(np.abs(left)))
-    noise = grain * float(np.sqrt(np.sum(place**2))) / usual
-    return top, float(across), float(np.sqrt(max(bend**2 - noise**2, 0.0)))
+    grain = MAD_TO_SIGMA * float(np.nanmedian(np.abs(profile[~inner])))
+    usual = float(np.median(sums))
+    uneven = MAD_TO_SIGMA * float(np.median(np.abs(sums - usual)))
+    if uneven > np.hypot(LARGEST_UNEVENNESS * usual, 1.5 * grain * np.sqrt(middle.sum())):
+        return top, across, bend  # spots in a row: they must be seen to be straight
+    noise = grain * float(np.sqrt(np.sum(place**2)) / np.median(whole))
+    return top, across, float(np.sqrt(max(bend**2 - noise**2, 0.0)))
 
 
 def _half_width(mean: np.ndarray, peak: int) -> tuple[float, float]:
