@@ -8,7 +8,12 @@ import numpy as np
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
-from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
+from subgrade.stars.ellipse import (
+    distortion,
+    eccentricity_error,
+    eccentricity_of,
+    ellipse_from_moments,
+)
 from subgrade.stars.halfmax import HalfWidths
 from subgrade.stars.model import (
     NAN,
@@ -279,12 +284,8 @@ def _shape_numbers(stack: Stack, status: str) -> dict:
     if status == "doubled" and stack.spline is not None:
         xx, yy, xy = _image_moments(stack)
     _, _, theta = ellipse_from_moments(xx, yy, xy)
-    half_sum = 0.5 * (xx + yy)
-    eccentricity = float(eccentricity_from_moments(xx, yy, xy, shape.error))
-    chi_error = shape.error / half_sum
-    chi = eccentricity**2 / (2.0 - eccentricity**2)
-    # e = sqrt(2 chi / (1 + chi)): de = dchi / (e (1 + chi)^2); flat near round
-    slope = 1.0 / (max(eccentricity, np.sqrt(2 * chi_error) + 1e-6) * (1 + chi) ** 2)
+    chi_error = shape.error / (0.5 * (xx + yy))
+    chi = float(distortion(xx, yy, xy, shape.error))
     angle_error = np.degrees(0.5 * chi_error / max(chi, chi_error, 1e-9))
     return {
         "fwhm_px": float(np.sqrt(stack.major * stack.minor)),
@@ -292,8 +293,8 @@ def _shape_numbers(stack: Stack, status: str) -> dict:
         "fwhm_method": stack.method,
         "fwhm_major_px": stack.major,
         "fwhm_minor_px": stack.minor,
-        "eccentricity": eccentricity,
-        "eccentricity_error": float(chi_error * slope),
+        "eccentricity": float(eccentricity_of(chi)),
+        "eccentricity_error": float(eccentricity_error(chi, chi_error)),
         "angle_deg": float(theta),
         "angle_error_deg": float(angle_error),
         "xx": float(xx),
