@@ -183,7 +183,9 @@ def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
     """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
     x, y = x[:most], y[:most]
     half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
-    return joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
+    fit = joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
+    single = fit is not None and fit.minor < FWHM_PER_SIGMA * np.sqrt(LEAST_VARIANCE)
+    return None if single else fit
 
 
 def _disagree(xx, yy, xy) -> bool:

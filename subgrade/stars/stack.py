@@ -32,7 +32,7 @@ SAMPLES_PER_KNOT = 5.0
 """Pixels of equally good stars per knot of the star image, below which a profile is fitted
 instead: one wide star shows its own image, coarse pixels need many stars to fill the gaps."""
 
-JOINT_STARS = 150
+JOINT_STARS = 120
 """Most stars that one profile is fitted to where pixels are very coarse."""
 
 
@@ -151,7 +151,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     if joint is not None:
         x, y, scale = joint.x[kept], joint.y[kept], joint.peak[kept]
     image = _image(view, catalogue, (x, y, scale), shape, wide, settings)
-    if image.spline is not None and (wide > 1.0 or _plain(image, shape)):
+    if image.spline is not None and joint is None and (wide > 1.0 or _plain(image, shape)):
         shape = _shape_of_image(image.spline, shape)
     return _with_widths(
         Stack(
