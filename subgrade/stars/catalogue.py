@@ -168,15 +168,15 @@ def coarse(view: View, moments: tuple[float, float, float]) -> bool:
 
 
 def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
-    """Whether a star's FWHM is under 1.85 sampled pixels: single stars show the lattice, no shape.
+    """Whether a star's FWHM is under 2 sampled pixels: single stars show the lattice, no shape.
 
     The weighted sums of a Gaussian star under its own weight change by 2 exp(-pi^2 s^2) with its
-    place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.5 % there,
-    6 % at 1.4.
+    place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.2 % there,
+    6 % at 1.4 pixels.
     """
     a, b, _ = ellipse_from_moments(*moments)
     width = FWHM_PER_SIGMA * float(np.sqrt(a * b)) / 1.1
-    return width / np.sqrt(view.lattice) < 1.85
+    return width / np.sqrt(view.lattice) < 2.0
 
 
 def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):

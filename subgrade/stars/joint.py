@@ -314,9 +314,10 @@ def _as_seen(shared: np.ndarray, errors: np.ndarray, problem: _Problem, stamps: 
     gauss = moments_from_ellipse(np.sqrt(a2), np.sqrt(b2), theta)
     # the pixel widens less than what lies under it, by how much of the width is its own
     share = min(np.exp(2 * shared[0]) * 4.0 / (widths[0] * widths[1]), 1.0)
+    error = float(np.hypot(share * errors[0], PROFILE_SHARE))
+    shear_error = share * float(np.hypot(*errors[1:])) / np.sqrt(2.0)
     return JointFit(
-        *widths, moments_of_image(image, step, gauss) or gauss, _beta_of(fall),
-        float(np.hypot(share * errors[0], PROFILE_SHARE)), float(share * np.hypot(*errors[1:]) / np.sqrt(2)),
+        *widths, moments_of_image(image, step, gauss) or gauss, _beta_of(fall), error, shear_error,
         problem.place[:, 0] + stamps.x0, problem.place[:, 1] + stamps.y0,
         problem.place[:, 2] * peak, problem.use,
     )  # fmt: skip

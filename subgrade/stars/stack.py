@@ -32,7 +32,7 @@ SAMPLES_PER_KNOT = 5.0
 """Pixels of equally good stars per knot of the star image, below which a profile is fitted
 instead: one wide star shows its own image, coarse pixels need many stars to fill the gaps."""
 
-JOINT_STARS = 120
+JOINT_STARS = 150
 """Most stars that one profile is fitted to where pixels are very coarse."""
 
 
