@@ -85,8 +85,7 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
     mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
-    brightest = found.x[:400], found.y[:400]
-    view = replace(view, saturation=saturation_level(view, *brightest, stated, sigma))
+    view = replace(view, saturation=saturation_level(view, found.x, found.y, stated, sigma))
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         cause = "no star stands out from the sky"
