@@ -121,6 +121,8 @@ def focus(view: NightView) -> Finding | None:
             f", stars {most}{number(worst)} times their typical width." if worst > PLAIN else "."
         ))  # fmt: skip
         numbers.append(Quantity("widest FWHM / typical", worst))
+        if worst < 1.0:
+            evidence.append("no frame's stars are wider than typical, as defocus would make them")
     if warm.plain:
         sentences.append(
             f"Stars {'shrink' if warm.value > 0 else 'grow'} by {_per_degree(view, warm)} as the "
@@ -135,6 +137,8 @@ def focus(view: NightView) -> Finding | None:
     wait = min(waits) if waits else (NAN, NAN)
     numbers.append(Quantity("time until focus is out", *wait, "s"))
     sureness = view.sureness("focus", affected) if affected else 0.5
+    if affected and worst < 1.0:
+        sureness = min(sureness, 0.5)
     return finding(
         view, "focus", " ".join(sentences), reason="focus", frames=affected, lost=lost,
         numbers=numbers, evidence=evidence, sureness=sureness,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.stars.agreement import Dip, pair, ring
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
     STAMP_PIXELS,
@@ -32,6 +33,9 @@ SAMPLES_PER_KNOT = 5.0
 """Pixels of equally good stars per knot of the star image, below which a profile is fitted
 instead: one wide star shows its own image, coarse pixels need many stars to fill the gaps."""
 
+HOLLOW_SHARE = 0.8
+"""Centre over ring brightness below which a star is called hollow, where the stars show a ring
+(`subgrade.stars.agreement`)."""
 JOINT_STARS = 150
 """Most stars that one profile is fitted to where pixels are very coarse."""
 
@@ -67,6 +71,9 @@ class Stack:
     method: str
     widths: HalfWidths | None
     profile: ProfileFit | None = None
+    ring: Dip | None = None
+    pair: Dip | None = None
+    """Dips that the stars were asked about, where the star image has one."""
 
     @property
     def stars_used(self) -> int:
@@ -153,6 +160,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     image = _image(view, catalogue, (x, y, scale), shape, wide, settings)
     if image.spline is not None and joint is None and (wide > 1.0 or _plain(image, shape)):
         shape = _shape_of_image(image.spline, shape)
+    ring_dip, pair_dip = _dips(view, image, shape)
     return _with_widths(
         Stack(
             catalogue.ident[index],
@@ -164,6 +172,8 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
             NAN,
             "none",
             image.widths,
+            ring=ring_dip,
+            pair=pair_dip,
         ),
         image.samples,
         catalogue.snr[rows],
@@ -211,7 +221,9 @@ def _with_widths(
     )
     alike = 1.0 / ((1.0 / np.maximum(snr, 1.0)) ** 2 + 0.02**2)
     independent = np.sum(alike) ** 2 / np.sum(alike**2)
-    if whole and independent * density >= SAMPLES_PER_KNOT:
+    hollow = stack.ring is not None and stack.ring.shown and widths.hollow < HOLLOW_SHARE
+    # no filled profile fits a ring
+    if whole and (hollow or independent * density >= SAMPLES_PER_KNOT):
         error = size_error * np.sqrt(widths.major * widths.minor)
         return replace(
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
@@ -224,7 +236,9 @@ def _with_widths(
     else:
         fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
     if fit is not None and _sound(fit.major, fit.minor, a, b):
-        error = max(fit.error, size_error * np.sqrt(fit.major * fit.minor))
+        width = float(np.sqrt(fit.major * fit.minor))
+        # a filled profile reads a ring a quarter too narrow (GalSim)
+        error = max(fit.error, size_error * width, 0.25 * width if hollow else 0.0)
         return replace(
             stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
             profile=fit,
@@ -307,6 +321,20 @@ def _image(
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
     return image
+
+
+def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Dip | None]:
+    """What the stars themselves say of a hollow or a double star image."""
+    widths = image.widths
+    if image.spline is None or widths is None:
+        return None, None
+    axes = ellipse_from_moments(shape.xx, shape.yy, shape.xy)[:2]
+    hollow = two = None
+    if widths.hollow < 0.95:
+        hollow = ring(image.samples, image.spline, axes, float(np.sqrt(view.lattice)))
+    if widths.dip > 0.1 and np.isfinite(widths.minor):
+        two = pair(image.samples, *widths.tops, widths.minor)
+    return hollow, two
 
 
 def _plain(image: _Image, shape: CommonShape) -> bool:
