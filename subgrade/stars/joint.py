@@ -154,7 +154,8 @@ class _Problem:
     """The sum of squares and its normal equations for one set of stars."""
 
     def __init__(self, stamps: Stamps, x, y, noise: float, reach: float):
-        self.data, self.noise, self.reach = stamps.data, noise, reach
+        self.data = np.ascontiguousarray(stamps.data)
+        self.noise, self.reach = noise, reach
         size = stamps.data.shape[1]
         middle = np.column_stack((x - stamps.x0, y - stamps.y0))
         jj, ii = np.mgrid[0:size, 0:size]
