@@ -68,7 +68,9 @@ def width_with_temperature(view: NightView, members) -> Slope:
     if not seen.any() or np.ptp(temperature[seen]) < LEAST_COOLING_C:
         return Slope()
     airmass = view.facts("airmass")[good]
-    width = view.stars("fwhm_px")[good] / np.where(np.isfinite(airmass), airmass, 1.0) ** 0.6
+    # where some frames state it, one that does not cannot be set beside them
+    reduced = airmass if np.isfinite(airmass).any() else np.ones(len(good))
+    width = view.stars("fwhm_px")[good] / reduced**0.6
     return robust_slope(temperature, width, 8)
 
 
