@@ -9,7 +9,6 @@ from pathlib import Path
 
 from subgrade.causes import eccentricity_text
 from subgrade.cli.screen import HARD, Screen, padded
-from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
 from subgrade.results.guiding import (
     ambiguous,
@@ -223,7 +222,7 @@ def _advice(graded: Graded) -> list[Part]:
     if not advice:
         return []
     first = advice[0]
-    saves = f" (could save up to {duration(first.saves_s)})" if first.saves_s else ""
+    saves = f" ({first.saves})" if first.saves else ""
     parts = [("Advice", f"{first.action}{saves}")]
     if first.caution:
         parts.append(("Caution", first.caution.split(". ")[0].rstrip(".") + "."))

@@ -227,9 +227,10 @@ def unusable(
             advice=((action, because, ""),),
         )  # fmt: skip
         cost = round(found.cost_s + sum(seconds for _, seconds in others), 1)
+        names = (*found.frames, *(j.frame for j, _ in others))
         out.append(replace(
-            found, cost_s=cost, frames=(*found.frames, *(j.frame for j, _ in others)),
-            advice=tuple(replace(a, saves_s=cost) for a in found.advice),
+            found, cost_s=cost, frames=names,
+            advice=tuple(replace(a, saves_s=cost, frames=names) for a in found.advice),
         ))  # fmt: skip
     if unreadable:
         some = [f"{name}: {cause}" for name, cause in unreadable[:5]]
