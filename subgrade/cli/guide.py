@@ -71,14 +71,14 @@ def command(files, guide_map, guide_scale, as_json) -> int:
     time between guide exposures, scale, RMS and peak error, remarks, gaps, and how long the
     guide star was missing.
     """
-    from subgrade.asked import check_file
+    from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile
     from subgrade.guiding import describe_record, load_guide_map, read_guide
 
     if guide_scale is not None and guide_scale != guide_scale:
         raise click.BadParameter("nan is not a number", param_hint="--guide-scale")
     for path in files:
-        check_file(path)
+        check_record(path)
     if guide_map:
         check_file(guide_map, "--guide-map ")
     fixed = load_guide_map(guide_map) if guide_map else None
