@@ -261,8 +261,5 @@ def _lowest_confidence(frames: Sequence[GradedFrame]) -> GradedFrame | None:
 
 def _short_name(graded: Graded, frame: GradedFrame) -> str:
     """As little of a frame's name as `explain` takes for it alone."""
-    names = list(dict.fromkeys(f.name for f in (*graded.frames, *graded.culled)))
-    stem = frame.name.rsplit("/", 1)[-1].split(".")[0]
-    plain = stem and not stem.startswith("-")
-    alone = plain and FrameNames(names).meant(stem) == [names.index(frame.name)]
-    return stem if alone else frame.name
+    names = dict.fromkeys(f.name for f in (*graded.frames, *graded.culled))
+    return FrameNames(names).shortest(frame.name)
