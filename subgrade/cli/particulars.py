@@ -241,14 +241,15 @@ def _where(graded: Graded, out: str) -> list[Part]:
     if not graded.settings.get("report", True):
         files = [name for name in files if name != "report.html"]  # of an earlier run
     parts = [("Files", f"{folder}: {', '.join(files)}" if files else f"{folder}")]
+    parts.append(("Next", command("diagnose", out)))
     doubtful = _lowest_confidence(graded.frames)
-    cull = f"; {command('cull', out, '--to', 'DIR')}" if doubtful is not None else ""
-    parts.append(("Next", f"{command('diagnose', out)}{cull}"))
     if doubtful is not None and doubtful.name.isprintable():  # else it cannot be typed
         asked = command("explain", out, _short_name(graded, doubtful))
         confidence = doubtful.judgement.confidence
         why = f"  (lowest-confidence reject, {confidence:.2f})" if confidence < DOUBTFUL else ""
         parts.append(("Next", f"{asked}{why[:2]}{why[2:].replace(' ', HARD)}"))
+    if doubtful is not None:
+        parts.append(("Next", command("cull", out, "--to", "DIR")))
     return parts
 
 
