@@ -106,10 +106,12 @@ def _otherwise(marks) -> str:
     """What marks may be about that another number explains as well, or that the limit cannot."""
     if not marks:
         return ""
-    it = "it" if len(marks) == 1 else "some of them"
-    if {s.mark.keep for s in marks} == {True}:
+    rejected = [s.mark.frame for s in marks if not s.mark.keep]
+    if not rejected:
         return "; the limit on another number may be the one that is too strict"
-    return f"; you may have rejected {it} for another reason"
+    alone = "it" if len(marks) == 1 else rejected[0]
+    them = alone if len(rejected) == 1 else "some of them"
+    return f"; you may have rejected {them} for another reason"
 
 
 def _at(dial: Dial, spoke) -> str:

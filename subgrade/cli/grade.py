@@ -54,7 +54,7 @@ class _Motion(click.ParamType):
       floor = 0.45
 
     \b
-    Teach it your own limits with a table of frame,verdict
+    Teach it your own limits: marks.csv has the columns frame,verdict
       subgrade grade ~/astro/m31/lights --teach marks.csv
 
     \b
@@ -125,7 +125,7 @@ class _Motion(click.ParamType):
 )  # fmt: skip
 @click.option(
     "--dry-run", is_flag=True,
-    help="Measure and judge, write nothing at all, measurements included, and print the rejects.",
+    help="Measure, judge and print the rejects; write nothing, not even the measurements.",
 )  # fmt: skip
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option(

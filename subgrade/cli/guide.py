@@ -66,9 +66,9 @@ UNITS = {"iso": "date, time"}
 def command(files, guide_map, guide_scale, as_json) -> int:
     """Show what was understood of guiding records.
 
-    Each column with its meaning, unit and the confidence in that, then clock, sections,
-    time between guide exposures, scale, RMS and peak error, remarks, gaps, and how long the
-    guide star was missing.
+    Prints each column with its meaning, its unit and the confidence in both, then clock,
+    sections, time between guide exposures, scale, RMS and peak error, remarks, gaps, and how
+    long the guide star was missing.
     """
     from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile

@@ -58,7 +58,7 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
     from subgrade.asked import check_file
     from subgrade.errors import UsageError
     from subgrade.practice import scenario_file as nights
-    from subgrade.practice.night import simulate_night
+    from subgrade.practice.night import must_be_free, simulate_night
     from subgrade.practice.random_night import random_scenario
 
     if scenario:
@@ -72,6 +72,7 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
         else:
             night = nights.load_scenario(scenario) if scenario else nights.default_scenario()
         night = nights.adapt(night, seed, frames, width, height, mosaic, record)
+        must_be_free(directory)  # before the bar is drawn
         with click.progressbar(length=night.plan.frames, label="Rendering", file=sys.stderr) as bar:
             truths = simulate_night(
                 directory, night, progress=lambda *_: bar.update(1), compress=compress
