@@ -77,10 +77,11 @@ def _grade(settings: Settings, progress: Progress):
     records = read_records(settings, progress)
     if not settings.dry_run:
         prepare(found, settings)
-        with part("the note on earlier results"):
-            announce_unguided(settings, records, progress)
     identities = attempt("the files' identities", lambda: file_identities(found.files), {})
     measured = measure(found, settings, progress)
+    if not settings.dry_run:  # nothing is written over where nothing could be measured
+        with part("the note on earlier results"):
+            announce_unguided(settings, records, progress)
     night = compare(measured, found)
     guiding = attempt(
         "the guiding record",
@@ -485,6 +486,12 @@ def _asked(settings: Settings) -> dict:
 def _why_nothing(results, found) -> str:
     failures = [r for r in results.values() if isinstance(r, Failure)]
     others = len(results) - len(failures)
+    if len(results) == 1:
+        return (
+            f"{found.name(failures[0].path)}: {failures[0].cause}"
+            if failures
+            else f"{found.name(*results)}: a calibration frame or of another kind by its header"
+        )
     lines = [f"none of the {len(results)} files could be graded"]
     if others:
         lines.append(f"{others} are calibration frames or other kinds by their header")

@@ -356,7 +356,13 @@ def test_missing_file_and_folder(tmp_path):
 def test_other_file_is_named_as_unsupported(tmp_path):
     path = tmp_path / "notes.txt"
     path.write_text("clear until midnight")
-    with pytest.raises(UnreadableFile, match="not a FITS, TIFF or camera raw file"):
+    with pytest.raises(UnreadableFile, match=r"text file, not a FITS.*record goes with --guide"):
+        read_light(path)
+    path.write_bytes("…".encode() * 700)  # cut in the midst of a character
+    with pytest.raises(UnreadableFile, match="text file"):
+        read_light(path)
+    path.write_bytes(b"clear\0until midnight")
+    with pytest.raises(UnreadableFile, match=r": not a FITS, TIFF or camera raw file$"):
         read_light(path)
 
 

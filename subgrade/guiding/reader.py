@@ -227,7 +227,7 @@ class Reader:
         if (choice.header.titles, choice.header.cut) == (earlier.header.titles, earlier.header.cut):
             choice = earlier  # what was settled by more rows stays
         choice = with_units(choice, self.map)
-        units = settle_units(self.path, choice, self.facts, self.scale)
+        units = settle_units(choice, self.facts, self.scale)
         if self.used and choice is self.used[-1][1] and units.scale == self.used[-1][2].scale:
             units = self.used[-1][2]
         self.choice, self.units = choice, units
@@ -323,6 +323,13 @@ class Reader:
                 self.path,
                 f"its rows are {record.cadence_s:.0f} s apart; a guiding record has one every few "
                 "seconds: is this a table of frames?",
+            )
+        # asked for only now: a table that is no guiding record needs no scale
+        if not all(units.known for _, _, units in self.used):
+            raise UnreadableFile(
+                self.path,
+                "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
+                "with --guide-scale",
             )
         return record
 
