@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from subgrade.asked import check_paths
 from subgrade.errors import NothingToGrade, UnreadableFile, UsageError
-from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
+from subgrade.measuring import (
+    DrawFile,
+    Measured,
+    MeasureFile,
+    load_masters_once,
+    measurement_cache,
+)
 from subgrade.parts import Noted, attempt, error_words, noted, noting, part
-from subgrade.settings import Progress, Settings
+from subgrade.settings import Progress, Settings, asked_for
+from subgrade.verdicts import Joined, judge
 from subgrade.workers import Failure, default_workers, measure_each
-
-MEASURED = "measured"
-"""Folder in RESULTS that keeps measurements."""
 
 
 def grade(settings: Settings, progress: Progress | None = None):
@@ -113,7 +116,7 @@ def prepare(found, settings: Settings) -> None:
     from subgrade.results.write import never_over, never_over_limits, open_folder
 
     folder = open_folder(settings.out, len(found.files), int(settings.report))
-    never_over(folder, found.files, _asked(settings))
+    never_over(folder, found.files, asked_for(settings))
     if settings.teach:
         never_over_limits(folder)
 
@@ -126,7 +129,7 @@ def announce_crashes(failed: Noted, settings: Settings, progress: Progress) -> N
         return
     path = Path(settings.out).absolute() / bug_report.FILE
     if settings.dry_run or not bug_report.is_own(path):
-        text = bug_report.bug_report(failed.crashes, _asked(settings))
+        text = bug_report.bug_report(failed.crashes, asked_for(settings))
         path = bug_report.write_somewhere(text, None)
     if path is not None:
         progress.warn(f"subgrade itself failed; what is needed to mend it is in {path}")
@@ -272,21 +275,6 @@ def announce_unguided(settings: Settings, records: Records, progress: Progress) 
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Joined:
-    """The record over the night, whether it can be used, and the records that cannot."""
-
-    night: object | None = None
-    unread: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def usable(self):
-        """The `GuideNight` where its clock is settled, else None."""
-        from subgrade.results.guiding import usable
-
-        return self.night if usable(self.night) else None
-
-
 def join(night, records: Records, settings: Settings, progress: Progress) -> Joined:
     """Set the records' clock by the night and cut them into exposures."""
     if not records.read:
@@ -303,123 +291,6 @@ def join(night, records: Records, settings: Settings, progress: Progress) -> Joi
     return joined
 
 
-def judge(
-    night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
-):
-    """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import (
-        ExpectedMotion,
-        Followed,
-        damaged_frames,
-        follow,
-        judge_night,
-        judge_with,
-    )
-    from subgrade.results import Graded
-    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
-
-    guiding = guiding or Joined()
-    record = guiding.usable
-    asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
-    followed = attempt(
-        "the trail that all frames share",
-        lambda: follow(night, asked, record),
-        Followed(night, (), ()),
-    )
-    damaged = attempt(
-        "the search for damaged pixels", lambda: damaged_frames(followed.night, limits), {}
-    )
-    decided = judge_with(
-        followed.night,
-        limits,
-        lambda li: judge_night(night, li, record, followed, damaged),
-        person,
-    )
-    frames = [
-        *_judged(night, measured, decided.verdicts, record, settings),
-        *_ungraded(measured, found, settings),
-    ]
-    frames.sort(key=_taken)
-    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
-    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
-    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
-    diagnosis = attempt(
-        "the diagnosis",
-        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
-        None,
-    )
-    return Graded(
-        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
-        _asked(settings), guiding.night, diagnosis, followed.remarks,
-        person=decided,
-    )  # fmt: skip
-
-
-def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
-    """The frames that were measured, each with its verdict."""
-    from subgrade.results import GradedFrame
-    from subgrade.results.cache import KeptPictures
-
-    cache = measurement_cache(settings)
-    inside = record.exposures if record else (None,) * len(night.frames)
-    for frame, compared, judgement, exposure in zip(
-        night.frames, night.compared, verdicts, inside, strict=True
-    ):
-        path = Path(frame.path)
-        pictures = KeptPictures(cache, measured[path].key)
-        yield GradedFrame(
-            frame.name, path, judgement, frame.facts, frame.stars, compared, exposure, pictures
-        )
-
-
-def _ungraded(measured, found, settings: Settings) -> Iterator:
-    """The files without a measurement, each with why."""
-    from subgrade.causes import left_out
-    from subgrade.causes.reasons import NOT_MEASURED
-    from subgrade.results import GradedFrame
-
-    for path, result in measured.items():
-        name = found.name(path)
-        if isinstance(result, Failure) and result.of_the_file:
-            yield GradedFrame(name, path, left_out(name, "unreadable", result.cause))
-        elif isinstance(result, Failure):
-            judgement = left_out(name, "unreadable", result.cause, NOT_MEASURED)
-            yield GradedFrame(name, path, judgement, _facts_alone(path, settings))
-        elif result.stars is None:
-            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
-            yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
-
-
-def _facts_alone(path: Path, settings: Settings):
-    """The header of a file that could not be measured, so that its time still counts; or None."""
-    from subgrade.lights import read_facts
-
-    with suppress(Exception):  # a file that did this once may do it again
-        return read_facts(path, scale=settings.scale)
-    return None
-
-
-def _diagnosed(night, decided, record, frames, measured, found):
-    """The night's story, from the frames compared and from what the others cost."""
-    from subgrade.diagnosis import diagnose_night
-
-    failed = [(p, r) for p, r in measured.items() if isinstance(r, Failure)]
-    own = {p for p, r in failed if not r.of_the_file}
-    # Calibration frames are no frames of the night, but they count among its losses.
-    apart = [
-        (f.path in own, (f.judgement, (f.facts.exposure_s or 0.0) if f.facts else 0.0))
-        for f in frames
-        if not f.compared and (f.facts or f.path in own)
-    ]
-    return diagnose_night(
-        night, decided.measured, record, decided.limits,
-        [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
-        decided=decided.verdicts,
-        other_kind=[cost for mine, cost in apart if not mine],
-        unmeasured=[cost for mine, cost in apart if mine],
-    )  # fmt: skip
-
-
 def announce_marks(graded, person, progress: Progress) -> None:
     """Report what the person's marks did; that a limit moved is reported even when quiet."""
     from subgrade.results.teaching import teaching_lines
@@ -428,21 +299,6 @@ def announce_marks(graded, person, progress: Progress) -> None:
         progress.warn(note)
     for line in teaching_lines(graded):
         (progress.warn if graded.person.moved else progress.say)(line)
-
-
-def measurement_cache(settings: Settings):
-    """The cache of measurements that these settings would make."""
-    from subgrade.results.cache import MeasurementCache, content_identity
-    from subgrade.stars import MEASURE_VERSION
-
-    masters = {
-        kind: content_identity(path)
-        for kind in ("dark", "bias", "flat")
-        if (path := getattr(settings, kind))
-    }
-    depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
-    folder = Path(settings.out).absolute() / MEASURED
-    return MeasurementCache(folder, depends, writes=not settings.dry_run)
 
 
 def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:
@@ -466,20 +322,6 @@ def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: C
     workers = settings.workers or default_workers(len(waiting))
     task = kind(cache, settings.scale, masters)
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
-
-
-def _taken(frame) -> tuple:
-    start = frame.facts.start_unix if frame.facts else None
-    return (start is None, start or 0.0, frame.name)
-
-
-def _kind(frame_type: str) -> str:
-    kinds = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat frame"}
-    return kinds.get(frame_type, "something else")
-
-
-def _asked(settings: Settings) -> dict:
-    return {name: getattr(settings, name) for name in settings.__slots__}
 
 
 def _why_nothing(results, found) -> str:
