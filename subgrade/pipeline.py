@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from subgrade.asked import check_paths
-from subgrade.errors import NothingToGrade, UnreadableFile, UsageError
+from subgrade.errors import NothingToGrade, ResultsError, UnreadableFile, UsageError
+from subgrade.keeping import keeping, kept
 from subgrade.measuring import (
+    MEASURED,
     DrawFile,
     Measured,
     MeasureFile,
@@ -61,9 +65,6 @@ def grade(settings: Settings, progress: Progress | None = None):
 def _grade(settings: Settings, progress: Progress):
     from subgrade.causes import load_limits, read_person
     from subgrade.moving.away import culled_away
-    from subgrade.results import file_identities, write_results
-    from subgrade.results.culled import with_culled
-    from subgrade.results.lists import list_warnings
 
     check_paths(settings)
     limits = load_limits(settings.limits)
@@ -77,17 +78,29 @@ def _grade(settings: Settings, progress: Progress):
     )
     for note in found.notes:
         progress.warn(note)
-    records = read_records(settings, progress)
-    if not settings.dry_run:
-        prepare(found, settings)
-        with part("the note on earlier results"):
-            announce_unguided(settings, records, progress)
+    keeper = outcomes(settings, progress)
+    with keeping(keeper):
+        records = read_records(settings, progress)
+        if not settings.dry_run:
+            prepare(found, settings)
+            with part("the note on earlier results"):
+                announce_unguided(settings, records, progress)
+        with writing(keeper, progress):
+            return _graded(found, records, limits, person, culled, settings, progress)
+
+
+def _graded(found, records, limits, person, culled, settings: Settings, progress: Progress):
+    from subgrade.results import file_identities, write_results
+    from subgrade.results.culled import with_culled
+    from subgrade.results.lists import list_warnings
+
     identities = attempt("the files' identities", lambda: file_identities(found.files), {})
-    measured = measure(found, settings, progress)
+    measured = measure(found, settings, progress, identities)
     night = compare(measured, found)
+    depends = night_depends(measured, found)
     guiding = attempt(
         "the guiding record",
-        lambda: join(night, records, settings, progress),
+        lambda: join(night, records, settings, progress, depends),
         Joined(None, records.unread),
     )
     graded = judge(night, measured, found, limits, settings, guiding, person)
@@ -162,8 +175,12 @@ def find(settings: Settings):
     return found
 
 
-def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measured | Failure]:
+def measure(
+    found, settings: Settings, progress: Progress, identities: Mapping | None = None
+) -> dict[Path, Measured | Failure]:
     """Measure every file and draw its pictures, taking what an earlier run kept.
+
+    ``identities`` are those of `subgrade.results.file_identities`, where they are known.
 
     Raises
     ------
@@ -174,7 +191,7 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
     results: dict[Path, Measured | Failure] = {}
     for path in found.files:
         try:
-            key = cache.key(path)
+            key = cache.key(path, (identities or {}).get(path))
         except UnreadableFile as error:
             results[path] = Failure(path, error.cause)
             continue
@@ -217,17 +234,60 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
 
 def compare(measured: dict[Path, Measured | Failure], found):
     """Lay the measured frames side by side."""
-    from subgrade.night import compare_night, not_compared
+    from subgrade.night import compare_night, not_compared, with_frames, without_frames
+
+    frames = _frames(measured, found)
+    with part("the comparison of the frames"):
+        outcome = kept(
+            "night",
+            night_depends(measured, found),
+            lambda: without_frames(compare_night(frames), frames),
+        )
+        return with_frames(outcome, frames)
+    return not_compared(frames)
+
+
+def night_depends(measured: dict[Path, Measured | Failure], found) -> tuple:
+    """All that the comparison depends on: names, measurements, and which clocks can be right."""
+    from subgrade.night import not_yet
+
+    frames = _frames(measured, found)
+    keys = tuple((frame.name, measured[Path(frame.path)].key) for frame in frames)
+    return keys, not_yet(frames)
+
+
+def _frames(measured: dict[Path, Measured | Failure], found) -> list:
     from subgrade.night.model import Frame
 
-    frames = [
+    return [
         Frame(found.name(path), str(path), result.facts, result.stars)
         for path, result in measured.items()
         if isinstance(result, Measured) and result.stars is not None
     ]
-    with part("the comparison of the frames"):
-        return compare_night(frames)
-    return not_compared(frames)
+
+
+def outcomes(settings: Settings, progress: Progress):
+    """What earlier runs kept of the stages behind measuring."""
+    from subgrade.results.outcomes import KeptOutcomes
+
+    return KeptOutcomes(
+        Path(settings.out).absolute() / MEASURED,
+        reads=not settings.remeasure,
+        writes=not settings.dry_run,
+        say=progress.say,
+    )
+
+
+@contextmanager
+def writing(keeper, progress: Progress) -> Iterator[None]:
+    """Keep on the disk what the stages inside made: it is good whatever comes of the run."""
+    try:
+        yield
+    finally:
+        try:
+            keeper.write()
+        except ResultsError as error:
+            progress.warn(f"the comparison of the frames is not kept for another run: {error}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +296,8 @@ class Records:
 
     read: tuple = ()
     unread: tuple[tuple[str, str], ...] = ()
+    depends: tuple = ()
+    """What each record that was read depends on."""
 
 
 def read_records(settings: Settings, progress: Progress) -> Records:
@@ -244,12 +306,18 @@ def read_records(settings: Settings, progress: Progress) -> Records:
         return Records()
     from subgrade.guiding import read_guide
 
-    read, unread = [], []
+    read, unread, depends = [], [], []
     for path in settings.guide:
         try:
-            read.append(
-                read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
+            on = _record_depends(path, settings)
+            make = partial(
+                read_guide,
+                path,
+                scale_arcsec_px=settings.guide_scale,
+                guide_map=settings.guide_map,
             )
+            read.append(kept("record", on, make) if on else make())
+            depends.append(on)
         except UnreadableFile as error:
             unread.append((str(path), error.cause))
             progress.warn(f"guiding record not used: {path}: {error.cause}")
@@ -261,7 +329,18 @@ def read_records(settings: Settings, progress: Progress) -> Records:
             unread.append((str(path), cause))
             noted().crashes.setdefault(str(path), traceback.format_exc())
             progress.warn(f"guiding record not used: {path}: {cause}")
-    return Records(tuple(read), tuple(unread))
+    return Records(tuple(read), tuple(unread), tuple(depends))
+
+
+def _record_depends(path: str, settings: Settings) -> tuple:
+    """What a record that is read depends on; nothing where that cannot be told."""
+    from subgrade.results.cache import content_identity
+
+    try:
+        table = content_identity(settings.guide_map) if settings.guide_map else None
+        return str(path), content_identity(path), table, settings.guide_scale
+    except UnreadableFile:
+        return ()  # reading it will say why
 
 
 def announce_unguided(settings: Settings, records: Records, progress: Progress) -> None:
@@ -275,15 +354,23 @@ def announce_unguided(settings: Settings, records: Records, progress: Progress) 
         )
 
 
-def join(night, records: Records, settings: Settings, progress: Progress) -> Joined:
-    """Set the records' clock by the night and cut them into exposures."""
+def join(
+    night, records: Records, settings: Settings, progress: Progress, depends: tuple = ()
+) -> Joined:
+    """Set the records' clock by the night and cut them into exposures.
+
+    ``depends`` is what the night depends on; without it the outcome is not kept.
+    """
     if not records.read:
         return Joined(None, records.unread)
     from subgrade.guiding import guide_night
     from subgrade.results.guiding import unsettled
 
+    offset = settings.guide_utc_offset
+    make = partial(guide_night, night, records.read, utc_offset_hours=offset)
+    known = depends and all(records.depends)
     joined = Joined(
-        guide_night(night, records.read, utc_offset_hours=settings.guide_utc_offset),
+        kept("guiding", (depends, records.depends, offset), make) if known else make(),
         records.unread,
     )
     if joined.usable is None:
