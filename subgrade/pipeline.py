@@ -333,7 +333,7 @@ def read_records(settings: Settings, progress: Progress) -> Records:
 
 
 def _record_depends(path: str, settings: Settings) -> tuple:
-    """What a record that is read depends on; nothing where that cannot be told."""
+    """What a record that is read depends on; nothing where that is not known."""
     from subgrade.results.cache import content_identity
 
     try:
