@@ -103,7 +103,7 @@ def _graded(found, records, limits, person, culled, settings: Settings, progress
         lambda: join(night, records, settings, progress, depends),
         Joined(None, records.unread),
     )
-    graded = judge(night, measured, found, limits, settings, guiding, person)
+    graded = judge(night, measured, found, limits, settings, guiding, person, depends)
     graded = replace(graded, identities=identities)
     graded = attempt("the list of culled frames", lambda: with_culled(graded, culled), graded)
     with part("the notes on your marks"):
@@ -304,18 +304,11 @@ def read_records(settings: Settings, progress: Progress) -> Records:
     """Read the guiding records; one that cannot be read is left out and reported."""
     if not settings.guide:
         return Records()
-    from subgrade.guiding import read_guide
-
     read, unread, depends = [], [], []
     for path in settings.guide:
         try:
             on = _record_depends(path, settings)
-            make = partial(
-                read_guide,
-                path,
-                scale_arcsec_px=settings.guide_scale,
-                guide_map=settings.guide_map,
-            )
+            make = partial(_read_record, path, settings)
             read.append(kept("record", on, make) if on else make())
             depends.append(on)
         except UnreadableFile as error:
@@ -330,6 +323,12 @@ def read_records(settings: Settings, progress: Progress) -> Records:
             noted().crashes.setdefault(str(path), traceback.format_exc())
             progress.warn(f"guiding record not used: {path}: {cause}")
     return Records(tuple(read), tuple(unread), tuple(depends))
+
+
+def _read_record(path: str, settings: Settings):
+    from subgrade.guiding import read_guide
+
+    return read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
 
 
 def _record_depends(path: str, settings: Settings) -> tuple:
@@ -363,11 +362,15 @@ def join(
     """
     if not records.read:
         return Joined(None, records.unread)
-    from subgrade.guiding import guide_night
     from subgrade.results.guiding import unsettled
 
     offset = settings.guide_utc_offset
-    make = partial(guide_night, night, records.read, utc_offset_hours=offset)
+
+    def make():
+        from subgrade.guiding import guide_night
+
+        return guide_night(night, records.read, utc_offset_hours=offset)
+
     known = depends and all(records.depends)
     joined = Joined(
         kept("guiding", (depends, records.depends, offset), make) if known else make(),

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from subgrade.keeping import kept
 from subgrade.measuring import measurement_cache
 from subgrade.parts import attempt
 from subgrade.settings import Settings, asked_for
@@ -29,13 +30,22 @@ class Joined:
 
 
 def judge(
-    night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
+    night,
+    measured,
+    found,
+    limits,
+    settings: Settings,
+    guiding: Joined | None = None,
+    person=None,
+    depends: tuple = (),
 ):
-    """A verdict on every file, in the order taken, those without a time last."""
+    """A verdict on every file, in the order taken, those without a time last.
+
+    ``depends`` is what the night depends on; without it nothing of the whole night is kept.
+    """
     from subgrade.causes import (
         ExpectedMotion,
         Followed,
-        damaged_frames,
         follow,
         judge_night,
         judge_with,
@@ -52,7 +62,7 @@ def judge(
         Followed(night, (), ()),
     )
     damaged = attempt(
-        "the search for damaged pixels", lambda: damaged_frames(followed.night, limits), {}
+        "the search for damaged pixels", lambda: _damaged(followed, limits, depends), {}
     )
     decided = judge_with(
         followed.night,
@@ -78,6 +88,19 @@ def judge(
         asked_for(settings), guiding.night, diagnosis, followed.remarks,
         person=decided,
     )  # fmt: skip
+
+
+def _damaged(followed, limits, depends: tuple):
+    """Frames with damaged pixels, which no limit moves."""
+    from subgrade.causes import damaged_frames
+
+    if not depends:
+        return damaged_frames(followed.night, limits)
+    return kept(
+        "damage",
+        (depends, followed.trails, limits.verdict.points_cap),
+        lambda: damaged_frames(followed.night, limits),
+    )
 
 
 def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:

@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 import subgrade
+from subgrade.causes import Evidence, Finding
 from subgrade.errors import ResultsError
 from subgrade.guiding import model as guiding
 from subgrade.lights.model import HeaderFacts
@@ -23,7 +24,8 @@ Made = TypeVar("Made")
 
 ENDING = ".outcomes"
 CODEC = Codec(
-    HeaderFacts, night.Registration, night.FrameCompared, night.Usual, night.Trends, night.Group,
+    Evidence, Finding, HeaderFacts, night.Registration, night.FrameCompared, night.Usual,
+    night.Trends, night.Group,
     night.DriftSegment, night.GroupGeometry, night.NightGeometry, guiding.Column,
     guiding.GuideEvent, guiding.GuideRecord, guiding.ClockFit, guiding.ExposureGuiding,
     guiding.Prediction, guiding.GuideNight,
