@@ -403,3 +403,27 @@ def test_subs_are_opened_read_only(tmp_path, words):
     with pytest.raises(ValueError, match="read-only"):
         data[0, 0] = 1
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "value", ["'text'", "'3276<'", "1970-01-01", "32768!", "NaN", "1E400", "T"]
+)
+@pytest.mark.parametrize("key", ["BZERO", "BSCALE"])
+def test_a_scale_that_is_no_number_leaves_no_value_known(tmp_path, words, key, value):
+    path = write(tmp_path / "a.fits", words, BSCALE=1.0)
+    data = path.read_bytes()
+    at = data.index(f"{key:<8}=".encode())
+    path.write_bytes(data[:at] + f"{key:<8}= {value:>20}".ljust(80).encode() + data[at + 80 :])
+    with pytest.raises(UnreadableFile, match=f"{key} = .* is not a number"):
+        read_light(path)
+
+
+@pytest.mark.parametrize("value", ["32768", "'32768   '", "3.2768D4", ""])
+def test_a_scale_in_quotes_or_left_blank_is_read(tmp_path, words, value):
+    """A keyword without a value is undefined, not wrong (FITS 4.0, 4.1.2.3)."""
+    path = write(tmp_path / "a.fits", words)
+    data = path.read_bytes()
+    at = data.index(b"BZERO   =")
+    path.write_bytes(data[:at] + f"BZERO   = {value:>20}".ljust(80).encode() + data[at + 80 :])
+    zero = 32768.0 if value else 0.0
+    np.testing.assert_array_equal(read_light(path).pixels.physical(), words - 32768.0 + zero)
