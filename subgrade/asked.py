@@ -33,6 +33,7 @@ def check_paths(settings: Settings) -> None:
     """
     for path in settings.paths:
         _check_lights(os.fspath(path))
+        _check_apart(os.fspath(path), os.fspath(settings.out))
     folders = _around(settings.paths)
     for name in FILES:
         if (path := getattr(settings, name)) is not None:
@@ -105,6 +106,13 @@ def _check_lights(path: str) -> None:
     if not os.path.exists(wanted) and not glob.has_magic(wanted):
         near = nearest_path(wanted, os.path.exists)
         raise UsageError(f"{path}: no such file or folder{did_you_mean(near)}")
+
+
+def _check_apart(path: str, out: str) -> None:
+    """Make sure that a folder of lights is not that of the results, which is never searched."""
+    folders = [os.path.expanduser(p) for p in (path, out)]
+    if all(map(os.path.isdir, folders)) and os.path.samefile(*folders):
+        raise UsageError(f"--out {out}: is the folder of the frames; name another for the results")
 
 
 def _file_near(path: str, folders: Sequence[str]) -> str | None:

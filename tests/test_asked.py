@@ -59,3 +59,16 @@ def test_misspelt_folder_above_a_misspelt_file(tmp_path, monkeypatch):
     assert found == os.path.join("night", "lights", "light_001.fits")
     absolute = nearest_path(str(tmp_path / "nigth" / "lights"), os.path.isdir)
     assert absolute == str(tmp_path / "night" / "lights")
+
+
+@pytest.mark.parametrize("out", ["lights", "lights/", "lights/../lights", "link"])
+def test_results_into_the_folder_of_the_frames_are_wrong_usage(tmp_path, monkeypatch, out):
+    """Results are never searched for frames, so half a night would be left out in silence."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("lights", "more"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "link").symlink_to("lights")
+    with pytest.raises(UsageError, match=f"--out {out}: is the folder of the frames"):
+        check_paths(Settings(("more", "lights"), out=out))
+    check_paths(Settings(("more", "lights"), out="lights/results"))
+    check_paths(Settings(("more", "lights"), out="."))

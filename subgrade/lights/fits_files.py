@@ -290,7 +290,7 @@ def _check_sums(path: Path, hdu: _Hdu, data) -> list[str]:
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
-    """BZERO and BSCALE; where one cannot be read, no pixel's value is known.
+    """BZERO and BSCALE; where one that is there says nothing, no pixel's value is known.
 
     Raises
     ------
@@ -298,15 +298,16 @@ def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
     """
     stated = {"BZERO": 0.0, "BSCALE": 1.0}
     for key in stated:
-        value = cards.get(key)
-        if value is None:
+        if key not in cards:
             continue
+        value = cards.get(key)
         try:
-            number = math.nan if isinstance(value, bool) else float(value)
+            number = math.nan if value is None or isinstance(value, bool) else float(value)
         except (ValueError, OverflowError):
             number = math.nan
         if not math.isfinite(number):
-            raise UnreadableFile(path, f"{key} = {value!r} is not a number")
+            shown = "has no value" if value is None else f"= {value!r} is not a number"
+            raise UnreadableFile(path, f"{key} {shown}")
         stated[key] = number
     if stated["BSCALE"] == 0.0:
         raise UnreadableFile(path, "BSCALE is 0: every pixel would be the same")

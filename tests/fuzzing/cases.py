@@ -7,9 +7,10 @@ import re
 import signal
 import tempfile
 import traceback
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -141,8 +142,9 @@ def _as_others_read(path: Path, one: Case, pixels: np.ndarray, notes: tuple[str,
     """Hold changed pixels against what another reader finds in the same file."""
     try:
         with _patience():
+            path = _without_stray_nuls(path)
             other = _fits_pixels(path) if one.source.family == "fits" else _tiff_pixels(path)
-    except TimeoutError:
+    except OutOfPatience:
         return
     if other is None:
         raise Wrong("measured, although another reader refuses it")
@@ -163,7 +165,7 @@ def _patience():
     """The other reader's time is bounded: a card of odd characters can take astropy for ever."""
 
     def stop(number, frame):
-        raise TimeoutError
+        raise OutOfPatience
 
     before = signal.signal(signal.SIGALRM, stop)
     signal.alarm(PATIENCE_S)
@@ -172,6 +174,24 @@ def _patience():
     finally:
         signal.alarm(0)
         signal.signal(signal.SIGALRM, before)
+
+
+class OutOfPatience(BaseException):
+    """Not among the exceptions that the other reader catches."""
+
+
+def _without_stray_nuls(path: Path) -> Path:
+    """The file with plain END records, which astropy needs to see where a header stops."""
+    content = path.read_bytes()
+    packed = content[:2] == b"\x1f\x8b"
+    with suppress(Exception):
+        content = gzip.decompress(content) if packed else content
+    tidy = re.sub(rb"(?<=.{80})END[ \x00]{77}", b"END" + b" " * 77, content, flags=re.DOTALL)
+    if tidy == content:
+        return path
+    other = path.with_name("tidied.fits")
+    other.write_bytes(tidy)
+    return other
 
 
 UNASKED = object()
@@ -192,8 +212,6 @@ def _fits_pixels(path: Path):
                     found += _planes(hdu) or []
         except TooLarge:
             return UNASKED
-        except TimeoutError:
-            raise
         except Exception:
             pass
     return found or _first_image(path)
@@ -214,20 +232,23 @@ def _first_image(path: Path):
         extension = content.find(b"XTENSION= 'IMAGE")
         if extension % 2880 == 0:
             return _planes(fits.ImageHDU.fromstring(_tidied(content[extension:])))
+        if b"ZIMAGE  =" in content:
+            with fits.open(BytesIO(_tidied(content)), ignore_missing_simple=True) as hdus:
+                return _planes(hdus[1])
         return _planes(fits.PrimaryHDU.fromstring(_tidied(content)))
-    except TimeoutError:
-        raise
     except Exception:
         return None
 
 
 def _tidied(content: bytes) -> bytes:
-    end = content.find(b"END" + b" " * 77)
+    end = content.find(b"END" + b" " * 77)  # `_without_stray_nuls`
     records = [content[k : k + 80] for k in range(0, max(end, 0), 80)]
     for k, record in enumerate(records):
         record = bytes(c if 32 <= c < 127 else 32 for c in record)
         found = re.match(rb"[A-Z0-9_\-]+ *= *[^ '/]+", record)
         records[k] = found[0].ljust(80) if found else record
+        if re.match(rb"[PG]COUNT *=", record) and not re.search(rb"= *\d+ *$", records[k]):
+            records[k] = b" " * 80  # says nothing, of an image
     if records and records[0].startswith(b"SIMPLE"):
         records[0] = b"SIMPLE  =                    T".ljust(80)
     return b"".join(records) + content[max(end, 0) :]
