@@ -165,6 +165,14 @@ samples = st.sampled_from(
 )
 
 
+class Made(tuple):
+    """A night and its record; their thousands of numbers would swamp a report."""
+
+    def __repr__(self):
+        night, guiding = self
+        return f"{len(night.frames)} frames, {'guided' if guiding else 'no record'}"
+
+
 @st.composite
 def nights(draw, faults, solved=None):
     """A night of a dozen frames with some faults, and its record or none."""
@@ -182,10 +190,10 @@ def nights(draw, faults, solved=None):
         shots = [replace(s, facts={"sky_axes": tuple(map(tuple, axes.tolist()))}) for s in shots]
     night = night_of(shots, scale=draw(st.sampled_from([0.6, 1.0])))
     if not draw(st.booleans()):
-        return night, None
+        return Made((night, None))
     inside = {place: draw(samples) for place, _ in bad}
     angle = draw(st.floats(0, 360))
-    return night, guide_of(night, inside, camera_angle_deg=angle, handedness=1)
+    return Made((night, guide_of(night, inside, camera_angle_deg=angle, handedness=1)))
 
 
 @settings(max_examples=20, deadline=None)

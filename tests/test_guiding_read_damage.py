@@ -5,7 +5,6 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
-import time
 import tracemalloc
 import warnings
 
@@ -269,18 +268,6 @@ def long_record(path, rows):
                 f"{stamp(t.time[0] + 2 * (k + i))},{line.split(',', 1)[1]}\n"
                 for i, line in enumerate(x for x in block if not x.endswith('"'))
             )
-
-
-def test_ten_hours_at_a_row_a_second_are_read_at_once(tmp_path):
-    path = tmp_path / "night.csv"
-    long_record(path, 36_000)
-    read_guide(path)
-    times = []
-    for _ in range(4):
-        started = time.perf_counter()
-        assert len(read_guide(path)) == 36_000
-        times.append(time.perf_counter() - started)
-    assert min(times) < 0.7, f"{min(times):.2f} s"
 
 
 def test_memory_grows_with_numbers_and_not_with_text(tmp_path):
