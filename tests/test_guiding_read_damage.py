@@ -319,3 +319,20 @@ def test_a_file_of_20_megabytes_needs_little_memory(tmp_path):
     used *= 1 if sys.platform == "darwin" else 1024
     assert n == 40_000
     assert used < 75e6, f"{used / 1e6:.0f} MB more than before reading"
+
+
+@pytest.mark.parametrize("bad", [[0], [0, 1], [29], [30], [29, 30], [59], range(10)])
+def test_a_remark_beside_rows_whose_date_is_none(tmp_path, bad):
+    """The 82nd month has no day; the remark's own time of day has then no date either."""
+    lines = ["Date,UTC,RA residual (arcsec),Dec residual (arcsec)"]
+    for k in range(60):
+        day = "2031/82/18" if k in bad else "2031/02/18"
+        lines.append(f"{day},21:30:{k:02d},{(k * 7 % 11 - 5) / 10},{(k * 5 % 13 - 6) / 10}")
+        if k in (0, 29, 59):
+            lines.append(f"Dither at 21:30:{k:02d} by 3 px")
+    path = tmp_path / "record.csv"
+    path.write_text("\n".join(lines))
+    record = read_guide(path)
+    assert len(record.time) == 60 - len(bad)
+    assert np.isfinite([event.time for event in record.events]).all()
+    assert 1 <= len(record.events) <= 3

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.night.robust import bisected
+
 FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2)."""
 GAUSSIAN_NEA = 2.266180
@@ -282,8 +284,6 @@ def _adaptive_moments(share, xx, yy, xy) -> np.ndarray:
 
 def _half_width(share, xx, yy, xy, axis) -> float:
     """Full width at half maximum of a sum of centred Gaussians along one direction."""
-    from scipy.optimize import brentq
-
     determinant = np.clip(xx * yy - xy**2, 1e-12, None)
     peak = share / np.sqrt(determinant)
     # Inverse covariance along the axis: how fast each Gaussian falls that way.
@@ -292,4 +292,5 @@ def _half_width(share, xx, yy, xy, axis) -> float:
     def excess(r):
         return float(peak @ np.exp(-0.5 * fall * r**2) - 0.5 * peak.sum())
 
-    return 2 * brentq(excess, 0.0, 2 * FWHM_PER_SIGMA / np.sqrt(fall.min()), xtol=1e-10)
+    widest = 2 * FWHM_PER_SIGMA / float(np.sqrt(fall.min()))
+    return 2 * bisected(excess, 0.0, widest, 1e-11 * widest)
