@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.causes.shifted_rows import Shifted, far_shift, near_shift
 from subgrade.night.model import Frame, FrameCompared, Registration
 from subgrade.stars.model import StarList
 
-STARS = 300
+STARS = 2000
 """Brightest stars expected in the frame that are looked for."""
 LEAST = 8
 """Missing stars in a strip that cannot be an accident of the match; a choice."""
@@ -104,7 +105,7 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
     from scipy.spatial import cKDTree
 
     here, there = _stars(frame, compared), _stars(witness, seen)
-    if min(len(here[0]), len(there[0])) < 3 * LEAST:
+    if min(len(here[0]), len(there[0])) < 2 * LEAST:
         return None
     at = _onto(seen.registration, compared.registration, there[0], there[1])
     inside = _inside(at, frame.stars)
@@ -112,20 +113,37 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
     place = np.column_stack((here[0], here[1]))
     gap, near = cKDTree(place).query(np.column_stack((at.real, at.imag)))
     hit = gap < reach
-    if (hit & inside).sum() < 2 * LEAST:
+    if (hit & inside).sum() < LEAST:
         return None
     ratio = float(np.median(there[2][hit & inside] / here[2][near[hit & inside]]))
     # only stars well above what the shallower of the two frames shows
     floor = 2.0 * max(np.min(there[2]), ratio * np.min(here[2]))
     wanted = np.flatnonzero(inside & (there[2] > floor))[:STARS]
-    if (~hit[wanted]).sum() < LEAST:
+    found = wanted[hit[wanted]]
+    if len(found) < LEAST:
         return None
     back, _ = cKDTree(np.column_stack((at.real, at.imag))).query(place)
     faintest = there[2][wanted].min() / ratio
     # a stranger must lie where the witness would have seen it
     seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
     strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
+    shifted = far_shift(
+        at[wanted], hit[wanted], place[strange] @ np.array([1, 1j]),
+        frame.stars.width, frame.stars.height,
+    )  # fmt: skip
+    if shifted is None:
+        off = place[near[found]] @ np.array([1, 1j]) - at[found]
+        shifted = near_shift(at.imag[found], off)
+    if shifted is not None:
+        return _of_shift(shifted)
+    if (~hit[wanted]).sum() < LEAST:
+        return None
     return _strip(at[wanted], hit[wanted], place[strange])
+
+
+def _of_shift(rows: Shifted) -> Strip:
+    shift = rows.dx, rows.dy
+    return Strip(rows.first_row, rows.last_row, rows.stars, rows.expected, rows.stars, shift)
 
 
 def _stars(frame: Frame, compared: FrameCompared) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,6 +8,7 @@ order in which pixels are stored, row after row:
 - rows alike to the last bit: **repeated**;
 - rows that jump from pixel to pixel by far more than noise does: **garbled**;
 - single pixels off their neighbours by a power of two: **flipped** bits;
+- stars that end and begin at one row boundary: rows from elsewhere, **cut** (`seams`);
 - neighbours at opposite ends of the signed 16-bit range, or a sky far below zero: the sign of
   the numbers was lost, **wrapped**.
 
@@ -16,6 +17,7 @@ What the sensor itself does to rows it does in every frame; that is for the judg
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,8 +25,9 @@ import numpy as np
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import grey_step
 from subgrade.stars.kernel import kernel
-from subgrade.stars.model import Flaw
+from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.raster import decode, sealed
+from subgrade.stars.seams import cut_rows
 
 PIECE = 64
 """Pixels of a row looked at together."""
@@ -61,13 +64,17 @@ class Integrity:
     margins_px: tuple[int, int]
 
 
-def examine(pixels: Pixels) -> Integrity:
+def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.nan) -> Integrity:
     """Look for damage in one frame.
 
     Parameters
     ----------
     pixels : Pixels
         As stored: calibration gives repeated rows different values.
+    stars : StarList, optional
+        Every detection, to see whether rows cut them.
+    fwhm : float
+        Of the stars, px; NaN unknown.
 
     Returns
     -------
@@ -84,7 +91,10 @@ def examine(pixels: Pixels) -> Integrity:
     rows = np.arange(0, height, step)
     rows = rows[~barren[rows]]
     sample = decode(sealed(pixels.data)[rows], pixels)
-    flaws += _odd_pixels(pixels, sample, rows)
+    noise = _noise(sample, abs(pixels.scale) if pixels.integer else 0.0)
+    flaws += _odd_pixels(pixels, sample, rows, noise)
+    if stars is not None and not any(f.kind in ("garbled", "wrapped") for f in flaws):
+        flaws += cut_rows(pixels, stars, noise, fwhm if fwhm > 0 else 3.0)
     return Integrity(tuple(flaws), marks, _margins(sample))
 
 
@@ -265,13 +275,12 @@ def _lone_pixels(values, jump, level, residual, around, rough):
     return found, wraps
 
 
-def _odd_pixels(pixels: Pixels, sample: np.ndarray, rows: np.ndarray) -> list[Flaw]:
+def _odd_pixels(pixels: Pixels, sample, rows: np.ndarray, noise: float) -> list[Flaw]:
     """Garbled rows, flipped bits and lost signs, from some of the frame's rows."""
     height, width = sample.shape
     if height < 8 or width < 8:
         return []
     step = int(np.diff(rows).min())
-    noise = _noise(sample, abs(pixels.scale) if pixels.integer else 0.0)
     noise = max(noise, 0.5 * grey_step(sample[len(sample) // 2]))
     if not noise > 0:
         return []
