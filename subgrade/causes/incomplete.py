@@ -170,6 +170,7 @@ def _of_flaw(flaw: Flaw, height: int) -> tuple[str, float, str]:
         "bits were flipped",
         "wrapped": "pixel values wrap around at the limit of 16 bits or lie far below zero: the "
         "sign or the zero point of the numbers was lost",
+        "exchanged": f"high and low bytes of the pixels have changed places in {rows}",
         "cut": f"{flaw.count} stars are cut off along {_edges(flaw)}: what lies behind "
         "belongs elsewhere",
     }[flaw.kind]

@@ -150,7 +150,8 @@ class Flaw:
     Attributes
     ----------
     kind : str
-        ``empty``, ``repeated``, ``garbled``, ``flipped``, ``wrapped`` or ``cut``.
+        ``empty``, ``repeated``, ``garbled``, ``flipped``, ``wrapped``,
+        ``exchanged`` or ``cut``.
     first_row, last_row : int
         Rows it lies in, both included.
     share : float
