@@ -112,7 +112,7 @@ def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
     if best is None:
         return None
     outside = (y < best[0]) | (y > best[1])
-    if outside.sum() < 8 or hit[outside].mean() < 0.7:
+    if outside.sum() < 8 or hit[outside].mean() < 0.4:
         return None
     # where optics move stars, those next to the rows are moved nearly as far
     if any(len(beside) >= 3 and beside.mean() < 0.6 for beside in _beside(y, hit, *best[:2])):

@@ -20,7 +20,10 @@ from subgrade.stars.model import StarList
 STARS = 2000
 """Brightest stars expected in the frame that are looked for."""
 LEAST = 8
-"""Missing stars in a strip that cannot be an accident of the match; a choice."""
+"""Stars in their place that show the match to be right; a choice."""
+CHANCE = 1e-6
+"""Probability below which chance does not empty a strip of its stars and fill it with others, a
+pair of frames, all strips tried."""
 WITNESSES = 4
 """Frames that a frame is held against; more than half of them must agree."""
 EDGE_PX = 12.0
@@ -136,8 +139,6 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
         shifted = near_shift(at.imag[found], off)
     if shifted is not None:
         return _of_shift(shifted)
-    if (~hit[wanted]).sum() < LEAST:
-        return None
     return _strip(at[wanted], hit[wanted], place[strange])
 
 
@@ -174,7 +175,7 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     within = np.zeros(len(hit), bool)
     within[first:end] = True
     missing, outside = int((~hit[within]).sum()), ~within
-    if missing < LEAST or missing < 0.8 * within.sum():
+    if missing < 4 or missing < 0.8 * within.sum():
         return None
     if outside.sum() < 2 * LEAST or hit[outside].mean() < 0.85:
         return None
@@ -182,6 +183,9 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     between = (strange[:, 1] >= top) & (strange[:, 1] <= bottom)
     share, elsewhere = between.sum() / missing, (~between).sum() / outside.sum()
     if share < 0.35 or elsewhere > min(0.2, 0.4 * share):
+        return None
+    rows = np.ptp(at.imag), bottom - top
+    if _chance(within, hit, int(between.sum()), int((~between).sum()), *rows) > CHANCE:
         return None
     lost = at[within & ~hit]
     asked = lost[:: -(-len(lost) // ASKED)]
@@ -193,6 +197,22 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
         return None  # moved a little, each otherwise: optics, not rows
     expected = int(within.sum())
     return Strip(int(top), int(bottom), missing, expected, int(between.sum()), shift)
+
+
+def _chance(within, hit, inside: int, elsewhere: int, height: float, rows: float) -> float:
+    """Probability that a strip lacks so many stars and holds so many strangers by chance.
+
+    Missing stars are binomial and strangers Poisson, with the rates found outside the strip;
+    for a product t of two probabilities it is t (1 - ln t), times the strips there are.
+    """
+    from scipy.special import bdtrc, pdtrc
+
+    expected, missing = int(within.sum()), int((~hit[within]).sum())
+    rate = (1 + (~hit[~within]).sum()) / (1 + (~within).sum())
+    lost = bdtrc(missing - 1, expected, min(rate, 1.0))
+    mean = (1 + elsewhere) * rows / max(height - rows, 1.0)
+    both = max(float(lost * pdtrc(inside - 1, mean)) if inside else 1.0, 1e-300)
+    return 0.5 * len(hit) ** 2 * both * (1 - np.log(both))
 
 
 def _best_run(score: np.ndarray) -> tuple[int, int]:
