@@ -17,12 +17,14 @@ CHANCE = 1e-6
 """Probability below which chance does not bring so many stars to one shift, a pair of frames."""
 ALONG_PX = 1.2
 """Half width within which shifts are one, and within which a star stays in its row, px."""
+BY_CHANCE = 1e-3
+"""Probability below which rows are not empty by chance; their common shift is held to `CHANCE`."""
 EMPTIED = 0.75
 """Least share of the rows' stars that are missing; blends and noise leave some a false place."""
 NEXT = 6
 """Stars next to the rows on either side of which most must be in their place."""
-SIDE = 10
-"""Stars on either side of a row that a step is told from."""
+SIDES = (10, 20)
+"""Stars on either side of a row that show a step: few for thin blocks, more for small steps."""
 STEP_SIGMA = 8.0
 """Standard errors of a step; 1e-6 a frame if errors were normal, with room for those that are not."""
 LEAST_STEP_PX = 0.35
@@ -98,6 +100,8 @@ def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
 
     Pairs that chance brought to the same shift may lie far off, and are left aside.
     """
+    from scipy.special import bdtrc
+
     best = None
     for top in rows[:-2]:
         for bottom in rows[2:][::-1]:
@@ -114,18 +118,27 @@ def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
     outside = (y < best[0]) | (y > best[1])
     if outside.sum() < 8 or hit[outside].mean() < 0.4:
         return None
-    # where optics move stars, those next to the rows are moved nearly as far
-    if any(len(beside) >= 3 and beside.mean() < 0.6 for beside in _beside(y, hit, *best[:2])):
+    rate = (1 + (~hit[outside]).sum()) / (1 + outside.sum())
+    if bdtrc(best[2] - 1, best[3], rate) * len(rows) ** 2 / 2 > BY_CHANCE:
         return None
-    taken = np.sum((rows >= best[0]) & (rows <= best[1]))
+    taken = int(np.sum((rows >= best[0]) & (rows <= best[1])))
+    # where optics move stars, those next to the rows are moved nearly as far
+    for beside in _beside(y, hit, best[0], best[1], max(2, taken // 10)):
+        if len(beside) >= 3 and beside.mean() < 0.6:
+            return None
     return best if taken >= max(3, 0.5 * best[2]) else None
 
 
-def _beside(y: np.ndarray, hit: np.ndarray, top: float, bottom: float):
-    """Whether the nearest stars above the rows are in place, and those below."""
+def _beside(y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int):
+    """Whether the nearest stars above the rows are in place, and those below.
+
+    A few missing ones that lie closest are passed over: the seam may cut them.
+    """
     order = np.argsort(y)
     first, end = np.searchsorted(y[order], [top, bottom + 1e-6])
-    return hit[order[max(first - NEXT, 0) : first]], hit[order[end : end + NEXT]]
+    for side in (hit[order[:first]][::-1], hit[order[end:]]):
+        near = int(np.argmax(side[: skipped + 1])) if side[: skipped + 1].any() else skipped
+        yield side[near : near + NEXT]
 
 
 def near_shift(y: np.ndarray, off: np.ndarray) -> Shifted | None:
@@ -142,33 +155,31 @@ def near_shift(y: np.ndarray, off: np.ndarray) -> Shifted | None:
     -------
     Shifted or None
     """
-    if len(y) < 4 * SIDE:
-        return None
     order = np.argsort(y)
     y, off = y[order], off[order]
-    step, sigma, around = _steps_in_lines(y, off.real)
-    least = np.maximum(STEP_SIGMA * sigma, LEAST_STEP_PX)
-    found = np.flatnonzero(np.abs(step) > least)
-    if not len(found):
-        return None
-    edges = _steps(found, step)
-    return _between(y, off, edges, around)
+    for side in (s for s in SIDES if len(y) >= 4 * s):
+        step, sigma, around = _steps_in_lines(y, off.real, side)
+        found = np.flatnonzero(np.abs(step) > np.maximum(STEP_SIGMA * sigma, LEAST_STEP_PX))
+        rows = _between(y, off, _edges(found, step, side), around) if len(found) else None
+        if rows is not None:
+            return rows
+    return None
 
 
-def _steps_in_lines(y: np.ndarray, off: np.ndarray):
+def _steps_in_lines(y: np.ndarray, off: np.ndarray, side: int):
     """Step between two straight lines of one slope through the stars on either side of a row.
 
     Distortion and refraction change over the frame, hardly over the rows of so few stars.
 
     Returns
     -------
-    step, sigma : ndarray, shape (n - 2 SIDE + 1,)
-        Of the place between star k + SIDE - 1 and the next, px.
+    step, sigma : ndarray, shape (n - 2 side + 1,)
+        Of the place between star k + side - 1 and the next, px.
     around : float
         Typical scatter of one star, px.
     """
     view = np.lib.stride_tricks.sliding_window_view
-    rows, values = view(y, SIDE), view(off, SIDE)
+    rows, values = view(y, side), view(off, side)
     middle = np.median(values, axis=1, keepdims=True)
     mad = 1.4826 * np.median(np.abs(values - middle), axis=1, keepdims=True)
     around = max(float(np.median(mad)), 0.03)
@@ -177,19 +188,19 @@ def _steps_in_lines(y: np.ndarray, off: np.ndarray):
     y_mean, mean = rows.mean(axis=1), values.mean(axis=1)
     rows, values = rows - y_mean[:, None], values - mean[:, None]
     ss_y, ss_xy, ss = (np.sum(v, axis=1) for v in (rows**2, rows * values, values**2))
-    ss_y, ss_xy, ss = (v[:-SIDE] + v[SIDE:] for v in (ss_y, ss_xy, ss))
+    ss_y, ss_xy, ss = (v[:-side] + v[side:] for v in (ss_y, ss_xy, ss))
     slope = ss_xy / np.maximum(ss_y, 1e-6)
-    apart = y_mean[SIDE:] - y_mean[:-SIDE]
-    step = mean[SIDE:] - mean[:-SIDE] - slope * apart
-    scatter = np.sqrt(np.maximum(ss - slope * ss_xy, 0) / (2 * SIDE - 3))
+    apart = y_mean[side:] - y_mean[:-side]
+    step = mean[side:] - mean[:-side] - slope * apart
+    scatter = np.sqrt(np.maximum(ss - slope * ss_xy, 0) / (2 * side - 3))
     scatter = np.maximum(scatter, around)
-    return step, scatter * np.sqrt(2 / SIDE + apart**2 / np.maximum(ss_y, 1e-6)), around
+    return step, scatter * np.sqrt(2 / side + apart**2 / np.maximum(ss_y, 1e-6)), around
 
 
-def _steps(found: np.ndarray, step: np.ndarray) -> list[int]:
+def _edges(found: np.ndarray, step: np.ndarray, side: int) -> list[int]:
     """Stars at which steps lie: the largest of each run of places."""
-    groups = np.split(found, np.flatnonzero(np.diff(found) > SIDE) + 1)
-    return [int(g[np.argmax(np.abs(step[g]))]) + SIDE for g in groups]
+    groups = np.split(found, np.flatnonzero(np.diff(found) > side) + 1)
+    return [int(g[np.argmax(np.abs(step[g]))]) + side for g in groups]
 
 
 def _between(y, off, edges: list[int], around: float) -> Shifted | None:
