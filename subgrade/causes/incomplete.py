@@ -151,6 +151,13 @@ def _rows(first: int, last: int) -> str:
     return f"row {first}" if first == last else f"rows {first} to {last}"
 
 
+def _edges(flaw: Flaw) -> str:
+    """The row boundaries at which stars are cut."""
+    if flaw.first_row == flaw.last_row:
+        return f"the line between rows {flaw.first_row - 1} and {flaw.first_row}"
+    return f"the edges of rows {flaw.first_row} to {flaw.last_row}"
+
+
 def _of_flaw(flaw: Flaw, height: int) -> tuple[str, float, str]:
     """(quantity, share of the frame, sentence part)."""
     rows, share = _rows(flaw.first_row, flaw.last_row), figure(100 * flaw.share, "%")
@@ -163,6 +170,9 @@ def _of_flaw(flaw: Flaw, height: int) -> tuple[str, float, str]:
         "bits were flipped",
         "wrapped": "pixel values wrap around at the limit of 16 bits or lie far below zero: the "
         "sign or the zero point of the numbers was lost",
+        "exchanged": f"high and low bytes of the pixels have changed places in {rows}",
+        "cut": f"{flaw.count} stars are cut off along {_edges(flaw)}: what lies behind "
+        "belongs elsewhere",
     }[flaw.kind]
     if flaw.kind == "empty" and flaw.count > 1:
         text = f"{flaw.count} stretches in {rows} hold no image ({share} of the pixels)"
