@@ -165,6 +165,20 @@ samples = st.sampled_from(
 )
 
 
+def registered(shot: Shot) -> Shot:
+    """The shot with its stars where its registration says that they lie."""
+    turn, stars = np.radians(shot.rotation), shot.catalogue
+    x, y = stars.x - shot.dx, stars.y - shot.dy
+    return replace(
+        shot,
+        catalogue=replace(
+            stars,
+            x=np.cos(turn) * x + np.sin(turn) * y,
+            y=np.cos(turn) * y - np.sin(turn) * x,
+        ),
+    )
+
+
 class Made(tuple):
     """A night and its record; their thousands of numbers would swamp a report."""
 
@@ -180,7 +194,8 @@ def nights(draw, faults, solved=None):
     shots = [replace(s, catalogue=listed(5)) for s in steady(12, seed=draw(st.integers(1, 5)))]
     bad = draw(st.lists(st.tuples(st.integers(0, 11), faults), min_size=1, max_size=6))
     for place, shot in bad:
-        shots[place] = replace(shot, dx=shot.dx or 0.3 * place, rotation=0.02 * place)
+        moved = replace(shot, dx=shot.dx or 0.3 * place, rotation=0.02 * place)
+        shots[place] = registered(moved) if moved.catalogue is not None else moved
     if known:
         north = np.radians(draw(st.floats(0, 360)))
         axes = np.array(SKY_AXES) @ [
