@@ -63,7 +63,7 @@ STAGES = {
     "subgrade.night.group.sort_frames": "the comparison of the frames",
     "subgrade.night.geometry.group_geometry": "drift and rotation of Test Field, L, 60 s",
     "subgrade.causes.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
-    "subgrade.causes.judge.group_series": "the verdicts on Test Field, L, 60 s",
+    "subgrade.causes.judge.stack_weights": "the verdicts on Test Field, L, 60 s",
     "subgrade.causes.follow": "the trail that all frames share",
     "subgrade.pipeline.join": "the guiding record",
     "subgrade.pipeline.announce_marks": "the notes on your marks",
@@ -180,12 +180,12 @@ def test_a_column_that_fails_is_empty(monkeypatch, again):
 def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch, again):
     from subgrade.causes import judge
 
-    whole = judge.group_series
+    whole = judge.stack_weights
 
-    def one_fails(night, group, guiding=None):
-        return boom() if group.filter == "R" else whole(night, group, guiding)
+    def one_fails(series, kept):
+        return boom() if series.group.filter == "R" else whole(series, kept)
 
-    monkeypatch.setattr(judge, "group_series", one_fails)
+    monkeypatch.setattr(judge, "stack_weights", one_fails)
     _, _, _, folder = again("--no-report")
     for name, row in rows(folder).items():
         assert ("not judged" in row["explanation"]) == name.startswith("red")
