@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -206,7 +207,7 @@ def _edges(found: np.ndarray, step: np.ndarray, side: int) -> list[int]:
 def _between(y, off, edges: list[int], around: float) -> Shifted | None:
     """The rows between steps that leave the frame's own place; the most stars are right."""
     cuts = [0, *edges, len(y)]
-    parts = [slice(a, b) for a, b in zip(cuts, cuts[1:], strict=False) if b > a]
+    parts = [slice(a, b) for a, b in pairwise(cuts) if b > a]
     places = [float(np.median(off.real[p])) for p in parts]
     sizes = [p.stop - p.start for p in parts]
     home = places[int(np.argmax(sizes))]

@@ -176,6 +176,7 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
         (int(first), int(end))
         for first, end in edges.reshape(-1, 2)
         if end - first >= min(LEAST_RUN, live)
+        and not _dead_rows(first, end, live)
         and stream[max(first - live, 0) : first].sum() <= 0.05 * live
         and stream[end : end + live].sum() <= 0.05 * live
         and _needs_a_cause(pixels, first // live, (end - 1) // live, end - first)
@@ -188,6 +189,11 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
     if (full[0] or full[-1]) and _framed(pixels, full):
         return []
     return [Flaw("empty", first, end, lost / len(stream), len(found))]
+
+
+def _dead_rows(first: int, end: int, live: int) -> bool:
+    """Whether a stretch is one or two whole rows, which the sensor loses; a file loses any stretch."""
+    return first % live == 0 and end % live == 0 and end - first < LEAST_ROWS * live
 
 
 def _framed(pixels: Pixels, full: np.ndarray) -> bool:

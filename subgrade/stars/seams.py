@@ -56,7 +56,7 @@ def cut_rows(pixels: Pixels, stars: StarList, noise: float, fwhm: float) -> list
         One at most, of kind ``cut``: from the first row behind a seam to the last one before
         the last seam, or to the row behind the only seam; ``count`` is the number of cuts.
     """
-    height, width = pixels.shape
+    height = pixels.shape[0]
     away = 2 * round(max(3.0, 1.1 * min(fwhm, 15.0)))
     bright = np.flatnonzero((stars.snr > LEAST_SNR) & np.isfinite(stars.x + stars.y))[:MOST_STARS]
     if len(bright) < LEAST_STARS or not noise > 0:
