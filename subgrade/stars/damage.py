@@ -192,7 +192,7 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
 
 
 def _dead_rows(first: int, end: int, live: int) -> bool:
-    """Whether a stretch is one or two whole rows, which the sensor loses; a file loses any stretch."""
+    """Whether a stretch is one or two whole rows: those the sensor loses, a file any stretch."""
     return first % live == 0 and end % live == 0 and end - first < LEAST_ROWS * live
 
 
