@@ -19,8 +19,8 @@ from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.raster import cut_stamps
 
 LEAST_SNR = 10.0
-MOST_STARS = 6000
-"""Brightest detections looked at."""
+MOST_STARS = 2000
+"""Brightest detections looked at; more would cost time and hold little light."""
 LEAST_STARS = 8
 REACH = 5
 """Rows looked at above and below a star's centre."""
