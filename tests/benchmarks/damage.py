@@ -76,7 +76,7 @@ def verdicts(frames):
 
 def outcome(verdict) -> str:
     if "incomplete" in verdict.reasons:
-        return "told"
+        return "found"
     return "kept" if verdict.verdict == "keep" else f"as {verdict.reasons[0]}"
 
 
