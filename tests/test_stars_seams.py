@@ -61,6 +61,9 @@ def edged():
     overscan = image.copy()
     overscan[-60:] = np.rint(rng.normal(300, 5, overscan[-60:].shape))
     yield "overscan", overscan
+    crowded = rendered(4, bright=4000)
+    crowded[-47:] = np.rint(rng.normal(300, 5, crowded[-47:].shape))
+    yield "overscan, crowded", crowded
     dead = image.copy()
     dead[[200, 333, 334, 600]] = 0
     yield "dead rows", dead

@@ -172,8 +172,11 @@ def _seams(down: np.ndarray, up: np.ndarray) -> np.ndarray:
         both *= -np.expm1(-mean)
     product = np.maximum(product, 1e-300)
     # a product t of two probabilities is as small as that with the probability t (1 - ln t)
-    single = np.flatnonzero(product * (1 - np.log(product)) * len(down) < 0.5 * CHANCE)
-    twofold = np.flatnonzero((down > 0) & (up > 0))
+    # behind an overscan or an empty border stars end, but none begin
+    both_ways = (down > 0) & (up > 0)
+    rare = product * (1 - np.log(product)) * len(down) < 0.5 * CHANCE
+    single = np.flatnonzero(both_ways & rare)
+    twofold = np.flatnonzero(both_ways)
     apart = _apart(twofold, product)
     if len(apart) > 1 and pdtrc(len(apart) - 1.0, both.sum()) < 0.5 * CHANCE:
         return apart
