@@ -200,6 +200,8 @@ def odd_but_sound():
     yield "12 bit", Pixels(image >> 4 << 4)
     yield "steps of 256", Pixels(image >> 8 << 8)
     yield "enlarged", Pixels(twice)
+    yield "half as large again", Pixels(image[np.arange(1050) * 2 // 3])
+    yield "a fifth larger", Pixels(image[np.arange(840) * 5 // 6])
     yield "moved", Pixels(shift(real, (9.4, -17.3), order=1), integer=False)
     for angle in (0.05, 1.0, 20.0):
         turned = rotate(real, angle, reshape=False, order=1, cval=np.nan)
