@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 import textwrap
+import time
 import tracemalloc
 import warnings
 
