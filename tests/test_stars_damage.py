@@ -127,7 +127,7 @@ DAMAGES = {
     "last row again": (last_row_again, "repeated"),
     "block again": (block_again, "repeated"),
     "every row twice": (every_row_twice, "repeated"),
-    "a byte lost": (byte_lost, "garbled"),
+    "a byte lost": (byte_lost, "exchanged"),
     "random rows": (random_rows, "garbled"),
     "bits flipped": (bits_flipped, "flipped"),
 }

@@ -80,13 +80,13 @@ def damage(series: GroupSeries, place: int) -> list[Flaw]:
     """The frame's flaws that the group's other frames do not share.
 
     Empty rows at the first or last row are no damage where frames were aligned.  There the
-    margins at the sides differ from frame to frame, or many frames are empty at the one end and
-    many at the other; what is lost on the way to a file is lost at its end.
+    margins at the sides differ from frame to frame, or a good part of the frames is empty at an
+    end, which is more than get lost on the way to a file.
     """
     others = [s for k, s in enumerate(series.stars) if k != place]
     ends = np.array([_empty_ends(s) for s in others]).reshape(-1, 2)
     aligned = len({s.margins_px for s in others if any(s.margins_px)}) > 1
-    aligned |= bool(ends.any(axis=0).all() and ends.any(axis=1).mean() >= 2 * ALIKE_SHARE)
+    aligned |= len(others) > 1 and ends.any(axis=1).mean() >= 2 * ALIKE_SHARE
     return [
         flaw
         for flaw in series.stars[place].flaws
