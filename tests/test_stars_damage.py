@@ -127,7 +127,7 @@ DAMAGES = {
     "last row again": (last_row_again, "repeated"),
     "block again": (block_again, "repeated"),
     "every row twice": (every_row_twice, "repeated"),
-    "a byte lost": (byte_lost, "exchanged"),
+    "a byte lost": (byte_lost, "exchanged garbled"),
     "random rows": (random_rows, "garbled"),
     "bits flipped": (bits_flipped, "flipped"),
 }
@@ -136,9 +136,9 @@ DAMAGES = {
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("damage", DAMAGES)
 def test_damage_is_found(image, form, damage):
-    damaged, kind = DAMAGES[damage]
+    damaged, kinds = DAMAGES[damage]
     found = examine(FORMS[form](damaged(image)))
-    assert kind in {flaw.kind for flaw in found.flaws}
+    assert {flaw.kind for flaw in found.flaws} & set(kinds.split())
 
 
 @pytest.mark.parametrize("form", FORMS)
