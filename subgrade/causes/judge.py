@@ -12,12 +12,12 @@ from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
 from subgrade.causes.figures import beside, figure
 from subgrade.causes.incomplete import damaged_frames
-from subgrade.causes.light import BROKEN, judge_light, judge_star_count
+from subgrade.causes.light import judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
 from subgrade.causes.motion_series import CANDIDATES
 from subgrade.causes.roundness import judge_roundness
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import BROKEN, GroupSeries
 from subgrade.causes.sharpness import judge_sharpness
 from subgrade.causes.weights import stack_weights
 from subgrade.guiding.model import GuideNight

@@ -17,8 +17,6 @@ from subgrade.causes.series import GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 
-BROKEN = ("trailed", "doubled", "hollow")
-"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
 MOST_LIGHT = 1.3
 """Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
 
@@ -119,8 +117,7 @@ def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
 
     A wild value would make every other frame look dim.
     """
-    whole = np.array([s.shape_status not in BROKEN for s in series.stars])
-    return np.where(whole & (light < MOST_LIGHT), light, np.nan)
+    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
 
 
 def judge_star_count(
