@@ -112,8 +112,8 @@ def test_the_readme_names_every_file_and_every_exit_code():
     for name in FILES:
         assert f"`{name}`" in README
     help_text = cli.get_help(click.Context(cli, info_name="subgrade"))
-    codes = re.findall(r"(\d+)\s+(?:done|nothing|wrong|interrupted)", help_text)
-    assert len(codes) == 5
+    codes = re.findall(r"(\d+)\s+(?:done|nothing|wrong|results|interrupted)", help_text)
+    assert len(codes) == 6
     assert re.findall(r"^\| (\d+) \|", README, flags=re.MULTILINE) == codes
 
 

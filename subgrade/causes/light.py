@@ -13,12 +13,10 @@ from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import BROKEN, GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 
-BROKEN = ("trailed", "doubled", "hollow")
-"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
 COUNT_SLOPE = 0.75
 """Number of stars beyond a brightness over that brightness, dex a dex (0.3 a magnitude); common
 practice, no source."""
@@ -147,8 +145,7 @@ def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
 
     A wild value would make every other frame look dim.
     """
-    whole = np.array([s.shape_status not in BROKEN for s in series.stars])
-    return np.where(whole & (light < MOST_LIGHT), light, np.nan)
+    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
 
 
 def judge_star_count(

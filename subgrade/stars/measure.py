@@ -53,7 +53,7 @@ def measure_stars(
     stored = pixels if stored is None else stored
     if min(stored.shape) < LEAST_SIDE_PX:
         return measured
-    sound = examine(stored)
+    sound = examine(stored, measured.catalogue, measured.fwhm_px)
     return replace(
         measured, flaws=sound.flaws, row_marks=sound.row_marks, margins_px=sound.margins_px
     )

@@ -150,14 +150,15 @@ class Flaw:
     Attributes
     ----------
     kind : str
-        ``empty``, ``repeated``, ``garbled``, ``flipped`` or ``wrapped``.
+        ``empty``, ``repeated``, ``garbled``, ``flipped``, ``wrapped``,
+        ``exchanged`` or ``cut``.
     first_row, last_row : int
         Rows it lies in, both included.
     share : float
         Share of the frame's pixels it takes.
     count : int
-        Empty stretches, repeated or garbled rows, flipped bits (an estimate), or steps over the
-        whole range.
+        Empty stretches, repeated or garbled rows, flipped bits (an estimate), cut stars, or
+        steps over the whole range.
     """
 
     kind: str
