@@ -29,12 +29,13 @@ from subgrade.stars.ellipse import (
 
 ROOT = Path(__file__).resolve().parents[1]
 PICTURES = ROOT / "docs" / "pictures"
-COLUMNS = 100
+COLUMNS, LINES = 100, 40
 
 
 def printed(folder: Path, arguments: list[str]) -> str:
-    """What a command prints on a terminal of `COLUMNS` columns, escape codes included."""
-    terminal = {"FORCE_COLOR": "1", "COLUMNS": str(COLUMNS), "TERM": "xterm-256color"}
+    """What a command prints on a terminal of `COLUMNS` by `LINES`, escape codes included."""
+    size = {"COLUMNS": str(COLUMNS), "LINES": str(LINES)}
+    terminal = {"FORCE_COLOR": "1", "TERM": "xterm-256color", **size}
     done = subprocess.run(
         [sys.executable, "-m", "subgrade", *arguments],
         cwd=folder,

@@ -29,16 +29,26 @@ def check_paths(settings: Settings) -> None:
     Raises
     ------
     UsageError
-        Names the first that is not, and a path like it where there is one.
+        Names the first that is not, and a path like it where there is one; or the results
+        folder where it is that of the lights.
     """
     for path in settings.paths:
         _check_lights(os.fspath(path))
+    _check_out(settings)
     folders = _around(settings.paths)
     for name in FILES:
         if (path := getattr(settings, name)) is not None:
             check_file(path, f"--{name.replace('_', '-')} ", folders)
     for path in settings.guide:
         check_file(path, "--guide ", folders, _record_near)
+
+
+def check_record(path: str | os.PathLike) -> None:
+    """Make sure that a guiding record is there and may be read, as `check_file` does.
+
+    Where it is not, any record near it is suggested, whatever its name.
+    """
+    check_file(path, suggest=_record_near)
 
 
 def check_file(
@@ -105,6 +115,20 @@ def _check_lights(path: str) -> None:
     if not os.path.exists(wanted) and not glob.has_magic(wanted):
         near = nearest_path(wanted, os.path.exists)
         raise UsageError(f"{path}: no such file or folder{did_you_mean(near)}")
+
+
+def _check_out(settings: Settings) -> None:
+    """Make sure that results do not come to lie among the lights."""
+    out = os.path.realpath(os.path.expanduser(settings.out))
+    for path in map(os.path.expanduser, map(os.fspath, settings.paths)):
+        found = [path] if os.path.exists(path) else glob.iglob(path, recursive=True)
+        for place in found:
+            folder = place if os.path.isdir(place) else os.path.dirname(place) or os.curdir
+            if os.path.realpath(folder) == out:
+                raise UsageError(
+                    f"--out {settings.out}: is the folder of the lights; give the results a "
+                    "folder of their own"
+                )
 
 
 def _file_near(path: str, folders: Sequence[str]) -> str | None:

@@ -7,6 +7,10 @@ from functools import cache as kept_in_process
 from pathlib import Path
 
 from subgrade.errors import ResultsError
+from subgrade.settings import Settings
+
+MEASURED = "measured"
+"""Folder in RESULTS that keeps measurements."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,21 @@ class DrawFile:
         kept = self.cache.load(key)
         if kept is not None:
             _draw(self.cache, key, _calibrated(_read(path, self.scale), self.masters), kept[1])
+
+
+def measurement_cache(settings: Settings):
+    """The cache of measurements that these settings would make."""
+    from subgrade.results.cache import MeasurementCache, content_identity
+    from subgrade.stars import MEASURE_VERSION
+
+    masters = {
+        kind: content_identity(path)
+        for kind in ("dark", "bias", "flat")
+        if (path := getattr(settings, kind))
+    }
+    depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
+    folder = Path(settings.out).absolute() / MEASURED
+    return MeasurementCache(folder, depends, writes=not settings.dry_run)
 
 
 @kept_in_process

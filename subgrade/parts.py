@@ -90,6 +90,22 @@ def attempt(name: str, make: Callable[[], Made], otherwise: Made) -> Made:
     return otherwise
 
 
+def watched(make: Callable[[], Made]) -> tuple[Made, bool]:
+    """What ``make`` returns, and whether no part of it was left out."""
+    outer = _NOTED.get()
+    if outer is None:
+        return make(), True
+    try:
+        with noting() as own:
+            made = make()
+    finally:
+        for name, cause in own.left_out.items():
+            outer.left_out.setdefault(name, cause)
+        for name, trace in own.crashes.items():
+            outer.crashes.setdefault(name, trace)
+    return made, not (own.left_out or own.crashes)
+
+
 def error_words(error: Exception) -> str:
     """An error in a short line; one that was not meant to happen with its kind."""
     if isinstance(error, SubgradeError):

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from subgrade.asked import check_paths
-from subgrade.errors import NothingToGrade, UnreadableFile, UsageError
-from subgrade.measuring import DrawFile, Measured, MeasureFile, load_masters_once
+from subgrade.errors import NothingToGrade, ResultsError, UnreadableFile, UsageError
+from subgrade.keeping import keeping, kept
+from subgrade.measuring import (
+    MEASURED,
+    DrawFile,
+    Measured,
+    MeasureFile,
+    load_masters_once,
+    measurement_cache,
+)
 from subgrade.parts import Noted, attempt, error_words, noted, noting, part
-from subgrade.settings import Progress, Settings
+from subgrade.settings import Progress, Settings, asked_for
+from subgrade.verdicts import Joined, judge
 from subgrade.workers import Failure, default_workers, measure_each
-
-MEASURED = "measured"
-"""Folder in RESULTS that keeps measurements."""
 
 
 def grade(settings: Settings, progress: Progress | None = None):
@@ -58,9 +65,6 @@ def grade(settings: Settings, progress: Progress | None = None):
 def _grade(settings: Settings, progress: Progress):
     from subgrade.causes import load_limits, read_person
     from subgrade.moving.away import culled_away
-    from subgrade.results import file_identities, write_results
-    from subgrade.results.culled import with_culled
-    from subgrade.results.lists import list_warnings
 
     check_paths(settings)
     limits = load_limits(settings.limits)
@@ -74,20 +78,33 @@ def _grade(settings: Settings, progress: Progress):
     )
     for note in found.notes:
         progress.warn(note)
-    records = read_records(settings, progress)
-    if not settings.dry_run:
-        prepare(found, settings)
+    keeper = outcomes(settings, progress)
+    with keeping(keeper):
+        records = read_records(settings, progress)
+        if not settings.dry_run:
+            prepare(found, settings)
+        with writing(keeper, progress):
+            return _graded(found, records, limits, person, culled, settings, progress)
+
+
+def _graded(found, records, limits, person, culled, settings: Settings, progress: Progress):
+    from subgrade.results import file_identities, write_results
+    from subgrade.results.culled import with_culled
+    from subgrade.results.lists import list_warnings
+
+    identities = attempt("the files' identities", lambda: file_identities(found.files), {})
+    measured = measure(found, settings, progress, identities)
+    if not settings.dry_run:  # nothing is written over where nothing could be measured
         with part("the note on earlier results"):
             announce_unguided(settings, records, progress)
-    identities = attempt("the files' identities", lambda: file_identities(found.files), {})
-    measured = measure(found, settings, progress)
     night = compare(measured, found)
+    depends = night_depends(measured, found)
     guiding = attempt(
         "the guiding record",
-        lambda: join(night, records, settings, progress),
+        lambda: join(night, records, settings, progress, depends),
         Joined(None, records.unread),
     )
-    graded = judge(night, measured, found, limits, settings, guiding, person)
+    graded = judge(night, measured, found, limits, settings, guiding, person, depends)
     graded = replace(graded, identities=identities)
     graded = attempt("the list of culled frames", lambda: with_culled(graded, culled), graded)
     with part("the notes on your marks"):
@@ -113,7 +130,7 @@ def prepare(found, settings: Settings) -> None:
     from subgrade.results.write import never_over, never_over_limits, open_folder
 
     folder = open_folder(settings.out, len(found.files), int(settings.report))
-    never_over(folder, found.files, _asked(settings))
+    never_over(folder, found.files, asked_for(settings))
     if settings.teach:
         never_over_limits(folder)
 
@@ -126,7 +143,7 @@ def announce_crashes(failed: Noted, settings: Settings, progress: Progress) -> N
         return
     path = Path(settings.out).absolute() / bug_report.FILE
     if settings.dry_run or not bug_report.is_own(path):
-        text = bug_report.bug_report(failed.crashes, _asked(settings))
+        text = bug_report.bug_report(failed.crashes, asked_for(settings))
         path = bug_report.write_somewhere(text, None)
     if path is not None:
         progress.warn(f"subgrade itself failed; what is needed to mend it is in {path}")
@@ -159,8 +176,12 @@ def find(settings: Settings):
     return found
 
 
-def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measured | Failure]:
+def measure(
+    found, settings: Settings, progress: Progress, identities: Mapping | None = None
+) -> dict[Path, Measured | Failure]:
     """Measure every file and draw its pictures, taking what an earlier run kept.
+
+    ``identities`` are those of `subgrade.results.file_identities`, where they are known.
 
     Raises
     ------
@@ -171,7 +192,7 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
     results: dict[Path, Measured | Failure] = {}
     for path in found.files:
         try:
-            key = cache.key(path)
+            key = cache.key(path, (identities or {}).get(path))
         except UnreadableFile as error:
             results[path] = Failure(path, error.cause)
             continue
@@ -214,17 +235,60 @@ def measure(found, settings: Settings, progress: Progress) -> dict[Path, Measure
 
 def compare(measured: dict[Path, Measured | Failure], found):
     """Lay the measured frames side by side."""
-    from subgrade.night import compare_night, not_compared
+    from subgrade.night import compare_night, not_compared, with_frames, without_frames
+
+    frames = _frames(measured, found)
+    with part("the comparison of the frames"):
+        outcome = kept(
+            "night",
+            night_depends(measured, found),
+            lambda: without_frames(compare_night(frames), frames),
+        )
+        return with_frames(outcome, frames)
+    return not_compared(frames)
+
+
+def night_depends(measured: dict[Path, Measured | Failure], found) -> tuple:
+    """All that the comparison depends on: names, measurements, and which clocks can be right."""
+    from subgrade.night import not_yet
+
+    frames = _frames(measured, found)
+    keys = tuple((frame.name, measured[Path(frame.path)].key) for frame in frames)
+    return keys, not_yet(frames)
+
+
+def _frames(measured: dict[Path, Measured | Failure], found) -> list:
     from subgrade.night.model import Frame
 
-    frames = [
+    return [
         Frame(found.name(path), str(path), result.facts, result.stars)
         for path, result in measured.items()
         if isinstance(result, Measured) and result.stars is not None
     ]
-    with part("the comparison of the frames"):
-        return compare_night(frames)
-    return not_compared(frames)
+
+
+def outcomes(settings: Settings, progress: Progress):
+    """What earlier runs kept of the stages behind measuring."""
+    from subgrade.results.outcomes import KeptOutcomes
+
+    return KeptOutcomes(
+        Path(settings.out).absolute() / MEASURED,
+        reads=not settings.remeasure,
+        writes=not settings.dry_run,
+        say=progress.say,
+    )
+
+
+@contextmanager
+def writing(keeper, progress: Progress) -> Iterator[None]:
+    """Keep on the disk what the stages inside made: it is good whatever comes of the run."""
+    try:
+        yield
+    finally:
+        try:
+            keeper.write()
+        except ResultsError as error:
+            progress.warn(f"the comparison of the frames is not kept for another run: {error}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,20 +297,21 @@ class Records:
 
     read: tuple = ()
     unread: tuple[tuple[str, str], ...] = ()
+    depends: tuple = ()
+    """What each record that was read depends on."""
 
 
 def read_records(settings: Settings, progress: Progress) -> Records:
     """Read the guiding records; one that cannot be read is left out and reported."""
     if not settings.guide:
         return Records()
-    from subgrade.guiding import read_guide
-
-    read, unread = [], []
+    read, unread, depends = [], [], []
     for path in settings.guide:
         try:
-            read.append(
-                read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
-            )
+            on = _record_depends(path, settings)
+            make = partial(_read_record, path, settings)
+            read.append(kept("record", on, make) if on else make())
+            depends.append(on)
         except UnreadableFile as error:
             unread.append((str(path), error.cause))
             progress.warn(f"guiding record not used: {path}: {error.cause}")
@@ -258,7 +323,24 @@ def read_records(settings: Settings, progress: Progress) -> Records:
             unread.append((str(path), cause))
             noted().crashes.setdefault(str(path), traceback.format_exc())
             progress.warn(f"guiding record not used: {path}: {cause}")
-    return Records(tuple(read), tuple(unread))
+    return Records(tuple(read), tuple(unread), tuple(depends))
+
+
+def _read_record(path: str, settings: Settings):
+    from subgrade.guiding import read_guide
+
+    return read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
+
+
+def _record_depends(path: str, settings: Settings) -> tuple:
+    """What a record that is read depends on; nothing where that is not known."""
+    from subgrade.results.cache import content_identity
+
+    try:
+        table = content_identity(settings.guide_map) if settings.guide_map else None
+        return str(path), content_identity(path), table, settings.guide_scale
+    except UnreadableFile:
+        return ()  # reading it will say why
 
 
 def announce_unguided(settings: Settings, records: Records, progress: Progress) -> None:
@@ -272,152 +354,32 @@ def announce_unguided(settings: Settings, records: Records, progress: Progress) 
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Joined:
-    """The record over the night, whether it can be used, and the records that cannot."""
+def join(
+    night, records: Records, settings: Settings, progress: Progress, depends: tuple = ()
+) -> Joined:
+    """Set the records' clock by the night and cut them into exposures.
 
-    night: object | None = None
-    unread: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def usable(self):
-        """The `GuideNight` where its clock is settled, else None."""
-        from subgrade.results.guiding import usable
-
-        return self.night if usable(self.night) else None
-
-
-def join(night, records: Records, settings: Settings, progress: Progress) -> Joined:
-    """Set the records' clock by the night and cut them into exposures."""
+    ``depends`` is what the night depends on; without it the outcome is not kept.
+    """
     if not records.read:
         return Joined(None, records.unread)
-    from subgrade.guiding import guide_night
     from subgrade.results.guiding import unsettled
 
+    offset = settings.guide_utc_offset
+
+    def make():
+        from subgrade.guiding import guide_night
+
+        return guide_night(night, records.read, utc_offset_hours=offset)
+
+    known = depends and all(records.depends)
     joined = Joined(
-        guide_night(night, records.read, utc_offset_hours=settings.guide_utc_offset),
+        kept("guiding", (depends, records.depends, offset), make) if known else make(),
         records.unread,
     )
     if joined.usable is None:
         progress.warn(unsettled(joined.night))
     return joined
-
-
-def judge(
-    night, measured, found, limits, settings: Settings, guiding: Joined | None = None, person=None
-):
-    """A verdict on every file, in the order taken, those without a time last."""
-    from subgrade.causes import (
-        ExpectedMotion,
-        Followed,
-        damaged_frames,
-        follow,
-        judge_night,
-        judge_with,
-    )
-    from subgrade.results import Graded
-    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
-
-    guiding = guiding or Joined()
-    record = guiding.usable
-    asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
-    followed = attempt(
-        "the trail that all frames share",
-        lambda: follow(night, asked, record),
-        Followed(night, (), ()),
-    )
-    damaged = attempt(
-        "the search for damaged pixels", lambda: damaged_frames(followed.night, limits), {}
-    )
-    decided = judge_with(
-        followed.night,
-        limits,
-        lambda li: judge_night(night, li, record, followed, damaged),
-        person,
-    )
-    frames = [
-        *_judged(night, measured, decided.verdicts, record, settings),
-        *_ungraded(measured, found, settings),
-    ]
-    frames.sort(key=_taken)
-    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
-    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
-    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
-    diagnosis = attempt(
-        "the diagnosis",
-        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
-        None,
-    )
-    return Graded(
-        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
-        _asked(settings), guiding.night, diagnosis, followed.remarks,
-        person=decided,
-    )  # fmt: skip
-
-
-def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
-    """The frames that were measured, each with its verdict."""
-    from subgrade.results import GradedFrame
-    from subgrade.results.cache import KeptPictures
-
-    cache = measurement_cache(settings)
-    inside = record.exposures if record else (None,) * len(night.frames)
-    for frame, compared, judgement, exposure in zip(
-        night.frames, night.compared, verdicts, inside, strict=True
-    ):
-        path = Path(frame.path)
-        pictures = KeptPictures(cache, measured[path].key)
-        yield GradedFrame(
-            frame.name, path, judgement, frame.facts, frame.stars, compared, exposure, pictures
-        )
-
-
-def _ungraded(measured, found, settings: Settings) -> Iterator:
-    """The files without a measurement, each with why."""
-    from subgrade.causes import left_out
-    from subgrade.causes.reasons import NOT_MEASURED
-    from subgrade.results import GradedFrame
-
-    for path, result in measured.items():
-        name = found.name(path)
-        if isinstance(result, Failure) and result.of_the_file:
-            yield GradedFrame(name, path, left_out(name, "unreadable", result.cause))
-        elif isinstance(result, Failure):
-            judgement = left_out(name, "unreadable", result.cause, NOT_MEASURED)
-            yield GradedFrame(name, path, judgement, _facts_alone(path, settings))
-        elif result.stars is None:
-            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
-            yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
-
-
-def _facts_alone(path: Path, settings: Settings):
-    """The header of a file that could not be measured, so that its time still counts; or None."""
-    from subgrade.lights import read_facts
-
-    with suppress(Exception):  # a file that did this once may do it again
-        return read_facts(path, scale=settings.scale)
-    return None
-
-
-def _diagnosed(night, decided, record, frames, measured, found):
-    """The night's story, from the frames compared and from what the others cost."""
-    from subgrade.diagnosis import diagnose_night
-
-    failed = [(p, r) for p, r in measured.items() if isinstance(r, Failure)]
-    own = {p for p, r in failed if not r.of_the_file}
-    # Calibration frames are no frames of the night, but they count among its losses.
-    apart = [
-        (f.path in own, (f.judgement, (f.facts.exposure_s or 0.0) if f.facts else 0.0))
-        for f in frames
-        if not f.compared and (f.facts or f.path in own)
-    ]
-    return diagnose_night(
-        night, decided.measured, record, decided.limits,
-        [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
-        decided=decided.verdicts,
-        other_kind=[cost for mine, cost in apart if not mine],
-        unmeasured=[cost for mine, cost in apart if mine],
-    )  # fmt: skip
 
 
 def announce_marks(graded, person, progress: Progress) -> None:
@@ -428,21 +390,6 @@ def announce_marks(graded, person, progress: Progress) -> None:
         progress.warn(note)
     for line in teaching_lines(graded):
         (progress.warn if graded.person.moved else progress.say)(line)
-
-
-def measurement_cache(settings: Settings):
-    """The cache of measurements that these settings would make."""
-    from subgrade.results.cache import MeasurementCache, content_identity
-    from subgrade.stars import MEASURE_VERSION
-
-    masters = {
-        kind: content_identity(path)
-        for kind in ("dark", "bias", "flat")
-        if (path := getattr(settings, kind))
-    }
-    depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
-    folder = Path(settings.out).absolute() / MEASURED
-    return MeasurementCache(folder, depends, writes=not settings.dry_run)
 
 
 def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:
@@ -468,23 +415,15 @@ def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: C
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
 
 
-def _taken(frame) -> tuple:
-    start = frame.facts.start_unix if frame.facts else None
-    return (start is None, start or 0.0, frame.name)
-
-
-def _kind(frame_type: str) -> str:
-    kinds = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat frame"}
-    return kinds.get(frame_type, "something else")
-
-
-def _asked(settings: Settings) -> dict:
-    return {name: getattr(settings, name) for name in settings.__slots__}
-
-
 def _why_nothing(results, found) -> str:
     failures = [r for r in results.values() if isinstance(r, Failure)]
     others = len(results) - len(failures)
+    if len(results) == 1:
+        return (
+            f"{found.name(failures[0].path)}: {failures[0].cause}"
+            if failures
+            else f"{found.name(*results)}: a calibration frame or of another kind by its header"
+        )
     lines = [f"none of the {len(results)} files could be graded"]
     if others:
         lines.append(f"{others} are calibration frames or other kinds by their header")

@@ -66,6 +66,11 @@ class Settings:
     dry_run: bool = False
 
 
+def asked_for(settings: Settings) -> dict:
+    """What was asked, by name."""
+    return {name: getattr(settings, name) for name in settings.__slots__}
+
+
 class Progress:
     """What the run reports while it works; this one is silent."""
 

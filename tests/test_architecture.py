@@ -21,14 +21,15 @@ STAGES = (
 """In the order data flows; a stage that does not exist yet may stand here."""
 OPEN = {"", "model", "limits", "reasons", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
-FREE = {"errors", "near", "opening", "parts", "plaintext", "tomlfiles", "__init__"}
+FREE = {"errors", "keeping", "near", "opening", "parts", "plaintext", "tomlfiles", "__init__"}
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},
-    "measuring": {"pipeline", "template"},
-    "settings": {"pipeline", "asked"},
+    "measuring": {"pipeline", "verdicts", "template"},
+    "verdicts": {"pipeline"},
+    "settings": {"pipeline", "asked", "measuring", "verdicts"},
     "asked": {"pipeline", "cli"},
-    "workers": {"pipeline"},
+    "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},
     "template": {"processes"},
     "practice": {"cli"},
@@ -83,7 +84,7 @@ def complaint(module: str, target: str) -> str | None:
         return "practice feeds the stages and must not lean on them"
     if here == "__main__":
         return None if there == "cli" else "it only starts the command line"
-    if here in ("pipeline", "asked", "measuring", "workers", "processes", "template"):
+    if here in BESIDE:
         return None if there != "cli" else "the orchestrator must not know the command line"
     if here not in STAGES or there not in STAGES:
         return "a part that has no place in the order"

@@ -59,3 +59,19 @@ def test_misspelt_folder_above_a_misspelt_file(tmp_path, monkeypatch):
     assert found == os.path.join("night", "lights", "light_001.fits")
     absolute = nearest_path(str(tmp_path / "nigth" / "lights"), os.path.isdir)
     assert absolute == str(tmp_path / "night" / "lights")
+
+
+@pytest.mark.parametrize("given", [".", "lights", "lights/light_*.fits", "lights/light_1.fits"])
+def test_results_are_not_written_among_the_lights(tmp_path, monkeypatch, given):
+    lights = tmp_path / "lights"
+    lights.mkdir()
+    (lights / "light_1.fits").touch()
+    (tmp_path / "same").symlink_to(lights)
+    monkeypatch.chdir(tmp_path)
+    out = "." if given == "." else "lights"
+    for folder in {out, str(tmp_path / out), "same" if out == "lights" else out}:
+        with pytest.raises(UsageError, match="is the folder of the lights"):
+            check_paths(Settings((given,), folder))
+    # beside them, below them and above them there is room
+    for folder in ("graded", "lights/graded", *(["."] if given != "." else [])):
+        check_paths(Settings((given,), folder))

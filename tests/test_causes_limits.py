@@ -84,7 +84,7 @@ def test_reasons_are_the_words_of_the_contract():
     assert list(REASONS) == [
         "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "field_rotation", "flexure",
         "tracking_lost", "bump", "dither_overlap", "cloud", "dew", "sky_glow", "focus", "seeing",
-        "tilt_or_coma", "satellite_trail", "few_stars", "wrong_frame", "unreadable",
+        "tilt_or_coma", "satellite_trail", "few_stars", "incomplete", "wrong_frame", "unreadable",
     ]  # fmt: skip
     assert [w for w, r in REASONS.items() if not r.rejects] == ["tilt_or_coma", "satellite_trail"]
     assert all(r.long.endswith(".") and not r.short.endswith(".") for r in REASONS.values())

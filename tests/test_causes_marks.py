@@ -36,13 +36,23 @@ def words(marks) -> dict:
         "frame;verdict\r\na.fits;keep\r\nb/c.fits;reject\r\n",
         "frame\tverdict\na.fits\tkeep\nb/c.fits\treject",
         "\ufefframe,verdict\na.fits,KEEP\n\n./b/c.fits, Reject \n",
-        '"verdict","note, mine","Frame"\n"keep","x","a.fits"\n"reject","","b\\c.fits"\n',
+        '"verdict","note, mine","Frame"\n"keep","x","a.fits"\n"reject","","b/c.fits"\n',
         "frame,verdict\na.fits,keep\na.fits,keep\nb/c.fits,reject\nd.fits,\ne.fits,unreadable\n",
     ],
 )
 def test_marks_are_read_as_people_save_them(tmp_path, text):
     text = text.replace("\ufefframe", "\ufeffframe")
     assert words(read_marks(table(tmp_path, text))) == {"a.fits": "keep", "b/c.fits": "reject"}
+
+
+@pytest.mark.parametrize("written", ["b\\c.fits", ".\\b\\c.fits", "odd\\nname.fits"])
+def test_marks_name_frames_as_another_system_or_the_page_writes_them(tmp_path, written):
+    text = f"frame,verdict\n{written},reject\n"
+    known, unknown = of_these(
+        read_marks(table(tmp_path, text)), FrameNames(["b/c.fits", "odd\nname.fits"])
+    )
+    assert unknown == []
+    assert list(known) == ["odd\nname.fits" if "odd" in written else "b/c.fits"]
 
 
 @pytest.mark.parametrize(

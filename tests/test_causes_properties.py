@@ -165,6 +165,28 @@ samples = st.sampled_from(
 )
 
 
+def registered(shot: Shot) -> Shot:
+    """The shot with its stars where its registration says that they lie."""
+    turn, stars = np.radians(shot.rotation), shot.catalogue
+    x, y = stars.x - shot.dx, stars.y - shot.dy
+    return replace(
+        shot,
+        catalogue=replace(
+            stars,
+            x=np.cos(turn) * x + np.sin(turn) * y,
+            y=np.cos(turn) * y - np.sin(turn) * x,
+        ),
+    )
+
+
+class Made(tuple):
+    """A night and its record; their thousands of numbers would swamp a report."""
+
+    def __repr__(self):
+        night, guiding = self
+        return f"{len(night.frames)} frames, {'guided' if guiding else 'no record'}"
+
+
 @st.composite
 def nights(draw, faults, solved=None):
     """A night of a dozen frames with some faults, and its record or none."""
@@ -172,7 +194,8 @@ def nights(draw, faults, solved=None):
     shots = [replace(s, catalogue=listed(5)) for s in steady(12, seed=draw(st.integers(1, 5)))]
     bad = draw(st.lists(st.tuples(st.integers(0, 11), faults), min_size=1, max_size=6))
     for place, shot in bad:
-        shots[place] = replace(shot, dx=shot.dx or 0.3 * place, rotation=0.02 * place)
+        moved = replace(shot, dx=shot.dx or 0.3 * place, rotation=0.02 * place)
+        shots[place] = registered(moved) if moved.catalogue is not None else moved
     if known:
         north = np.radians(draw(st.floats(0, 360)))
         axes = np.array(SKY_AXES) @ [
@@ -182,10 +205,10 @@ def nights(draw, faults, solved=None):
         shots = [replace(s, facts={"sky_axes": tuple(map(tuple, axes.tolist()))}) for s in shots]
     night = night_of(shots, scale=draw(st.sampled_from([0.6, 1.0])))
     if not draw(st.booleans()):
-        return night, None
+        return Made((night, None))
     inside = {place: draw(samples) for place, _ in bad}
     angle = draw(st.floats(0, 360))
-    return night, guide_of(night, inside, camera_angle_deg=angle, handedness=1)
+    return Made((night, guide_of(night, inside, camera_angle_deg=angle, handedness=1)))
 
 
 @settings(max_examples=20, deadline=None)

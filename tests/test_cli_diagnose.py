@@ -61,7 +61,7 @@ def test_the_demo_worm_swing_and_flexure_are_what_they_were_made(record):
     assert worm["left in these frames"][0] > 4 * worm["left in kept frames"][0]
     swing = numbers(record, "RA oscillation")
     assert swing["period"][0] == pytest.approx(2 * night.guider.interval_s, rel=0.05)
-    assert swing["share of the error a correction moved"][0] == pytest.approx(2.04, abs=0.15)
+    assert swing["correction / error"][0] == pytest.approx(2.04, abs=0.15)
     flexure = numbers(record, "differential flexure")
     assert near(flexure["drift"], 6.0 / 120 * 3600)
     assert near(flexure["direction, east of north or opposite"], 140.0)  # 320 less a half turn

@@ -261,3 +261,37 @@ def test_guiding_stands_beside_the_median_of_the_kept_frames():
     # nothing is typical of the only frame with a record
     alone = [inside("keep", 0.4), inside("keep", 0.0, samples=0)]
     assert "typical" not in guiding_line(alone[0]["guiding"], alone)
+
+
+def test_the_frame_given_first_is_shown_in_its_place(results, capfd, monkeypatch):
+    monkeypatch.chdir(results.parent)
+    for words in (["light_03"], ["light_03", "r"], ["lights/light_03.fits"]):
+        code, out, err = run(capfd, "explain", *words)
+        assert (code, out) == (2, "")
+        assert err == (
+            f"subgrade: {words[0]}: is no results folder. RESULTS comes first, then FRAME: "
+            f"subgrade explain r {words[0]}\n"
+        )
+        typed = err.split("subgrade explain ")[1].split()
+        assert run(capfd, "explain", *typed)[0] == 0
+    err = run(capfd, "explain", "rr")[2]
+    assert err.endswith("did you mean r? RESULTS comes first, then FRAME.\n")
+    code, _, err = run(capfd, "explain", "rr", "light_03")
+    assert (code, "RESULTS" in err) == (2, False)
+
+
+def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
+    code, out, err = run(capfd, "explain", results)
+    assert (code, out) == (2, "")
+    first, *offered = err.removeprefix("subgrade: which frame? For instance: ").splitlines()
+    assert run(capfd, *first.split()[1:])[0] == 0
+    values = [f["values"] for f in json.loads((results / "session.json").read_text())["frames"]]
+    doubtful = sorted(
+        v["confidence"] for v in values if v["confidence"] is not None and v["confidence"] < 0.95
+    )
+    assert [float(line.split()[-1]) for line in offered[1:]] == [
+        pytest.approx(c, abs=0.006) for c in doubtful[:5]
+    ]
+    for line in offered[1:]:
+        name = line.strip().split(":")[0]
+        assert run(capfd, "explain", results, name)[1].startswith(f"{name}.fits: ")

@@ -185,6 +185,10 @@ def test_a_run_without_the_record_of_the_earlier_results_says_so(graded, capfd, 
         f"the earlier results in {graded / 'r'} used {record}; this run uses no guiding record\n"
     )
     assert message not in grade(capfd, graded, "--dry-run")[2]  # nothing is written over
+    other = tmp_path / "notes.txt"
+    other.write_text("no frame")
+    code, _, err = run(capfd, "grade", other, "--out", graded / "r")
+    assert (code, "earlier results" in err) == (1, False)  # nor here
     assert message in grade(capfd, graded, "--guide", bad)[2]
     assert "earlier results" not in grade(capfd, graded)[2]  # they are unguided now
 
@@ -278,3 +282,35 @@ def test_a_table_of_frames_is_no_guiding_record(tmp_path):
     assert len(read_guide(tmp_path / "every_2.csv")) == 40
     with pytest.raises(UnreadableFile, match="120 s apart"):
         read_guide(tmp_path / "every_120.csv")
+
+
+def test_a_table_of_frames_is_known_before_a_scale_is_asked_for(capfd, tmp_path):
+    """Errors in pixels need a scale, but only those of a guiding record."""
+    for step, message in ((2, "--guide-scale"), (120, "is this a table of frames?")):
+        path = tmp_path / f"every_{step}.csv"
+        rows = [f"{step * k},{0.1 * (k % 7):.2f},{0.1 * (k % 5):.2f}" for k in range(40)]
+        path.write_text("\n".join(["time (s),x_shift_px,y_shift_px", *rows]) + "\n")
+        code, out, err = run(capfd, "guide", path)
+        assert (code, out) == (1, "")
+        assert message in err
+        assert ("--guide-scale" in err) == (step == 2)
+    assert run(capfd, "guide", tmp_path / "every_2.csv", "--guide-scale", 2)[0] == 0
+
+
+def test_the_guide_command_suggests_a_record_of_any_name(capfd, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "a.csv").write_text("frame,verdict\nlight_1,keep\n")
+    write_record(tmp_path / "mount.txt")
+    code, _, err = run(capfd, "guide", "nothere")
+    assert (code, err) == (2, "subgrade: nothere: no such file; did you mean mount.txt?\n")
+
+
+def test_a_level_column_states_how_much_of_it_is_negative():
+    from subgrade.guiding.choose import _is_level
+
+    values = np.full(1000, 30.0)
+    assert _is_level(values) == (1.0, "none of the numbers is negative")
+    values[:2] = -1
+    assert _is_level(values) == (1.0, "almost none of the numbers are negative")
+    values[:400] = -1
+    assert _is_level(values) == (0.2, "40% of the numbers are negative")

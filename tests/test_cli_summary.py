@@ -78,7 +78,8 @@ def test_the_numbers_are_those_of_the_session():
     assert f"Advice      {graded.diagnosis.advice[0].action.split()[0]} " in text
     assert str(os.path.abspath("graded")) in text
     named = re.findall(r"subgrade (\w+) graded", text)
-    assert named == ["diagnose", "cull", "explain"]
+    assert named == ["diagnose", "explain", "cull"]
+    assert all(line.count("subgrade ") <= 1 for line in text.splitlines())
     assert set(named) <= set(COMMANDS)
 
 

@@ -191,7 +191,7 @@ def test_marks_overrule(night, results, capfd, tmp_path):
     assert "light_05.fits" in (results / "keeps.txt").read_text(encoding="utf-8")
     assert "light_00.fits" in (results / "rejects.txt").read_text(encoding="utf-8")
     assert max(float(r["weight"]) for r in table.values()) == 1.0
-    assert "Your marks  marks decided 2 frames, overruled 2: " in out
+    assert "Your marks  2 frames decided by a mark, 2 verdicts overruled: " in out
     assert "marks on frames that are not of this night: 'elsewhere.fits'" in err
     assert session(results)["marks"]["overruled"] == ["light_00.fits", "light_05.fits"]
     _, out, _ = run(capfd, "explain", results, "light_05")

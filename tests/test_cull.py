@@ -44,7 +44,7 @@ def test_rejects_move_and_come_back_byte_for_byte(graded, lights, culled, capfd)
     before = tree(lights)
     code, out, err = run(capfd, "cull", graded, "--to", culled)
     assert (code, err) == (0, "")
-    back = f"`subgrade restore {graded}` brings them back.\n"
+    back = f"To bring them back: subgrade restore {graded}\n"
     assert out == f"Moved 3 rejects (6 min) to {culled}\n{back}"
     assert frames_in(culled) == {n: before[n] for n in REJECTS}
     assert tree(lights) == {n: before[n] for n in KEEPS}
@@ -96,7 +96,7 @@ def test_links_move_nothing_and_restore_removes_only_them(graded, lights, culled
     before = tree(lights)
     code, out, _ = run(capfd, "cull", graded, "--to", culled, "--link")
     assert code == 0
-    gone = f"`subgrade restore {graded}` removes the links.\n"
+    gone = f"To remove the links: subgrade restore {graded}\n"
     assert out == f"Made links to 3 rejects (6 min) in {culled}; no sub moved.\n{gone}"
     assert tree(lights) == before
     assert frames_in(culled) == {n: ("link", str(lights / n)) for n in REJECTS}

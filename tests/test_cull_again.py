@@ -98,7 +98,7 @@ def test_after_a_cull_and_a_new_grade_it_is_said_where_they_are(graded, lights, 
     cull(graded, culled)
     record_session(lights, graded, dict.fromkeys(KEEPS, "keep"))
     where = f"Nothing to do.\nAn earlier cull moved 3 frames to {culled}\n"
-    where += f"`subgrade restore {graded}` brings them back.\n"
+    where += f"To bring them back: subgrade restore {graded}\n"
     assert run(capfd, "cull", graded, "--to", culled) == (0, where, "")
     assert run(capfd, "cull", graded, "--list") == (0, "", where)
     assert run(capfd, "cull", graded, "--list", "--quiet") == (0, "", "")

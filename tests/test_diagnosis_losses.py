@@ -6,6 +6,8 @@ import json
 
 import pytest
 
+from subgrade.diagnosis.diagnose import _ranked
+from subgrade.diagnosis.model import Advice, Finding
 from tests.cli_frames import run, write_light
 
 
@@ -49,3 +51,41 @@ def test_losses_are_those_of_the_summary(lights, tmp_path, capfd, marks):
         assert sum(cost.values()) == found["lost_s"] - 2 * 60.0
     else:
         assert sum(cost.values()) == found["lost_s"]
+
+
+def advised(topic: str, *frames: str) -> Advice:
+    return Advice(topic, f"do {topic}", "", "", 120.0 * len(frames), 0.9, frames)
+
+
+def test_each_minute_of_loss_is_claimed_once():
+    # Five frames of 2 min: 6 + (4 - 4) + (4 - 2) + 2 min is their time.
+    claims = [
+        advised("Dec guiding", "a", "b", "c"), advised("polar axis", "a", "b"),
+        advised("wind", "d"), advised("cables", "c", "e"), advised("nothing"),
+    ]  # fmt: skip
+    findings = [Finding(a.topic, "", "", cost_s=a.saves_s, advice=(a,)) for a in claims]
+    ranked = _ranked(findings, dict.fromkeys("abcde", 120.0))
+    assert [(a.topic, a.saves) for a in ranked] == [
+        ("Dec guiding", "could save up to 6 min"),
+        ("polar axis", "could save up to 4 min, the same as 1"),
+        ("cables", "could save up to 4 min, of which 2 min count above"),
+        ("wind", "could save up to 2 min"),
+        ("nothing", ""),
+    ]
+
+
+def test_a_graded_night_claims_no_minute_twice(lights, tmp_path, capfd):
+    run(capfd, "grade", lights, "--out", tmp_path / "out", "--workers", 1)
+    record = json.loads((tmp_path / "out" / "session.json").read_text())
+    seen, alone = set(), 0.0
+    for item in record["diagnosis"]["advice"]:
+        mine = set(item["frames"])
+        assert bool(mine) == bool(item["saves_s"])
+        if mine and not mine & seen:
+            assert item["saves"].startswith("could save up to ")
+            assert "same as" not in item["saves"]
+            alone += item["saves_s"]
+        elif mine:
+            assert "the same as" in item["saves"] or "count above" in item["saves"]
+        seen |= mine
+    assert 0 < alone <= record["totals"]["lost_s"]

@@ -85,10 +85,7 @@ def test_wrong_pixels_are_found(monkeypatch):
     source = fits_case(b"").source
     half = fits_case(source.content[: 2880 * 6])  # astropy refuses a file cut short
     assert cases.outcome_of(half).kind == "refused"
-    monkeypatch.setattr(fits_files, "_check_length", lambda *_: None)
-    monkeypatch.setattr(
-        fits_files, "_view", lambda *_: np.full((sources.HEIGHT, sources.WIDTH), 7, ">i2")
-    )
+    monkeypatch.setattr(fits_files, "_data", lambda *given: np.full(given[3], 7, np.uint8))
     assert cases.outcome_of(half).kind == "wrong"
     assert cases.outcome_of(fits_case(source.content, same=True)).kind == "wrong"
 

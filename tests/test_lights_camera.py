@@ -121,6 +121,70 @@ def test_truncated_tiff(tmp_path, words, capfd):
     assert capfd.readouterr().err == ""
 
 
+def with_entry(path, name, **changes):
+    """Change the stored entry of a tag: its ``code``, its count, or its value (TIFF 6.0, 2)."""
+    data = bytearray(path.read_bytes())
+    with tifffile.TiffFile(path) as file:
+        tag = file.pages[0].tags[name]
+        at, order = tag.offset, "little" if file.byteorder == "<" else "big"
+        values = tag.valueoffset
+    if "code" in changes:
+        data[at : at + 2] = changes["code"].to_bytes(2, order)
+    if "count" in changes:
+        data[at + 4 : at + 8] = changes["count"].to_bytes(4, order)
+    if "value" in changes:
+        data[at + 8 : at + 12] = changes["value"].to_bytes(4, order)
+    if "third" in changes:
+        data[values + 8 : values + 12] = changes["third"].to_bytes(4, order)
+    path.write_bytes(data)
+
+
+LAYOUTS = [{"rowsperstrip": 8}, {"tile": (16, 16)}, {"rowsperstrip": 8, "compression": "zlib"}]
+
+
+@pytest.mark.parametrize("how", LAYOUTS)
+@pytest.mark.parametrize(
+    ("tag", "changes", "cause"),
+    [
+        ("ByteCounts", {"code": 65000}, "strips or tiles for its size"),
+        ("ByteCounts", {"count": 2}, "strips or tiles for its size"),
+        ("ByteCounts", {"third": 0}, "it holds"),
+        ("ByteCounts", {"third": 10_000_000}, "it holds"),
+        ("ByteCounts", {"value": 0x7FFFFFF0}, "TIFF"),
+        ("Offsets", {"third": 0}, "it holds"),
+        ("Offsets", {"third": 0x7FFFFFF0}, "it holds"),
+        ("Offsets", {"count": 2}, "strips or tiles for its size"),
+    ],
+)
+def test_strips_that_are_not_there_are_not_taken_for_black_rows(
+    tmp_path, words, how, tag, changes, cause, capfd
+):
+    path = tmp_path / "a.tif"
+    # 32-bit counts and places, so that a change fits the entry
+    tifffile.imwrite(path, words.astype(np.uint32) * 60_000, metadata=None, **how)
+    np.testing.assert_allclose(read_light(path).pixels.physical(), words * 60_000.0, rtol=1e-6)
+    kind = "Tile" if "tile" in how else "Strip"
+    with_entry(path, kind + tag, **changes)
+    with pytest.raises(UnreadableFile, match=cause):
+        read_light(path)
+    assert capfd.readouterr().err == ""
+
+
+def test_strips_too_short_for_their_rows_are_refused(tmp_path, words):
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, words, metadata=None)
+    with_entry(path, "StripByteCounts", value=100)
+    with pytest.raises(UnreadableFile, match=f"needs {words.nbytes} bytes of pixels and holds 100"):
+        read_light(path)
+
+
+def test_a_tiff_that_does_not_say_which_way_it_counts_is_not_turned_round(tmp_path, words):
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, words, metadata=None, photometric="minisblack")
+    with_entry(path, "PhotometricInterpretation", code=65000)
+    np.testing.assert_array_equal(read_light(path).pixels.physical(), words)
+
+
 def test_missing_extra_says_what_to_install(tmp_path, words, monkeypatch):
     tifffile.imwrite(tmp_path / "a.tif", words)
     write_dng(tmp_path / "a.dng", words)

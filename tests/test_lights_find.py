@@ -70,14 +70,21 @@ def test_damaged_frames_are_candidates_so_that_they_are_reported(tmp_path):
 
 
 def test_results_of_an_earlier_run_are_passed_over(tmp_path):
-    put(tmp_path, "a.fits", "subgrade_results/b.fits", "subgrade_results/deep/c.fits")
+    put(tmp_path, "a.fits", "subgrade_results/deep/c.fits")
     put(tmp_path, "other/d.fits")
     for name in ("session.json", "summary.csv"):
         put(tmp_path, f"subgrade_results/{name}", content=b"")
     put(tmp_path, "other/session.json", content=b"")
     assert names(find_lights([tmp_path])) == ["a.fits", "other/d.fits"]
     # named on purpose, it is searched
-    assert names(find_lights([tmp_path / "subgrade_results"])) == ["b.fits", "deep/c.fits"]
+    assert names(find_lights([tmp_path / "subgrade_results"])) == ["deep/c.fits"]
+
+
+def test_frames_beside_results_are_not_passed_over(tmp_path):
+    """Results of ``grade lights/*.fits --out lights`` must not hide that night from a later run."""
+    put(tmp_path, "night/a.fits", "other/b.fits")
+    put(tmp_path, "night/session.json", "night/summary.csv", content=b"")
+    assert names(find_lights(tmp_path)) == ["night/a.fits", "other/b.fits"]
 
 
 def test_excluded_files_and_folders(tmp_path):

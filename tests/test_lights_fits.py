@@ -356,7 +356,13 @@ def test_missing_file_and_folder(tmp_path):
 def test_other_file_is_named_as_unsupported(tmp_path):
     path = tmp_path / "notes.txt"
     path.write_text("clear until midnight")
-    with pytest.raises(UnreadableFile, match="not a FITS, TIFF or camera raw file"):
+    with pytest.raises(UnreadableFile, match=r"text file, not a FITS.*record goes with --guide"):
+        read_light(path)
+    path.write_bytes("…".encode() * 700)  # cut in the midst of a character
+    with pytest.raises(UnreadableFile, match="text file"):
+        read_light(path)
+    path.write_bytes(b"clear\0until midnight")
+    with pytest.raises(UnreadableFile, match=r": not a FITS, TIFF or camera raw file$"):
         read_light(path)
 
 
@@ -403,3 +409,25 @@ def test_subs_are_opened_read_only(tmp_path, words):
     with pytest.raises(ValueError, match="read-only"):
         data[0, 0] = 1
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "value", ["'text'", "'3276<'", "1970-01-01", "32768!", "NaN", "1E400", "T"]
+)
+@pytest.mark.parametrize("key", ["BZERO", "BSCALE"])
+def test_a_scale_that_is_no_number_leaves_no_value_known(tmp_path, words, key, value):
+    path = write(tmp_path / "a.fits", words, BSCALE=1.0)
+    data = path.read_bytes()
+    at = data.index(f"{key:<8}=".encode())
+    path.write_bytes(data[:at] + f"{key:<8}= {value:>20}".ljust(80).encode() + data[at + 80 :])
+    with pytest.raises(UnreadableFile, match=f"{key} (= .* is not a number|has no value)"):
+        read_light(path)
+
+
+@pytest.mark.parametrize("value", ["32768", "'32768   '", "3.2768D4"])
+def test_a_scale_is_read_however_it_is_written(tmp_path, words, value):
+    path = write(tmp_path / "a.fits", words)
+    data = path.read_bytes()
+    at = data.index(b"BZERO   =")
+    path.write_bytes(data[:at] + f"BZERO   = {value:>20}".ljust(80).encode() + data[at + 80 :])
+    np.testing.assert_array_equal(read_light(path).pixels.physical(), words)

@@ -170,6 +170,8 @@ def test_a_wrong_checksum_behind_whole_pixels_is_damage(tmp_path):
         ("RICE_1", {"ZNAXIS1": 60_000, "ZTILE1": 60_000}, "cannot be held|too few bytes"),
         ("GZIP_2", {"ZNAXIS1": 70_000, "ZTILE1": 70_000}, "too few bytes|damaged"),
         ("RICE_1", {"ZCMPTYPE": "'ZIP_7   '"}, "is not known"),
+        ("RICE_1", {"ZVAL2": 8}, "BYTEPIX = 8"),
+        ("RICE_1", {"ZVAL2": 0}, "BYTEPIX = 0"),
     ],
 )  # fmt: skip
 def test_a_table_that_cannot_hold_its_image_is_refused_at_once(tmp_path, codec, changes, cause):
@@ -192,6 +194,29 @@ def test_a_tile_that_unpacks_to_more_than_its_pixels_is_refused(tmp_path):
     content = with_card(content[:table] + rows + bomb, "PCOUNT", len(bomb))
     (tmp_path / "a.fits.fz").write_bytes(content + bytes(-len(content) % 2880))
     with bounded(2.0, 8.0), pytest.raises(UnreadableFile, match="a tile of 4800 pixels unpacks"):
+        read_light(tmp_path / "a.fits.fz")
+
+
+@pytest.mark.parametrize(
+    "words_at",
+    [
+        {2: 30_000},  # longer than what is there
+        {2: 0, 3: 30_000, 4: 0}, {2: 0, 3: 0, 4: 30_000}, {2: -1, 3: 5, 4: 2},  # a long list
+        {2: 0, 1: -30_000, 3: 20, 4: 0}, {2: 0, 1: 7, 3: -20, 4: 0},
+        {-1: 1 << 12},  # takes a word with it that is not there
+    ],
+)  # fmt: skip
+def test_a_line_list_that_points_outside_itself_is_refused(tmp_path, words_at):
+    """The codec reads on behind the tile: other pixels in every run, or a crash."""
+    content = bytearray(compressed("PLIO_1", tile=SHAPE, data=words().astype(np.int32)))
+    start = content.index(b"XTENSION")
+    table = start + content[start:].index(b"END" + b" " * 77) // 2880 * 2880 + 2880
+    count, place = np.frombuffer(content, ">i4", 2, table)
+    for at, value in words_at.items():
+        begin = table + 8 + place + 2 * (at % count)
+        content[begin : begin + 2] = np.array(value, ">i2").tobytes()
+    (tmp_path / "a.fits.fz").write_bytes(content)
+    with pytest.raises(UnreadableFile, match=r"a tile of \d+ words states words"):
         read_light(tmp_path / "a.fits.fz")
 
 

@@ -160,12 +160,15 @@ def test_what_the_stack_gains_and_loses(mixed):
     by_hand = np.sqrt((20**2 / (2 * 9) / 20) / (signal / noise.sum()))
     assert stack["kept"]["snr_over_all"] == pytest.approx(by_hand, rel=0.03)
     assert stack["all_weighted"]["snr_over_all"] > 1.1
-    (line,) = stack_lines(mixed)
-    assert line.startswith(f"predicted: FWHM {stack['kept']['fwhm_px']:.2f}″ (all: ")
-    assert f"S/N ×{stack['kept']['snr_over_all']:.2f}" in line
     weighted = stack["all_weighted"]
     deeper = weighted["snr_over_all"] > 1.03 * stack["kept"]["snr_over_all"]
-    assert line.endswith(f"×{weighted['snr_over_all']:.2f}") == deeper
+    lines = stack_lines(mixed)
+    titles = ["predicted of the keeps", "of all frames", "of all, weighted"][: 2 + deeper]
+    assert [line.split(": ")[0] for line in lines] == titles
+    for line, name in zip(lines, ("kept", "all", "all_weighted"), strict=False):
+        of = stack[name]
+        assert f" FWHM {of['fwhm_px']:.2f}″, ecc. {of['eccentricity']:.2f}, " in line
+        assert line.endswith(f"S/N ×{of['snr'] / stack['all']['snr']:.2f}")
 
 
 def test_the_weights_say_what_they_are_and_what_they_lose(mixed):

@@ -10,7 +10,8 @@ from functools import cache
 
 import pytest
 
-from subgrade.causes.marks import read_marks
+from subgrade.causes.marks import of_these, read_marks
+from subgrade.lights import FrameNames
 from tests.causes_nights import steady
 from tests.report_chromium import (
     GONE,
@@ -154,7 +155,9 @@ def test_marks_are_saved_as_grade_reads_them(opened):
     ends = time.monotonic() + 10
     while not saved.exists() and time.monotonic() < ends:
         time.sleep(0.02)
-    found = {m.frame: m.word for m in read_marks(saved)}
+    known, unknown = of_these(read_marks(saved), FrameNames(HOSTILE))
+    assert unknown == []
+    found = {name: mark.word for name, mark in known.items()}
     assert found == {HOSTILE[0]: "reject", HOSTILE[1]: "keep", HOSTILE[-1]: "reject"}
     shown = browser.execute_script("return document.querySelector('#saved textarea').value")
     assert next(iter(csv.reader(io.StringIO(shown)))) == ["frame", "verdict"]

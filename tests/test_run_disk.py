@@ -202,7 +202,7 @@ def test_what_may_not_be_read_is_named(lights, options):
     assert row["verdict"] == "unreadable"
     assert "Permission denied" in row["explanation"]
     assert f"{mine}/locked: cannot be searched: Permission denied" in done.stderr
-    assert "could not be graded: light_01.fits: cannot be read: Permission denied" in done.stderr
+    assert "could not be graded: light_01.fits: cannot be opened: Permission denied" in done.stderr
     assert {p["file"] for p in session["problems"]} == {str(mine / "locked"), "light_01.fits"}
     verdicts = [r["verdict"] for n, r in table.items() if n != "light_01.fits"]
     assert "unreadable" not in verdicts

@@ -34,6 +34,8 @@ def night(tmp_path_factory):
 def again(night, tmp_path, capfd):
     """A function that grades a copy of the night again: exit code, stderr, session, folder."""
     shutil.copytree(night / "graded", tmp_path / "graded")
+    for path in (tmp_path / "graded" / "measured").glob("*.outcomes"):
+        path.unlink()  # a stage must run to fail
 
     def graded(*options):
         folder = tmp_path / "graded"
@@ -50,55 +52,75 @@ def boom(*arguments, **options):
     raise ZeroDivisionError("injected")
 
 
-def broken(monkeypatch, place):
+def broken(monkeypatch, place, reached=None):
+    """Let one function fail, and note that it was called."""
+
+    def fails(*arguments, **options):
+        if reached is not None:
+            reached.append(place)
+        boom()
+
     module, name = place.rsplit(".", 1)
-    monkeypatch.setattr(importlib.import_module(module), name, boom)
+    monkeypatch.setattr(importlib.import_module(module), name, fails)
 
 
-STAGES = {
-    "subgrade.night.compare_night": "the comparison of the frames",
-    "subgrade.night.transparency.group_transparency": "the comparison of Test Field, L, 60 s",
-    "subgrade.night.group.sort_frames": "the comparison of the frames",
-    "subgrade.night.geometry.group_geometry": "drift and rotation of Test Field, L, 60 s",
-    "subgrade.causes.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
-    "subgrade.causes.judge.group_series": "the verdicts on Test Field, L, 60 s",
-    "subgrade.causes.follow": "the trail that all frames share",
-    "subgrade.pipeline.join": "the guiding record",
-    "subgrade.pipeline.announce_marks": "the notes on your marks",
-    "subgrade.pipeline.announce_unguided": "the note on earlier results",
-    "subgrade.results.lists.list_warnings": "the warnings on the lists",
-    "subgrade.results.file_identities": "the files' identities",
-    "subgrade.results.culled.with_culled": "the list of culled frames",
-    "subgrade.moving.away.culled_away": "the list of culled frames",
-    "subgrade.diagnosis.diagnose_night": "the diagnosis",
-    "subgrade.diagnosis.diagnose.unusable": "the findings on unusable files",
-    "subgrade.diagnosis.diagnose._losses": "the table of losses",
-    "subgrade.diagnosis.diagnose._summary": "the diagnosis in a sentence",
-    "subgrade.diagnosis.diagnose.typical": "the typical values",
-    "subgrade.diagnosis.diagnose._ranked": "the advice",
-    "subgrade.diagnosis.diagnose._notes": "the notes on the diagnosis",
-    "subgrade.diagnosis.diagnose.limit_of_sharpness": "the finding on sharpness",
-    "subgrade.diagnosis.diagnose.poor_throughout": "the finding on stars that were poor all night",
-    "subgrade.results.session.night_summary": "the summary of the night",
-    "subgrade.results.session.remarks_of": "the remarks on the night",
-    "subgrade.results.session.causes_counted": "the table of losses",
-    "subgrade.results.session.totals": "the totals",
-}
+TOGETHER = (
+    {"subgrade.night.compare_night": "the comparison of the frames"},
+    {"subgrade.night.group.sort_frames": "the comparison of the frames"},
+    {
+        "subgrade.night.transparency.group_transparency": "the comparison of Test Field, L, 60 s",
+        "subgrade.causes.follow": "the trail that all frames share",
+        "subgrade.results.culled.with_culled": "the list of culled frames",
+        "subgrade.diagnosis.diagnose_night": "the diagnosis",
+        "subgrade.results.session.night_summary": "the summary of the night",
+    },
+    {
+        "subgrade.causes.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
+        "subgrade.pipeline.join": "the guiding record",
+        "subgrade.moving.away.culled_away": "the list of culled frames",
+        "subgrade.diagnosis.diagnose._losses": "the table of losses",
+        "subgrade.diagnosis.diagnose._summary": "the diagnosis in a sentence",
+        "subgrade.results.session.remarks_of": "the remarks on the night",
+        "subgrade.results.session.totals": "the totals",
+    },
+    {
+        "subgrade.causes.judge.stack_weights": "the verdicts on Test Field, L, 60 s",
+        "subgrade.pipeline.announce_unguided": "the note on earlier results",
+        "subgrade.results.file_identities": "the files' identities",
+        "subgrade.diagnosis.diagnose.unusable": "the findings on unusable files",
+        "subgrade.diagnosis.diagnose.typical": "the typical values",
+        "subgrade.diagnosis.diagnose._ranked": "the advice",
+        "subgrade.results.session.causes_counted": "the table of losses",
+    },
+    {
+        "subgrade.night.geometry.group_geometry": "drift and rotation of Test Field, L, 60 s",
+        "subgrade.pipeline.announce_marks": "the notes on your marks",
+        "subgrade.results.lists.list_warnings": "the warnings on the lists",
+        "subgrade.diagnosis.diagnose._notes": "the notes on the diagnosis",
+        "subgrade.diagnosis.diagnose.limit_of_sharpness": "the finding on sharpness",
+        "subgrade.diagnosis.diagnose.poor_throughout":
+            "the finding on stars that were poor all night",
+    },
+)  # fmt: skip
+"""Places that fail in one run, none of which keeps another from being reached; what each costs."""
 
 
-@pytest.mark.parametrize("place", STAGES)
-def test_a_stage_that_fails_is_named_and_all_files_are_written(monkeypatch, again, place):
-    part = STAGES[place]
+@pytest.mark.parametrize("places", TOGETHER, ids=lambda places: next(iter(places)))
+def test_stages_that_fail_are_named_and_all_files_are_written(monkeypatch, again, places):
+    reached = []
     with monkeypatch.context() as patch:
-        broken(patch, place)
+        for place in places:
+            broken(patch, place, reached)
         code, err, session, folder = again("--no-report")
+    assert set(reached) == set(places)
     assert code == 3
-    assert f"{part} is missing from the results: ZeroDivisionError: injected" in err
-    assert {p["file"] for p in session["problems"]} >= {part}
-    assert all((folder / name).is_file() for name in FILES)
     report = (folder / REPORT).read_text()
+    for part in places.values():
+        assert f"{part} is missing from the results: ZeroDivisionError: injected" in err
+        assert f"--- {part}" in report
+    assert {p["file"] for p in session["problems"]} >= set(places.values())
+    assert all((folder / name).is_file() for name in FILES)
     assert "Traceback" in report
-    assert f"--- {part}" in report
     assert str(folder / REPORT) in err
     table = rows(folder)
     assert len(table) == COUNT + 4
@@ -117,25 +139,25 @@ def test_a_run_without_a_crash_removes_the_bug_report(monkeypatch, again):
 
 
 @pytest.mark.parametrize(
-    ("place", "name"),
-    [("subgrade.report.report_page", PAGE)]
-    + [
-        (f"subgrade.results.write.{make}", name)
-        for make, name in (
-            ("summary_csv", "summary.csv"), ("summary_ecsv", "summary.ecsv"),
-            ("weights_csv", "weights.csv"), ("session_json", "session.json"),
-        )
+    "made",
+    [
+        {"report.report_page": PAGE, "results.write.summary_ecsv": "summary.ecsv"},
+        {"results.write.summary_csv": "summary.csv", "results.write.weights_csv": "weights.csv"},
+        {"results.write.session_json": "session.json"},
     ],
-)  # fmt: skip
+    ids=lambda made: next(iter(made)),
+)
 def test_a_file_that_cannot_be_made_is_missing_and_no_older_one_stands_for_it(
-    monkeypatch, again, place, name
+    monkeypatch, again, made
 ):
-    broken(monkeypatch, place)
+    for place in made:
+        broken(monkeypatch, f"subgrade.{place}")
     code, err, _, folder = again()
     assert code == 3
-    assert f"{name} is missing from the results" in err
-    assert not (folder / name).exists()
-    written = {*FILES, PAGE, REPORT} - {name}
+    for name in made.values():
+        assert f"{name} is missing from the results" in err
+        assert not (folder / name).exists()
+    written = {*FILES, PAGE, REPORT} - {*made.values()}
     assert all((folder / other).is_file() for other in written)
 
 
@@ -148,13 +170,13 @@ def test_lists_that_fail_take_nothing_along(monkeypatch, again):
     assert (folder / "summary.csv").exists()
 
 
-def test_one_check_that_fails_leaves_the_other_findings(monkeypatch, again):
+def test_one_check_that_fails_leaves_the_other_findings(monkeypatch, night, again):
     from subgrade.diagnosis import diagnose
 
     def wind(view):
         raise ZeroDivisionError("injected")
 
-    whole = again("--no-report")[2]["diagnosis"]["findings"]
+    whole = json.loads((night / "graded" / "session.json").read_text())["diagnosis"]["findings"]
     monkeypatch.setattr(diagnose, "CHECKS", (wind, *diagnose.CHECKS))
     code, err, session, _ = again("--no-report")
     assert code == 3
@@ -178,12 +200,12 @@ def test_a_column_that_fails_is_empty(monkeypatch, again):
 def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch, again):
     from subgrade.causes import judge
 
-    whole = judge.group_series
+    whole = judge.stack_weights
 
-    def one_fails(night, group, guiding=None):
-        return boom() if group.filter == "R" else whole(night, group, guiding)
+    def one_fails(series, kept):
+        return boom() if series.group.filter == "R" else whole(series, kept)
 
-    monkeypatch.setattr(judge, "group_series", one_fails)
+    monkeypatch.setattr(judge, "stack_weights", one_fails)
     _, _, _, folder = again("--no-report")
     for name, row in rows(folder).items():
         assert ("not judged" in row["explanation"]) == name.startswith("red")
@@ -251,16 +273,15 @@ def test_a_crash_while_measuring_is_not_the_files_fault(
 ):
     whole = stars.measure_stars
 
-    def fails(pixels, facts):
+    def fails(pixels, facts, **options):
         if facts.start_utc.startswith("2031-03-05T20:02:20"):
             raise error
-        return whole(pixels, facts)
+        return whole(pixels, facts, **options)
 
     monkeypatch.setattr(stars, "measure_stars", fails)
     out = tmp_path / "r"
-    code, printed, _err = run(
-        capfd, "grade", night / "lights", "--out", out, "--workers", 1, "--no-report"
-    )
+    some = [night / "lights" / f"light_{k:02d}.fits" for k in range(1, 4)]
+    code, printed, _err = run(capfd, "grade", *some, "--out", out, "--workers", 1, "--no-report")
     row = rows(out)["light_02.fits"]
     assert code == 3
     assert (row["verdict"], row["reasons"]) == ("unreadable", "unreadable")

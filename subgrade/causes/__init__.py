@@ -4,6 +4,7 @@
 >>> judgements = judge_night(night, load_limits())  # doctest: +SKIP
 """
 
+from subgrade.causes.evidence import Finding
 from subgrade.causes.expected import ExpectedMotion, Followed, follow
 from subgrade.causes.figures import beside, eccentricity_text, figure, on_sky
 from subgrade.causes.incomplete import damaged_frames
@@ -19,6 +20,7 @@ __all__ = [
     "Decided",
     "Evidence",
     "ExpectedMotion",
+    "Finding",
     "Followed",
     "Judgement",
     "Limits",

@@ -8,6 +8,9 @@ ground light.  Points without a source are this module's judgement.
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
+
 import numpy as np
 
 from subgrade.causes.evidence import evidence
@@ -57,8 +60,6 @@ def dim_stretch(light: np.ndarray, position: int) -> tuple[int, int]:
 
 
 def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> list[Evidence]:
-    from scipy.stats import kendalltau
-
     light = series["transparency"][stretch[0] : stretch[1] + 1]
     light = light[np.isfinite(light)]
     count = len(light)
@@ -68,7 +69,7 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
         return [
             evidence("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")
         ]
-    trend = float(kendalltau(np.arange(count), light).statistic)
+    trend = rank_trend(light.tobytes())
     order = f"over {count} frames (rank correlation with time {figure(trend)})"
     if trend < -0.75:
         text = f"starlight fell steadily {order}"
@@ -79,6 +80,30 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
     text = f"starlight did not fall steadily {order}"
     points = float(np.interp(trend, [-0.75, -0.3], [0.5, 2.0]))
     return [evidence("cloud", "one-way loss", points, text, value=trend)]
+
+
+@lru_cache(maxsize=64)
+def rank_trend(values: bytes) -> float:
+    """Rank correlation of values with their order, tau-b (Kendall 1945, Biometrika 33, 239).
+
+    Parameters
+    ----------
+    values : bytes
+        Of an array of float64, all finite: every frame of a stretch asks for the same.
+
+    Returns
+    -------
+    float
+        NaN where all are the same.
+    """
+    light = np.frombuffer(values)
+    rising, level = 0, 0
+    for k in range(len(light) - 1):
+        later = light[k + 1 :]
+        rising += np.count_nonzero(later > light[k]) - np.count_nonzero(later < light[k])
+        level += np.count_nonzero(later == light[k])
+    pairs = len(light) * (len(light) - 1) // 2
+    return rising / math.sqrt(pairs * (pairs - level)) if pairs > level else math.nan
 
 
 def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:

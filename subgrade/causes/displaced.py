@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade import keeping
 from subgrade.causes.between import drawn_out, large_step, unaccounted
 from subgrade.causes.evidence import evidence, points_beyond
 from subgrade.causes.figures import beside, figure, length_text, on_sky
@@ -77,11 +78,19 @@ def second_image(stars: FrameStars) -> SecondImage | None:
     width = stars.fwhm_px
     if stars.catalogue is None or not width > 0:
         return None
+    c = stars.catalogue
+    depends = width, c.is_star, c.flux, c.x, c.y
+    found = keeping.kept("second_images", depends, lambda: _second_image(c, width))
+    return None if found is None else SecondImage(*found)
+
+
+def _second_image(catalogue: StarList, width: float) -> tuple | None:
+    """The fields of a `SecondImage`."""
     from scipy.spatial import cKDTree
     from scipy.special import pdtrc
 
     reach, tolerance = max(15 * width, 60.0), max(1.2, 0.35 * width)
-    star, vector, ratio, asked = _pairs(stars.catalogue, width, reach)
+    star, vector, ratio, asked = _pairs(catalogue, width, reach)
     if len(star) < 8:
         return None
     near = cKDTree(vector).query_ball_point(vector, tolerance)
@@ -94,7 +103,7 @@ def second_image(stars: FrameStars) -> SecondImage | None:
         return None
     dx, dy = np.median(vector[alike[best]], axis=0)
     brightness = float(np.exp(np.median(ratio[alike[best]])))
-    return SecondImage(float(dx), float(dy), brightness, counts[best], asked)
+    return float(dx), float(dy), brightness, counts[best], asked
 
 
 def _pairs(catalogue: StarList, width: float, reach: float):

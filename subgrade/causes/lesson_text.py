@@ -32,10 +32,8 @@ def sentence_of(dial: Dial, moved: list[Turned], heard, followed: set[str], shif
         text = f"{dial.shown}: {_went(moved)}, because you {asked}" + _left(against, followed)
     else:
         text = f"{dial.shown}: no limit moved, although you {asked}"
-    shared = sum(s.share < 1 for s in against)
-    if shared:
-        marks = "the mark" if len(against) == 1 else _count(shared, "mark")
-        text += f"; {marks} may be about another number"
+    left = [s for s in against if s.mark.frame not in followed] if moved else []
+    text += _otherwise([s for s in against if s.share < 1 or s in left])
     pair = contradiction(heard)
     if pair:
         kept, rejected = (_at(dial, s) for s in pair)
@@ -92,13 +90,28 @@ def _left(against, followed: set[str]) -> str:
     left = [s for s in against if s.mark.frame not in followed]
     if not left:
         return ""
+    one = len(left) == 1
     some = f"{len(left)} of them"
     if len(left) == len(against):
-        some = "that frame" if len(left) == 1 else "all of them"
+        some = "the frame" if one else "all of them"
     sides = {s.mark.keep for s in left}
     if len(sides) == 2:
-        return f"; it still disagrees with you on {some}"
-    return f"; it still rejects {some}" if True in sides else f"; it still passes {some}"
+        return f"; on {some} you and the limit still differ"
+    if True in sides:
+        return f"; {some} {'is' if one else 'are'} still rejected"
+    return f"; {some} still {'passes' if one else 'pass'}"
+
+
+def _otherwise(marks) -> str:
+    """What marks may be about that another number explains as well, or that the limit cannot."""
+    if not marks:
+        return ""
+    rejected = [s.mark.frame for s in marks if not s.mark.keep]
+    if not rejected:
+        return "; the limit on another number may be the one that is too strict"
+    alone = "it" if len(marks) == 1 else rejected[0]
+    them = alone if len(rejected) == 1 else "some of them"
+    return f"; you may have rejected {them} for another reason"
 
 
 def _at(dial: Dial, spoke) -> str:

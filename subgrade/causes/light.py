@@ -13,12 +13,15 @@ from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import BROKEN, GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 
-BROKEN = ("trailed", "doubled", "hollow")
-"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
+COUNT_SLOPE = 0.75
+"""Number of stars beyond a brightness over that brightness, dex a dex (0.3 a magnitude); common
+practice, no source."""
+COUNT_ERROR = 0.3
+"""Error of light read off a star count beside that of counting, relative; no source."""
 MOST_LIGHT = 1.3
 """Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
 
@@ -66,7 +69,9 @@ def judge_light(
     # an empty or a full frame has no noise
     noise = np.where(series["noise"] > 0, series["noise"], np.nan)
     depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
-    reference = depth_reference(depth)
+    # what is unknown sets no yardstick, unless it is unknown of all
+    known = np.isfinite(light) if np.isfinite(light).any() else np.ones(len(light), bool)
+    reference = depth_reference(np.where(known, depth, np.nan))
     relative = float(depth[position] / reference) if reference > 0 else float("nan")
     if not np.isfinite(relative):
         return []
@@ -79,6 +84,8 @@ def judge_light(
         limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
     )
+    if not np.isfinite(share) and np.isfinite(light).any():
+        points = _unsure(series, position, relative, points, limits)
     usual_noise = series.usual("noise_adu").centre
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
@@ -114,13 +121,31 @@ def judge_light(
     return [finding, *_uneven(compared, share, limits)]
 
 
+def _unsure(series: GroupSeries, position: int, at_best: float, points: float, limits) -> float:
+    """Points where starlight was not measured: the depth at best, and what the stars' number says.
+
+    Star counts go as the light to the power `COUNT_SLOPE`, and seeing moves them besides, so
+    that they take away from a keep's confidence and reject nothing.
+    """
+    stars, usual = series.stars[position], series.usual("stars").centre
+    if points > 0 or stars.shape_status in BROKEN or not usual > 0:
+        return points
+    light = min((stars.stars + 1.0) / (usual + 1.0), 1.0) ** (1.0 / COUNT_SLOPE)
+    error = np.hypot(1.0 / (COUNT_SLOPE * np.sqrt(stars.stars + 1.0)), COUNT_ERROR)
+    depth = at_best * light**2
+    guess = points_beyond(
+        -depth, -limits.light.depth, 2 * error * depth, limits.light.softness * limits.light.depth,
+        limits.verdict.points_cap,
+    )  # fmt: skip
+    return float(np.clip(guess, points, -0.01))
+
+
 def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
     """Transparency where stars were whole; no template fits lines, pairs and rings.
 
     A wild value would make every other frame look dim.
     """
-    whole = np.array([s.shape_status not in BROKEN for s in series.stars])
-    return np.where(whole & (light < MOST_LIGHT), light, np.nan)
+    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
 
 
 def judge_star_count(

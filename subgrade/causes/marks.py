@@ -10,6 +10,7 @@ from pathlib import Path
 
 from subgrade.errors import UsageError
 from subgrade.lights import FrameNames
+from subgrade.plaintext import printable
 
 MOST_BYTES = 20_000_000
 """A list of marks for a hundred thousand frames is smaller."""
@@ -109,11 +110,13 @@ def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark]
     UsageError
         If a mark names several frames, or two marks on one differ.
     """
-    full = {plain_name(name): name for name in frames.names}
+    full = {printable(name): name for name in frames.names}
+    full |= {plain_name(name): name for name in frames.names}
     known: dict[str, Mark] = {}
     unknown = []
     for mark in marks:
-        name = full.get(mark.frame) or _meant(mark, frames)
+        slashed = mark.frame.replace("\\", "/").removeprefix("./")
+        name = full.get(mark.frame) or full.get(slashed) or _meant(mark, slashed, frames)
         if name is None:
             unknown.append(mark)
             continue
@@ -126,10 +129,10 @@ def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark]
     return known, unknown
 
 
-def _meant(mark: Mark, frames: FrameNames) -> str | None:
+def _meant(mark: Mark, name: str, frames: FrameNames) -> str | None:
     """The one frame that a mark means by less than its full name, if there is one."""
     # Part of a number is no name here: it would turn another night's mark into one of this.
-    found = frames.meant(mark.frame, any_part=False)
+    found = frames.meant(name, any_part=False)
     if len(found) > 1:
         some = ", ".join(_quoted(frames.names[k]) for k in found[:MOST_NAMED])
         more = ", ..." if len(found) > MOST_NAMED else ""
@@ -183,7 +186,7 @@ def _rows(text: str, path: Path):
                     "verdict are looked for"
                 )
             frame, verdict = (row[k] for k in places)
-            yield reader.line_num, plain_name(frame.strip().replace("\\", "/")), verdict
+            yield reader.line_num, plain_name(frame.strip()), verdict
     except csv.Error as error:
         raise UsageError(f"{path}, line {reader.line_num}: not valid CSV: {error}") from error
     if places is None:

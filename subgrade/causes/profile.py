@@ -12,13 +12,14 @@ likeliest is the true one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 
 from subgrade.causes.profile_families import FAMILIES, share_of
 from subgrade.causes.profile_fit import Fitter, Solved
 from subgrade.causes.profile_star import FoldedStar, fold
+from subgrade.keeping import kept
 from subgrade.stars.model import FrameStars, StarImage
 
 MODELS = ("creep", "swing", "shake", "step", "gust")
@@ -110,8 +111,22 @@ def weigh_motions(
         One of each of `MODELS`, likeliest first; empty where there is no image or no
         long axis.
     """
+    if stars.star_image is None:
+        return ()
+    found = kept("motions", image_depends(stars, still), lambda: _fitted(stars, still))
+    return tuple(MotionFit(*fit) for fit in found)
+
+
+def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
+    """All that a motion read off a frame's star image depends on."""
+    image = stars.star_image
+    return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, still
+
+
+def _fitted(stars: FrameStars, still) -> tuple[tuple, ...]:
     star = fold(stars)
-    return () if star is None else _weighed(solve_motions(star, still), star.samples)
+    fits = () if star is None else _weighed(solve_motions(star, still), star.samples)
+    return tuple(astuple(fit) for fit in fits)
 
 
 def solve_motions(

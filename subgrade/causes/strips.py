@@ -13,13 +13,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.causes.shifted_rows import Shifted, far_shift, near_shift
 from subgrade.night.model import Frame, FrameCompared, Registration
 from subgrade.stars.model import StarList
 
-STARS = 300
+STARS = 2000
 """Brightest stars expected in the frame that are looked for."""
 LEAST = 8
-"""Missing stars in a strip that cannot be an accident of the match; a choice."""
+"""Stars in their place that show the match to be right; a choice."""
+CHANCE = 1e-6
+"""Probability below which chance does not empty a strip of its stars and fill it with others, a
+pair of frames, all strips tried."""
 WITNESSES = 4
 """Frames that a frame is held against; more than half of them must agree."""
 EDGE_PX = 12.0
@@ -104,7 +108,7 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
     from scipy.spatial import cKDTree
 
     here, there = _stars(frame, compared), _stars(witness, seen)
-    if min(len(here[0]), len(there[0])) < 3 * LEAST:
+    if min(len(here[0]), len(there[0])) < 2 * LEAST:
         return None
     at = _onto(seen.registration, compared.registration, there[0], there[1])
     inside = _inside(at, frame.stars)
@@ -112,20 +116,35 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
     place = np.column_stack((here[0], here[1]))
     gap, near = cKDTree(place).query(np.column_stack((at.real, at.imag)))
     hit = gap < reach
-    if (hit & inside).sum() < 2 * LEAST:
+    if (hit & inside).sum() < LEAST:
         return None
     ratio = float(np.median(there[2][hit & inside] / here[2][near[hit & inside]]))
     # only stars well above what the shallower of the two frames shows
     floor = 2.0 * max(np.min(there[2]), ratio * np.min(here[2]))
     wanted = np.flatnonzero(inside & (there[2] > floor))[:STARS]
-    if (~hit[wanted]).sum() < LEAST:
+    found = wanted[hit[wanted]]
+    if len(found) < LEAST:
         return None
     back, _ = cKDTree(np.column_stack((at.real, at.imag))).query(place)
     faintest = there[2][wanted].min() / ratio
     # a stranger must lie where the witness would have seen it
     seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
     strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
+    shifted = far_shift(
+        at[wanted], hit[wanted], place[strange] @ np.array([1, 1j]),
+        frame.stars.width, frame.stars.height,
+    )  # fmt: skip
+    if shifted is None:
+        off = place[near[found]] @ np.array([1, 1j]) - at[found]
+        shifted = near_shift(at.imag[found], off)
+    if shifted is not None:
+        return _of_shift(shifted)
     return _strip(at[wanted], hit[wanted], place[strange])
+
+
+def _of_shift(rows: Shifted) -> Strip:
+    shift = rows.dx, rows.dy
+    return Strip(rows.first_row, rows.last_row, rows.stars, rows.expected, rows.stars, shift)
 
 
 def _stars(frame: Frame, compared: FrameCompared) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -156,7 +175,7 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     within = np.zeros(len(hit), bool)
     within[first:end] = True
     missing, outside = int((~hit[within]).sum()), ~within
-    if missing < LEAST or missing < 0.8 * within.sum():
+    if missing < 4 or missing < 0.8 * within.sum():
         return None
     if outside.sum() < 2 * LEAST or hit[outside].mean() < 0.85:
         return None
@@ -164,6 +183,9 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     between = (strange[:, 1] >= top) & (strange[:, 1] <= bottom)
     share, elsewhere = between.sum() / missing, (~between).sum() / outside.sum()
     if share < 0.35 or elsewhere > min(0.2, 0.4 * share):
+        return None
+    rows = np.ptp(at.imag), bottom - top
+    if _chance(within, hit, int(between.sum()), int((~between).sum()), *rows) > CHANCE:
         return None
     lost = at[within & ~hit]
     asked = lost[:: -(-len(lost) // ASKED)]
@@ -175,6 +197,22 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
         return None  # moved a little, each otherwise: optics, not rows
     expected = int(within.sum())
     return Strip(int(top), int(bottom), missing, expected, int(between.sum()), shift)
+
+
+def _chance(within, hit, inside: int, elsewhere: int, height: float, rows: float) -> float:
+    """Probability that a strip lacks so many stars and holds so many strangers by chance.
+
+    Missing stars are binomial and strangers Poisson, with the rates found outside the strip;
+    for a product t of two probabilities it is t (1 - ln t), times the strips there are.
+    """
+    from scipy.special import bdtrc, pdtrc
+
+    expected, missing = int(within.sum()), int((~hit[within]).sum())
+    rate = (1 + (~hit[~within]).sum()) / (1 + (~within).sum())
+    lost = bdtrc(missing - 1, expected, min(rate, 1.0))
+    mean = (1 + elsewhere) * rows / max(height - rows, 1.0)
+    both = max(float(lost * pdtrc(inside - 1, mean)) if inside else 1.0, 1e-300)
+    return 0.5 * len(hit) ** 2 * both * (1 - np.log(both))
 
 
 def _best_run(score: np.ndarray) -> tuple[int, int]:

@@ -19,6 +19,7 @@ from functools import cache
 
 import numpy as np
 
+from subgrade.keeping import kept
 from subgrade.stars.model import FrameStars
 
 AXIS_ERROR = 0.03
@@ -30,6 +31,10 @@ SURE_DEG = 12.0
 @cache
 def _table() -> tuple[np.ndarray, np.ndarray]:
     """Plain variance of a box over the star's own, and what the adaptive weight reads of it."""
+    return kept("box_readings", (), _readings)
+
+
+def _readings() -> tuple[np.ndarray, np.ndarray]:
     from scipy.optimize import brentq
     from scipy.special import erf
 

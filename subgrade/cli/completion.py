@@ -13,9 +13,12 @@ import click
       subgrade completion bash >> ~/.bashrc
     """,
 )
-@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
+@click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]), metavar="SHELL")
 def command(shell) -> None:
-    """Print the script that lets SHELL complete subgrade's commands and options."""
+    """Print the script that lets SHELL complete subgrade's commands and options.
+
+    SHELL is bash, zsh or fish.
+    """
     from click.shell_completion import get_completion_class
 
     from subgrade.cli import cli

@@ -25,7 +25,7 @@ MOST_NAMED = 5
       subgrade cull ~/astro/m31/graded --to ~/astro/m31/culled
       subgrade restore ~/astro/m31/graded
     \b
-    Only see which they are, or look at them in one folder where nothing moves
+    Only list them, or look at them in one folder without moving any
       subgrade cull ~/astro/m31/graded --list
       subgrade cull ~/astro/m31/graded --to ~/astro/m31/look --link
 
@@ -40,14 +40,14 @@ MOST_NAMED = 5
     "--list", "only_list", is_flag=True,
     help="Print the paths that would be moved; change nothing.",
 )  # fmt: skip
-@click.option("--unreadable", is_flag=True, help="Take files along that could not be graded.")
+@click.option("--unreadable", is_flag=True, help="Move files that could not be graded, too.")
 @click.option("--quiet", "-q", is_flag=True, help="Only errors.")
 @click.pass_context
 def command(context, results, to, link, only_list, unreadable, quiet) -> None:
-    """Move the rejects of RESULTS to DIR, in the same subfolders as among the lights.
+    """Move the rejects of RESULTS to DIR, into subfolders as among the lights.
 
-    RESULTS is the --out folder of an earlier grade; its file cull_journal.jsonl notes
-    every step, so that restore can bring all back, after a crash too.
+    RESULTS is the --out folder of an earlier grade; its file cull_journal.jsonl records
+    every step, so that restore can bring everything back, even after a crash.
     """
     from subgrade.moving import cull, where_culled, would_cull
     from subgrade.results.files import path_line
@@ -66,7 +66,10 @@ def command(context, results, to, link, only_list, unreadable, quiet) -> None:
         raise click.UsageError(
             "give the folder for the rejects with --to DIR, or print them with --list"
         )
-    with refusable(), interruptible("the same command goes on, restore brings all back"):
+    with (
+        refusable(),
+        interruptible("the same command goes on from there, restore brings everything back"),
+    ):
         outcome = cull(
             results, to, link=link, unreadable=unreadable, advance=progress_lines("culled", quiet)
         )
@@ -94,13 +97,13 @@ def print_culled(outcome, results: str, to: str) -> None:
     count = f"{counted(len(outcome.moved), 'reject')} ({duration(outcome.seconds)})"
     if outcome.linked:
         click.echo(f"Made links to {count} in {place}; no sub moved.")
-        click.echo(f"{_command('restore', results)} removes the links.")
+        click.echo(f"To remove the links: {_command('restore', results)}")
         return
     click.echo(f"Moved {count} to {place}")
     for away in outcome.earlier:
         click.echo(_where(away))
-    back = "all back" if outcome.earlier else "them back"
-    click.echo(f"{_command('restore', results)} brings {back}.")
+    back = "all of them" if outcome.earlier else "them"
+    click.echo(f"To bring {back} back: {_command('restore', results)}")
 
 
 def print_none(earlier, results: str, err: bool = False) -> None:
@@ -110,9 +113,9 @@ def print_none(earlier, results: str, err: bool = False) -> None:
         click.echo(_where(away), err=err)
     kinds = {away.kind for away in earlier}
     if "move" in kinds:
-        click.echo(f"{_command('restore', results)} brings them back.", err=err)
+        click.echo(f"To bring them back: {_command('restore', results)}", err=err)
     elif kinds:
-        click.echo(f"{_command('restore', results)} removes the links.", err=err)
+        click.echo(f"To remove the links: {_command('restore', results)}", err=err)
 
 
 def _where(away) -> str:
@@ -133,7 +136,7 @@ def _command(name: str, results) -> str:
 
     from subgrade.plaintext import printable
 
-    return f"`subgrade {name} {printable(shlex.quote(os.fspath(results)))}`"
+    return f"subgrade {name} {printable(shlex.quote(os.fspath(results)))}"
 
 
 def print_problems(problems) -> None:

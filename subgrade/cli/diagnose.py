@@ -161,9 +161,9 @@ def _finding(say, item: dict) -> None:
 
 def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
     """One piece of advice; a caution that was given above is only referred to."""
-    from subgrade.diagnosis.words import duration, sure_word
+    from subgrade.diagnosis.words import sure_word
 
-    known = [f"could save up to {duration(item['saves_s'])}"] if item["saves_s"] else []
+    known = [saves] if (saves := item.get("saves")) else []
     if sure_word(item["sureness"]) == "possible":
         known.append("low confidence in the cause")
     saves = f" ({', '.join(known)})" if known else ""

@@ -35,7 +35,7 @@ Section = tuple[str, list[dict]]
     """,
 )
 @click.argument("results", metavar="RESULTS")
-@click.argument("frame", metavar="FRAME")
+@click.argument("frame", metavar="FRAME", required=False)
 @click.option("--all", "everything", is_flag=True, help="Print every measurement.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, with every measurement.")
 def command(results, frame, everything, as_json) -> None:
@@ -44,9 +44,11 @@ def command(results, frame, everything, as_json) -> None:
     FRAME is its name in summary.csv, its path, its file name, or any part of it that no
     other frame has.
     """
-    from subgrade.results import open_results
+    from subgrade.cli.which_frame import frame_missing, opened
 
-    session = open_results(results)
+    session = opened(results, frame)
+    if frame is None:
+        raise frame_missing(results, session)
     record = session.frame(frame)
     if as_json:
         import json

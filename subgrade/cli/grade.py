@@ -8,19 +8,10 @@ from os.path import expanduser
 import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
+from subgrade.cli.number import Number, number_option
 
 PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
 """Options that name a file or a folder."""
-
-
-class _Number(click.FloatRange):
-    """A range that refuses NaN, which every comparison lets through."""
-
-    def convert(self, value, parameter, context):
-        number = super().convert(value, parameter, context)
-        if number != number:
-            self.fail(f"{value} is not a number", parameter, context)
-        return number
 
 
 class _Motion(click.ParamType):
@@ -63,7 +54,7 @@ class _Motion(click.ParamType):
       floor = 0.45
 
     \b
-    Teach it your own limits with a table of frame,verdict
+    Teach it your own limits: marks.csv has the columns frame,verdict
       subgrade grade ~/astro/m31/lights --teach marks.csv
 
     \b
@@ -82,18 +73,16 @@ class _Motion(click.ParamType):
     help="Folder for the results.",
 )
 @click.option("--limits", metavar="FILE.toml", help="Limits to use instead of the shipped ones.")
-@click.option(
+@number_option(
     "--workers",
-    type=click.IntRange(1, 1024),
+    Number(1, 1024, whole=True),
     metavar="N",
-    help="Processes that measure; chosen for this machine if not given.",
+    text="Processes that measure; chosen for this machine if not given.",
 )
-@click.option(
-    "--scale",
-    type=_Number(0.01, 1000),
-    metavar="ARCSEC_PER_PX",
-    help="Arcseconds per pixel, instead of the header's.",
-)
+@number_option(
+    "--scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    text="Arcseconds per pixel, instead of the header's.",
+)  # fmt: skip
 @click.option("--dark", metavar="FILE", help="Master dark to subtract from every frame.")
 @click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
 @click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")
@@ -101,21 +90,17 @@ class _Motion(click.ParamType):
     "--guide", multiple=True, metavar="FILE",
     help="Guiding record of the night; may be given more than once.",
 )  # fmt: skip
-@click.option(
-    "--guide-utc-offset",
-    type=_Number(-16, 16),
-    metavar="HOURS",
-    help="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
-)
+@number_option(
+    "--guide-utc-offset", Number(-16, 16), metavar="HOURS",
+    text="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
+)  # fmt: skip
 @click.option(
     "--guide-map", metavar="FILE.toml", help="States which column of the record is which."
 )
-@click.option(
-    "--guide-scale",
-    type=_Number(0.01, 1000),
-    metavar="ARCSEC_PER_PX",
-    help="Arcseconds per pixel of the guide camera, for a record in pixels.",
-)
+@number_option(
+    "--guide-scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    text="Arcseconds per pixel of the guide camera, for a record in pixels.",
+)  # fmt: skip
 @click.option(
     "--expected-motion",
     type=_Motion(),
@@ -140,7 +125,7 @@ class _Motion(click.ParamType):
 )  # fmt: skip
 @click.option(
     "--dry-run", is_flag=True,
-    help="Measure and judge, write nothing at all, measurements included, and print the rejects.",
+    help="Measure, judge and print the rejects; write nothing, not even the measurements.",
 )  # fmt: skip
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option(

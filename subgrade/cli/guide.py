@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
+from subgrade.cli.number import Number, number_option
 
 LABEL, LEAST_WHY = 14, 30
 """Columns of the words in front of a line, and the least left to a reason beside its column."""
@@ -57,28 +58,24 @@ UNITS = {"iso": "date, time"}
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
-@click.option(
-    "--guide-scale",
-    type=click.FloatRange(0.01, 1000),
-    metavar="ARCSEC_PER_PX",
-    help="Arcseconds per pixel of the guide camera, for a record in pixels.",
-)
+@number_option(
+    "--guide-scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    text="Arcseconds per pixel of the guide camera, for a record in pixels.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(files, guide_map, guide_scale, as_json) -> int:
     """Show what was understood of guiding records.
 
-    Each column with its meaning, unit and the confidence in that, then clock, sections,
-    time between guide exposures, scale, RMS and peak error, remarks, gaps, and how long the
-    guide star was missing.
+    Prints each column with its meaning, its unit and the confidence in both, then clock,
+    sections, time between guide exposures, scale, RMS and peak error, remarks, gaps, and how
+    long the guide star was missing.
     """
-    from subgrade.asked import check_file
+    from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile
     from subgrade.guiding import describe_record, load_guide_map, read_guide
 
-    if guide_scale is not None and guide_scale != guide_scale:
-        raise click.BadParameter("nan is not a number", param_hint="--guide-scale")
     for path in files:
-        check_file(path)
+        check_record(path)
     if guide_map:
         check_file(guide_map, "--guide-map ")
     fixed = load_guide_map(guide_map) if guide_map else None

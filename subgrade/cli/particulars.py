@@ -9,7 +9,6 @@ from pathlib import Path
 
 from subgrade.causes import eccentricity_text
 from subgrade.cli.screen import HARD, Screen, padded
-from subgrade.diagnosis.words import duration
 from subgrade.lights import FrameNames
 from subgrade.results.guiding import (
     ambiguous,
@@ -223,7 +222,7 @@ def _advice(graded: Graded) -> list[Part]:
     if not advice:
         return []
     first = advice[0]
-    saves = f" (could save up to {duration(first.saves_s)})" if first.saves_s else ""
+    saves = f" ({first.saves})" if first.saves else ""
     parts = [("Advice", f"{first.action}{saves}")]
     if first.caution:
         parts.append(("Caution", first.caution.split(". ")[0].rstrip(".") + "."))
@@ -242,14 +241,15 @@ def _where(graded: Graded, out: str) -> list[Part]:
     if not graded.settings.get("report", True):
         files = [name for name in files if name != "report.html"]  # of an earlier run
     parts = [("Files", f"{folder}: {', '.join(files)}" if files else f"{folder}")]
+    parts.append(("Next", command("diagnose", out)))
     doubtful = _lowest_confidence(graded.frames)
-    cull = f"; {command('cull', out, '--to', 'DIR')}" if doubtful is not None else ""
-    parts.append(("Next", f"{command('diagnose', out)}{cull}"))
     if doubtful is not None and doubtful.name.isprintable():  # else it cannot be typed
         asked = command("explain", out, _short_name(graded, doubtful))
         confidence = doubtful.judgement.confidence
         why = f"  (lowest-confidence reject, {confidence:.2f})" if confidence < DOUBTFUL else ""
         parts.append(("Next", f"{asked}{why[:2]}{why[2:].replace(' ', HARD)}"))
+    if doubtful is not None:
+        parts.append(("Next", command("cull", out, "--to", "DIR")))
     return parts
 
 
@@ -262,8 +262,5 @@ def _lowest_confidence(frames: Sequence[GradedFrame]) -> GradedFrame | None:
 
 def _short_name(graded: Graded, frame: GradedFrame) -> str:
     """As little of a frame's name as `explain` takes for it alone."""
-    names = list(dict.fromkeys(f.name for f in (*graded.frames, *graded.culled)))
-    stem = frame.name.rsplit("/", 1)[-1].split(".")[0]
-    plain = stem and not stem.startswith("-")
-    alone = plain and FrameNames(names).meant(stem) == [names.index(frame.name)]
-    return stem if alone else frame.name
+    names = dict.fromkeys(f.name for f in (*graded.frames, *graded.culled))
+    return FrameNames(names).shortest(frame.name)

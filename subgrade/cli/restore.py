@@ -16,7 +16,7 @@ from subgrade.cli import EXIT_PARTLY
       subgrade restore ~/astro/m31/graded
 
     Nothing is overwritten: a frame whose place is taken by another file stays in the cull
-    folder and is named. It can be run again at any time, after a crash too.
+    folder and is named. It can be run again at any time, even after a crash.
     """,
 )
 @click.argument("results", metavar="RESULTS")

@@ -6,6 +6,8 @@ import sys
 
 import click
 
+from subgrade.cli.number import Number, number_option
+
 EPILOG = """\b
 Example: a small night of twelve frames, then grade it
   subgrade simulate practice_night --frames 12 --seed 4
@@ -15,14 +17,21 @@ Example: a small night of twelve frames, then grade it
 
 @click.command("simulate", epilog=EPILOG)
 @click.argument("directory", metavar="DIR", type=click.Path(file_okay=False))
-@click.option("--seed", type=click.IntRange(0), help="Same seed, same bytes; 1 if not given.")
-@click.option(
-    "--frames",
-    type=click.IntRange(1),
-    help="How many exposures; 34 if not given, 24 with --random.",
+@number_option(
+    "--seed", Number(0, whole=True), metavar="N", text="Same seed, same bytes; 1 if not given."
 )
-@click.option("--width", type=click.IntRange(32), help="Pixels along x; 720 if not given.")
-@click.option("--height", type=click.IntRange(32), help="Pixels along y; 540 if not given.")
+@number_option(
+    "--frames",
+    Number(1, whole=True),
+    metavar="N",
+    text="How many exposures; 34 if not given, 24 with --random.",
+)
+@number_option(
+    "--width", Number(32, whole=True), metavar="PX", text="Pixels along x; 720 if not given."
+)
+@number_option(
+    "--height", Number(32, whole=True), metavar="PX", text="Pixels along y; 540 if not given."
+)  # fmt: skip
 @click.option(
     "--mosaic/--mono",
     default=None,
@@ -49,7 +58,7 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
     from subgrade.asked import check_file
     from subgrade.errors import UsageError
     from subgrade.practice import scenario_file as nights
-    from subgrade.practice.night import simulate_night
+    from subgrade.practice.night import must_be_free, simulate_night
     from subgrade.practice.random_night import random_scenario
 
     if scenario:
@@ -63,6 +72,7 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
         else:
             night = nights.load_scenario(scenario) if scenario else nights.default_scenario()
         night = nights.adapt(night, seed, frames, width, height, mosaic, record)
+        must_be_free(directory)  # before the bar is drawn
         with click.progressbar(length=night.plan.frames, label="Rendering", file=sys.stderr) as bar:
             truths = simulate_night(
                 directory, night, progress=lambda *_: bar.update(1), compress=compress

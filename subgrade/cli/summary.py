@@ -46,6 +46,8 @@ def summary_lines(graded: Graded, out: str, screen: Screen) -> list[Line]:
     if screen.lines is not None:
         # the heading, two blank lines and the prompt that follows
         left = screen.lines - len(top) - len(below) - 4
+        if left < min(len(causes), FEWEST_CAUSES + 1):
+            blank, left = [], left + 2
         room = max(left, FEWEST_CAUSES)
     return top + blank + _causes(graded, causes, letters, screen, room) + blank + below
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
@@ -109,7 +110,7 @@ def diagnose_night(
         attempt("the typical values", lambda: typical(graded), ()),
         losses,
         tuple(findings),
-        attempt("the advice", lambda: _ranked(findings), ()),
+        attempt("the advice", lambda: _ranked(findings, _seconds(graded, other_kind)), ()),
         attempt("the notes on the diagnosis", lambda: _notes(view), ()),
     )
 
@@ -151,10 +152,11 @@ def _losses(view: NightView, unreadable: int, other_kind, unmeasured) -> tuple[L
     return tuple(sorted(rows, key=lambda r: (-r.lost_s, -r.frames, r.reason)))
 
 
-def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
+def _ranked(findings: Sequence[Finding], seconds: Mapping[str, float]) -> tuple[Advice, ...]:
     """All advice, most time saved first; what two findings ask alike stands once.
 
     Of equal savings those come first that are in a person's hands: the sky is not.
+    ``seconds`` is the integration time of each frame.
     """
     found: dict[str, Advice] = {}
     all_advice = [a for f in findings for a in f.advice]
@@ -164,9 +166,36 @@ def _ranked(findings: Sequence[Finding]) -> tuple[Advice, ...]:
             continue  # it asks for better guiding, and the others state how
         if item.action not in found or found[item.action].saves_s < item.saves_s:
             found[item.action] = item
-    return tuple(
-        sorted(found.values(), key=lambda a: (-a.saves_s, a.topic in OF_THE_SKY, -a.sureness))
+    return _counted_once(
+        sorted(found.values(), key=lambda a: (-a.saves_s, a.topic in OF_THE_SKY, -a.sureness)),
+        seconds,
     )
+
+
+def _counted_once(advice: Sequence[Advice], seconds: Mapping[str, float]) -> tuple[Advice, ...]:
+    """The same advice, each with what it saves in words and how much of it counts before.
+
+    Two changes may cure the same frames, whose time can be saved only once.
+    """
+    out: list[Advice] = []
+    for item in advice:
+        mine = set(item.frames)
+        same = next((k for k, a in enumerate(out, 1) if mine and mine <= set(a.frames)), None)
+        before = mine & {name for a in out for name in a.frames}
+        shared = sum(seconds.get(name, 0.0) for name in before)
+        saves = f"could save up to {duration(item.saves_s)}" if item.saves_s else ""
+        if saves and same is not None:
+            saves += f", the same as {same}"
+        elif saves and shared:
+            saves += f", of which {duration(shared)} count above"
+        out.append(replace(item, saves=saves))
+    return tuple(out)
+
+
+def _seconds(view: NightView, other_kind) -> dict[str, float]:
+    """Integration time of each frame of the night and of each calibration frame, s."""
+    frames = {v.frame: float(s) for v, s in zip(view.verdicts, view.exposure_s, strict=True)}
+    return frames | {judgement.frame: seconds for judgement, seconds in other_kind}
 
 
 def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0) -> str:

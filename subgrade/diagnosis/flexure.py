@@ -9,6 +9,8 @@ import numpy as np
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import CLAMPS, counted, number
+from subgrade.keeping import kept
+from subgrade.night import bisected
 
 SHAPE_DOUBT = 0.12
 """Relative doubt in a line's length read off a star: wings and the star's other motion; measured
@@ -127,14 +129,19 @@ def drawn_length(excess: float, minor: float) -> float:
     plain = math.sqrt(12.0 * excess)
     if not minor > 0:
         return plain
-    from scipy.optimize import brentq
+
+    return kept("drawn_lengths", (excess, minor), lambda: _length_that_draws(excess, minor))
+
+
+def _length_that_draws(excess: float, minor: float) -> float:
+    plain = math.sqrt(12.0 * excess)
 
     def off(length: float) -> float:
         return _adaptive_variance(length, math.sqrt(minor)) - minor - excess
 
     if off(plain) <= 0 or off(1e-3 * plain) >= 0:
         return plain
-    return float(brentq(off, 1e-3 * plain, plain, xtol=1e-4 * plain))
+    return bisected(off, 1e-3 * plain, plain, 1e-4 * plain)
 
 
 def _adaptive_variance(length: float, sigma: float) -> float:

@@ -190,7 +190,7 @@ def trails(view: NightView) -> Finding | None:
         reason="satellite_trail", frames=affected, sureness=0.85,
         advice=((
             "Stack with outlier rejection, and dither",
-            "such frames are good apart from the trail", "",
+            "a frame with a satellite trail is good apart from it", "",
         ),),
     )  # fmt: skip
 
@@ -210,7 +210,7 @@ def unusable(
          "only frames of one kind can be compared"),
         ("few_stars", "too few stars", "has too few stars to be judged",
          "have too few stars to be judged",
-         "Check these frames for a cap left on, cloud or a wrong pointing",
+         "Check frames with too few stars for a cap left on, cloud or a wrong pointing",
          "a frame is judged by its stars"),
     ):  # fmt: skip
         affected = view.lost_to(word)
@@ -227,9 +227,10 @@ def unusable(
             advice=((action, because, ""),),
         )  # fmt: skip
         cost = round(found.cost_s + sum(seconds for _, seconds in others), 1)
+        names = (*found.frames, *(j.frame for j, _ in others))
         out.append(replace(
-            found, cost_s=cost, frames=(*found.frames, *(j.frame for j, _ in others)),
-            advice=tuple(replace(a, saves_s=cost) for a in found.advice),
+            found, cost_s=cost, frames=names,
+            advice=tuple(replace(a, saves_s=cost, frames=names) for a in found.advice),
         ))  # fmt: skip
     if unreadable:
         some = [f"{name}: {cause}" for name, cause in unreadable[:5]]
@@ -254,8 +255,8 @@ def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) 
         f"{counted(len(unmeasured), 'file')} could not be measured; the fault is the program's.",
         evidence=tuple(f"{j.frame}: {j.explanation}" for j, _ in unmeasured[:5]), sureness=1.0,
         advice=((
-            f"Look at {'these frames' if many else 'this frame'} yourself, and report the fault "
-            "with the bug report if there is one",
+            f"Look yourself at the frame{'s' * many} that could not be measured, and report the "
+            "fault with the bug report if there is one",
             f"{'they' if many else 'it'} may be good", "",
         ),),
     )  # fmt: skip

@@ -56,6 +56,11 @@ class Advice:
         Integration time that was lost to what it cures, s.
     sureness : float
         Of the finding, 0..1.
+    frames : tuple of str
+        The frames whose time that is.
+    saves : str
+        The same in words, with what is counted already for the advice before it; empty
+        where there is nothing to save.
     """
 
     topic: str
@@ -64,6 +69,8 @@ class Advice:
     caution: str
     saves_s: float
     sureness: float
+    frames: tuple[str, ...] = ()
+    saves: str = ""
 
 
 @dataclass(frozen=True, slots=True)

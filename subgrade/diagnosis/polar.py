@@ -261,7 +261,7 @@ def dec_drift(view: NightView) -> Finding | None:
     else:
         action, because = (
             "Check that Dec guiding is on, works in both directions and is strong enough",
-            f"Dec drift was left in {these}",
+            f"Dec drift was left in {counted(len(affected))}",
         )
     return finding(
         view, "Dec drift", sentence + ".", reason="dec_drift", frames=affected, lost=lost,

@@ -247,7 +247,7 @@ def finding(
         view.names(frames),
         view.spans(frames),
         cost,
-        tuple(Advice(topic, a, b, c, cost, sureness) for a, b, c in advice),
+        tuple(Advice(topic, a, b, c, cost, sureness, view.names(lost)) for a, b, c in advice),
     )
 
 

@@ -180,8 +180,10 @@ def _is_side(look: Seen) -> tuple[float, str]:
 
 
 def _is_level(values) -> tuple[float, str]:
-    share = float(np.mean(values >= 0))
-    return (1.0 if share > 0.97 else 0.2), f"{1 - share:.0%} of the numbers are negative"
+    negative = float(np.mean(values < 0))
+    some = f"{negative:.0%}" if negative >= 0.005 else "almost none"
+    why = f"{some} of the numbers are negative" if negative else "none of the numbers is negative"
+    return (1.0 if negative < 0.03 else 0.2), why
 
 
 def _is_count(values) -> tuple[float, str]:

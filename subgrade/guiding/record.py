@@ -245,7 +245,7 @@ def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]
 
 def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
     seconds = remark.seconds
-    if seconds != seconds:
+    if seconds != seconds or beside != beside:
         return beside
     shift = float(line.shift[k])
     if remark.own:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.errors import UnreadableFile
 from subgrade.guiding.choose import Choice
 from subgrade.guiding.facts import Facts
 from subgrade.guiding.times import Use
@@ -20,7 +19,7 @@ SAME = 0.03
 @dataclass(frozen=True, slots=True)
 class Units:
     """Arcseconds for one count of the first and of the second error column, the scale used
-    (NaN for errors in arcsec), the unit they had, and remarks."""
+    (NaN for errors in arcsec, and in pixels of unknown size), the unit they had, and remarks."""
 
     first: float
     second: float
@@ -28,15 +27,14 @@ class Units:
     unit: str
     notes: tuple[str, ...] = ()
 
+    @property
+    def known(self) -> bool:
+        """Whether the errors are in arcsec by these factors."""
+        return self.unit == "arcsec" or self.scale == self.scale
 
-def settle_units(path, choice: Choice, facts: Facts, scale_arcsec_px: float | None) -> Units:
-    """Find what turns the error columns into arcsec.
 
-    Raises
-    ------
-    UnreadableFile
-        Errors in pixels without any statement of their size.
-    """
+def settle_units(choice: Choice, facts: Facts, scale_arcsec_px: float | None) -> Units:
+    """Find what turns the error columns into arcsec; errors stay in pixels of unknown size."""
     first, second = choice.axes
     notes: list[str] = []
     unit = next((u.unit for u in (first, second) if u is not None and u.unit), "")
@@ -55,11 +53,7 @@ def settle_units(path, choice: Choice, facts: Facts, scale_arcsec_px: float | No
     if unit == "arcsec":
         return Units(*factors, NAN, unit, tuple(notes))
     if scale != scale:
-        raise UnreadableFile(
-            path,
-            "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
-            "with --guide-scale",
-        )
+        return Units(*factors, NAN, "px", tuple(notes))
     if how not in ("given", "stated"):
         notes.append(f"guide camera: {scale:.4g} arcsec per pixel ({how})")
     return Units(factors[0] * scale, factors[1] * scale, scale, unit, tuple(notes))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import math
 import re
 from pathlib import Path
 
@@ -19,6 +20,8 @@ from subgrade.lights.fits_files import Stored
 from subgrade.lights.planes import plane_of, to_pixels
 
 _EXIF_TIME = re.compile(r"(\d{4})[:\-](\d\d)[:\-](\d\d)[ T](\d\d:\d\d:\d\d)")
+_PLACES = (273, 279, 324, 325)
+"""StripOffsets, StripByteCounts, TileOffsets, TileByteCounts (TIFF 6.0)."""
 _ZONE = re.compile(r"[+-]\d\d:\d\d\Z")
 _RECORD = re.compile(r"^[A-Z][A-Z0-9_\-]{0,7} *= ", re.MULTILINE)
 
@@ -47,11 +50,12 @@ def read_tiff(path, with_pixels: bool = True) -> Stored:
                 raise UnreadableFile(path, "the TIFF holds no image")
             page = max(file.pages, key=lambda p: p.imagelength * p.imagewidth)
             shape, samples = (page.imagelength, page.imagewidth), page.samplesperpixel
-            if not with_pixels:
-                array = None
-            else:
+            array = None
+            if with_pixels:
+                _check_pieces(path, page)
                 array = page.asarray()
-            inverted = page.photometric == 0
+            # where the tag is missing the library takes it for 0
+            inverted = page.photometric == 0 and "PhotometricInterpretation" in page.tags
             palette = page.photometric == 3
             text = page.description or ""
     except UnreadableFile:
@@ -64,6 +68,33 @@ def read_tiff(path, with_pixels: bool = True) -> Stored:
     if array is None:
         return Stored(cards, shape, samples >= 3, None, ())
     return _stored_tiff(path, cards, array, inverted)
+
+
+def _check_pieces(path: Path, page) -> None:
+    """Refuse an image of which strips or tiles are not there; the library fills in zeros.
+
+    Raises
+    ------
+    UnreadableFile
+    """
+    places, counts = page.dataoffsets, page.databytecounts
+    wanted, size = math.prod(page.chunked), path.stat().st_size
+    # the library itself drops what is listed beyond the size
+    listed = [t.count for code in _PLACES if (t := page.tags.get(code)) is not None]
+    for number in (len(places), len(counts), *listed):
+        if number != wanted:
+            raise UnreadableFile(
+                path, f"the TIFF needs {wanted} strips or tiles for its size and lists {number}"
+            )
+    there = sum(a > 0 and n > 0 and a + n <= size for a, n in zip(places, counts, strict=True))
+    if there < wanted:
+        raise UnreadableFile(
+            path, f"the TIFF is damaged or cut short: of {wanted} strips or tiles it holds {there}"
+        )
+    if page.compression == 1 and page.bitspersample % 8 == 0 and sum(counts) < page.nbytes:
+        raise UnreadableFile(
+            path, f"the TIFF needs {page.nbytes} bytes of pixels and holds {sum(counts)}"
+        )
 
 
 def _stored_tiff(path: Path, cards: Cards, array: np.ndarray, inverted: bool) -> Stored:

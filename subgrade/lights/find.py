@@ -179,4 +179,14 @@ def _set_apart(folder: str) -> bool:
     def holds(name: str) -> bool:
         return os.path.isfile(os.path.join(folder, name))
 
-    return all(map(holds, _RESULTS_MARKERS)) or holds(CULLED_MARKER)
+    if holds(CULLED_MARKER):
+        return True
+    return all(map(holds, _RESULTS_MARKERS)) and not _holds_frames(folder)
+
+
+def _holds_frames(folder: str) -> bool:
+    """Whether frames lie beside results, as after a run with ``--out`` into their own folder."""
+    try:
+        return any(name.lower().endswith(SUFFIXES) for name in os.listdir(folder))
+    except OSError:
+        return False

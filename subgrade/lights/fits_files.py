@@ -290,7 +290,25 @@ def _check_sums(path: Path, hdu: _Hdu, data) -> list[str]:
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
-    zero, scale = cards.number("BZERO"), cards.number("BSCALE")
-    if scale == 0.0:
+    """BZERO and BSCALE; where one that is there says nothing, no pixel's value is known.
+
+    Raises
+    ------
+    UnreadableFile
+    """
+    stated = {"BZERO": 0.0, "BSCALE": 1.0}
+    for key in stated:
+        if key not in cards:
+            continue
+        value = cards.get(key)
+        try:
+            number = math.nan if value is None or isinstance(value, bool) else float(value)
+        except (ValueError, OverflowError):
+            number = math.nan
+        if not math.isfinite(number):
+            shown = "has no value" if value is None else f"= {value!r} is not a number"
+            raise UnreadableFile(path, f"{key} {shown}")
+        stated[key] = number
+    if stated["BSCALE"] == 0.0:
         raise UnreadableFile(path, "BSCALE is 0: every pixel would be the same")
-    return (0.0 if zero is None else zero), (1.0 if scale is None else scale)
+    return stated["BZERO"], stated["BSCALE"]

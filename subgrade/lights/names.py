@@ -87,6 +87,13 @@ class FrameNames:
                 return found
         return self._shown().meant(wanted, any_part=any_part) if self._unshown else []
 
+    def shortest(self, name: str) -> str:
+        """As little of a frame's name as stands for it alone: its stem, or all of it."""
+        stem = name.rsplit("/", 1)[-1].split(".")[0]
+        plain = stem and not stem.startswith("-")
+        alone = plain and self.meant(stem) == [self.names.index(name)]
+        return stem if alone else name
+
     def _shown(self) -> FrameNames:
         """The same frames by their names as a screen or a table shows them."""
         return FrameNames(map(printable, self.names), map(printable, self._paths))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,8 @@ from subgrade.lights.header import header_facts
 from subgrade.lights.kinds import kind_of
 from subgrade.lights.model import HeaderFacts, Light
 from subgrade.lights.planes import FULL_SCALE, UNIT_MAX, UNIT_NOTE
+
+TEXT = "a text file, not a FITS, TIFF or camera raw file; a guiding record goes with --guide"
 
 
 def read_light(path, *, scale: float | None = None) -> Light:
@@ -69,11 +72,25 @@ def _stored(path: Path, with_pixels: bool) -> Stored:
     kind = kind_of(path)
     if kind == "fits":
         return read_fits(path) if with_pixels else read_fits_header(path)
+    if kind is None and _is_text(path):
+        raise UnreadableFile(path, TEXT)
     if kind is None:
         raise UnreadableFile(path, "not a FITS, TIFF or camera raw file")
     from subgrade.lights.camera_files import read_raw, read_tiff
 
     return read_raw(path, with_pixels) if kind == "raw" else read_tiff(path, with_pixels)
+
+
+def _is_text(path: Path) -> bool:
+    """Whether a file starts with characters only."""
+    with open(path, "rb") as file:
+        start = file.read(1024)
+    try:
+        # a character of several bytes may be cut at the end
+        text = codecs.getincrementaldecoder("utf-8")().decode(start)
+    except UnicodeDecodeError:
+        return False
+    return bool(text) and all(c.isprintable() or c.isspace() for c in text)
 
 
 def _finished(facts: HeaderFacts, stored: Stored) -> HeaderFacts:

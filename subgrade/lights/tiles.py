@@ -36,6 +36,7 @@ _H_PIXELS = 1 << 25
 _H_PIXELS_A_BYTE = 512
 """An H-compressed image larger than the first holds no more than so many in all its bytes."""
 _RICE = ("RICE_1", "RICE_ONE")
+_RICE_BYTES = (1, 2, 4)
 _RICE_BITS = 3
 """Least bits of a block of alike pixels: its number of split bits."""
 _SPARE = ("GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
@@ -45,6 +46,7 @@ _LARGE_TILE = 1 << 26
 _H_MAGIC = b"\xdd\x99"
 _H_HEAD = struct.Struct(">2siiiqBBB")
 _MAX_BIT_PLANES = 62
+_SET_HIGH = 1
 _PRIMARY = "".join(
     card.ljust(CARD)
     for card in (
@@ -87,6 +89,7 @@ def check_stated(path: Path, cards: Cards, axes: tuple[int, ...], itemsize: int)
     try:
         _tile_shape(cards, axes)
         _columns(cards)
+        _check_rice(cards)
         stored = cards.whole("NAXIS1") * cards.whole("NAXIS2") + (cards.whole("PCOUNT") or 0)
         pixels = math.prod(axes)
         most = _most_pixels(cards, stored, spare=True)
@@ -202,10 +205,23 @@ def _most_pixels(cards: Cards, stored: int, spare: bool = False) -> int:
 
 
 def _rice_block(cards: Cards) -> int:
+    return min(max(_parameter(cards, "BLOCKSIZE", 32) or 32, 1), 1 << 10)
+
+
+def _check_rice(cards: Cards) -> None:
+    """Refuse settings of the Rice codec under which it leaves some of its memory unwritten."""
+    if str(cards.get("ZCMPTYPE") or "").strip() not in _RICE:
+        return
+    if (size := _parameter(cards, "BYTEPIX", 4)) not in _RICE_BYTES:
+        raise ValueError(f"BYTEPIX = {size} is not a size of Rice-coded pixels")
+
+
+def _parameter(cards: Cards, name: str, usual: int) -> int | None:
+    """A whole-number setting of the codec (FITS 4.0, section 10.1.1)."""
     for i in range(1, 10):
-        if str(cards.get(f"ZNAME{i}") or "").strip() == "BLOCKSIZE":
-            return min(max(cards.whole(f"ZVAL{i}") or 32, 1), 1 << 10)
-    return 32
+        if str(cards.get(f"ZNAME{i}") or "").strip() == name:
+            return cards.whole(f"ZVAL{i}")
+    return usual
 
 
 def _has_spare(cards: Cards) -> bool:
@@ -237,6 +253,8 @@ def _check_tiles(cards: Cards, packed: np.ndarray, tile, axes) -> None:
         inside = [heap[p : p + n] for p, n in zip(place[filled], size[filled], strict=True)]
         if codec == "HCOMPRESS_1" and name not in _SPARE:
             _check_h_tiles(inside, room[filled])
+        elif codec == "PLIO_1" and name not in _SPARE:
+            _check_line_lists(inside)
         elif name == _SPARE[0] or codec.startswith("GZIP"):
             _check_gzip_tiles(inside, room[filled])
         left &= ~filled
@@ -288,3 +306,25 @@ def _check_h_tiles(tiles, rooms) -> None:
             raise ValueError(f"a tile of {room} pixels states {nx} x {ny}")
         if max(planes) > _MAX_BIT_PLANES:
             raise ValueError(f"a tile states {max(planes)} bit planes")
+
+
+def _check_line_lists(tiles) -> None:
+    """Compare the length that each PLIO line list states with the words that are there.
+
+    The codec believes it and reads on behind them, or before them (FITS 4.0, section 10.4.3:
+    a short list has its length in the third word and begins with the fourth; a long one has
+    its length in the fourth and fifth and says in the second where it begins).
+    """
+    for content in tiles:
+        words = content[: len(content) // 2 * 2].view(">i2").astype(np.int64)
+        if len(words) < 3:
+            raise ValueError("a tile is cut short")
+        first, last = 3, int(words[2])
+        if last <= 0:
+            if len(words) < 5:
+                raise ValueError("a tile is cut short")
+            first, last = int(words[1]), int((words[4] << 15) + words[3])
+        # an instruction that sets a high value takes the next word with it
+        behind = int(0 < last <= len(words) and words[last - 1] // 4096 == _SET_HIGH)
+        if not first >= 0 or not 0 <= last <= len(words) - behind:
+            raise ValueError(f"a tile of {len(words)} words states words {first + 1} to {last}")

@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.night.clocks import NIGHT_GAP_S, fullest_night, nights_of
+from subgrade.night.apart import with_frames, without_frames
+from subgrade.night.clocks import NIGHT_GAP_S, fullest_night, nights_of, not_yet
 from subgrade.night.model import (
     Frame,
     FrameCompared,
@@ -17,13 +18,13 @@ from subgrade.night.model import (
     Night,
     NightGeometry,
 )
-from subgrade.night.robust import robust_line
+from subgrade.night.robust import bisected, robust_line
 from subgrade.parts import attempt, part
 from subgrade.stars.model import FrameStars
 
 __all__ = [
-    "NIGHT_GAP_S", "compare_night", "fullest_night", "nights_of", "not_compared", "restated",
-    "robust_line",
+    "NIGHT_GAP_S", "bisected", "compare_night", "fullest_night", "nights_of", "not_compared",
+    "not_yet", "restated", "robust_line", "with_frames", "without_frames",
 ]  # fmt: skip
 
 NOT_COMPARED = FrameCompared(group=-1, failed=True)

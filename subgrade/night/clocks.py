@@ -65,6 +65,12 @@ def fullest_night(time: np.ndarray) -> np.ndarray:
     return night == np.bincount(night[night >= 0]).argmax()
 
 
+def not_yet(frames: Sequence[Frame], now: float | None = None) -> tuple[str, ...]:
+    """Names of the frames whose clock is ahead of tomorrow; ``now`` as below."""
+    latest = (system.time() if now is None else now) + DAY_S
+    return tuple(frame.name for frame in frames if _start(frame) > latest)
+
+
 def with_believable_clocks(
     frames: Sequence[Frame], now: float | None = None
 ) -> tuple[tuple[Frame, ...], dict[str, str]]:

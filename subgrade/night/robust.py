@@ -1,12 +1,34 @@
-"""Straight lines through points of which some are wrong."""
+"""Straight lines through points of which some are wrong, and roots of plain functions."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
 DEGENERATE = 1e-7
 """Singular value of columns of unit length below which they count as the same column: its square,
 which the covariance divides by, is still above the rounding of doubles."""
+
+
+def bisected(rises: Callable[[float], float], low: float, high: float, near: float) -> float:
+    """Where a function changes its sign, to within ``near``.
+
+    Slower than a bracketing secant, but asked too seldom to load scipy.optimize for it.
+
+    Parameters
+    ----------
+    rises : callable
+        Of other signs at the ends.
+    low, high, near : float
+    """
+    sign = rises(low) < 0
+    while high - low > near and low < (middle := 0.5 * (low + high)) < high:
+        if (rises(middle) < 0) == sign:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
 
 
 def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -227,8 +227,14 @@ def _planned_names(scenario: Scenario, compress: bool) -> list[str]:
     return names + ["truth.csv"] + (["guiding.csv"] if scenario.record.write else [])
 
 
-def _claim(directory: Path) -> None:
-    """Make the folder, or refuse one that holds anything at all."""
+def must_be_free(directory: str | Path) -> None:
+    """Refuse a folder that holds anything at all.
+
+    Raises
+    ------
+    UsageError
+    """
+    directory = Path(directory)
     if directory.exists() and not directory.is_dir():
         raise UsageError(f"{directory}: is a file; a practice night needs a folder of its own")
     if directory.is_dir():
@@ -238,6 +244,11 @@ def _claim(directory: Path) -> None:
                 f"{directory}: not empty (holds {held[0]}); a practice night is written only "
                 "into a new or empty folder, so that nothing is overwritten"
             )
+
+
+def _claim(directory: Path) -> None:
+    """Make the folder, or refuse one that is not free."""
+    must_be_free(directory)
     try:
         directory.mkdir(parents=True, exist_ok=True)
     except OSError as err:

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.causes import eccentricity_text
-from subgrade.stars.model import CutOut, FrameStars, ShapeField
+from subgrade.keeping import kept
+from subgrade.stars.model import CutOut, FrameStars, ShapeField, StarImage
 
 COLUMNS, LEAST_ROWS = 9, 4
 POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
@@ -17,7 +18,7 @@ POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
 LEAST_OVAL = 0.3
 """Rounder stars hardly moved."""
 MOST_MOTIONS = 60
-"""Reading one takes a tenth of a second, which a night of 300 frames should not cost each time."""
+"""Reading one takes a tenth of a second, which all of a night of 300 frames should not cost."""
 STAR_WIDTHS, LEAST_PX, STAR_PICTURE_PX = 7.0, 12.0, 144
 """Side of the star's picture in its FWHM, at least so many sensor pixels, in picture pixels."""
 
@@ -39,21 +40,20 @@ def whiskers(stars: FrameStars | None) -> list[list[float]] | None:
     if field is None or not np.isfinite(field.coefficients).all():
         return None
     rows = max(LEAST_ROWS, round(COLUMNS * stars.height / max(stars.width, 1)))
-    found = []
-    for v in (np.arange(min(rows, 3 * COLUMNS)) + 0.5) / min(rows, 3 * COLUMNS):
-        for u in (np.arange(COLUMNS) + 0.5) / COLUMNS:
-            xx, yy, xy = _moments_at(field, u * stars.width - 0.5, v * stars.height - 0.5)
-            mean, half = (xx + yy) / 2, math.hypot((xx - yy) / 2, xy)
-            if mean - half <= 0:
-                continue
-            # 1 - b^2/a^2 with a^2, b^2 = mean +- half (docs/conventions.md)
-            oval = math.sqrt(2 * half / (mean + half))
-            angle = math.degrees(0.5 * math.atan2(2 * xy, xx - yy)) % 180.0
-            found.append([round(float(u), 3), round(float(v), 3), round(oval, 3), round(angle, 1)])
-    return found
+    rows = min(rows, 3 * COLUMNS)
+    u = np.tile((np.arange(COLUMNS) + 0.5) / COLUMNS, rows)
+    v = np.repeat((np.arange(rows) + 0.5) / rows, COLUMNS)
+    xx, yy, xy = _moments_at(field, u * stars.width - 0.5, v * stars.height - 0.5)
+    mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    real = mean - half > 0
+    # 1 - b^2/a^2 with a^2, b^2 = mean +- half (docs/conventions.md)
+    oval = np.sqrt(2 * half[real] / (mean + half)[real])
+    angle = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)[real]) % 180.0
+    columns = (u[real], 3), (v[real], 3), (oval, 3), (angle, 1)
+    return np.column_stack([np.round(values, digits) for values, digits in columns]).tolist()
 
 
-def _moments_at(field: ShapeField, x: float, y: float) -> np.ndarray:
+def _moments_at(field: ShapeField, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     u, v = (x - field.x0) / field.half, (y - field.y0) / field.half
     terms = [u**i * v**j for i, j in POWERS[: field.coefficients.shape[1]]]
     return field.coefficients @ np.array(terms)
@@ -78,6 +78,11 @@ def motion(stars: FrameStars) -> dict | None:
         ``places`` (px from the motion's mean), ``share``, ``error``, ``angle_deg``, ``rms_px``
         and its error; None where no motion could be read off.
     """
+    depends = stars.star_image, stars.angle_deg, stars.fwhm_minor_px
+    return kept("profiles", depends, lambda: _motion(stars))
+
+
+def _motion(stars: FrameStars) -> dict | None:
     from subgrade.causes import recover_profile
 
     found = recover_profile(stars)
@@ -101,13 +106,17 @@ def star_picture(stars: FrameStars | None) -> dict | None:
     dict or None
         As from `as_image`, and ``field_px`` and ``stars``; None without a star image.
     """
+    if stars is None or stars.star_image is None:
+        return None
+    depends = stars.star_image, stars.fwhm_px, stars.length_px
+    return kept("star_pictures", depends, lambda: _star_picture(*depends))
+
+
+def _star_picture(image: StarImage, fwhm_px: float, length_px: float) -> dict:
     from subgrade.stars import star_image_picture
 
-    image = stars.star_image if stars is not None else None
-    if image is None:
-        return None
     whole = len(image.image)
-    wish = [STAR_WIDTHS * stars.fwhm_px, 1.6 * stars.length_px + 2 * LEAST_PX, LEAST_PX]
+    wish = [STAR_WIDTHS * fwhm_px, 1.6 * length_px + 2 * LEAST_PX, LEAST_PX]
     side = round(max(w for w in wish if math.isfinite(w)) / image.step_px)
     side = min(side - side % 2 + 1, whole)
     field = side * image.step_px

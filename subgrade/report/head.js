@@ -124,7 +124,7 @@ function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
   for (const item of advice.slice(0, 3)) {
-    const saves = item.saves_s > 0 ? ` (could save up to ${duration(item.saves_s)})` : "";
+    const saves = item.saves ? ` (${item.saves})` : "";
     list.append(make("li", {}, make("b", {textContent: item.action}),
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));

@@ -83,17 +83,22 @@ class MeasurementCache:
         self.damaged = 0
         self._settings = json.dumps(settings, sort_keys=True, default=str)
 
-    def key(self, path: str | Path) -> str:
+    def key(self, path: str | Path, known=None) -> str:
         """The name a file's measurement goes by.
+
+        Parameters
+        ----------
+        path : path-like
+        known : FileIdentity, optional
+            What the file is, where that was just looked up.
 
         Raises
         ------
         UnreadableFile
             If the file cannot be read.
         """
-        return blake2b(
-            f"{content_identity(path)} {self._settings}".encode(), digest_size=20
-        ).hexdigest()
+        content = content_identity(path) if known is None else known.content
+        return blake2b(f"{content} {self._settings}".encode(), digest_size=20).hexdigest()
 
     def load(self, key: str) -> tuple[HeaderFacts, FrameStars] | None:
         """The measurement under a key; None where there is none or it is damaged.

@@ -81,10 +81,10 @@ class Codec:
         TypeError
             If a part is of a kind that is not known here.
         """
-        arrays: list[np.ndarray] = []
+        arrays = _Arrays()
         text = json.dumps(self._to_tree(value, arrays), allow_nan=False)
         tree = text.encode("utf-8", "surrogatepass")
-        parts = [_padded(tree), *(_padded(array.tobytes()) for array in arrays)]
+        parts = [_padded(tree), *(_padded(array.tobytes()) for array in arrays.held)]
         payload = b"".join(parts)
         return MAGIC + _HEAD.pack(len(payload), len(tree), _checksum(payload)) + payload
 
@@ -112,15 +112,20 @@ class Codec:
         if isinstance(value, np.ndarray):
             if value.dtype.kind not in _KINDS:
                 raise TypeError(f"cannot store an array of {value.dtype}")
-            return {"array": [value.dtype.str, list(value.shape), _place(arrays, value)]}
+            return {"array": [value.dtype.str, list(value.shape), arrays.place(value)]}
         if isinstance(value, bytes):
-            return {"bytes": [len(value), _place(arrays, np.frombuffer(value, np.uint8))]}
+            return {"bytes": [len(value), arrays.place(np.frombuffer(value, np.uint8))]}
         if isinstance(value, np.generic):
             return self._to_tree(value.item(), arrays)
         if isinstance(value, float):
             return value if math.isfinite(value) else {"float": repr(value)}
         if isinstance(value, tuple):
             return {"tuple": [self._to_tree(v, arrays) for v in value]}
+        if isinstance(value, list):
+            return {"list": [self._to_tree(v, arrays) for v in value]}
+        if isinstance(value, dict):
+            pairs = [[self._to_tree(part, arrays) for part in pair] for pair in value.items()]
+            return {"dict": pairs}
         if is_dataclass(value) and type(value).__name__ in self._classes:
             content = {f.name: self._to_tree(getattr(value, f.name), arrays) for f in fields(value)}
             return {"class": type(value).__name__, "fields": content}
@@ -138,15 +143,27 @@ class Codec:
             return float(node["float"])
         if "tuple" in node:
             return tuple(self._from_tree(v, room) for v in node["tuple"])
+        if "list" in node:
+            return [self._from_tree(v, room) for v in node["list"]]
+        if "dict" in node:
+            return {self._from_tree(k, room): self._from_tree(v, room) for k, v in node["dict"]}
         kind = self._classes[node["class"]]
         return kind(**{k: self._from_tree(v, room) for k, v in node["fields"].items()})
 
 
-def _place(arrays: list[np.ndarray], array: np.ndarray) -> int:
-    """Put an array behind the others; where its bytes will start."""
-    at = sum(other.nbytes + -other.nbytes % _ALIGN for other in arrays)
-    arrays.append(array)
-    return at
+class _Arrays:
+    """Arrays that stand one behind the other after the tree."""
+
+    def __init__(self):
+        self.held: list[np.ndarray] = []
+        self._end = 0
+
+    def place(self, array: np.ndarray) -> int:
+        """Put an array behind the others; where its bytes will start."""
+        at = self._end
+        self.held.append(array)
+        self._end += array.nbytes + -array.nbytes % _ALIGN
+        return at
 
 
 def _array(room: memoryview, kind: str, shape: list[int], at: int) -> np.ndarray:

@@ -52,10 +52,11 @@ def night_summary(graded: Graded) -> dict:
 
 
 def stack_lines(graded: Graded) -> list[str]:
-    """The stack of each group's kept frames beside that of all, one line a group with rejects.
+    """The stack of each group's kept frames beside that of all, for groups with rejects.
 
-    A group's label stands in front where there are several; S/N is over that of all.  Where
-    a weighted stack of all frames is plainly deeper than one of the kept, it is added.
+    One group has a line for either stack, of several each has one line behind its label; S/N
+    is over that of all.  Where a weighted stack of all frames is plainly deeper than one of
+    the kept, it is added.
     """
     lines = []
     for group, scale in zip(night_summary(graded)["groups"], group_scales(graded), strict=True):
@@ -63,20 +64,40 @@ def stack_lines(graded: Graded) -> list[str]:
         if stacks is None or stacks["kept"]["frames"] in (0, stacks["all"]["frames"]):
             continue
         kept, everything = stacks["kept"], stacks["all"]
-        line = (
-            f"predicted: FWHM {width_text(kept['fwhm_px'], scale)} "
-            f"(all: {width_text(everything['fwhm_px'], scale)}), "
-            f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
-            f"S/N ×{kept['snr_over_all']:.2f}"
-        )
         weighted = stacks["all_weighted"]
-        if weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
-            line += (
-                f"; all, weighted: {width_text(weighted['fwhm_px'], scale)}, "
-                f"{weighted['eccentricity']:.2f}, ×{weighted['snr_over_all']:.2f}"
-            )
-        lines.append(f"{group['label']}, {line}" if len(graded.groups) > 1 else line)
+        if not weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
+            weighted = None
+        if len(graded.groups) > 1:
+            line = _in_one_line(kept, everything, weighted, scale)
+            lines.append(f"{group['label']}, predicted: {line}")
+        else:
+            lines += _each_in_a_line(kept, everything, weighted, scale)
     return lines
+
+
+def _each_in_a_line(kept: dict, everything: dict, weighted: dict | None, scale) -> list[str]:
+    rows = [
+        ("predicted of the keeps:", kept),
+        ("of all frames:", {**everything, "snr_over_all": 1.0}),
+        ("of all, weighted:", weighted),
+    ]
+    wide = max(len(title) for title, _ in rows)
+    return [
+        f"{title:<{wide}} FWHM {width_text(stack['fwhm_px'], scale)}, "
+        f"ecc. {stack['eccentricity']:.2f}, S/N ×{stack['snr_over_all']:.2f}"
+        for title, stack in rows
+        if stack is not None
+    ]
+
+
+def _in_one_line(kept: dict, everything: dict, weighted: dict | None, scale) -> str:
+    line = (
+        f"FWHM {width_text(kept['fwhm_px'], scale)} "
+        f"(of all: {width_text(everything['fwhm_px'], scale)}), "
+        f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
+        f"S/N ×{kept['snr_over_all']:.2f}"
+    )
+    return line + (f"; of all, weighted: S/N ×{weighted['snr_over_all']:.2f}" if weighted else "")
 
 
 def group_scales(graded: Graded) -> list[float | None]:

@@ -132,20 +132,32 @@ def must_be_results(folder: str | Path, marks: tuple[str, ...] = (SESSION,)) -> 
     """
     wanted = os.path.expanduser(os.fspath(folder))
 
-    def holds(path: str) -> bool:
-        return any(os.path.isfile(os.path.join(path, name)) for name in marks)
-
-    if holds(wanted):
+    if any(os.path.isfile(os.path.join(wanted, name)) for name in marks):
         return Path(wanted)
     cause = f"holds no {SESSION}" if os.path.isdir(wanted) else "no such folder"
     if os.path.isfile(wanted):
         cause = "is a file"
+    hint = did_you_mean(nearest_results(wanted, marks))
+    raise ResultsError(f"{folder}: {cause}{hint or '; name the --out folder of an earlier grade'}")
+
+
+def nearest_results(wanted: str, marks: tuple[str, ...] = (SESSION,)) -> str | None:
+    """The results folder that may be meant by a path that is none; None where none is near.
+
+    Parameters
+    ----------
+    wanted : str
+    marks : tuple of str
+        As for `must_be_results`.
+    """
+
+    def holds(path: str) -> bool:
+        return any(os.path.isfile(os.path.join(path, name)) for name in marks)
+
     near = nearest_path(wanted, holds)
     # a file of the results, or the folder that they lie in or beside
     around = (os.path.dirname(wanted), wanted, os.curdir)
-    near = near or next((found for place in around if (found := _results_in(place, holds))), None)
-    hint = did_you_mean(near) or "; name the --out folder of an earlier grade"
-    raise ResultsError(f"{folder}: {cause}{hint}")
+    return near or next((found for place in around if (found := _results_in(place, holds))), None)
 
 
 def _results_in(folder: str, holds) -> str | None:

@@ -61,8 +61,8 @@ def teaching_lines(graded: Graded) -> list[str]:
     lines = [f"{_effect(person)} {_agreement(person)}"]
     if person.still and taught.marks < MANY:
         lines.append(
-            f"Few marks teach little: about {MANY} bring a limit half way to yours. --marks "
-            "follows them at once."
+            f"Few marks teach little: about {MANY} bring a limit half way to yours. "
+            "--marks follows them at once."
         )
     if taught.known:
         count = len(taught.known)
@@ -134,11 +134,11 @@ def person_lines(graded: Graded) -> list[str]:
         if not graded.settings.get("dry_run"):
             lines.append(f"next night: --limits {_taught_path(graded)}")
     if person is not None and person.marked:
-        names = f": {_names(person.overruled)}" if person.overruled else ""
-        lines.append(
-            f"marks decided {_count(person.marked, 'frame')}, overruled "
-            f"{len(person.overruled) or 'none'}{names}"
-        )
+        count = len(person.overruled)
+        verdicts = _count(count, "verdict") if count else "no verdict"
+        names = f": {_names(person.overruled)}" if count else ""
+        decided = f"{_count(person.marked, 'frame')} decided by a mark"
+        lines.append(f"{decided}, {verdicts} overruled{names}")
     return lines
 
 

@@ -12,13 +12,13 @@ from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
+from subgrade.stars.joint import joint_fit
 from subgrade.stars.local_sky import ring_px
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, template_fit
-from subgrade.stars.pooled import pooled_moments
-from subgrade.stars.raster import Stamps
+from subgrade.stars.pooled import compactness, pooled_moments
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.view import View
 
@@ -41,6 +41,8 @@ FILLING = 0.3
 nebulae (GalSim frames); a star whose size was guessed well has 0.2, a line far less."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
+JOINT_HALF_PX = 5
+"""Half-side of the stamps of stars that coarse pixels show: two and a half widths."""
 STAMP_PIXELS = 3_000_000
 """Stamp pixels held at a time."""
 
@@ -141,8 +143,11 @@ def seed_moments(
     index = index[:count]
     stamps = view.stamps(found.x[index], found.y[index], half)
     if view.parity >= 0:
-        places = found.x[index], found.y[index]
-        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
+        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        if together is None or very_coarse(view, together.moments):
+            fit = joint_shape(view, found.x[index], found.y[index], found.block_px)
+            if fit is not None and very_coarse(view, fit.moments):
+                return fit.moments
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
@@ -180,24 +185,31 @@ def seed_moments(
     return middle_moments(parts, middle, 0.05 * middle[0] * middle[1])
 
 
-def compactness(stamps: Stamps) -> float:
-    """Share of the light of 5 x 5 pixels in the best four that form a square, in the median.
-
-    A star of FWHM 1.6 px, pixel included, has 0.7 or more; the track of a particle crosses more.
-    """
-    half = stamps.data.shape[1] // 2
-    core = np.nan_to_num(stamps.data[:, half - 3 : half + 4, half - 3 : half + 4])
-    squares = core[:, 1:, 1:] + core[:, :-1, 1:] + core[:, 1:, :-1] + core[:, :-1, :-1]
-    whole = core[:, 1:-1, 1:-1].sum(axis=(1, 2))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = squares.max(axis=(1, 2)) / np.maximum(whole, 1e-30)
-    return float(np.median(share))
-
-
 def coarse(view: View, moments: tuple[float, float, float]) -> bool:
     """Whether a star's FWHM is under 2.3 sampled pixels, near the Nyquist limit of a Gaussian."""
     minor = float(ellipse_from_moments(*moments)[1])
     return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
+
+
+def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
+    """Whether a star's FWHM is under 2 sampled pixels: single stars show the lattice, no shape.
+
+    The weighted sums of a Gaussian star under its own weight change by 2 exp(-pi^2 s^2) with its
+    place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.2 % there,
+    6 % at 1.4 pixels.
+    """
+    a, b, _ = ellipse_from_moments(*moments)
+    width = FWHM_PER_SIGMA * float(np.sqrt(a * b)) / 1.1
+    return width / np.sqrt(view.lattice) < 2.0
+
+
+def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
+    """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
+    x, y = x[:most], y[:most]
+    half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
+    fit = joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
+    single = fit is not None and fit.minor < FWHM_PER_SIGMA * np.sqrt(LEAST_VARIANCE)
+    return None if single else fit
 
 
 def _disagree(xx, yy, xy) -> bool:

@@ -8,6 +8,8 @@ order in which pixels are stored, row after row:
 - rows alike to the last bit: **repeated**;
 - rows that jump from pixel to pixel by far more than noise does: **garbled**;
 - single pixels off their neighbours by a power of two: **flipped** bits;
+- high and low bytes that changed places: **exchanged** (`byte_order`);
+- stars that end and begin at one row boundary: rows from elsewhere, **cut** (`seams`);
 - neighbours at opposite ends of the signed 16-bit range, or a sky far below zero: the sign of
   the numbers was lost, **wrapped**.
 
@@ -16,15 +18,18 @@ What the sensor itself does to rows it does in every frame; that is for the judg
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from subgrade.lights.model import Pixels
+from subgrade.stars.byte_order import exchanged_bytes
 from subgrade.stars.kernel import kernel
-from subgrade.stars.model import Flaw
+from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.noise import grey_step
 from subgrade.stars.raster import decode, sealed
+from subgrade.stars.seams import cut_rows
 
 PIECE = 64
 """Pixels of a row looked at together."""
@@ -38,8 +43,11 @@ SURE = 40.0
 LOOKED_AT = 2_000_000
 """Pixels in which single odd ones are looked for: every n-th row of larger frames."""
 SCALED_SHARE = 0.8
-"""Rows equal to their neighbour in more of the frame than this: the image was enlarged."""
+"""Rows like the one before, evenly over more of the frame than this: the image was enlarged."""
 RANGE_16 = 65536.0
+NO_IMAGE = ("garbled", "wrapped", "exchanged")
+TORN = 32.0
+"""Ratio of the upper to the lower quartile of the rows' noise that no sky and no shadow makes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +69,17 @@ class Integrity:
     margins_px: tuple[int, int]
 
 
-def examine(pixels: Pixels) -> Integrity:
+def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.nan) -> Integrity:
     """Look for damage in one frame.
 
     Parameters
     ----------
     pixels : Pixels
         As stored: calibration gives repeated rows different values.
+    stars : StarList, optional
+        Every detection, to see whether rows cut them.
+    fwhm : float
+        Of the stars, px; NaN unknown.
 
     Returns
     -------
@@ -84,7 +96,11 @@ def examine(pixels: Pixels) -> Integrity:
     rows = np.arange(0, height, step)
     rows = rows[~barren[rows]]
     sample = decode(sealed(pixels.data)[rows], pixels)
-    flaws += _odd_pixels(pixels, sample, rows)
+    noise = _noise(sample, abs(pixels.scale) if pixels.integer else 0.0)
+    exchanged = exchanged_bytes(pixels, rows)
+    flaws += exchanged or _odd_pixels(pixels, sample, rows, noise)
+    if stars is not None and not any(f.kind in NO_IMAGE for f in flaws):
+        flaws += cut_rows(pixels, stars, noise, fwhm if fwhm > 0 else 3.0)
     return Integrity(tuple(flaws), marks, _margins(sample))
 
 
@@ -160,6 +176,7 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
         (int(first), int(end))
         for first, end in edges.reshape(-1, 2)
         if end - first >= min(LEAST_RUN, live)
+        and not _dead_rows(first, end, live)
         and stream[max(first - live, 0) : first].sum() <= 0.05 * live
         and stream[end : end + live].sum() <= 0.05 * live
         and _needs_a_cause(pixels, first // live, (end - 1) // live, end - first)
@@ -172,6 +189,11 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
     if (full[0] or full[-1]) and _framed(pixels, full):
         return []
     return [Flaw("empty", first, end, lost / len(stream), len(found))]
+
+
+def _dead_rows(first: int, end: int, live: int) -> bool:
+    """Whether a stretch is one or two whole rows: those the sensor loses, a file any stretch."""
+    return first % live == 0 and end % live == 0 and end - first < LEAST_ROWS * live
 
 
 def _framed(pixels: Pixels, full: np.ndarray) -> bool:
@@ -205,12 +227,7 @@ def _repeated(marks: np.ndarray) -> list[Flaw]:
     if not twice.any():
         return []
     same = (marks[1:] == marks[:-1]) & (marks[1:] != 0)
-    beside = np.zeros(len(marks), bool)
-    beside[1:] |= same
-    beside[:-1] |= same
-    few = np.zeros(len(marks), np.int64)
-    few[where] = counts[group]
-    if (beside & (few <= 4)).sum() > SCALED_SHARE * len(where):
+    if _enlarged(np.flatnonzero(same), len(marks)):
         return []
     first, end = _longest_run(twice)
     if end - first < LEAST_ROWS:
@@ -218,6 +235,14 @@ def _repeated(marks: np.ndarray) -> list[Flaw]:
     rows = np.flatnonzero(twice)
     extra = len(rows) - len(np.unique(marks[rows]))
     return [Flaw("repeated", int(rows[0]), int(rows[-1]), extra / len(marks), extra)]
+
+
+def _enlarged(rows: np.ndarray, height: int) -> bool:
+    """Whether rows like the one before lie evenly over the frame: the image was enlarged."""
+    if len(rows) < LEAST_RUN or rows[-1] - rows[0] < SCALED_SHARE * height:
+        return False
+    gaps = np.diff(rows)
+    return bool(gaps.max() <= 3 * np.median(gaps) + 2)
 
 
 def _longest_run(flags: np.ndarray) -> tuple[int, int]:
@@ -245,7 +270,9 @@ def _lone_pixels(values, jump, level, residual, around, rough):
         line = values[y]
         steep = 0
         for x in range(width - 2):
-            steep += 1 if abs(line[x + 2] - line[x]) > level else 0
+            far, near = line[x + 2], line[x]
+            # a pixel without a value beside one with a value is a step, too
+            steep += 1 if abs(far - near) > level or (far != far) != (near != near) else 0
         rough[y] = steep / max(width - 2, 1)
         if steep == 0:
             continue
@@ -265,13 +292,12 @@ def _lone_pixels(values, jump, level, residual, around, rough):
     return found, wraps
 
 
-def _odd_pixels(pixels: Pixels, sample: np.ndarray, rows: np.ndarray) -> list[Flaw]:
+def _odd_pixels(pixels: Pixels, sample, rows: np.ndarray, noise: float) -> list[Flaw]:
     """Garbled rows, flipped bits and lost signs, from some of the frame's rows."""
     height, width = sample.shape
     if height < 8 or width < 8:
         return []
     step = int(np.diff(rows).min())
-    noise = _noise(sample, abs(pixels.scale) if pixels.integer else 0.0)
     noise = max(noise, 0.5 * grey_step(sample[len(sample) // 2]))
     if not noise > 0:
         return []
@@ -297,16 +323,23 @@ def _noise(sample: np.ndarray, grey: float) -> float:
     """Noise of one pixel from differences two apart, not under what rounding makes."""
     part = sample[:: max(1, sample.shape[0] // 32)]
     part = part[:, : max(part.shape[1] // 2 * 2, 4)] if part.shape[1] < 4096 else part[:, 512:3584]
-    gap = np.abs(part[:, 2:] - part[:, :-2])
-    gap = gap[np.isfinite(gap)]
-    if not len(gap):
+    with np.errstate(all="ignore"):
+        gap = np.abs(part[:, 2:] - part[:, :-2])
+    valued = np.isfinite(gap).mean(axis=1)
+    # rows of numbers that are no image hold values that no pixel has, which were left out
+    whole = gap[valued > 0.95] if (valued > 0.95).any() else gap[valued > 0]
+    rows = [np.median(g[np.isfinite(g)]) for g in whole]
+    if not rows:
         return float("nan")
-    return max(1.4826 * float(np.median(gap)) / np.sqrt(2), 0.5 * grey)
+    low, middle, high = np.quantile(rows, [0.25, 0.5, 0.75])
+    # where up to three quarters of the rows are no image the others say what noise is
+    typical = low if high > TORN * low > 0 else middle
+    return max(1.4826 * float(typical) / np.sqrt(2), 0.5 * grey)
 
 
 def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> list[Flaw]:
     """Rows mostly of steps over 12 sigma between rows with few: numbers, but no image."""
-    if np.median(rough) > 0.2:
+    if np.quantile(rough, 0.25) > 0.2:
         return []
     first, end = _longest_run(rough > 0.5)
     if (end - first) * step < LEAST_ROWS:

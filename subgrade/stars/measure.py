@@ -15,18 +15,11 @@ from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.local_sky import is_rough, ring_px
 from subgrade.stars.model import FrameStars, Streak
+from subgrade.stars.saturation import saturation_level
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import (
-    View,
-    first_view,
-    refined,
-    saturation_level,
-    settled,
-    spot_mask,
-    star_mask,
-)
+from subgrade.stars.view import View, first_view, refined, settled, spot_mask, star_mask
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
@@ -70,7 +63,7 @@ def measure_stars(
     stored = pixels if stored is None else stored
     if min(stored.shape) < LEAST_SIDE_PX:
         return measured
-    sound = examine(stored)
+    sound = examine(stored, measured.catalogue, measured.fwhm_px)
     return replace(
         measured, flaws=sound.flaws, row_marks=sound.row_marks, margins_px=sound.margins_px
     )
@@ -126,7 +119,7 @@ def _with_sky(
         mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
-    view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
+    view = replace(view, saturation=saturation_level(view, found.x, found.y, stated, sigma))
     return _from_stars(view, found, settings), glow
 
 

@@ -152,14 +152,15 @@ class Flaw:
     Attributes
     ----------
     kind : str
-        ``empty``, ``repeated``, ``garbled``, ``flipped`` or ``wrapped``.
+        ``empty``, ``repeated``, ``garbled``, ``flipped``, ``wrapped``,
+        ``exchanged`` or ``cut``.
     first_row, last_row : int
         Rows it lies in, both included.
     share : float
         Share of the frame's pixels it takes.
     count : int
-        Empty stretches, repeated or garbled rows, flipped bits (an estimate), or steps over the
-        whole range.
+        Empty stretches, repeated or garbled rows, flipped bits (an estimate), cut stars, or
+        steps over the whole range.
     """
 
     kind: str
@@ -207,6 +208,10 @@ class FrameStars:
     """Trail length or separation of the two images, when ``trailed`` or ``doubled``."""
     hollow: float = NAN
     """Centre brightness over the ring's, below 1 for a hollow star."""
+    hollow_error: float = NAN
+    """One sigma of it, from the scatter of the stars; NaN where no ring is resolved."""
+    ring_px: float = NAN
+    """Radius of the ring of a hollow star, px."""
     shape_status: str = "none"
     shape_note: str = ""
     stars_in_shape: int = 0

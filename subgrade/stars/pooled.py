@@ -95,3 +95,17 @@ def pooled_moments(stamps: Stamps, x, y, start, least: float = 0.0) -> Pooled | 
     # median errs by 1.25 of a mean
     error = 4.0 * 1.25 * spread / np.sqrt(len(some))
     return Pooled((float(m[0]), float(m[1]), float(m[2])), error)
+
+
+def compactness(stamps: Stamps) -> float:
+    """Share of the light of 5 x 5 pixels in the best four that form a square, in the median.
+
+    A star of FWHM 1.6 px, pixel included, has 0.7 or more; the track of a particle crosses more.
+    """
+    half = stamps.data.shape[1] // 2
+    core = np.nan_to_num(stamps.data[:, half - 3 : half + 4, half - 3 : half + 4])
+    squares = core[:, 1:, 1:] + core[:, :-1, 1:] + core[:, 1:, :-1] + core[:, :-1, :-1]
+    whole = core[:, 1:-1, 1:-1].sum(axis=(1, 2))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = squares.max(axis=(1, 2)) / np.maximum(whole, 1e-30)
+    return float(np.median(share))

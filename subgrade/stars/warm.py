@@ -11,6 +11,7 @@ from subgrade.lights.model import Pixels
 from subgrade.stars.areas import area_means
 from subgrade.stars.background import Sky
 from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
+from subgrade.stars.joint import joint_fit
 from subgrade.stars.local_sky import levelled
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.measure import measure_stars
@@ -18,7 +19,7 @@ from subgrade.stars.moments import adaptive_moments
 from subgrade.stars.mosaic import green_means
 from subgrade.stars.photometry import gaussian_template, template_fit
 from subgrade.stars.pooled import pooled_moments
-from subgrade.stars.raster import blank, cut_stamps
+from subgrade.stars.raster import Stamps, blank, cut_stamps
 from subgrade.stars.starimage import fit_spline, gather_samples
 from subgrade.stars.streaks import find_streaks
 
@@ -125,3 +126,5 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     give_stars(left, stars, star, 1.0)
     with_own(stamps, x, y, one, star)
     peaks_of(left, left + 1.0)
+    few = Stamps(stamps.data[:8, 2:13, 2:13], stamps.x0[:8] + 2, stamps.y0[:8] + 2)
+    joint_fit(few, few.x0 + 5, few.y0 + 5, 1.0, 3.0)

@@ -59,7 +59,7 @@ def rows(scenario, diagnosis: Diagnosis) -> list[Row]:
             truth["differential flexure", "drift"] = event.size * 3600.0 / scenario.plan.exposure_s
             truth["differential flexure", "direction, east of north or opposite"] = event.angle_deg
         elif event.cause == "ra_oscillation":
-            truth["RA oscillation", "share of the error a correction moved"] = event.size
+            truth["RA oscillation", "correction / error"] = event.size
     out = []
     for key, true in truth.items():
         q = numbers.get(key)

@@ -1,0 +1,50 @@
+"""Numbers on the command line, their range in words."""
+
+from __future__ import annotations
+
+import math
+
+import click
+
+
+class Number(click.ParamType):
+    """A number in a range, whole or not.
+
+    Parameters
+    ----------
+    low, high : float
+        Both allowed; ``high`` may be infinite.
+    whole : bool
+        Whether it must be an integer.
+    """
+
+    def __init__(self, low: float, high: float = math.inf, whole: bool = False):
+        self.low, self.high, self.whole = low, high, whole
+        self.name = "integer" if whole else "number"
+
+    @property
+    def range(self) -> str:
+        """The range as help and errors give it.
+
+        >>> Number(1, 1024).range, Number(0).range
+        ('1 to 1024', '0 or more')
+        """
+        return f"{self.low:g} to {self.high:g}" if self.high < math.inf else f"{self.low:g} or more"
+
+    def convert(self, value, parameter, context):
+        """The number; NaN, which every comparison lets through, is none."""
+        try:
+            number = (int if self.whole else float)(value)
+        except (ValueError, OverflowError):
+            number = math.nan
+        if number != number:
+            kind = "a whole number" if self.whole else "a number"
+            self.fail(f"{value!r} is not {kind}", parameter, context)
+        if not self.low <= number <= self.high:
+            self.fail(f"{value} is out of range: {self.range}", parameter, context)
+        return number
+
+
+def number_option(name: str, kind: Number, *, metavar: str, text: str):
+    """A click option for a number, its range behind the text of its help."""
+    return click.option(name, type=kind, metavar=metavar, help=f"{text} [{kind.range}]")

@@ -1,0 +1,178 @@
+"""A verdict on every file of a night: judged, left out with why, and the night's story."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from subgrade.keeping import kept
+from subgrade.measuring import measurement_cache
+from subgrade.parts import attempt
+from subgrade.settings import Settings, asked_for
+from subgrade.workers import Failure
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """The record over the night, whether it can be used, and the records that cannot."""
+
+    night: object | None = None
+    unread: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def usable(self):
+        """The `GuideNight` where its clock is settled, else None."""
+        from subgrade.results.guiding import usable
+
+        return self.night if usable(self.night) else None
+
+
+def judge(
+    night,
+    measured,
+    found,
+    limits,
+    settings: Settings,
+    guiding: Joined | None = None,
+    person=None,
+    depends: tuple = (),
+):
+    """A verdict on every file, in the order taken, those without a time last.
+
+    ``depends`` is what the night depends on; without it nothing of the whole night is kept.
+    """
+    from subgrade.causes import (
+        ExpectedMotion,
+        Followed,
+        follow,
+        judge_night,
+        judge_with,
+    )
+    from subgrade.results import Graded
+    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
+
+    guiding = guiding or Joined()
+    record = guiding.usable
+    asked = ExpectedMotion(*settings.expected_motion) if settings.expected_motion else None
+    followed = attempt(
+        "the trail that all frames share",
+        lambda: follow(night, asked, record),
+        Followed(night, (), ()),
+    )
+    damaged = attempt(
+        "the search for damaged pixels", lambda: _damaged(followed, limits, depends), {}
+    )
+    decided = judge_with(
+        followed.night,
+        limits,
+        lambda li: judge_night(night, li, record, followed, damaged),
+        person,
+    )
+    frames = [
+        *_judged(night, measured, decided.verdicts, record, settings),
+        *_ungraded(measured, found, settings),
+    ]
+    frames.sort(key=_taken)
+    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
+    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
+    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
+    diagnosis = attempt(
+        "the diagnosis",
+        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
+        None,
+    )
+    return Graded(
+        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
+        asked_for(settings), guiding.night, diagnosis, followed.remarks,
+        person=decided,
+    )  # fmt: skip
+
+
+def _damaged(followed, limits, depends: tuple):
+    """Frames with damaged pixels, which no limit moves."""
+    from subgrade.causes import damaged_frames
+
+    if not depends:
+        return damaged_frames(followed.night, limits)
+    return kept(
+        "damage",
+        (depends, followed.trails, limits.verdict.points_cap),
+        lambda: damaged_frames(followed.night, limits),
+    )
+
+
+def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
+    """The frames that were measured, each with its verdict."""
+    from subgrade.results import GradedFrame
+    from subgrade.results.cache import KeptPictures
+
+    cache = measurement_cache(settings)
+    inside = record.exposures if record else (None,) * len(night.frames)
+    for frame, compared, judgement, exposure in zip(
+        night.frames, night.compared, verdicts, inside, strict=True
+    ):
+        path = Path(frame.path)
+        pictures = KeptPictures(cache, measured[path].key)
+        yield GradedFrame(
+            frame.name, path, judgement, frame.facts, frame.stars, compared, exposure, pictures
+        )
+
+
+def _ungraded(measured, found, settings: Settings) -> Iterator:
+    """The files without a measurement, each with why."""
+    from subgrade.causes import left_out
+    from subgrade.causes.reasons import NOT_MEASURED
+    from subgrade.results import GradedFrame
+
+    for path, result in measured.items():
+        name = found.name(path)
+        if isinstance(result, Failure) and result.of_the_file:
+            yield GradedFrame(name, path, left_out(name, "unreadable", result.cause))
+        elif isinstance(result, Failure):
+            judgement = left_out(name, "unreadable", result.cause, NOT_MEASURED)
+            yield GradedFrame(name, path, judgement, _facts_alone(path, settings))
+        elif result.stars is None:
+            note = f"it is {_kind(result.facts.frame_type)} by its header, not a light"
+            yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
+
+
+def _facts_alone(path: Path, settings: Settings):
+    """The header of a file that could not be measured, so that its time still counts; or None."""
+    from subgrade.lights import read_facts
+
+    with suppress(Exception):  # a file that did this once may do it again
+        return read_facts(path, scale=settings.scale)
+    return None
+
+
+def _diagnosed(night, decided, record, frames, measured, found):
+    """The night's story, from the frames compared and from what the others cost."""
+    from subgrade.diagnosis import diagnose_night
+
+    failed = [(p, r) for p, r in measured.items() if isinstance(r, Failure)]
+    own = {p for p, r in failed if not r.of_the_file}
+    # Calibration frames are no frames of the night, but they count among its losses.
+    apart = [
+        (f.path in own, (f.judgement, (f.facts.exposure_s or 0.0) if f.facts else 0.0))
+        for f in frames
+        if not f.compared and (f.facts or f.path in own)
+    ]
+    return diagnose_night(
+        night, decided.measured, record, decided.limits,
+        [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
+        decided=decided.verdicts,
+        other_kind=[cost for mine, cost in apart if not mine],
+        unmeasured=[cost for mine, cost in apart if mine],
+    )  # fmt: skip
+
+
+def _taken(frame) -> tuple:
+    start = frame.facts.start_unix if frame.facts else None
+    return (start is None, start or 0.0, frame.name)
+
+
+def _kind(frame_type: str) -> str:
+    kinds = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat frame"}
+    return kinds.get(frame_type, "something else")
