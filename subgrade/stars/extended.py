@@ -72,8 +72,8 @@ def _quantile_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
     """
     weight = np.ones(len(values))
     for _ in range(25):
-        root = np.sqrt(weight)
-        fit = np.linalg.lstsq((terms * root).T, values * root, rcond=None)[0]
+        weighed = terms * weight
+        fit = np.linalg.solve(weighed @ terms.T, weighed @ values)
         left = values - fit @ terms
         pull = np.where(left > 0, SHARPER_SHARE, 1.0 - SHARPER_SHARE)
         weight = pull / np.maximum(np.abs(left), 0.003)
