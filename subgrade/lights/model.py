@@ -7,6 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+UNNAMED_SIP = "the WCS has SIP coefficients, though CTYPE does not name them: they were applied"
+"""Note on a frame."""
+
 
 @dataclass(frozen=True, slots=True)
 class HeaderFacts:

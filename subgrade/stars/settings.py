@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MEASURE_VERSION = 9
+MEASURE_VERSION = 10
 """Raised whenever measured numbers change, so that cached measurements are redone."""
 PICTURES_VERSION = 2
 """Raised whenever pictures are drawn differently, so that kept ones are drawn anew."""
