@@ -11,6 +11,7 @@ from subgrade.errors import SubgradeError, UnreadableFile
 from subgrade.lights.fits_files import Stored, read_fits, read_fits_header
 from subgrade.lights.header import header_facts
 from subgrade.lights.kinds import kind_of
+from subgrade.lights.lattice import hinted_mosaic, mosaic_of_hint
 from subgrade.lights.model import HeaderFacts, Light
 from subgrade.lights.planes import FULL_SCALE, UNIT_MAX, UNIT_NOTE
 
@@ -56,6 +57,7 @@ def _read(path: Path, scale, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
             warnings.simplefilter("ignore")
             stored = _stored(path, with_pixels)
             facts = header_facts(stored.cards, stored.shape, colour=stored.colour, scale=scale)
+            facts = _with_hint(facts, stored)
     except SubgradeError:
         raise
     except OSError as error:
@@ -91,6 +93,15 @@ def _is_text(path: Path) -> bool:
     except UnicodeDecodeError:
         return False
     return bool(text) and all(c.isprintable() or c.isspace() for c in text)
+
+
+def _with_hint(facts: HeaderFacts, stored: Stored) -> HeaderFacts:
+    """The facts with a colour mosaic that the header hints at and the pixels show."""
+    hint = hinted_mosaic(stored.cards)
+    if hint is None or facts.mosaic or stored.colour or stored.pixels is None:
+        return facts
+    mosaic, note = mosaic_of_hint(stored.pixels, *hint)
+    return replace(facts, mosaic=mosaic, notes=(*facts.notes, *([note] if note else [])))
 
 
 def _finished(facts: HeaderFacts, stored: Stored) -> HeaderFacts:
