@@ -24,7 +24,7 @@ def read_light(path, *, scale: float | None = None) -> Light:
     Parameters
     ----------
     path : path-like
-        FITS (plain, gzip, tile-compressed), TIFF or camera raw, recognised by content.
+        FITS (plain, in a gzip, bzip2 or compress wrapper, tile-compressed), TIFF or camera raw, recognised by content.
     scale : float, optional
         Arcseconds per stored pixel that override the header.
 
