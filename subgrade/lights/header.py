@@ -30,7 +30,12 @@ _PER_UNIT = (
 
 
 def header_facts(
-    cards: Cards, shape: tuple[int, int], *, colour: bool = False, scale: float | None = None
+    cards: Cards,
+    shape: tuple[int, int],
+    *,
+    colour: bool = False,
+    scale: float | None = None,
+    exposure: float | None = None,
 ) -> HeaderFacts:
     """Read a header.
 
@@ -43,21 +48,26 @@ def header_facts(
         Whether the file holds three colour planes.
     scale : float, optional
         Arcsec per pixel that overrides the header's.
+    exposure : float, optional
+        Seconds, where the header states no exposure time.
 
     Returns
     -------
     HeaderFacts
     """
     notes: list[str] = []
-    frame_type, stated = header_frame_type(cards, notes)
-    exposure = header_exposure(cards, notes)
+    frame_type, type_stated = header_frame_type(cards, notes)
+    stated = header_exposure(cards, notes)
+    if stated is None and exposure is not None:
+        notes.append(f"the header states no exposure time: {exposure:g} s as given")
+    exposure = exposure if stated is None else stated
     times = exposure_times(cards, exposure)
     optics = header_optics(cards, shape, scale, notes)
     altitude = _altitude(cards)
     ra, dec = _pointing(cards, optics.centre)
     return HeaderFacts(
         frame_type=frame_type,
-        frame_type_stated=stated,
+        frame_type_stated=type_stated,
         target=cards.text("OBJECT", "TARGET", "OBJNAME", "TARGNAME"),
         filter=cards.text("FILTER", "FILTER1", "FILTERS", "FILT", "FILTNAM", "FILTERID"),
         exposure_s=exposure,

@@ -18,15 +18,18 @@ from subgrade.lights.planes import FULL_SCALE, UNIT_MAX, UNIT_NOTE
 TEXT = "a text file, not a FITS, TIFF or camera raw file; a guiding record goes with --guide"
 
 
-def read_light(path, *, scale: float | None = None) -> Light:
+def read_light(path, *, scale: float | None = None, exposure: float | None = None) -> Light:
     """Read a frame's pixels and header.
 
     Parameters
     ----------
     path : path-like
-        FITS (plain, in a gzip, bzip2 or compress wrapper, tile-compressed), TIFF or camera raw, recognised by content.
+        FITS (plain, tile-compressed, in a gzip, bzip2 or compress wrapper), TIFF or camera raw,
+        recognised by content.
     scale : float, optional
         Arcseconds per stored pixel that override the header.
+    exposure : float, optional
+        Exposure time in seconds of a frame whose header states none.
 
     Returns
     -------
@@ -37,13 +40,13 @@ def read_light(path, *, scale: float | None = None) -> Light:
     UnreadableFile
         With what is wrong with the file.
     """
-    facts, stored = _read(Path(path), scale, with_pixels=True)
+    facts, stored = _read(Path(path), scale, exposure, with_pixels=True)
     return Light(Path(path), facts, stored.pixels)
 
 
-def read_facts(path, *, scale: float | None = None) -> HeaderFacts:
+def read_facts(path, *, scale: float | None = None, exposure: float | None = None) -> HeaderFacts:
     """Read a frame's header only; parameters and errors as `read_light`."""
-    return _read(Path(path), scale, with_pixels=False)[0]
+    return _read(Path(path), scale, exposure, with_pixels=False)[0]
 
 
 def is_light(facts: HeaderFacts) -> bool:
@@ -51,12 +54,14 @@ def is_light(facts: HeaderFacts) -> bool:
     return facts.frame_type == "light"
 
 
-def _read(path: Path, scale, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
+def _read(path: Path, scale, exposure, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             stored = _stored(path, with_pixels)
-            facts = header_facts(stored.cards, stored.shape, colour=stored.colour, scale=scale)
+            facts = header_facts(
+                stored.cards, stored.shape, colour=stored.colour, scale=scale, exposure=exposure
+            )
             facts = _with_hint(facts, stored)
     except SubgradeError:
         raise

@@ -86,7 +86,7 @@ def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
 
 
 def _unnamed_distortions(frames: Sequence[GradedFrame]) -> list[str]:
-    """Frames whose WCS has distortion terms without their name, said once for all of them."""
+    """Frames whose WCS has distortion terms without their name: one remark for all of them."""
     count = sum(UNNAMED_SIP in f.facts.notes for f in frames if f.facts is not None)
     of = "1 frame" if count == 1 else f"{count} frames"
     return [f"{of}: {UNNAMED_SIP}"] if count else []
