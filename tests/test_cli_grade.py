@@ -221,7 +221,7 @@ def test_the_exposure_option_is_for_silent_headers_only(night, capfd, tmp_path):
         frames = {name: row["exposure_s"] for name, row in rows(out).items()}
         assert float(frames["a.fits"]) == stated
         assert (float(frames["b.fits"]) if given else frames["b.fits"]) == (given or "")
-    notes = {f["frame"]: f["notes"] for f in session["frames"]}
+    notes = {f["values"]["frame"]: f["notes"] for f in session["frames"]}
     assert "the header states no exposure time: 90 s as given" in notes["b.fits"]
     assert not any("as given" in note for note in notes["a.fits"])
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from subgrade.errors import SubgradeError, UnreadableFile
 from subgrade.lights.fits_files import Stored, read_fits, read_fits_header
-from subgrade.lights.header import header_facts
+from subgrade.lights.header import calibration_named, header_facts
 from subgrade.lights.kinds import kind_of
 from subgrade.lights.lattice import hinted_mosaic, mosaic_of_hint
 from subgrade.lights.model import HeaderFacts, Light
@@ -62,7 +62,7 @@ def _read(path: Path, scale, exposure, with_pixels: bool) -> tuple[HeaderFacts, 
             facts = header_facts(
                 stored.cards, stored.shape, colour=stored.colour, scale=scale, exposure=exposure
             )
-            facts = _with_hint(facts, stored)
+            facts = _with_hint(_with_name(facts, path), stored)
     except SubgradeError:
         raise
     except OSError as error:
@@ -98,6 +98,14 @@ def _is_text(path: Path) -> bool:
     except UnicodeDecodeError:
         return False
     return bool(text) and all(c.isprintable() or c.isspace() for c in text)
+
+
+def _with_name(facts: HeaderFacts, path: Path) -> HeaderFacts:
+    """The facts with the kind of frame that the file's name states, where the header's do not."""
+    if facts.frame_type != "light" or facts.named_kind:
+        return facts
+    kind = calibration_named(path.name.partition(".")[0])
+    return replace(facts, named_kind=(kind, "the file's name")) if kind else facts
 
 
 def _with_hint(facts: HeaderFacts, stored: Stored) -> HeaderFacts:
