@@ -13,6 +13,7 @@ from subgrade.stars.catalogue import (
     coarse,
     half_side,
 )
+from subgrade.stars.counted import counted, reach_needed
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.model import NAN, StarFlag
@@ -275,6 +276,10 @@ def _image(
             if divisions == 4.0 and image.widths.hollow < 0.95 and b > 2.5 and a < 1.7 * b:
                 divisions = 9.0  # the wall of a ring is far thinner than the ring
                 continue
+            needed = reach_needed(spline, image.widths.major, image.widths.minor)
+            if 1.05 * reach_u < needed and catalogue.doubling is None:
+                reach_u = min(needed, 1.6 * reach_u)
+                continue
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
     return image
@@ -329,30 +334,11 @@ def image_template(stack: Stack, moments) -> Template:
     n = int(np.ceil(edge / step)) + 1
     axis = np.arange(-n, n + 1) * step
     x, y = np.meshgrid(axis, axis)
-    counted = _counted(stack, x, y)
-    values = np.where(counted, stack.spline.at(x, y), 0.0)
-    if not counted.all():
-        values[~counted] = WING_SHARE * values.sum() / np.count_nonzero(~counted)
+    inside = counted(stack.spline, stack.widths, stack.major, stack.minor, x, y)
+    values = np.where(inside, stack.spline.at(x, y), 0.0)
+    if not inside.all():
+        values[~inside] = WING_SHARE * values.sum() / np.count_nonzero(~inside)
     # of the squared signal of a Moffat star (beta 2.5) 1e-4 lies beyond 1.6 FWHM;
     # of its light 4 %, so the image keeps its wings
     radius = 0.8 * max(reach_u, reach_v)
     return Template((values / values.max()).astype(np.float32), float(step), float(radius))
-
-
-def _counted(stack: Stack, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Where the star image counts towards a star's light: 1.95 narrow widths about the star.
-
-    Of a Moffat star 2 to 6 % of the light lie farther out (`WING_SHARE`).  Frames are compared, so
-    that share must stay the same when a star is drawn out; a region that grows with
-    the length loses less, and drawn stars would read 1 % too bright.  Computed on
-    GalSim stars (Moffat beta 2.5 to 4, steady motion and oscillation, eccentricity to
-    0.7) a circle holds the same share to 0.3 %.  Longer stars get the circle drawn out by what
-    their length exceeds two widths; pairs and rings are taken whole.
-    """
-    if stack.widths is not None and (stack.widths.dip > 0.1 or stack.widths.hollow < 0.9):
-        return np.ones(x.shape, bool)
-    t = np.radians(stack.spline.angle_deg)
-    along, across = x * np.cos(t) + y * np.sin(t), y * np.cos(t) - x * np.sin(t)
-    half = max(0.5 * stack.major - stack.minor, 0.0)
-    beyond = np.clip(np.abs(along) - half, 0.0, None)
-    return np.hypot(beyond, across) <= min(1.95 * stack.minor, stack.spline.reach[0])
