@@ -19,6 +19,9 @@ from subgrade.stars.model import FrameStars
 
 BROKEN = ("trailed", "doubled", "hollow")
 """Star shapes whose brightness no template fits, so that starlight reads wrong."""
+UNSURE = -1.0
+"""Points for a frame whose starlight is unknown, at best: what may be missing is not known to be
+there, so that a keep is 0.62 sure.  A choice."""
 MOST_LIGHT = 1.3
 """Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
 
@@ -60,18 +63,23 @@ def judge_light(
     Returns
     -------
     list of Finding
-        Where transparency was not measured the sky's noise decides alone.
+        Where transparency was not measured, or has an upper limit only, the depth has one
+        too: it can speak against the frame and hardly for it.
     """
     light = _trusted(series["transparency"], series)
     # an empty or a full frame has no noise
     noise = np.where(series["noise"] > 0, series["noise"], np.nan)
-    depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
-    reference = depth_reference(depth)
-    relative = float(depth[position] / reference) if reference > 0 else float("nan")
+    share = light[position]
+    known = np.isfinite(share) and not compared.transparency_is_limit
+    depth = (light / noise) ** 2
+    # where no frame's starlight is known, the sky's noise is all there is to go by
+    others = depth if np.isfinite(depth).any() else 1.0 / noise**2
+    reference = depth_reference(others)
+    own_depth = (share if np.isfinite(share) else 1.0) ** 2 / noise[position] ** 2
+    relative = float(own_depth / reference) if reference > 0 else float("nan")
     if not np.isfinite(relative):
         return []
-    share = light[position]
-    error = 2 * compared.transparency_error / share * relative if share > 0 else np.nan
+    error = 2 * compared.transparency_error / share * relative if known and share > 0 else np.nan
     points = points_beyond(
         -relative,
         -limits.light.depth,
@@ -79,15 +87,16 @@ def judge_light(
         limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
     )
+    points = points if known else max(points, UNSURE)
     usual_noise = series.usual("noise_adu").centre
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
     reason = "cloud" if dimmed else "sky_glow"
-    came = figure(share) if np.isfinite(share) else "not measured"
-    parts = f"transparency {came}"
+    parts = f"transparency {_came(series, position, share, compared)}"
     if series.typical("noise_adu"):
         parts += f", sky noise {figure(noise)} times typical"
     own, bar = beside(relative, limits.light.depth)
+    own = own if known else f"at most {own}"
     numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
     items = [
         evidence(
@@ -96,7 +105,7 @@ def judge_light(
             points,
             numbers,
             value=relative,
-            usual=_median_ratio(depth, reference),
+            usual=_median_ratio(others, reference),
             error=error,
             limit=limits.light.depth,
         ),
@@ -112,6 +121,18 @@ def judge_light(
         named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
         finding = replace(finding, sentence=named)
     return [finding, *_uneven(compared, share, limits)]
+
+
+def _came(series: GroupSeries, position: int, share: float, compared: FrameCompared) -> str:
+    """The transparency in words; with why, where it is unknown or an upper limit."""
+    if np.isfinite(share):
+        return f"at most {figure(share)}" if compared.transparency_is_limit else figure(share)
+    status = series.stars[position].shape_status
+    if np.isfinite(compared.transparency):
+        why = f"{status} stars" if status in BROKEN else "it reads brighter than a clear sky"
+    else:
+        why = compared.transparency_note or "its stars could not be compared"
+    return f"unknown ({why})"
 
 
 def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
