@@ -75,11 +75,11 @@ DRAWN = {
 @pytest.mark.parametrize("light", [1.0, 0.6])
 @pytest.mark.parametrize("kind", DRAWN)
 def test_transparency_does_not_depend_on_what_drew_the_stars_out(kind, light):
-    """2 %; a circle of the narrow width lost 10 % of stars sheared to 0.5."""
+    """1.2 %, 2 % with a tail; a circle of the narrow width lost 10 % of stars sheared to 0.5."""
     night = night_of(ROUND, DRAWN[kind], 3, light)
     found = [c.transparency for c in night.compared]
     assert found[:-1] == pytest.approx([1.0] * 5, abs=0.01)
-    assert found[-1] == pytest.approx(light, rel=0.02)
+    assert found[-1] == pytest.approx(light, rel=0.02 if "tail" in kind else 0.012)
 
 
 @pytest.mark.parametrize(("usual", "sharp"), [(4.5, 3.0), (3.5, 2.4)])

@@ -2,13 +2,15 @@
 
 Frames are compared, so the share of a star's light that is left out must be the same in all.
 Round stars are counted to `REACH` narrow widths.  What draws a star out may be motion, which
-moves its light and leaves its wings as they are, or a shear of the image, which draws the
-wings out alike.  So the region is drawn out, to either side, by as much as the star's image
-is at the brightness that it has `LEVEL` narrow widths across.
+moves light and leaves the wings as far out as they were, or a shear of the image, which draws
+the wings out with the core.  The wings, where the image is as bright as it is `LEVEL` narrow
+widths across, show which: a shear draws them out 2 `LEVEL` times as far as the outline at
+half maximum, motion as far at most.
 
-Computed on GalSim stars (Moffat beta 2.5 to 4) the share is that of the round star to 0.2 % for
-axis ratios to 0.4, 1 % for a faint tail on one side, and is 0.3 to 1.3 % larger for motion to
-eccentricity 0.8; a circle of the narrow width loses 7 to 11 % at an axis ratio of 0.5.
+Computed on GalSim stars (Moffat beta 2.5 to 4) the share is that of a round star to 0.3 % for
+axis ratios to 0.4, to 0.5 % for motion of up to two widths, to 0.7 % for a tail on one side
+and to 1 % for both together; a circle of the narrow width loses 7 to 11 % at an axis
+ratio of 0.5.
 """
 
 from __future__ import annotations
@@ -49,27 +51,31 @@ def counted(
     t = np.radians(spline.angle_deg)
     along, across = x * np.cos(t) + y * np.sin(t), y * np.cos(t) - x * np.sin(t)
     radius = min(REACH * minor, spline.reach[0])
-    before, behind = (max(out - LEVEL * minor, 0.0) for out in _drawn_out(spline, major, minor))
+    before, behind = _drawn_out(spline, major, minor)
     beyond = np.maximum(along - before, 0.0) + np.maximum(-behind - along, 0.0)
     return np.hypot(beyond, across) <= radius
 
 
 def reach_needed(spline: StarSpline, major: float, minor: float) -> float:
     """Half-length along the long axis that holds all of what `counted` takes, px."""
-    return REACH * minor + max(max(_drawn_out(spline, major, minor)) - LEVEL * minor, 0.0)
+    return REACH * minor + max(_drawn_out(spline, major, minor))
 
 
 def _drawn_out(spline: StarSpline, major: float, minor: float) -> tuple[float, float]:
-    """How far the image reaches to either side at the brightness of its wings across, px."""
+    """How much farther than across the light is counted on either side of the long axis, px."""
     t = np.radians(spline.angle_deg)
     side = LEVEL * minor
     edges = spline.at(np.array([-side, side]) * np.sin(t), np.array([side, -side]) * np.cos(t))
     level = float(np.mean(edges))
     u = np.arange(0.0, spline.reach[0], 0.05 * minor)
-    reached = []
+    core = max(0.5 * (major - minor), 1e-3)
+    least = max(0.5 * major - minor, 0.0)  # lines reach beyond two widths by their core alone
+    found = []
     for sign in (1.0, -1.0):
         bright = spline.at(sign * u * np.cos(t), sign * u * np.sin(t)) >= level
         # a neighbour's light that is left in the image lies behind a gap
         end = int(np.argmin(bright)) if not bright.all() else len(u) - 1
-        reached.append(max(float(u[end]), 0.5 * major))
-    return reached[0], reached[1]
+        wings = max(float(u[end]) - side, 0.0)
+        sheared = np.clip((wings / core - 1.0) / (2.0 * LEVEL - 1.0), 0.0, 1.0)
+        found.append(max(float(sheared) * wings, least))
+    return found[0], found[1]
