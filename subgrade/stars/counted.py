@@ -58,7 +58,7 @@ def counted(
 
 def reach_needed(spline: StarSpline, major: float, minor: float) -> float:
     """Half-length along the long axis that holds all of what `counted` takes, px."""
-    return REACH * minor + max(_drawn_out(spline, major, minor))
+    return min(REACH * minor, spline.reach[1]) + max(_drawn_out(spline, major, minor))
 
 
 def _drawn_out(spline: StarSpline, major: float, minor: float) -> tuple[float, float]:
