@@ -118,10 +118,7 @@ def _check_lights(path: str) -> None:
 
 
 def _check_out(settings: Settings) -> None:
-    """Make sure that results do not come to lie among the lights.
-
-    A search passes over a folder that holds results, and the lights in it with them.
-    """
+    """Make sure that results do not come to lie among the lights."""
     out = os.path.realpath(os.path.expanduser(settings.out))
     for path in map(os.path.expanduser, map(os.fspath, settings.paths)):
         found = [path] if os.path.exists(path) else glob.iglob(path, recursive=True)
@@ -129,8 +126,7 @@ def _check_out(settings: Settings) -> None:
             folder = place if os.path.isdir(place) else os.path.dirname(place) or os.curdir
             if os.path.realpath(folder) == out:
                 raise UsageError(
-                    f"--out {settings.out}: is the folder of the lights, and a folder that holds "
-                    "results is passed over when lights are looked for; give the results a "
+                    f"--out {settings.out}: is the folder of the lights; give the results a "
                     "folder of their own"
                 )
 

@@ -63,6 +63,22 @@ def test_aligned_frames_have_empty_rows_at_their_edges():
     assert damaged(numbers(margins)) == [3]
 
 
+def test_frames_aligned_up_and_down_are_empty_at_either_end():
+    height = numbers({}).frames[0].stars.height
+    ends = [Flaw("empty", 0, 9 + k, 0.01, 1) for k in range(4)]
+    ends += [Flaw("empty", height - 20 - k, height - 1, 0.02, 1) for k in range(4)]
+    assert damaged(numbers({k: {"flaws": (f,)} for k, f in enumerate(ends)})) == []
+    lost = {k: {"flaws": (f,)} for k, f in enumerate(ends) if k >= 4}
+    assert damaged(numbers(lost | {0: {"flaws": (ends[0],)}})) != []
+
+
+def test_frames_aligned_along_a_creep_are_empty_at_one_end():
+    height = numbers({}).frames[0].stars.height
+    ends = [Flaw("empty", height - 20 - 9 * k, height - 1, 0.02, 1) for k in range(8)]
+    assert damaged(numbers({k: {"flaws": (f,)} for k, f in enumerate(ends)})) == []
+    assert damaged(numbers({k: {"flaws": (ends[k],)} for k in (1, 4)})) == [1, 4]
+
+
 def marks(count: int = 8, height: int = 1000) -> list[np.ndarray]:
     rng = np.random.default_rng(4)
     return [rng.integers(1, 1 << 32, height, dtype=np.uint32) for _ in range(count)]

@@ -28,7 +28,7 @@ def far(at, off, blends=0.0, seed=0):
     return far_shift(at, hit, here[seen], WIDTH, HEIGHT)
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("dx", [-700, -12, 5, 60])
 @pytest.mark.parametrize(("first", "last"), [(0, 200), (1000, 1080), (1500, 3000), (400, 2700)])
 def test_a_far_shift_is_found(seed, dx, first, last):
@@ -41,14 +41,14 @@ def test_a_far_shift_is_found(seed, dx, first, last):
     assert first <= found.first_row <= found.last_row <= last + 1
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("blends", [0.0, 0.1, 0.3])
 def test_blends_are_no_shift(seed, blends):
     _, at, off = field(seed, 1500)
     assert far(at, off, blends, seed) is None
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("stretch", [1e-6, 4e-6, 1e-5])
 def test_distortion_is_no_shift(seed, stretch):
     """Barrel distortion between frames turned by half moves stars by up to 80 px."""
@@ -60,7 +60,7 @@ def test_distortion_is_no_shift(seed, stretch):
     assert near_shift(at.imag[seen], barrel[seen]) is None
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("dx", [-2.5, -1.0, 1.0, 2.0])
 @pytest.mark.parametrize(("first", "last"), [(1000, 1400), (1500, 3000)])
 def test_a_near_shift_is_found(seed, dx, first, last):
@@ -71,7 +71,7 @@ def test_a_near_shift_is_found(seed, dx, first, last):
     assert abs(found.dx) == pytest.approx(abs(dx), abs=0.15)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(12))
 @pytest.mark.parametrize("scatter", [0.05, 0.3, 1.0])
 def test_scatter_is_no_near_shift(seed, scatter):
     """Heavy tails too: one star in twenty is off by up to the reach of a match."""

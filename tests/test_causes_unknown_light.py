@@ -37,7 +37,7 @@ def test_a_keep_on_unknown_starlight_is_less_sure_and_says_why():
     assert {j.verdict for j in judged} == {"keep"}
     assert judged[4].confidence < 0.7
     assert min(j.confidence for k, j in enumerate(judged) if k != 4) > 0.9
-    assert f"transparency unknown ({NOTE})" in judged[4].explanation
+    assert f"transparency not measured ({NOTE})" in judged[4].explanation
     assert "depth at most" in judged[4].explanation
 
 

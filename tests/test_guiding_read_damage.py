@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
+import time
 import tracemalloc
 import warnings
 
@@ -14,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from subgrade.errors import SubgradeError, UnreadableFile
-from subgrade.guiding import read_guide
+from subgrade.guiding import read_guide, reader
 from tests.guiding_layouts import LAYOUTS, SCALE, START, comma, stamp, truth
 
 FEW = settings(max_examples=60, deadline=None, derandomize=True,
@@ -323,3 +324,51 @@ def test_a_remark_beside_rows_whose_date_is_none(tmp_path, bad):
     assert len(record.time) == 60 - len(bad)
     assert np.isfinite([event.time for event in record.events]).all()
     assert 1 <= len(record.events) <= 3
+
+
+def rows_of(count, first=0):
+    return [f"{k},{(k * 7 % 11 - 5) / 10},{(k * 5 % 13 - 6) / 10}" for k in range(first, count)]
+
+
+TITLES = "time (s),RA error (arcsec),Dec error (arcsec)"
+ENDLESS = {
+    "titles": [TITLES] * 300_000,
+    "titles with a row each": [f"{TITLES} {k}\n{k},0.1,0.2" for k in range(40_000)],
+    "remarks": [TITLES, *(f"{k} dither by 3 px" for k in range(60_000))],
+    "digits": [TITLES, *[f"{'9' * 5000},{'1' * 3000},-{'0' * 2000}.5"] * 200],
+    "statements": [TITLES, *["focal" * 400] * 4000],
+}
+
+
+@pytest.mark.parametrize("lines", ENDLESS.values(), ids=ENDLESS)
+def test_endless_text_costs_seconds_at_the_most(tmp_path, monkeypatch, lines):
+    """Each took from a quarter of a minute to for ever; a tenth of the text that is read here."""
+    monkeypatch.setattr(reader, "MOST_TEXT", reader.MOST_TEXT // 10)
+    monkeypatch.setattr(reader, "MOST_TITLES", reader.MOST_TITLES // 10)
+    path = tmp_path / "record.csv"
+    path.write_text("\n".join(lines))
+    begin = time.process_time()
+    with pytest.raises(UnreadableFile):
+        read_guide(path)
+    assert time.process_time() - begin < 20.0  # it hangs, or it does not
+
+
+def test_what_is_left_out_of_too_much_text_is_noted(tmp_path, monkeypatch):
+    monkeypatch.setattr(reader, "MOST_TEXT", 20_000)
+    path = tmp_path / "record.csv"
+    remarks = [f"settling done, note {k}" for k in range(2000)]
+    path.write_text("\n".join([TITLES, *rows_of(60), *remarks, *rows_of(120, 60)]))
+    record = read_guide(path)
+    np.testing.assert_allclose(np.diff(record.time), 1.0)
+    assert len(record.time) == 120
+    assert 300 < len(record.events) < 600
+    assert any("characters of text between the rows" in note for note in record.notes)
+
+
+def test_header_rows_beyond_any_record_are_noted(tmp_path, monkeypatch):
+    monkeypatch.setattr(reader, "MOST_TITLES", 5)
+    path = tmp_path / "record.csv"
+    path.write_text("\n".join([TITLES, *rows_of(60), *[TITLES] * 10, *rows_of(120, 60)]))
+    record = read_guide(path)
+    assert len(record.time) == 120
+    assert "more than 5 header rows: later ones were left out" in record.notes

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import rice
 
 from subgrade.stars.ellipse import (
     FWHM_PER_SIGMA,
+    distortion,
+    eccentricity_error,
     eccentricity_from_moments,
+    eccentricity_of,
     ellipse_from_moments,
     moments_from_ellipse,
 )
@@ -111,14 +115,34 @@ def test_photutils_names_the_same_axes():
     )
 
 
-def test_noise_of_round_stars_is_taken_out_of_the_eccentricity():
-    """The mean squared distortion of round stars with noisy components is its bias alone."""
+@pytest.mark.parametrize("over_noise", [2.0, 3.0, 6.0])
+def test_what_noise_adds_to_the_distortion_is_taken_out(over_noise):
+    """A vector's length with Gaussian errors follows Rice's distribution (scipy)."""
+    error = 0.02
+    length = rice.rvs(over_noise, scale=error, size=40_000, random_state=3)
+    freed = distortion(1 + length, 1 - length, 0.0, error)
+    assert length.mean() / error == pytest.approx(rice.mean(over_noise), abs=0.02)
+    assert length.mean() > (over_noise + 0.9 * (0.5 / over_noise)) * error
+    assert freed.mean() == pytest.approx(over_noise * error, abs=0.06 * error)
+
+
+def test_an_elongation_within_its_noise_keeps_an_estimate_and_its_error():
+    """Round and nearly round stars: never exactly 0, and right within the stated error.
+
+    The truth of the components is known, the scatter of the estimate is asked against it.  Round
+    stars' length passes two sigma of a component in exp(-2), 14 %, of all frames (Rayleigh).
+    """
     rng = np.random.default_rng(3)
-    noise = rng.normal(0, 0.05, (2, 20_000))
-    biased = eccentricity_from_moments(2 + noise[0], 2 - noise[0], noise[1])
-    freed = eccentricity_from_moments(2 + noise[0], 2 - noise[0], noise[1], 0.05)
-    assert np.median(biased) > 0.2
-    assert np.mean(freed == 0) == pytest.approx(1 - np.exp(-1), abs=0.02)
+    for true, within_two in ((0.03, 0.82), (0.06, 0.84), (0.11, 0.93), (0.3, 0.94)):
+        chi_true = true**2 / (2 - true**2)
+        noise = rng.normal(0, 0.004, (2, 20_000))
+        chi = distortion(1 + chi_true + noise[0], 1 - chi_true - noise[0], noise[1], 0.004)
+        oval, error = eccentricity_of(chi), eccentricity_error(chi, 0.004)
+        assert (oval > 0).all()
+        assert (error > 0).all()
+        off = np.abs(oval - true) / error
+        assert 0.6 < np.mean(off < 1) < 0.95, true
+        assert np.mean(off < 2) > within_two, true
 
 
 # Adaptive moments: a Gaussian star keeps its own, a Moffat star reads wider.

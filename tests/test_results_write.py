@@ -24,7 +24,8 @@ from subgrade.results.session import causes_counted, plain, totals
 from tests.causes_nights import Shot, night_of, steady
 
 CONTRACT_COLUMNS = """frame verdict reasons explanation confidence weight target filter exposure_s
-    start_utc mid_utc stars fwhm_px fwhm_arcsec eccentricity angle_deg position_angle_deg
+    start_utc mid_utc stars fwhm_px fwhm_arcsec eccentricity eccentricity_error angle_deg
+    position_angle_deg
     background_adu noise_adu transparency guide_rms_ra_arcsec guide_rms_dec_arcsec
     guide_peak_arcsec guide_samples"""
 

@@ -84,7 +84,7 @@ TOGETHER = (
         "subgrade.results.session.totals": "the totals",
     },
     {
-        "subgrade.causes.judge.group_series": "the verdicts on Test Field, L, 60 s",
+        "subgrade.causes.judge.stack_weights": "the verdicts on Test Field, L, 60 s",
         "subgrade.pipeline.announce_unguided": "the note on earlier results",
         "subgrade.results.file_identities": "the files' identities",
         "subgrade.diagnosis.diagnose.unusable": "the findings on unusable files",
@@ -200,12 +200,12 @@ def test_a_column_that_fails_is_empty(monkeypatch, again):
 def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch, again):
     from subgrade.causes import judge
 
-    whole = judge.group_series
+    whole = judge.stack_weights
 
-    def one_fails(night, group, guiding=None):
-        return boom() if group.filter == "R" else whole(night, group, guiding)
+    def one_fails(series, kept):
+        return boom() if series.group.filter == "R" else whole(series, kept)
 
-    monkeypatch.setattr(judge, "group_series", one_fails)
+    monkeypatch.setattr(judge, "stack_weights", one_fails)
     _, _, _, folder = again("--no-report")
     for name, row in rows(folder).items():
         assert ("not judged" in row["explanation"]) == name.startswith("red")

@@ -127,7 +127,7 @@ DAMAGES = {
     "last row again": (last_row_again, "repeated"),
     "block again": (block_again, "repeated"),
     "every row twice": (every_row_twice, "repeated"),
-    "a byte lost": (byte_lost, "garbled"),
+    "a byte lost": (byte_lost, "exchanged garbled"),
     "random rows": (random_rows, "garbled"),
     "bits flipped": (bits_flipped, "flipped"),
 }
@@ -136,9 +136,9 @@ DAMAGES = {
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("damage", DAMAGES)
 def test_damage_is_found(image, form, damage):
-    damaged, kind = DAMAGES[damage]
+    damaged, kinds = DAMAGES[damage]
     found = examine(FORMS[form](damaged(image)))
-    assert kind in {flaw.kind for flaw in found.flaws}
+    assert {flaw.kind for flaw in found.flaws} & set(kinds.split())
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -200,6 +200,8 @@ def odd_but_sound():
     yield "12 bit", Pixels(image >> 4 << 4)
     yield "steps of 256", Pixels(image >> 8 << 8)
     yield "enlarged", Pixels(twice)
+    yield "half as large again", Pixels(image[np.arange(1050) * 2 // 3])
+    yield "a fifth larger", Pixels(image[np.arange(840) * 5 // 6])
     yield "moved", Pixels(shift(real, (9.4, -17.3), order=1), integer=False)
     for angle in (0.05, 1.0, 20.0):
         turned = rotate(real, angle, reshape=False, order=1, cval=np.nan)

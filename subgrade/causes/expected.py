@@ -87,13 +87,15 @@ class ExpectedTrail:
 class Followed:
     """The night without its common trails, the trails, and the remarks on them.
 
-    ``beside`` holds, by index into ``Night.frames``, the share of the light beside the trail.
+    ``beside`` holds, by index into ``Night.frames``, the share of the light beside the trail;
+    ``series`` every group's frames side by side, without their common trail.
     """
 
     night: Night
     trails: tuple[ExpectedTrail, ...]
     remarks: tuple[str, ...]
     beside: dict[int, float] = field(default_factory=dict)
+    series: tuple[GroupSeries, ...] = ()
 
     def with_trail(self, frame: int, judgement: Judgement) -> Judgement:
         """A frame's verdict with a word on the trail taken out of its shape, if one was."""
@@ -111,6 +113,12 @@ class Followed:
         )
         explanation = f"{judgement.explanation} {text[0].upper()}{text[1:]}."
         return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
+
+    def series_of(self, number: int, guiding: GuideNight | None) -> GroupSeries:
+        """One group's series to be judged by, see `laid`."""
+        if self.series and self.series[number].guiding is guiding:
+            return self.laid(self.series[number])
+        return self.laid(group_series(self.night, self.night.groups[number], guiding))
 
     def laid(self, series: GroupSeries) -> GroupSeries:
         """A group's series with light thrown across its trail in place of along the long axis.
@@ -149,9 +157,10 @@ def follow(
     Followed
         The night itself where no group has such a trail.
     """
-    trails, remarks = [], []
+    trails, remarks, sides = [], [], []
     for number, group in enumerate(night.groups):
         series = group_series(night, group, guiding)
+        sides.append(series)
         creep = creep_of(series)
         if asked is not None:
             found, remark = _asked(night, number, series, creep, asked)
@@ -167,7 +176,9 @@ def follow(
             stars[index] = without_trail(seen, length, angle, rest)
             beside[index] = light_beside(seen, angle)
     held = restated(night, stars) if stars else night
-    return Followed(held, tuple(trails), tuple(remarks), beside)
+    for number in {trail.group for trail in trails}:
+        sides[number] = group_series(held, held.groups[number], guiding)
+    return Followed(held, tuple(trails), tuple(remarks), beside, tuple(sides))
 
 
 def _asked(night: Night, number: int, series: GroupSeries, creep, asked: ExpectedMotion):

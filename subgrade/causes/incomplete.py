@@ -79,11 +79,14 @@ def _of_group(series: GroupSeries, night: Night, limits: Limits) -> dict[int, Fi
 def damage(series: GroupSeries, place: int) -> list[Flaw]:
     """The frame's flaws that the group's other frames do not share.
 
-    Empty rows at the first or last row are no damage where frames were aligned: there the
-    margins at the sides differ from frame to frame.
+    Empty rows at the first or last row are no damage where frames were aligned.  There the
+    margins at the sides differ from frame to frame, or a good part of the frames is empty at an
+    end, which is more than get lost on the way to a file.
     """
     others = [s for k, s in enumerate(series.stars) if k != place]
+    ends = np.array([_empty_ends(s) for s in others]).reshape(-1, 2)
     aligned = len({s.margins_px for s in others if any(s.margins_px)}) > 1
+    aligned |= len(others) > 1 and ends.any(axis=1).mean() >= 2 * ALIKE_SHARE
     return [
         flaw
         for flaw in series.stars[place].flaws
@@ -93,6 +96,12 @@ def damage(series: GroupSeries, place: int) -> list[Flaw]:
 
 def _at_edge(flaw: Flaw, stars) -> bool:
     return flaw.kind == "empty" and (flaw.first_row == 0 or flaw.last_row == stars.height - 1)
+
+
+def _empty_ends(stars) -> tuple[bool, bool]:
+    """Whether the first rows are empty, and whether the last are."""
+    empty = [f for f in stars.flaws if f.kind == "empty"]
+    return any(f.first_row == 0 for f in empty), any(f.last_row == stars.height - 1 for f in empty)
 
 
 def _shared(flaw: Flaw, others) -> bool:

@@ -12,16 +12,16 @@ from subgrade.causes.evidence import Finding, evidence, probability
 from subgrade.causes.expected import Followed, follow
 from subgrade.causes.figures import beside, figure
 from subgrade.causes.incomplete import damaged_frames
-from subgrade.causes.light import BROKEN, judge_light, judge_star_count
+from subgrade.causes.light import judge_light, judge_star_count
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Judgement
 from subgrade.causes.motion_series import CANDIDATES
 from subgrade.causes.roundness import judge_roundness
-from subgrade.causes.series import GroupSeries, group_series
+from subgrade.causes.series import BROKEN, GroupSeries
 from subgrade.causes.sharpness import judge_sharpness
 from subgrade.causes.weights import stack_weights
 from subgrade.guiding.model import GuideNight
-from subgrade.night.model import Frame, FrameCompared, Group, Night
+from subgrade.night.model import Frame, FrameCompared, Night
 from subgrade.parts import part
 
 NOT_JUDGED = 0.5
@@ -64,9 +64,9 @@ def judge_night(
     night = followed.night
     damaged = damaged_frames(night, limits) if damaged is None else damaged
     verdicts: list[Judgement | None] = [None] * len(night.frames)
-    for group in night.groups:
+    for number, group in enumerate(night.groups):
         with part(f"the verdicts on {group.label}"):
-            for i, judgement in _judge_group(followed, group, guiding, limits, damaged).items():
+            for i, judgement in _judge_group(followed, number, guiding, limits, damaged).items():
                 verdicts[i] = judgement
     judged = {i for group in night.groups for i in group.members}
     for i, verdict in enumerate(verdicts):
@@ -80,14 +80,14 @@ def judge_night(
 
 def _judge_group(
     followed: Followed,
-    group: Group,
+    number: int,
     guiding: GuideNight | None,
     limits: Limits,
     damaged: Mapping[int, Finding],
 ) -> dict[int, Judgement]:
     """The verdicts on a group's frames by their place in the night."""
     night = followed.night
-    series = followed.laid(group_series(night, group, guiding))
+    series = followed.series_of(number, guiding)
     tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
     judged = [
         _damaged(night.frames[i], damaged[i])

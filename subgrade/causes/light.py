@@ -13,15 +13,18 @@ from subgrade.causes.figures import beside, figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import by_interruption, guide_star_dimmed
-from subgrade.causes.series import GroupSeries
+from subgrade.causes.series import BROKEN, GroupSeries
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 
-BROKEN = ("trailed", "doubled", "hollow")
-"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
+COUNT_SLOPE = 0.75
+"""Number of stars beyond a brightness over that brightness, dex a dex (0.3 a magnitude); common
+practice, no source."""
+COUNT_ERROR = 0.3
+"""Error of light read off a star count beside that of counting, relative; no source."""
 UNSURE = -1.0
-"""Points for a frame whose starlight is unknown, at best: what may be missing is not known to be
-there, so that a keep is 0.62 sure.  A choice."""
+"""Points at best for a frame of a group in which no frame's starlight is known, so that a keep is
+0.62 sure.  A choice."""
 MOST_LIGHT = 1.3
 """Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
 
@@ -64,22 +67,22 @@ def judge_light(
     -------
     list of Finding
         Where transparency was not measured, or has an upper limit only, the depth has one
-        too: it can speak against the frame and hardly for it.
+        too: it can count against the frame and hardly for it.
     """
     light = _trusted(series["transparency"], series)
     # an empty or a full frame has no noise
     noise = np.where(series["noise"] > 0, series["noise"], np.nan)
-    share = light[position]
-    known = np.isfinite(share) and not compared.transparency_is_limit
-    depth = (light / noise) ** 2
-    # where no frame's starlight is known, the sky's noise is all there is to go by
-    others = depth if np.isfinite(depth).any() else 1.0 / noise**2
-    reference = depth_reference(others)
-    own_depth = (share if np.isfinite(share) else 1.0) ** 2 / noise[position] ** 2
-    relative = float(own_depth / reference) if reference > 0 else float("nan")
+    depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
+    # what is unknown sets no yardstick, unless it is unknown of all
+    known = np.isfinite(light) if np.isfinite(light).any() else np.ones(len(light), bool)
+    reference = depth_reference(np.where(known, depth, np.nan))
+    relative = float(depth[position] / reference) if reference > 0 else float("nan")
     if not np.isfinite(relative):
         return []
-    error = 2 * compared.transparency_error / share * relative if known and share > 0 else np.nan
+    share = light[position]
+    measured = np.isfinite(share) and not compared.transparency_is_limit
+    sure = measured and share > 0
+    error = 2 * compared.transparency_error / share * relative if sure else np.nan
     points = points_beyond(
         -relative,
         -limits.light.depth,
@@ -87,7 +90,10 @@ def judge_light(
         limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
     )
-    points = points if known else max(points, UNSURE)
+    if not measured and np.isfinite(light).any():
+        points = _unsure(series, position, relative, points, limits)
+    elif not measured and len(series) > 1:
+        points = max(points, UNSURE)
     usual_noise = series.usual("noise_adu").centre
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
@@ -96,7 +102,7 @@ def judge_light(
     if series.typical("noise_adu"):
         parts += f", sky noise {figure(noise)} times typical"
     own, bar = beside(relative, limits.light.depth)
-    own = own if known else f"at most {own}"
+    own = own if measured else f"at most {own}"
     numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
     items = [
         evidence(
@@ -105,7 +111,7 @@ def judge_light(
             points,
             numbers,
             value=relative,
-            usual=_median_ratio(others, reference),
+            usual=_median_ratio(depth, reference),
             error=error,
             limit=limits.light.depth,
         ),
@@ -132,7 +138,26 @@ def _came(series: GroupSeries, position: int, share: float, compared: FrameCompa
         why = f"{status} stars" if status in BROKEN else "it reads brighter than a clear sky"
     else:
         why = compared.transparency_note or "its stars could not be compared"
-    return f"unknown ({why})"
+    return f"not measured ({why})"
+
+
+def _unsure(series: GroupSeries, position: int, at_best: float, points: float, limits) -> float:
+    """Points where starlight was not measured: the depth at best, and what the stars' number says.
+
+    Star counts go as the light to the power `COUNT_SLOPE`, and seeing moves them besides, so
+    that they take away from a keep's confidence and reject nothing.
+    """
+    stars, usual = series.stars[position], series.usual("stars").centre
+    if points > 0 or stars.shape_status in BROKEN or not usual > 0:
+        return points
+    light = min((stars.stars + 1.0) / (usual + 1.0), 1.0) ** (1.0 / COUNT_SLOPE)
+    error = np.hypot(1.0 / (COUNT_SLOPE * np.sqrt(stars.stars + 1.0)), COUNT_ERROR)
+    depth = at_best * light**2
+    guess = points_beyond(
+        -depth, -limits.light.depth, 2 * error * depth, limits.light.softness * limits.light.depth,
+        limits.verdict.points_cap,
+    )  # fmt: skip
+    return float(np.clip(guess, points, -0.01))
 
 
 def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
@@ -140,8 +165,7 @@ def _trusted(light: np.ndarray, series: GroupSeries) -> np.ndarray:
 
     A wild value would make every other frame look dim.
     """
-    whole = np.array([s.shape_status not in BROKEN for s in series.stars])
-    return np.where(whole & (light < MOST_LIGHT), light, np.nan)
+    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
 
 
 def judge_star_count(

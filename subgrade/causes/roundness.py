@@ -66,7 +66,7 @@ def judge_roundness(
     """
     if stars.shape_status == "doubled":
         return [_doubled(series, position, stars, facts, limits)]
-    if stars.shape_status == "hollow":
+    if stars.shape_status == "hollow" and _wider(series, stars):
         return [_hollow(stars, limits)]
     if stars.shape_status == "trailed":
         return [_trailed(series, position, stars, facts, limits)]
@@ -335,6 +335,20 @@ def _brightness_at(stars: FrameStars, along: float) -> float:
         return float("nan")
     spot = image.image[y - reach : y + reach + 1, x - reach : x + reach + 1]
     return float(spot.max() / image.image.max())
+
+
+def _wider(series: GroupSeries, stars: FrameStars) -> bool:
+    """Whether rings are as wide as defocus must make them: wider than the night's filled stars.
+
+    A defocused star is its usual self spread over a ring.  Where hardly a frame of the night has
+    filled stars there is nothing to ask, and the ring stands.
+    """
+    filled = [s.fwhm_px for s in series.stars if s.shape_status in ("measured", "few")]
+    filled = [w for w in filled if np.isfinite(w)]
+    if len(filled) < TYPICAL_FROM or not np.isfinite(stars.fwhm_px):
+        return True
+    error = stars.fwhm_error_px if np.isfinite(stars.fwhm_error_px) else 0.0
+    return bool(stars.fwhm_px - error > np.median(filled))
 
 
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:

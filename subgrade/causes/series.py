@@ -15,6 +15,8 @@ from subgrade.night.model import Group, Night, Usual
 from subgrade.stars.model import FrameStars
 
 UNKNOWN = Usual(float("nan"), float("nan"), float("nan"), 0)
+BROKEN = ("trailed", "doubled", "hollow")
+"""Star shapes whose brightness no template fits, so that starlight reads wrong."""
 TYPICAL_FROM = 3
 """Frames a typical value must rest on to be shown beside one of them: a choice."""
 
@@ -52,9 +54,10 @@ class GroupSeries:
         Indices into ``Night.frames``, in time order.
     columns : dict of str to ndarray of float64
         ``time`` (s; NaN-free, by running number where no clock is known), ``wings``
-        (see `wing_ratio`), ``stray`` (see `stray_light`), the measured quantities, what the
-        trends expect of width and sky, header quantities, and ``dx``, ``dy``: where the
-        frame's middle lies on the reference frame, px.  NaN where unknown.
+        (see `wing_ratio`), ``stray`` (see `stray_light`), ``whole`` (1 unless `BROKEN`), the
+        measured quantities, what the trends expect of width and sky, header quantities, and
+        ``dx``, ``dy``: where the frame's middle lies on the reference frame, px.  NaN where
+        unknown.
     axis_angle : ndarray
         Direction of right ascension in the image, deg in [0, 180); NaN unknown.
     stars : tuple of FrameStars
@@ -125,6 +128,7 @@ def group_series(night: Night, group: Group, guiding: GuideNight | None = None) 
         columns[name] = np.array([_number(getattr(f.facts, attribute)) for f in frames])
     columns["wings"] = np.array([wing_ratio(f.stars.star_image) for f in frames])
     columns["stray"] = np.array([stray_light(f.stars) for f in frames])
+    columns["whole"] = np.array([f.stars.shape_status not in BROKEN for f in frames], float)
     columns["time"] = _times(frames, group.exposure_s)
     compared = [night.compared[i] for i in members]
     columns["transparency"] = np.array([c.transparency for c in compared], dtype=float)

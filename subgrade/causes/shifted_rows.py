@@ -3,13 +3,15 @@
 Stars of shifted rows all lie one and the same distance beside their places, at their own
 rows, and no star of those rows lies in its place.  A shift too small to part a star from its
 place shows as a step: the stars of one row and those of the next disagree by far more than
-either scatter.  Optics and the atmosphere move stars smoothly, so that rows beside one another agree.
+either scatter.  Optics and the atmosphere move stars smoothly, so that
+neighbouring rows agree.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -26,7 +28,7 @@ NEXT = 6
 SIDES = (10, 20)
 """Stars on either side of a row that show a step: few for thin blocks, more for small steps."""
 STEP_SIGMA = 8.0
-"""Standard errors of a step; 1e-6 a frame if errors were normal, with room for those that are not."""
+"""Standard errors of a step: far below 1e-6 a frame for normal errors, since some are not."""
 LEAST_STEP_PX = 0.35
 """Steps smaller than this do no harm to a stack; a choice."""
 
@@ -89,7 +91,7 @@ def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, 
             top, bottom, count, expected = rows
             middle = slice(k, end[k])
             return Shifted(
-                int(top), int(math.ceil(bottom)), count, expected,
+                int(top), math.ceil(bottom), count, expected,
                 float(np.median(dx[middle])), float(np.median(dy[middle])),
             )  # fmt: skip
     return None
@@ -206,7 +208,7 @@ def _edges(found: np.ndarray, step: np.ndarray, side: int) -> list[int]:
 def _between(y, off, edges: list[int], around: float) -> Shifted | None:
     """The rows between steps that leave the frame's own place; the most stars are right."""
     cuts = [0, *edges, len(y)]
-    parts = [slice(a, b) for a, b in zip(cuts, cuts[1:], strict=False) if b > a]
+    parts = [slice(a, b) for a, b in pairwise(cuts) if b > a]
     places = [float(np.median(off.real[p])) for p in parts]
     sizes = [p.stop - p.start for p in parts]
     home = places[int(np.argmax(sizes))]

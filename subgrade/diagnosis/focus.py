@@ -84,7 +84,9 @@ def width_with_temperature(view: NightView, members) -> Slope:
     if not seen.any() or np.ptp(temperature[seen]) < LEAST_COOLING_C:
         return Slope()
     airmass = view.facts("airmass")[good]
-    width = view.stars("fwhm_px")[good] / np.where(np.isfinite(airmass), airmass, 1.0) ** 0.6
+    # where some frames state it, one that does not cannot be set beside them
+    reduced = airmass if np.isfinite(airmass).any() else np.ones(len(good))
+    width = view.stars("fwhm_px")[good] / reduced**0.6
     return robust_slope(temperature, width, 8)
 
 
@@ -137,6 +139,8 @@ def focus(view: NightView) -> Finding | None:
             f", stars {most}{number(worst)} times their typical width." if worst > PLAIN else "."
         ))  # fmt: skip
         numbers.append(Quantity("widest FWHM / typical", worst))
+        if worst < 1.0:
+            evidence.append("no frame's stars are wider than typical, as defocus would make them")
     if warm.plain:
         sentences.append(
             f"Stars {'shrink' if warm.value > 0 else 'grow'} by {_per_degree(view, warm)} as the "
@@ -151,6 +155,8 @@ def focus(view: NightView) -> Finding | None:
     wait = min(waits) if waits else (NAN, NAN)
     numbers.append(Quantity("time until focus is out", *wait, "s"))
     sureness = view.sureness("focus", affected) if affected else 0.5
+    if affected and worst < 1.0:
+        sureness = min(sureness, 0.5)
     return finding(
         view, "focus", " ".join(sentences), reason="focus", frames=affected, lost=lost,
         numbers=numbers, evidence=evidence, sureness=sureness,

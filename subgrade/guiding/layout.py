@@ -40,18 +40,31 @@ class Header:
     """Lines between the header row and the rows (units, rules) that are none."""
 
 
+def may_be_header(line: str) -> bool:
+    """Whether a line's words are worth a look at the rows after it."""
+    if not _MAYBE.search(line):
+        return False
+    if _is_json(line):
+        return True
+    return len(line) <= LONGEST_TITLES and may_be_titles(_bare(line))
+
+
+def _is_json(line: str) -> bool:
+    return line.lstrip().startswith(("{", "[{"))
+
+
+def _bare(line: str) -> str:
+    return _LIST.sub("", _COMMENT.sub("", line))
+
+
 def find_header(lines: list[str], k: int) -> Header | None:
     """Whether line `k` is a header row, judged by its words and the rows after it."""
     line = lines[k]
-    if not _MAYBE.search(line):
+    if not may_be_header(line):
         return None
-    if line.lstrip().startswith(("{", "[{")):
+    if _is_json(line):
         return _json_header(lines, k)
-    if len(line) > LONGEST_TITLES:
-        return None
-    bare = _LIST.sub("", _COMMENT.sub("", line))
-    if not may_be_titles(bare):
-        return None
+    bare = _bare(line)
     best: tuple[float, Header] | None = None
     for delimiter in ("\t", ";", "|", ",", " "):
         if delimiter != " " and bare.count(delimiter) < 2 - ("ra" not in bare.lower()):

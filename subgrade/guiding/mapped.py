@@ -17,16 +17,24 @@ _KINDS = ("\t", ";", "|", ",", " ")
 
 def mapped_header(guide_map: GuideMap | None, lines, k: int) -> Header | None:
     """Line `k` as a header row, if it holds every title that the guide map names."""
-    if guide_map is None:
+    if not names_titles(guide_map, lines[k]):
         return None
-    titles = {c for c in guide_map.columns.values() if isinstance(c, str)}
-    if not titles or not all(t in lines[k] for t in titles):
-        return None
+    titles = _titles(guide_map)
     for kind in [guide_map.delimiter] if guide_map.delimiter else _KINDS[:-1]:
         cells = [c.strip().strip('"') for c in Cut(kind).cells(lines[k].lstrip("# "))]
         if titles <= set(cells):
             return _with_rows(tuple(cells), Cut(kind, most=-1), lines, k + 1)
     return None
+
+
+def names_titles(guide_map: GuideMap | None, line: str) -> bool:
+    """Whether a line holds every title that the guide map names, wherever they stand."""
+    titles = _titles(guide_map) if guide_map is not None else ()
+    return bool(titles) and all(title in line for title in titles)
+
+
+def _titles(guide_map: GuideMap) -> set[str]:
+    return {c for c in guide_map.columns.values() if isinstance(c, str)}
 
 
 def bare_header(guide_map: GuideMap, lines, k: int) -> Header | None:

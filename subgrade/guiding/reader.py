@@ -14,12 +14,13 @@ from subgrade.guiding.clocktext import reading_in, time_in
 from subgrade.guiding.cut import is_datum
 from subgrade.guiding.facts import Facts, learn
 from subgrade.guiding.guide_map import GuideMap
-from subgrade.guiding.layout import Header, find_header
+from subgrade.guiding.layout import Header, find_header, may_be_header
 from subgrade.guiding.mapped import (
     bare_header,
     fixed_columns,
     mapped_header,
     missing_column,
+    names_titles,
     with_units,
 )
 from subgrade.guiding.model import Column, GuideRecord
@@ -36,6 +37,12 @@ BATCH = 8192
 """Rows held as text before they become arrays."""
 SEARCH = 50000
 """Lines read in search of a header row."""
+MOST_TITLES = 300
+"""Lines judged as header rows, each by hundreds of rows below it; a night's record has some ten."""
+MOST_TEXT = 1_500_000
+"""Characters of text read for facts and remarks; a night's record has a tenth."""
+_DIGITS = re.compile(r"\d{40,}")
+"""No number; patterns that try it from every digit on take a second a line."""
 _HAS_DIGIT = re.compile(r"\d").search
 _LETTERS = re.compile(r"[^\W\d_]{4,}").search
 
@@ -65,6 +72,7 @@ class Reader:
         self.pending = False  # a dated line that may open the next section
         self.fresh_dated = False
         self.relative = False
+        self.titles_left, self.text_left = MOST_TITLES, MOST_TEXT
 
     # ------------------------------------------------------------ lines
 
@@ -82,8 +90,9 @@ class Reader:
             k += 1
         self.lines += count
         self._flush()
-        if self.choice is None and not self.rows.n and self.lines > SEARCH:
-            raise UnreadableFile(self.path, _no_header(self.lines, self.headers))
+        searched = self.lines > SEARCH or self.text_left < 0
+        if self.choice is None and not self.rows.n and searched:
+            raise UnreadableFile(self.path, self._nothing_found())
 
     def _take_rows(self, lines, k: int, count: int) -> int:
         """Rows from line `k` on, to the first line that is none; its number is returned."""
@@ -129,7 +138,7 @@ class Reader:
     def _other_line(self, lines, k: int, last: bool) -> None:
         """A line that is no row: text, a header row, a remark, or a row cut short."""
         line = lines[k]
-        text = line[:2000].strip()
+        text = _DIGITS.sub("", line[:2000]).strip()
         if not text or not any(map(str.isalnum, text)):
             return
         if self._header(lines, k):
@@ -139,9 +148,23 @@ class Reader:
         if last and self.choice is not None and _HAS_DIGIT(line) and not _LETTERS(text):
             self.notes.append("the last line is cut short and was left out")
             return
+        if self._passed_over(text):
+            return
         self._remark(line, text)
         if not self.openings or _HAS_DIGIT(text) or (self.map and self.map.section):
             self._learn(text)
+
+    def _passed_over(self, text: str) -> bool:
+        """Whether so much text came before that this is no longer read."""
+        if self.text_left < 0:
+            return True
+        self.text_left -= len(text) + 20  # short lines cost too
+        if self.text_left < 0:
+            self.notes.append(
+                f"more than {MOST_TEXT / 1e6:.1f} million characters of text between the "
+                "rows: remarks after that were left out"
+            )
+        return False
 
     def _learn(self, text: str) -> None:
         before = self.facts
@@ -187,6 +210,8 @@ class Reader:
         known = self.choice.header if self.choice is not None else None
         if known is not None and known.cut.kind == "json":
             return False
+        if not self._titles_wanted(lines[k]):
+            return False
         header = mapped_header(self.map, lines, k) or find_header(lines, k)
         if header is None:
             return False
@@ -211,6 +236,15 @@ class Reader:
                 self._open_section(cells[choice.one("time").place])
                 self.batch.append(cells)
         return True
+
+    def _titles_wanted(self, line: str) -> bool:
+        """Whether a line may be a header row, and not too many were judged before."""
+        if not may_be_header(line) and not names_titles(self.map, line):
+            return False
+        self.titles_left -= 1
+        if self.titles_left == -1:
+            self.notes.insert(0, f"more than {MOST_TITLES} header rows: later ones were left out")
+        return self.titles_left >= 0
 
     def _strange_header(self, header: Header, choice) -> bool:
         """Titles of other rows, such as a calibration run: their rows are passed over."""
@@ -304,7 +338,7 @@ class Reader:
                     f"{self.path}: the guide map's column {column!r} is not in the file; titles: "
                     f"{', '.join(map(repr, titles))}"
                 )
-            raise UnreadableFile(self.path, _no_rows(self.lines, self.headers))
+            raise UnreadableFile(self.path, self._nothing_found())
         _, choice, units = self._main()
         mixed = {bool(c.one("ra") or c.one("dec")) for _, c, _ in self.used}
         axes = "ra_dec" if choice.one("ra") or choice.one("dec") else "xy"
@@ -332,6 +366,16 @@ class Reader:
                 "with --guide-scale",
             )
         return record
+
+    def _nothing_found(self) -> str:
+        if self.headers:
+            more = f"; {self.notes[0]}" if self.titles_left < 0 else ""
+            return f"has a header row but no rows of numbers below it{more}"
+        return (
+            f"no header row with a time and an error in RA, Dec, x or y was found in {self.lines} "
+            f"line{'s' * (self.lines != 1)}: if it is a guiding record, name its columns with "
+            "--guide-map"
+        )
 
     def _main(self) -> tuple[int, Choice, Units]:
         """The layout of most rows."""
@@ -361,16 +405,3 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
         unit = units.unit if axis else use.unit
         out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
     return tuple(out)
-
-
-def _no_rows(lines: int, headers: int) -> str:
-    if headers:
-        return "has a header row but no rows of numbers below it"
-    return _no_header(lines, headers)
-
-
-def _no_header(lines: int, headers: int) -> str:
-    return (
-        f"no header row with a time and an error in RA, Dec, x or y was found in {lines} "
-        f"line{'s' * (lines != 1)}: if it is a guiding record, name its columns with --guide-map"
-    )

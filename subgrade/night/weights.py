@@ -159,13 +159,11 @@ def exact_weights(transparency, noise, fwhm, flux_scaled: bool = False) -> tuple
     float
         As `stack_efficiency`.
     """
-    from scipy.linalg import eigh
-
     t, s = np.asarray(transparency, float), np.asarray(noise, float)
-    n = len(t)
-    value, vector = eigh(_overlaps(t, fwhm), np.diag(s**2), subset_by_index=[n - 1, n - 1])
-    weight = np.abs(vector[:, 0])
-    efficiency = float(np.sqrt(value[0] / matched_snr2(t, s, fwhm).sum()))
+    # In units of the noise the problem is an ordinary one.
+    value, vector = np.linalg.eigh(_overlaps(t, fwhm) / np.outer(s, s))
+    weight = np.abs(vector[:, -1]) / s
+    efficiency = float(np.sqrt(value[-1] / matched_snr2(t, s, fwhm).sum()))
     weight = weight * t if flux_scaled else weight
     return weight / weight.max(), efficiency
 
@@ -248,11 +246,13 @@ def _sharpness(share, xx, yy, xy) -> float:
     That of the product of two of unit flux and covariances A and B is
     ``1 / (2 pi sqrt(det(A + B)))``.
     """
-    total = 0.0
-    for k in range(len(share)):  # row by row: memory in proportion to the frames
-        both = (xx + xx[k]) * (yy + yy[k]) - (xy + xy[k]) ** 2
-        total += share[k] * float(share @ (1 / np.sqrt(both)))
-    return total / (2 * np.pi)
+    own = float(share**2 @ (1 / np.sqrt(xx * yy - xy**2))) / 2
+    pairs = 0.0
+    for k in range(len(share) - 1):  # row by row: memory in proportion to the frames
+        j = slice(k + 1, None)
+        both = (xx[j] + xx[k]) * (yy[j] + yy[k]) - (xy[j] + xy[k]) ** 2
+        pairs += share[k] * float(share[j] @ (1 / np.sqrt(both)))
+    return (own + 2 * pairs) / (2 * np.pi)
 
 
 def _own_sharpness(shares, sizes, determinant) -> np.ndarray:

@@ -40,21 +40,20 @@ def whiskers(stars: FrameStars | None) -> list[list[float]] | None:
     if field is None or not np.isfinite(field.coefficients).all():
         return None
     rows = max(LEAST_ROWS, round(COLUMNS * stars.height / max(stars.width, 1)))
-    found = []
-    for v in (np.arange(min(rows, 3 * COLUMNS)) + 0.5) / min(rows, 3 * COLUMNS):
-        for u in (np.arange(COLUMNS) + 0.5) / COLUMNS:
-            xx, yy, xy = _moments_at(field, u * stars.width - 0.5, v * stars.height - 0.5)
-            mean, half = (xx + yy) / 2, math.hypot((xx - yy) / 2, xy)
-            if mean - half <= 0:
-                continue
-            # 1 - b^2/a^2 with a^2, b^2 = mean +- half (docs/conventions.md)
-            oval = math.sqrt(2 * half / (mean + half))
-            angle = math.degrees(0.5 * math.atan2(2 * xy, xx - yy)) % 180.0
-            found.append([round(float(u), 3), round(float(v), 3), round(oval, 3), round(angle, 1)])
-    return found
+    rows = min(rows, 3 * COLUMNS)
+    u = np.tile((np.arange(COLUMNS) + 0.5) / COLUMNS, rows)
+    v = np.repeat((np.arange(rows) + 0.5) / rows, COLUMNS)
+    xx, yy, xy = _moments_at(field, u * stars.width - 0.5, v * stars.height - 0.5)
+    mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    real = mean - half > 0
+    # 1 - b^2/a^2 with a^2, b^2 = mean +- half (docs/conventions.md)
+    oval = np.sqrt(2 * half[real] / (mean + half)[real])
+    angle = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)[real]) % 180.0
+    columns = (u[real], 3), (v[real], 3), (oval, 3), (angle, 1)
+    return np.column_stack([np.round(values, digits) for values, digits in columns]).tolist()
 
 
-def _moments_at(field: ShapeField, x: float, y: float) -> np.ndarray:
+def _moments_at(field: ShapeField, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     u, v = (x - field.x0) / field.half, (y - field.y0) / field.half
     terms = [u**i * v**j for i, j in POWERS[: field.coefficients.shape[1]]]
     return field.coefficients @ np.array(terms)

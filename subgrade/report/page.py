@@ -42,18 +42,20 @@ def write_report(graded: Graded, out: str | Path) -> Path:
     return path
 
 
-def report_page(graded: Graded) -> str:
+def report_page(graded: Graded, session: dict | None = None) -> str:
     """The page as text: no address outside it is needed, and its policy allows none.
 
     Parameters
     ----------
     graded : Graded
+    session : dict, optional
+        As for `page_record`.
 
     Returns
     -------
     str
     """
-    return assemble(page_record(graded))
+    return assemble(page_record(graded, session))
 
 
 def assemble(record: dict) -> str:

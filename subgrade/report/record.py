@@ -29,12 +29,14 @@ OF_THE_SESSION = (
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
 
-def page_record(graded: Graded) -> dict:
+def page_record(graded: Graded, session: dict | None = None) -> dict:
     """The night as the page reads it.
 
     Parameters
     ----------
     graded : Graded
+    session : dict, optional
+        Its `subgrade.results.session_record`, where that was made before.
 
     Returns
     -------
@@ -45,7 +47,7 @@ def page_record(graded: Graded) -> dict:
         drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
         frames, ``unused_records`` (file and cause each).
     """
-    session = session_record(graded)
+    session = session_record(graded) if session is None else session
     problems, unused, missing = problems_parted(
         [(p["file"], p["cause"]) for p in session["problems"]]
     )

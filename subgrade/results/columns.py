@@ -155,6 +155,12 @@ COLUMNS: tuple[Column, ...] = (
         _star("eccentricity"),
     ),
     Column(
+        "eccentricity_error", "", float, 4,
+        "one standard error of it; where it is as large as the eccentricity itself, no "
+        "elongation is measured",
+        _star("eccentricity_error"),
+    ),
+    Column(
         "angle_deg", "deg", float, 2,
         "long axis, counter-clockwise from +x (increasing column) toward +y (increasing FITS "
         "row), from 0 to below 180",

@@ -60,13 +60,19 @@ def session_record(graded: Graded) -> dict:
         ],
     }  # fmt: skip
     # last, as any part above may be missing
+    return plain(record | {"problems": _problems(graded)})
+
+
+def session_json(graded: Graded, record: dict | None = None) -> str:
+    """`session_record` as strict JSON text: one made before, with what has failed since."""
+    record = session_record(graded) if record is None else record
+    record = record | {"problems": plain(_problems(graded))}
+    return json.dumps(record, indent=1, allow_nan=False) + "\n"
+
+
+def _problems(graded: Graded) -> list[dict]:
     problems = dict.fromkeys((*graded.problems, *parts_left_out(noted())))
-    return plain(record | {"problems": [{"file": f, "cause": c} for f, c in problems]})
-
-
-def session_json(graded: Graded) -> str:
-    """`session_record` as strict JSON text."""
-    return json.dumps(session_record(graded), indent=1, allow_nan=False) + "\n"
+    return [{"file": f, "cause": c} for f, c in problems]
 
 
 def totals(graded: Graded) -> dict:

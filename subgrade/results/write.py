@@ -12,7 +12,7 @@ from subgrade.results import bug_report
 from subgrade.results.files import Staged, room_for
 from subgrade.results.lists import path_list
 from subgrade.results.model import Graded
-from subgrade.results.session import session_json
+from subgrade.results.session import session_json, session_record
 from subgrade.results.table import summary_csv, summary_ecsv, weights_csv
 from subgrade.results.teaching import TAUGHT_FILE, TAUGHT_MARK, taught_toml
 
@@ -21,7 +21,8 @@ SESSION = "session.json"
 BYTES, BYTES_A_FRAME, BYTES_OF_PAGE = 100_000, 30_000, 6_000_000
 """About what the results need on the disk: measured on nights of 34 and 300 frames."""
 
-Page = Callable[[Graded], str]
+Page = Callable[[Graded, dict | None], str]
+"""Makes another file of the night and its session record, None where that could not be made."""
 
 
 def open_folder(out: str | Path, frames: int = 0, pages: int = 0) -> Path:
@@ -60,7 +61,7 @@ def write_results(graded: Graded, out: str | Path, pages: Mapping[str, Page] | N
     out : path-like
         Folder, made if missing.
     pages : mapping of str to callable, optional
-        Other files by name, made of the night; one that cannot be made or written is left out.
+        Other files by name, made of the night; each one that cannot be made or written is left out.
 
     Returns
     -------
@@ -77,8 +78,9 @@ def write_results(graded: Graded, out: str | Path, pages: Mapping[str, Page] | N
     folder = open_folder(out)
     never_over(folder, (f.path for f in graded.frames), graded.settings)
     contents = _contents(graded, folder)
+    record = attempt(SESSION, lambda: session_record(graded), None)
     for name, make in (pages or {}).items():
-        contents[name] = attempt(name, lambda make=make: make(graded), None)
+        contents[name] = attempt(name, lambda make=make: make(graded, record), None)
     with Staged(folder) as staged:
         for name in FILES:
             if name != SESSION and contents[name] is not None:
@@ -87,7 +89,7 @@ def write_results(graded: Graded, out: str | Path, pages: Mapping[str, Page] | N
             if contents[name] is not None:
                 contents[name] = _added(staged, name, contents[name])
         # last, as it lists what is missing
-        contents[SESSION] = _session_added(staged, graded, pages or {}, contents)
+        contents[SESSION] = _session_added(staged, graded, record, pages or {}, contents)
         contents[bug_report.FILE] = _report_added(staged, graded, folder)
         staged.install(gone=[name for name, text in contents.items() if text is None])
     return folder
@@ -118,9 +120,9 @@ def _added(staged: Staged, name: str, text: str) -> str | None:
     return None
 
 
-def _session_added(staged: Staged, graded: Graded, pages, contents: dict) -> str | None:
+def _session_added(staged: Staged, graded: Graded, record, pages, contents: dict) -> str | None:
     """session.json staged, in the place of the pages where there is no room for both."""
-    text = attempt(SESSION, lambda: session_json(graded), None)
+    text = attempt(SESSION, lambda: session_json(graded, record), None)
     if text is None:
         return None
     try:
@@ -134,7 +136,7 @@ def _session_added(staged: Staged, graded: Graded, pages, contents: dict) -> str
             contents[name] = None
             with part(name):
                 raise error
-        staged.add(SESSION, session_json(graded))
+        staged.add(SESSION, session_json(graded, record))
     return text
 
 

@@ -8,7 +8,12 @@ import numpy as np
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
-from subgrade.stars.ellipse import eccentricity_from_moments, ellipse_from_moments
+from subgrade.stars.ellipse import (
+    distortion,
+    eccentricity_error,
+    eccentricity_of,
+    ellipse_from_moments,
+)
 from subgrade.stars.halfmax import HalfWidths
 from subgrade.stars.model import (
     NAN,
@@ -21,13 +26,11 @@ from subgrade.stars.model import (
 )
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import shape_field
-from subgrade.stars.stack import UNCLEAN, Stack, image_template
+from subgrade.stars.stack import HOLLOW_SHARE, UNCLEAN, Stack, image_template
 from subgrade.stars.view import View
 
 TRAILED_RATIO = 2.5
 """Length over width of the star image from which stars are called lines."""
-HOLLOW_SHARE = 0.8
-"""Centre over ring brightness below which a star is called hollow."""
 DOUBLE_DIP = 0.2
 """Depth of the valley between two maxima from which a star is called double."""
 
@@ -121,7 +124,7 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
             f"away, {d.ratio:.2f} times as bright",
             length,
         )
-    if widths is not None and stack.method == "image":
+    if widths is not None and (stack.method == "image" or _hollow(stack)):
         odd = _odd_form(catalogue, stack, widths)
         if odd is not None:
             return odd
@@ -140,19 +143,29 @@ def shape_moments(stack: Stack) -> tuple[float, float, float]:
     return stack.shape.xx, stack.shape.yy, stack.shape.xy
 
 
+def _hollow(stack: Stack) -> bool:
+    """Whether the star image is hollow and the stars agree on it."""
+    return stack.ring is not None and stack.ring.shown and stack.widths.hollow < HOLLOW_SHARE
+
+
 def _odd_form(
     catalogue: Catalogue, stack: Stack, widths: HalfWidths
 ) -> tuple[str, str, float] | None:
     """Status of a star image that is a ring, a pair or a line; None for a plain star."""
     a, b, _ = ellipse_from_moments(*shape_moments(stack))
-    if widths.hollow < HOLLOW_SHARE and a < 1.8 * b:
-        share = f"{100 * max(widths.hollow, 0.0):.0f}%"
-        note = f"ring-shaped stars: the centre is {share} as bright as the ring"
+    if _hollow(stack) and a < 1.8 * b:
+        ring = stack.ring
+        share = f"{100 * max(ring.share, 0.0):.0f} ± {100 * ring.error:.0f}%"
+        note = (
+            f"ring-shaped stars: the centre is {share} as bright as the ring, whose radius is "
+            f"{ring.radius:.1f} px"
+        )
         return "hollow", note, NAN
+    agreed = stack.pair is not None and stack.pair.shown
     # between two images far apart nothing is left; an uneven line only dips
     far = widths.separation > 2.5 * widths.minor
     apart = widths.dip > (0.75 if far else 0.35) and widths.separation > 0.5 * widths.minor
-    if apart or (widths.dip > DOUBLE_DIP and not far and not catalogue.whole_blobs):
+    if agreed and (apart or (widths.dip > DOUBLE_DIP and not far and not catalogue.whole_blobs)):
         note = f"the star image has two maxima {widths.separation:.1f} px apart"
         return "doubled", note, widths.separation
     if widths.major < TRAILED_RATIO * widths.minor and a < 3.0 * b:
@@ -221,6 +234,8 @@ def result(
         stars_snr_limit=settings.count_snr,
         length_px=length,
         hollow=stack.widths.hollow if stack.widths is not None else NAN,
+        hollow_error=stack.ring.error if stack.ring is not None else NAN,
+        ring_px=stack.ring.radius if status == "hollow" else NAN,
         shape_status=status,
         shape_note=note,
         saturated_share=float(saturated[counted].mean()) if counted.any() else NAN,
@@ -279,12 +294,8 @@ def _shape_numbers(stack: Stack, status: str) -> dict:
     if status == "doubled" and stack.spline is not None:
         xx, yy, xy = _image_moments(stack)
     _, _, theta = ellipse_from_moments(xx, yy, xy)
-    half_sum = 0.5 * (xx + yy)
-    eccentricity = float(eccentricity_from_moments(xx, yy, xy, shape.error))
-    chi_error = shape.error / half_sum
-    chi = eccentricity**2 / (2.0 - eccentricity**2)
-    # e = sqrt(2 chi / (1 + chi)): de = dchi / (e (1 + chi)^2); flat near round
-    slope = 1.0 / (max(eccentricity, np.sqrt(2 * chi_error) + 1e-6) * (1 + chi) ** 2)
+    chi_error = shape.error / (0.5 * (xx + yy))
+    chi = float(distortion(xx, yy, xy, shape.error))
     angle_error = np.degrees(0.5 * chi_error / max(chi, chi_error, 1e-9))
     return {
         "fwhm_px": float(np.sqrt(stack.major * stack.minor)),
@@ -292,8 +303,8 @@ def _shape_numbers(stack: Stack, status: str) -> dict:
         "fwhm_method": stack.method,
         "fwhm_major_px": stack.major,
         "fwhm_minor_px": stack.minor,
-        "eccentricity": eccentricity,
-        "eccentricity_error": float(chi_error * slope),
+        "eccentricity": float(eccentricity_of(chi)),
+        "eccentricity_error": float(eccentricity_error(chi, chi_error)),
         "angle_deg": float(theta),
         "angle_error_deg": float(angle_error),
         "xx": float(xx),

@@ -11,6 +11,7 @@ from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.detect import Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
+from subgrade.stars.joint import joint_fit
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
@@ -28,6 +29,8 @@ LEAST_VARIANCE = 0.22
 A track of single pixels reads 0 to 0.15."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
+JOINT_HALF_PX = 5
+"""Half-side of the stamps of stars that coarse pixels show: two and a half widths."""
 STAMP_PIXELS = 3_000_000
 """Stamp pixels held at a time."""
 
@@ -128,6 +131,10 @@ def seed_moments(
         return None
     if view.parity >= 0:
         together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        if together is None or very_coarse(view, together.moments):
+            fit = joint_shape(view, found.x[index], found.y[index], found.block_px)
+            if fit is not None and very_coarse(view, fit.moments):
+                return fit.moments
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
@@ -158,6 +165,27 @@ def coarse(view: View, moments: tuple[float, float, float]) -> bool:
     """Whether a star's FWHM is under 2.3 sampled pixels, near the Nyquist limit of a Gaussian."""
     minor = float(ellipse_from_moments(*moments)[1])
     return FWHM_PER_SIGMA * minor / np.sqrt(view.lattice) < 2.3
+
+
+def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
+    """Whether a star's FWHM is under 2 sampled pixels: single stars show the lattice, no shape.
+
+    The weighted sums of a Gaussian star under its own weight change by 2 exp(-pi^2 s^2) with its
+    place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.2 % there,
+    6 % at 1.4 pixels.
+    """
+    a, b, _ = ellipse_from_moments(*moments)
+    width = FWHM_PER_SIGMA * float(np.sqrt(a * b)) / 1.1
+    return width / np.sqrt(view.lattice) < 2.0
+
+
+def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
+    """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
+    x, y = x[:most], y[:most]
+    half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
+    fit = joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
+    single = fit is not None and fit.minor < FWHM_PER_SIGMA * np.sqrt(LEAST_VARIANCE)
+    return None if single else fit
 
 
 def _disagree(xx, yy, xy) -> bool:

@@ -43,7 +43,7 @@ SURE = 40.0
 LOOKED_AT = 2_000_000
 """Pixels in which single odd ones are looked for: every n-th row of larger frames."""
 SCALED_SHARE = 0.8
-"""Rows equal to their neighbour in more of the frame than this: the image was enlarged."""
+"""Rows like the one before, evenly over more of the frame than this: the image was enlarged."""
 RANGE_16 = 65536.0
 NO_IMAGE = ("garbled", "wrapped", "exchanged")
 TORN = 32.0
@@ -176,6 +176,7 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
         (int(first), int(end))
         for first, end in edges.reshape(-1, 2)
         if end - first >= min(LEAST_RUN, live)
+        and not _dead_rows(first, end, live)
         and stream[max(first - live, 0) : first].sum() <= 0.05 * live
         and stream[end : end + live].sum() <= 0.05 * live
         and _needs_a_cause(pixels, first // live, (end - 1) // live, end - first)
@@ -188,6 +189,11 @@ def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
     if (full[0] or full[-1]) and _framed(pixels, full):
         return []
     return [Flaw("empty", first, end, lost / len(stream), len(found))]
+
+
+def _dead_rows(first: int, end: int, live: int) -> bool:
+    """Whether a stretch is one or two whole rows: those the sensor loses, a file any stretch."""
+    return first % live == 0 and end % live == 0 and end - first < LEAST_ROWS * live
 
 
 def _framed(pixels: Pixels, full: np.ndarray) -> bool:
@@ -221,12 +227,7 @@ def _repeated(marks: np.ndarray) -> list[Flaw]:
     if not twice.any():
         return []
     same = (marks[1:] == marks[:-1]) & (marks[1:] != 0)
-    beside = np.zeros(len(marks), bool)
-    beside[1:] |= same
-    beside[:-1] |= same
-    few = np.zeros(len(marks), np.int64)
-    few[where] = counts[group]
-    if (beside & (few <= 4)).sum() > SCALED_SHARE * len(where):
+    if _enlarged(np.flatnonzero(same), len(marks)):
         return []
     first, end = _longest_run(twice)
     if end - first < LEAST_ROWS:
@@ -234,6 +235,14 @@ def _repeated(marks: np.ndarray) -> list[Flaw]:
     rows = np.flatnonzero(twice)
     extra = len(rows) - len(np.unique(marks[rows]))
     return [Flaw("repeated", int(rows[0]), int(rows[-1]), extra / len(marks), extra)]
+
+
+def _enlarged(rows: np.ndarray, height: int) -> bool:
+    """Whether rows like the one before lie evenly over the frame: the image was enlarged."""
+    if len(rows) < LEAST_RUN or rows[-1] - rows[0] < SCALED_SHARE * height:
+        return False
+    gaps = np.diff(rows)
+    return bool(gaps.max() <= 3 * np.median(gaps) + 2)
 
 
 def _longest_run(flags: np.ndarray) -> tuple[int, int]:

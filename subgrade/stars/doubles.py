@@ -82,13 +82,13 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
     members = members[np.abs(ratio[members] - middle) < np.log(1.5)]
     if not len(members):
         return None
+    members = members[_disjoint(first[members], second[members])]
     involved = np.unique(np.concatenate((first[members], second[members])))
     share = np.count_nonzero(involved < asked) / asked
-    chance = len(vector) * tolerance**2 / reach**2 * 2
-    distinct = len(
-        {(min(a, b), max(a, b)) for a, b in zip(first[members], second[members], strict=True)}
-    )
-    if share < 0.5 or _in_a_row(points[first[members]]) or pdtrc(distinct - 1, chance) > 1e-6:
+    expected = len(vector) * tolerance**2 / reach**2 * 2
+    # the best of all vectors was taken
+    chance = len(vector) * pdtrc(len(members) - 1, expected)
+    if share < 0.5 or _in_a_row(points[first[members]]) or chance > 1e-6:
         return None
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
@@ -97,6 +97,17 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
         float(dx), float(dy), float(np.exp(middle)), float(share),
         _second_images(points, brightness, dx, dy, np.exp(middle), tolerance),
     )  # fmt: skip
+
+
+def _disjoint(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Which pairs to count so that no detection is in two: a trail's dashes pair up in a chain."""
+    taken: set[int] = set()
+    kept = np.zeros(len(first), bool)
+    for k, (a, b) in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        if a not in taken and b not in taken:
+            taken.update((a, b))
+            kept[k] = True
+    return kept
 
 
 def _in_a_row(places: np.ndarray) -> bool:

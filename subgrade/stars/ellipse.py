@@ -69,13 +69,15 @@ def middle_moments(parts, middle, least: float) -> tuple[float, float, float]:
     return float(middle[0]), float(middle[1]), float(middle[2])
 
 
-def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
-    """sqrt(1 - (b/a)^2) with the noise of the components taken out.
+def distortion(xx, yy, xy, component_error=0.0):
+    """Length of (xx - yy, 2 xy) / (xx + yy), with what noise adds to it taken out.
 
-    Noise adds in quadrature to the length of the distortion vector
-    (xx - yy, 2 xy) / (xx + yy), so twice the square of one component's error is
-    subtracted from the squared length (Rice 1944, second moment of a vector
-    with Gaussian errors; from memory).
+    Noise lengthens a vector.  Taking twice the variance of a component from the squared length
+    (or once, Wardle & Kronberg 1974, ApJ 194, 249; from memory) leaves nothing of a third of all
+    round stars, and no word of how round they are.  The estimate taken here is as free of bias
+    from two standard errors on, and positive everywhere:
+    p - s^2 (1 - exp(-p^2 / s^2)) / (2 p) for a length p with components that err by s (modified
+    asymptotic estimator, Plaszczynski et al. 2014, MNRAS 439, 4048; from memory).
 
     Parameters
     ----------
@@ -87,10 +89,51 @@ def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
     Returns
     -------
     float or ndarray
-        Eccentricity in [0, 1]; 0 where the elongation is within its noise.
+        In [0, 1].
     """
     half_sum = 0.5 * (np.asarray(xx) + np.asarray(yy))
-    squared = (0.25 * (np.asarray(xx) - np.asarray(yy)) ** 2 + np.asarray(xy) ** 2) / half_sum**2
-    squared = np.maximum(squared - 2.0 * (component_error / half_sum) ** 2, 0.0)
-    chi = np.minimum(np.sqrt(squared), 1.0)
+    length = np.hypot(0.5 * (np.asarray(xx) - np.asarray(yy)), xy) / half_sum
+    variance = (np.asarray(component_error) / half_sum) ** 2
+    with np.errstate(all="ignore"):
+        added = -variance * np.expm1(-(length**2) / variance) / (2.0 * length)
+    added = np.where((variance > 0) & (length > 0), added, 0.0)
+    return np.clip(length - added, 0.0, 1.0)[()]
+
+
+def eccentricity_of(chi):
+    """sqrt(1 - (b/a)^2) of a distortion chi = (a^2 - b^2)/(a^2 + b^2)."""
+    chi = np.asarray(chi)
     return np.sqrt(2.0 * chi / (1.0 + chi))[()]
+
+
+def eccentricity_error(chi, chi_error):
+    """One standard error of an eccentricity whose distortion ``chi`` errs by ``chi_error``.
+
+    The root is steep near round, so that the way down to ``chi - chi_error`` is the longer one
+    and is taken; an eccentricity whose distortion lies within its error errs by its own size.
+
+    Returns
+    -------
+    float or ndarray
+        In [0, 1]; NaN where the error of the distortion is unknown.
+    """
+    low = np.maximum(np.asarray(chi) - np.minimum(chi_error, chi), 0.0)
+    return (eccentricity_of(chi) - eccentricity_of(low))[()]
+
+
+def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
+    """sqrt(1 - (b/a)^2), what noise adds taken out (see `distortion`).
+
+    Parameters
+    ----------
+    xx, yy, xy : float or ndarray
+        Second moments, px^2.
+    component_error : float or ndarray
+        One sigma of (xx - yy)/2 and of xy, px^2.
+
+    Returns
+    -------
+    float or ndarray
+        Eccentricity in [0, 1].
+    """
+    return eccentricity_of(distortion(xx, yy, xy, component_error))

@@ -23,6 +23,8 @@ class HalfWidths:
     hollow: float
     dip: float
     separation: float
+    tops: tuple[float, float] = (float("nan"), float("nan"))
+    """Where the two maxima lie along the long axis, px."""
 
 
 def _outer_width(t: np.ndarray, profile: np.ndarray, level: float) -> float:
@@ -76,25 +78,26 @@ def half_widths(spline: StarSpline) -> HalfWidths:
         # the brightest of each cut
         along = spline.along(tu[:, None], v[None, :]).max(axis=1)
         across = spline.along(u[:, None], tv[None, :]).max(axis=0)
-    dip, separation = _valley(tu, along)
+    dip, separation, tops = _valley(tu, along)
     return HalfWidths(
         _outer_width(tu, along, 0.5 * peak),
         _outer_width(tv, across, 0.5 * peak),
         float(hollow),
         dip,
         separation,
+        tops,
     )
 
 
-def _valley(t: np.ndarray, profile: np.ndarray) -> tuple[float, float]:
+def _valley(t: np.ndarray, profile: np.ndarray) -> tuple[float, float, tuple[float, float]]:
     """Deepest valley between the highest maximum and any other at least 15 % as high."""
     inner = profile[1:-1]
     tops = 1 + np.flatnonzero((inner > profile[:-2]) & (inner >= profile[2:]))
     tops = tops[profile[tops] > 0.15 * profile.max()]
     if len(tops) < 2:
-        return 0.0, float("nan")
+        return 0.0, float("nan"), (float("nan"), float("nan"))
     first = tops[np.argmax(profile[tops])]
-    best = (0.0, float("nan"))
+    best = (0.0, float("nan"), (float("nan"), float("nan")))
     for other in tops:
         if other == first:
             continue
@@ -104,7 +107,7 @@ def _valley(t: np.ndarray, profile: np.ndarray) -> tuple[float, float]:
         # the middle half's mean: noise dents a long line deeply, but not widely
         depth = 1.0 - profile[low + quarter : high - quarter + 1].mean() / lower
         if depth > best[0]:
-            best = (float(depth), float(t[high] - t[low]))
+            best = (float(depth), float(t[high] - t[low]), (float(t[low]), float(t[high])))
     return best
 
 

@@ -13,10 +13,11 @@ from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.model import FrameStars, Streak
+from subgrade.stars.saturation import saturation_level
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import View, first_view, refined, saturation_level, settled, star_mask
+from subgrade.stars.view import View, first_view, refined, settled, star_mask
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
@@ -84,7 +85,7 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
     mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
-    view = replace(view, saturation=saturation_level(view, found.x[:200], found.y[:200], stated))
+    view = replace(view, saturation=saturation_level(view, found.x, found.y, stated, sigma))
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         cause = "no star stands out from the sky"

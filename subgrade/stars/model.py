@@ -206,6 +206,10 @@ class FrameStars:
     """Trail length or separation of the two images, when ``trailed`` or ``doubled``."""
     hollow: float = NAN
     """Centre brightness over the ring's, below 1 for a hollow star."""
+    hollow_error: float = NAN
+    """One sigma of it, from the scatter of the stars; NaN where no ring is resolved."""
+    ring_px: float = NAN
+    """Radius of the ring of a hollow star, px."""
     shape_status: str = "none"
     shape_note: str = ""
     stars_in_shape: int = 0

@@ -222,6 +222,30 @@ def adaptive_moments(
     )
 
 
+def moments_of_image(image: np.ndarray, step: float, start) -> tuple[float, float, float] | None:
+    """Adaptive moments of one star image about its middle element.
+
+    Parameters
+    ----------
+    image : ndarray, shape (2 n + 1, 2 n + 1)
+    step : float
+        Size of an element, px.
+    start : sequence of float
+        First guess, px^2.
+
+    Returns
+    -------
+    tuple of float or None
+        xx, yy, xy, px^2; None where they do not settle.
+    """
+    corner = np.array([-0.5 * (len(image) - 1)])
+    stamp = Stamps(image.astype(np.float32)[None], corner, corner)
+    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), *(v / step**2 for v in start))
+    if not m.ok[0]:
+        return None
+    return tuple(float(v[0]) * step**2 for v in (m.xx, m.yy, m.xy))
+
+
 @kernel
 def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
     for k in range(stamps.shape[0]):

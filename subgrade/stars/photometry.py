@@ -111,6 +111,8 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
         inner = 0
         used = 0
         expected = 0
+        odd_used = 0
+        odd_expected = 0
         peak = -np.inf
         j0 = max(0, int(np.ceil(cy[k] - radius)))
         j1 = min(size - 1, int(np.floor(cy[k] + radius)))
@@ -127,6 +129,8 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
             row = stamps[k, j]
             for i in range(i0, i1 + 1):
                 expected += 1
+                odd = (i + j) & 1
+                odd_expected += odd
                 value = row[i]
                 if value != value:
                     continue
@@ -146,6 +150,7 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
                     nn += q * q
                     pn += p * q
                 used += 1
+                odd_used += odd
                 peak = max(peak, value)
         if used == 0 or pp <= 0.0:
             out[k, 0] = np.nan
@@ -166,7 +171,14 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
         else:
             out[k, 5] = 0.0
         out[k, 3] = np.sqrt(max(misfit, 0.0) / pp) / abs(amplitude) if amplitude != 0 else np.inf
-        out[k, 4] = 1.0 - used * lattice / max(expected, 1)
+        if lattice > 1.0:
+            # of a small star's pixels half may be one more than the other half: only those of
+            # the colour of the lattice can be missing
+            if 2 * odd_used > used:
+                used, expected = odd_used, odd_expected
+            else:
+                used, expected = used - odd_used, expected - odd_expected
+        out[k, 4] = 1.0 - used / max(expected, 1)
 
 
 def template_fit(

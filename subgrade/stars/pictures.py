@@ -15,7 +15,7 @@ from PIL import Image
 
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.diagonal import stars_along
-from subgrade.stars.ellipse import eccentricity_from_moments
+from subgrade.stars.ellipse import distortion, eccentricity_error, eccentricity_of
 from subgrade.stars.model import CutOut, FramePictures, FrameStars, Picture, StarImage, StarList
 
 THUMBNAIL_PX = 256
@@ -180,11 +180,10 @@ def _own_shape(stars: FrameStars, k: int, typical: float):
         return None, None, None
     chi_error = 2.0 / snr
     xx, yy, xy = (float(v[k]) for v in (listed.xx, listed.yy, listed.xy))
-    oval = float(eccentricity_from_moments(xx, yy, xy, chi_error * 0.5 * (xx + yy)))
-    chi = oval**2 / (2.0 - oval**2)
-    slope = 1.0 / (max(oval, np.sqrt(2.0 * chi_error)) * (1.0 + chi) ** 2)
+    chi = float(distortion(xx, yy, xy, chi_error * 0.5 * (xx + yy)))
     width = stars.fwhm_px * np.sqrt(area / typical)
-    return float(width) if np.isfinite(width) else None, oval, float(chi_error * slope)
+    oval, error = float(eccentricity_of(chi)), float(eccentricity_error(chi, chi_error))
+    return float(width) if np.isfinite(width) else None, oval, error
 
 
 def _side(stars: FrameStars, cell: int) -> int:

@@ -19,8 +19,8 @@ from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.raster import cut_stamps
 
 LEAST_SNR = 10.0
-MOST_STARS = 6000
-"""Brightest detections looked at."""
+MOST_STARS = 2000
+"""Brightest detections looked at; more would cost time and hold little light."""
 LEAST_STARS = 8
 REACH = 5
 """Rows looked at above and below a star's centre."""
@@ -56,7 +56,7 @@ def cut_rows(pixels: Pixels, stars: StarList, noise: float, fwhm: float) -> list
         One at most, of kind ``cut``: from the first row behind a seam to the last one before
         the last seam, or to the row behind the only seam; ``count`` is the number of cuts.
     """
-    height, width = pixels.shape
+    height = pixels.shape[0]
     away = 2 * round(max(3.0, 1.1 * min(fwhm, 15.0)))
     bright = np.flatnonzero((stars.snr > LEAST_SNR) & np.isfinite(stars.x + stars.y))[:MOST_STARS]
     if len(bright) < LEAST_STARS or not noise > 0:
@@ -172,8 +172,11 @@ def _seams(down: np.ndarray, up: np.ndarray) -> np.ndarray:
         both *= -np.expm1(-mean)
     product = np.maximum(product, 1e-300)
     # a product t of two probabilities is as small as that with the probability t (1 - ln t)
-    single = np.flatnonzero(product * (1 - np.log(product)) * len(down) < 0.5 * CHANCE)
-    twofold = np.flatnonzero((down > 0) & (up > 0))
+    # behind an overscan or an empty border stars end, but none begin
+    both_ways = (down > 0) & (up > 0)
+    rare = product * (1 - np.log(product)) * len(down) < 0.5 * CHANCE
+    single = np.flatnonzero(both_ways & rare)
+    twofold = np.flatnonzero(both_ways)
     apart = _apart(twofold, product)
     if len(apart) > 1 and pdtrc(len(apart) - 1.0, both.sum()) < 0.5 * CHANCE:
         return apart

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MEASURE_VERSION = 10
+MEASURE_VERSION = 11
 """Raised whenever measured numbers change, so that cached measurements are redone."""
-PICTURES_VERSION = 2
+PICTURES_VERSION = 3
 """Raised whenever pictures are drawn differently, so that kept ones are drawn anew."""
 
 

@@ -10,12 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.special import stdtrit
 
 from subgrade.stars.background import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
 
 STAR_SPREAD = 0.01
 """Relative difference of star moments beside noise; common practice, no source."""
+_ONE_SIGMA = 0.8413447460685429
+"""Share of a Gaussian below one sigma."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,24 +84,39 @@ def common_shape(xx, yy, xy, snr) -> CommonShape | None:
         kept, centre = new, centre_new
         if done:
             break
-    w = weight[kept] / weight[kept].sum()
-    n_eff = 1.0 / np.sum(w**2)
-    difference = 0.5 * (parts[0] - parts[1])[kept]
+    error, size_error = _errors(parts[:, kept], centre[2], relative[kept])
+    return CommonShape(*(float(c) for c in centre), error, size_error, kept)
+
+
+def _errors(parts: np.ndarray, xy: float, relative: np.ndarray) -> tuple[float, float]:
+    """One sigma of (xx - yy)/2 and xy (px^2), and of the relative size, of a weighted mean.
+
+    From the scatter of the stars, which few stars show badly: by Student's factor it then counts
+    for more, and never for less than the stars' own noise (`relative`, of a single moment).
+
+    Parameters
+    ----------
+    parts : ndarray, shape (3, n)
+        xx, yy, xy, px^2.
+    xy : float
+        Mean of the last row, px^2.
+    relative : ndarray, shape (n,)
+    """
+    weight = 1.0 / relative**2
+    w = weight / weight.sum()
+    freedom = max(1.0 / np.sum(w**2) - 1.0, 1.0)
+    difference, half_sum = 0.5 * (parts[0] - parts[1]), 0.5 * (parts[0] + parts[1])
+    size = np.sum(w * half_sum)
     variance = 0.5 * (
-        np.sum(w * (difference - np.sum(w * difference)) ** 2)
-        + np.sum(w * (parts[2][kept] - centre[2]) ** 2)
+        np.sum(w * (difference - np.sum(w * difference)) ** 2) + np.sum(w * (parts[2] - xy) ** 2)
     )
-    half_sum = 0.5 * (parts[0] + parts[1])[kept]
-    size_variance = np.sum(w * (half_sum / np.sum(w * half_sum) - 1.0) ** 2)
-    scale = max(n_eff - 1.0, 1.0)
-    return CommonShape(
-        float(centre[0]),
-        float(centre[1]),
-        float(centre[2]),
-        float(np.sqrt(variance / scale)),
-        float(0.5 * np.sqrt(size_variance / scale)),
-        kept,
-    )
+    size_variance = np.sum(w * (half_sum / size - 1.0) ** 2)
+    # the two components together have twice the freedom of the size
+    one, two = (float(stdtrit(k * freedom, _ONE_SIGMA)) for k in (2.0, 1.0))
+    least = 1.0 / np.sqrt(2.0 * weight.sum())
+    error = max(one * np.sqrt(variance / freedom), least * size)
+    size_error = 0.5 * max(two * np.sqrt(size_variance / freedom), least)
+    return float(error), float(size_error)
 
 
 def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:

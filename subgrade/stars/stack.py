@@ -6,18 +6,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.stars.agreement import Dip, pair, ring
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
     STAMP_PIXELS,
     Catalogue,
     coarse,
     half_side,
+    joint_shape,
+    very_coarse,
 )
 from subgrade.stars.counted import counted, reach_needed
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
+from subgrade.stars.joint import JointFit
 from subgrade.stars.model import NAN, StarFlag
-from subgrade.stars.moments import adaptive_moments, weighted_centroids
+from subgrade.stars.moments import adaptive_moments, moments_of_image, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, moffat_template
 from subgrade.stars.pooled import pooled_moments
 from subgrade.stars.raster import Stamps
@@ -29,6 +33,12 @@ from subgrade.stars.view import View
 SAMPLES_PER_KNOT = 5.0
 """Pixels of equally good stars per knot of the star image, below which a profile is fitted
 instead: one wide star shows its own image, coarse pixels need many stars to fill the gaps."""
+
+HOLLOW_SHARE = 0.8
+"""Centre over ring brightness below which a star is called hollow, where the stars show a ring
+(`subgrade.stars.agreement`)."""
+JOINT_STARS = 150
+"""Most stars that one profile is fitted to where pixels are very coarse."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +72,9 @@ class Stack:
     method: str
     widths: HalfWidths | None
     profile: ProfileFit | None = None
+    ring: Dip | None = None
+    pair: Dip | None = None
+    """Dips that the stars were asked about, where the star image has one."""
 
     @property
     def stars_used(self) -> int:
@@ -123,8 +136,12 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     m = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
     moments = np.stack((m.xx, m.yy, m.xy))
     shape = common_shape(*moments, catalogue.snr[index])
+    joint = None
     if view.parity >= 0 and coarse(view, catalogue.moments):
         shape = _taken_together(stamps, catalogue, index)
+    if very_coarse(view, catalogue.moments):
+        joint = joint_shape(view, catalogue.x[index], catalogue.y[index], 0.0, JOINT_STARS)
+        shape = shape if joint is None else _of_joint(joint, len(index))
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
         return nothing
     if coarse(view, (shape.xx, shape.yy, shape.xy)):
@@ -133,12 +150,18 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     else:
         kept = np.flatnonzero(shape.kept)[: settings.image_stars]
         wide = 1.0
+    if joint is not None:
+        kept = np.flatnonzero(joint.kept)
     rows = index[kept]
     x = np.where(m.ok[kept], m.x[kept], catalogue.x[rows])
     y = np.where(m.ok[kept], m.y[kept], catalogue.y[rows])
-    image = _image(view, catalogue, (x, y), shape, wide, settings)
-    if image.spline is not None and (wide > 1.0 or _plain(image, shape)):
+    scale = None
+    if joint is not None:
+        x, y, scale = joint.x[kept], joint.y[kept], joint.peak[kept]
+    image = _image(view, catalogue, (x, y, scale), shape, wide, settings)
+    if image.spline is not None and joint is None and (wide > 1.0 or _plain(image, shape)):
         shape = _shape_of_image(image.spline, shape)
+    ring_dip, pair_dip = _dips(view, image, shape)
     return _with_widths(
         Stack(
             catalogue.ident[index],
@@ -150,12 +173,24 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
             NAN,
             "none",
             image.widths,
+            ring=ring_dip,
+            pair=pair_dip,
         ),
         image.samples,
         catalogue.snr[rows],
         0.0 if image.spline is None else image.spline.step_u * image.spline.step_v / view.lattice,
         catalogue.doubling is not None,
+        joint,
     )
+
+
+def _of_joint(joint: JointFit, count: int) -> CommonShape:
+    """The joint profile's shape as that of the first stars of ``count``."""
+    xx, yy, xy = joint.moments
+    kept = np.zeros(count, bool)
+    kept[: len(joint.kept)] = joint.kept
+    # a relative error d of each width alone changes (xx - yy)/2 by d (xx + yy)/2 times two halves
+    return CommonShape(xx, yy, xy, joint.shear_error * (xx + yy), joint.error, kept)
 
 
 def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape | None:
@@ -169,7 +204,12 @@ def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape 
 
 
 def _with_widths(
-    stack: Stack, samples: Samples, snr: np.ndarray, density: float, paired: bool
+    stack: Stack,
+    samples: Samples,
+    snr: np.ndarray,
+    density: float,
+    paired: bool,
+    joint: JointFit | None = None,
 ) -> Stack:
     """The stack with its half-maximum widths by the best method at hand."""
     shape, widths = stack.shape, stack.widths
@@ -182,14 +222,24 @@ def _with_widths(
     )
     alike = 1.0 / ((1.0 / np.maximum(snr, 1.0)) ** 2 + 0.02**2)
     independent = np.sum(alike) ** 2 / np.sum(alike**2)
-    if whole and independent * density >= SAMPLES_PER_KNOT:
+    hollow = stack.ring is not None and stack.ring.shown and widths.hollow < HOLLOW_SHARE
+    # no filled profile fits a ring
+    if whole and (hollow or independent * density >= SAMPLES_PER_KNOT):
         error = size_error * np.sqrt(widths.major * widths.minor)
         return replace(
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
         )
-    fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
+    if joint is not None:
+        fit = ProfileFit(
+            max(joint.major, joint.minor), min(joint.major, joint.minor), joint.beta,
+            size_error * float(np.sqrt(joint.major * joint.minor)),
+        )  # fmt: skip
+    else:
+        fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
     if fit is not None and _sound(fit.major, fit.minor, a, b):
-        error = max(fit.error, size_error * np.sqrt(fit.major * fit.minor))
+        width = float(np.sqrt(fit.major * fit.minor))
+        # a filled profile reads a ring a quarter too narrow (GalSim)
+        error = max(fit.error, size_error * width, 0.25 * width if hollow else 0.0)
         return replace(
             stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
             profile=fit,
@@ -225,16 +275,9 @@ def _shape_of_image(spline: StarSpline, shape: CommonShape) -> CommonShape:
     step = min(spline.step_u, spline.step_v) / 4
     n = int(np.ceil(reach / step))
     axis = np.arange(-n, n + 1) * step
-    image = spline.at(*np.meshgrid(axis, axis)).astype(np.float32)
-    stamp = Stamps(image[None], np.array([-float(n)]), np.array([-float(n)]))
-    start = (shape.xx / step**2, shape.yy / step**2, shape.xy / step**2)
-    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), *start)
-    if not m.ok[0]:
-        return shape
-    return replace(
-        shape, xx=float(m.xx[0]) * step**2, yy=float(m.yy[0]) * step**2,
-        xy=float(m.xy[0]) * step**2,
-    )  # fmt: skip
+    image = spline.at(*np.meshgrid(axis, axis))
+    m = moments_of_image(image, step, (shape.xx, shape.yy, shape.xy))
+    return shape if m is None else replace(shape, xx=m[0], yy=m[1], xy=m[2])
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,6 +328,20 @@ def _image(
     return image
 
 
+def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Dip | None]:
+    """What the stars themselves say of a hollow or a double star image."""
+    widths = image.widths
+    if image.spline is None or widths is None:
+        return None, None
+    axes = ellipse_from_moments(shape.xx, shape.yy, shape.xy)[:2]
+    hollow = two = None
+    if widths.hollow < 0.95:
+        hollow = ring(image.samples, image.spline, axes, float(np.sqrt(view.lattice)))
+    if widths.dip > 0.1 and np.isfinite(widths.minor):
+        two = pair(image.samples, *widths.tops, widths.minor)
+    return hollow, two
+
+
 def _plain(image: _Image, shape: CommonShape) -> bool:
     """Whether the star image is one filled star of moderate elongation."""
     a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
@@ -294,7 +351,7 @@ def _plain(image: _Image, shape: CommonShape) -> bool:
 def _samples(view, places, moments, wide, frame, settings) -> Samples:
     """Pixels of the stars inside a rectangle along their long axis, each scaled alike."""
     reach_u, reach_v, theta = frame
-    x, y = places
+    x, y, scale = places
     t = np.radians(theta)
     extent = max(
         reach_u * abs(np.cos(t)) + reach_v * abs(np.sin(t)),
@@ -305,6 +362,11 @@ def _samples(view, places, moments, wide, frame, settings) -> Samples:
     count = max(12, min(len(x), enough, STAMP_PIXELS // (2 * half + 1) ** 2))
     x, y = x[:count], y[:count]
     stamps = view.stamps(x, y, half)
+    if scale is not None:  # fitted with the lattice in the model
+        return gather_samples(
+            stamps, x, y, scale[:count], view.noise, theta, reach_u, reach_v,
+            settings.image_samples,
+        )  # fmt: skip
     # one wide-weighted sum scales every star: a fitted peak would depend on the
     # star's place in the pixel and bend the image with it
     steps = 4 if wide > 1.0 else 1  # the centre is moved only where it was not yet exact

@@ -155,38 +155,3 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
         return settled(view, settings)
     under_all = sky if view.parity < 0 else sky_map(view.means, mesh, samples, mask)
     return replace(view, sky=under_all, sky_green=sky, noise=noise)
-
-
-def saturation_level(view: View, x, y, stated: float | None) -> float:
-    """Level at which pixels stop counting light, from the header or from flat tops.
-
-    A flat top is three or more pixels of one bright star within 0.2 % of the
-    highest value met among the bright stars.
-
-    Parameters
-    ----------
-    view : View
-    x, y : ndarray
-        Positions of the brightest detections, px.
-    stated : float or None
-        The header's level, ADU.
-
-    Returns
-    -------
-    float
-        ADU; infinity when no star is flat-topped and the header is silent.
-    """
-    level = stated if stated and stated > 0 else np.inf
-    if len(x) == 0:
-        return level
-    none = np.zeros((1, 1), np.float32)
-    stamps = cut_stamps(view.pixels, none, 1 << 20, x, y, 4, view.parity).data
-    flat = np.nan_to_num(stamps.reshape(len(stamps), -1), nan=-np.inf)
-    top = flat.max()
-    if not np.isfinite(top) or top <= 0:
-        return level
-    sky = view.level
-    close = flat > top - 0.002 * (top - sky)
-    if np.max(np.count_nonzero(close, axis=1)) >= 3 and top - sky > 50 * view.noise:
-        level = min(level, 0.995 * float(top))
-    return level

@@ -10,13 +10,14 @@ from numba.core import event
 from subgrade.lights.model import Pixels
 from subgrade.stars.areas import area_means
 from subgrade.stars.background import Sky
+from subgrade.stars.joint import joint_fit
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.measure import measure_stars
 from subgrade.stars.moments import adaptive_moments
 from subgrade.stars.mosaic import green_means
 from subgrade.stars.photometry import gaussian_template, template_fit
 from subgrade.stars.pooled import pooled_moments
-from subgrade.stars.raster import blank, cut_stamps
+from subgrade.stars.raster import Stamps, blank, cut_stamps
 from subgrade.stars.starimage import fit_spline, gather_samples
 from subgrade.stars.streaks import find_streaks
 
@@ -114,3 +115,5 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     adaptive_moments(stamps, x, y, 2.0, 2.0, 0.0)
     pooled_moments(stamps, x, y, (2.0, 2.0, 0.0))
     lone_pixels(stamps, x, y, 3.0, 1.0)
+    few = Stamps(stamps.data[:8, 2:13, 2:13], stamps.x0[:8] + 2, stamps.y0[:8] + 2)
+    joint_fit(few, few.x0 + 5, few.y0 + 5, 1.0, 3.0)
