@@ -72,10 +72,17 @@ def _drawn_out(spline: StarSpline, major: float, minor: float) -> tuple[float, f
     least = max(0.5 * major - minor, 0.0)  # lines reach beyond two widths by their core alone
     found = []
     for sign in (1.0, -1.0):
-        bright = spline.at(sign * u * np.cos(t), sign * u * np.sin(t)) >= level
-        # a neighbour's light that is left in the image lies behind a gap
-        end = int(np.argmin(bright)) if not bright.all() else len(u) - 1
-        wings = max(float(u[end]) - side, 0.0)
+        profile = spline.at(sign * u * np.cos(t), sign * u * np.sin(t))
+        wings = max(_fallen_to(level, u, profile) - side, 0.0)
         sheared = np.clip((wings / core - 1.0) / (2.0 * LEVEL - 1.0), 0.0, 1.0)
         found.append(max(float(sheared) * wings, least))
     return found[0], found[1]
+
+
+def _fallen_to(level: float, u: np.ndarray, value: np.ndarray) -> float:
+    """Where a profile first falls below a level; a neighbour's light lies behind that."""
+    below = np.flatnonzero(value < level)
+    if not len(below) or below[0] == 0:
+        return float(u[-1]) if not len(below) else 0.0
+    k = below[0]
+    return float(u[k - 1] + (u[k] - u[k - 1]) * (value[k - 1] - level) / (value[k - 1] - value[k]))

@@ -320,7 +320,7 @@ def _image(
                 divisions = 9.0  # the wall of a ring is far thinner than the ring
                 continue
             needed = reach_needed(spline, image.widths.major, image.widths.minor)
-            if 1.05 * reach_u < needed and catalogue.doubling is None:
+            if spline.reach[0] < needed and catalogue.doubling is None:
                 reach_u = min(needed, 1.6 * reach_u)
                 continue
             break
