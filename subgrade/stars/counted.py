@@ -22,6 +22,9 @@ from subgrade.stars.starimage import StarSpline
 
 REACH = 1.95
 """Narrow widths to which a round star is counted; of a Moffat star 2 to 6 % lie farther out."""
+ROUND = 1.02
+"""Ratio of the widths below which nothing is drawn out: of a shear of that size the share changes
+by 0.1 %, and noise in the wings would decide."""
 LEVEL = 1.5
 """Narrow widths across at which the image's brightness is taken: the wings, still above noise."""
 
@@ -63,6 +66,8 @@ def reach_needed(spline: StarSpline, major: float, minor: float) -> float:
 
 def _drawn_out(spline: StarSpline, major: float, minor: float) -> tuple[float, float]:
     """How much farther than across the light is counted on either side of the long axis, px."""
+    if major < ROUND * minor:
+        return 0.0, 0.0
     t = np.radians(spline.angle_deg)
     side = LEVEL * minor
     edges = spline.at(np.array([-side, side]) * np.sin(t), np.array([side, -side]) * np.cos(t))
