@@ -122,7 +122,7 @@ def test_the_readme_sets_up_and_runs_in_one_command_each():
     assert [len(block) for block in blocks[:2]] == [1, 1]
     assert blocks[1] == ["pip install . && subgrade grade demo_subs --guide demo_subs/guiding.csv"]
     assert README.count("pip install .\n") == 0  # once is enough
-    assert ['pip install ".[test]" && python -m pytest'] in blocks
+    assert ['pip install ".[test]" && python -m pytest -n 2 --dist loadfile'] in blocks
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="it is written for a shell")
