@@ -75,6 +75,8 @@ class Stack:
     ring: Dip | None = None
     pair: Dip | None = None
     """Dips that the stars were asked about, where the star image has one."""
+    whole: StarSpline | None = None
+    """The star image to the end of drawn-out wings, where ``spline`` ends before: for its light."""
 
     @property
     def stars_used(self) -> int:
@@ -175,6 +177,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
             image.widths,
             ring=ring_dip,
             pair=pair_dip,
+            whole=image.whole,
         ),
         image.samples,
         catalogue.snr[rows],
@@ -285,6 +288,7 @@ class _Image:
     samples: Samples
     spline: StarSpline | None
     widths: HalfWidths | None
+    whole: StarSpline | None = None
 
 
 def _image(
@@ -304,14 +308,17 @@ def _image(
         reach_u = float(np.hypot(d.dx, d.dy)) + reach_v
     image = None
     divisions = 4.0
-    for _ in range(4):
-        samples = _samples(
-            view, places, (shape.xx, shape.yy, shape.xy), wide, (reach_u, reach_v, theta), settings
-        )
+
+    def fitted(reach_u: float):
+        moments = shape.xx, shape.yy, shape.xy
+        samples = _samples(view, places, moments, wide, (reach_u, reach_v, theta), settings)
         step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
         step_u = max(step_v, reach_u / 60)
         count = int(samples.star.max(initial=-1)) + 1
-        spline = fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
+        return samples, fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
+
+    for _ in range(4):
+        samples, spline = fitted(reach_u)
         if spline is None:
             return _Image(samples, None, None)
         image = _Image(samples, spline, half_widths(spline))
@@ -319,13 +326,26 @@ def _image(
             if divisions == 4.0 and image.widths.hollow < 0.95 and b > 2.5 and a < 1.7 * b:
                 divisions = 9.0  # the wall of a ring is far thinner than the ring
                 continue
-            needed = reach_needed(spline, image.widths.major, image.widths.minor)
-            if spline.reach[0] < needed and catalogue.doubling is None:
-                reach_u = min(needed, 1.6 * reach_u)
-                continue
+            if catalogue.doubling is None:
+                image = replace(image, whole=_whole(image, reach_u, fitted))
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
     return image
+
+
+def _whole(image: _Image, reach_u: float, fitted) -> StarSpline | None:
+    """The star image to the end of drawn-out wings; None where it ends there already."""
+    whole, longer = None, image.spline
+    for _ in range(3):
+        needed = reach_needed(longer, image.widths.major, image.widths.minor)
+        if longer.reach[0] >= needed:
+            break
+        reach_u = min(needed, 1.6 * reach_u)
+        longer = fitted(reach_u)[1]
+        if longer is None:
+            break
+        whole = longer
+    return whole
 
 
 def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Dip | None]:
@@ -390,14 +410,15 @@ def image_template(stack: Stack, moments) -> Template:
         return moffat_template(fit.major, fit.minor, fit.beta, theta)
     if stack.spline is None or stack.method != "image":
         return gaussian_template(*moments)
-    reach_u, reach_v = stack.spline.reach
+    spline = stack.spline if stack.whole is None else stack.whole
+    reach_u, reach_v = spline.reach
     edge = 0.97 * max(reach_u, reach_v)
     step = max(stack.minor / 10.0, edge / 150)
     n = int(np.ceil(edge / step)) + 1
     axis = np.arange(-n, n + 1) * step
     x, y = np.meshgrid(axis, axis)
-    inside = counted(stack.spline, stack.widths, stack.major, stack.minor, x, y)
-    values = np.where(inside, stack.spline.at(x, y), 0.0)
+    inside = counted(spline, stack.widths, stack.major, stack.minor, x, y)
+    values = np.where(inside, spline.at(x, y), 0.0)
     if not inside.all():
         values[~inside] = WING_SHARE * values.sum() / np.count_nonzero(~inside)
     # of the squared signal of a Moffat star (beta 2.5) 1e-4 lies beyond 1.6 FWHM;
