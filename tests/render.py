@@ -79,6 +79,8 @@ class Scene:
     floating: bool = False
     noiseless: bool = False
     seed: int = 1
+    beside: tuple = ()
+    """What else shines: objects with ``light(rng, height, width, star)``, an array of ADU."""
 
     @property
     def sky_noise_adu(self) -> float:
@@ -95,6 +97,7 @@ def render(shape: StarShape, scene: Scene = USUAL) -> Frame:
     star = template(shape)
     sky = _sky(scene)
     light = _transmission(scene) if scene.vignetting else None
+    glow = _glow(scene, star)
     x, y, flux, colour = _draw_stars(rng, scene, star)
     signal = np.zeros((scene.height, scene.width), dtype=np.float32)
     planes = _colour_weights(scene, colour)
@@ -103,8 +106,8 @@ def render(shape: StarShape, scene: Scene = USUAL) -> Frame:
     if light is not None:
         signal *= light
         sky = sky * light
-    noise = np.sqrt(sky / scene.electrons_per_adu + _read_variance(scene))
-    data = _expose(rng, scene, sky + signal)
+    noise = np.sqrt((sky + glow) / scene.electrons_per_adu + _read_variance(scene))
+    data = _expose(rng, scene, sky + glow + signal)
     _add_defects(data, rng, scene)
     np.clip(data, None, scene.full_well_adu, out=data)
     if scene.floating:
@@ -112,9 +115,18 @@ def render(shape: StarShape, scene: Scene = USUAL) -> Frame:
     else:
         pixels = np.clip(np.rint(data), 0, MAX_ADU).astype(np.uint16)
     snr = _signal_to_noise(scene, star, x, y, flux, planes, noise, light)
-    background, sigma = float(np.median(sky)), float(np.median(noise))
+    background, sigma = float(np.median(sky + glow)), float(np.median(noise))
     truth = StarTruth(x, y, flux, snr)
     return Frame(pixels, star.truth, truth, background, sigma, scene.mosaic, streak)
+
+
+def _glow(scene: Scene, star: Template) -> np.ndarray | float:
+    """Light of what is no star of the field, ADU."""
+    total = 0.0
+    for number, thing in enumerate(scene.beside):
+        rng = np.random.default_rng((scene.seed, number))
+        total = total + thing.light(rng, scene.height, scene.width, star)
+    return np.float32(total)
 
 
 def _read_variance(scene: Scene) -> float:

@@ -35,9 +35,9 @@ def compare_night(frames: Sequence[Frame]) -> Night:
 
     Frames are put in the order taken and sorted into groups of one setup and
     pointing; each group is registered on its best frame, freed of defects that
-    stay on the sensor, compared star by star for transparency, and given its
-    usual values and the trends of width and sky.  A frame whose clock cannot be right has
-    no time from here on, and a note.
+    stay on the sensor and of streaks that stay on the sky, compared star by star for
+    transparency, and given its usual values and the trends of width and sky.  A frame whose
+    clock cannot be right has no time from here on, and a note.
 
     Parameters
     ----------
@@ -50,6 +50,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
         All indices count in ``Night.frames``, the frames in the order taken.
     """
     from subgrade.night.clocks import with_believable_clocks
+    from subgrade.night.fixed_lines import without_fixed_lines
     from subgrade.night.geometry import group_geometry
     from subgrade.night.group import in_order, label, sort_frames
     from subgrade.night.pointing import split_by_pointing
@@ -59,6 +60,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     sorting = sort_frames(ordered)
     strays = dict(sorting.strays)
     compared: dict[int, FrameCompared] = {}
+    moving: dict[int, Frame] = {}
     groups, geometries, names = [], [], Counter()
     for members, setup in zip(sorting.groups, sorting.setups, strict=True):
         name = label(setup, names)
@@ -75,6 +77,13 @@ def compare_night(frames: Sequence[Frame]) -> Night:
                         GroupGeometry(),
                     )
                     compared |= mine
+                    moving |= attempt(
+                        f"streaks of {name} at one place of the sky",
+                        lambda pointing=pointing: without_fixed_lines(
+                            ordered, {i: pointing.registrations[i] for i in pointing.members}
+                        ),
+                        {},
+                    )
                     groups.append(group)
                     geometries.append(geometry)
     for i, note in strays.items():
@@ -83,7 +92,7 @@ def compare_night(frames: Sequence[Frame]) -> Night:
         if frame.name in clock_notes and i in compared:
             compared[i] = replace(compared[i], clock_note=clock_notes[frame.name])
     return Night(
-        frames=ordered,
+        frames=tuple(moving.get(i, frame) for i, frame in enumerate(ordered)),
         compared=tuple(compared.get(i, NOT_COMPARED) for i in range(len(ordered))),
         groups=tuple(groups),
         geometry=NightGeometry(tuple(geometries)),

@@ -139,7 +139,8 @@ COLUMNS: tuple[Column, ...] = (
     Column("mid_utc", "", str, 0, "middle of the exposure, UTC, ISO 8601", _fact("mid_utc")),
     Column(
         "stars", "", int, 0,
-        "stars above the detection limit; hot pixels, cosmic rays and streaks left out",
+        "stars above the detection limit; hot pixels, cosmic rays, streaks and what is wider than "
+        "a star left out",
         _star("stars"),
     ),
     Column(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all
+from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all, flag_wide
 from subgrade.stars.ellipse import (
     distortion,
     eccentricity_error,
@@ -24,6 +24,7 @@ from subgrade.stars.model import (
     StarList,
     Streak,
 )
+from subgrade.stars.photometry import TemplateFit
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import shape_field
 from subgrade.stars.stack import HOLLOW_SHARE, UNCLEAN, Stack, image_template
@@ -55,13 +56,19 @@ def empty_result(pixels: Pixels, cause: str, view: View | None = None) -> FrameS
 
 def measure_again(
     view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
-    settings: MeasureSettings,
+    settings: MeasureSettings, joint: TemplateFit | None = None,
 ) -> Catalogue:  # fmt: skip
-    """Brightness and flags of every detection under the frame's own star image."""
+    """Brightness and flags of every detection under the frame's own star image.
+
+    ``joint`` is the fit to each star of a crowded field with the others taken away.
+    """
     template = image_template(stack, catalogue.moments)
     half = int(np.ceil(template.radius_px)) + 1
     x, y, fits = fit_all(view, catalogue.x, catalogue.y, template, half)
     amplitude, snr, peak, misfit, _, sharpness = fits
+    if joint is not None:
+        amplitude, snr, misfit = joint.amplitude, joint.snr, joint.misfit
+        sharpness = joint.sharpness
     flags = catalogue.flags.copy()
     saturated = (flags & int(StarFlag.SATURATED)) != 0
     spiky = peak > 1.4 * amplitude + 5.0 * view.noise
@@ -75,6 +82,8 @@ def measure_again(
     strange &= (flags & int(known)) == 0
     if stack.method == "image" and not catalogue.whole_blobs:
         flags[strange] |= np.uint16(StarFlag.EXTENDED)
+    catalogue = replace(catalogue, flags=flags)
+    flags = flag_wide(catalogue, x, y, sharpness, snr, view.pixels.shape)
     width = template.radius_px / 4.0
     for streak in streaks:
         flags[_on_streak(x, y, streak, width + 0.5 * streak.width_px)] |= np.uint16(StarFlag.STREAK)

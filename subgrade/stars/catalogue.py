@@ -8,15 +8,17 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from subgrade.stars.background import MAD_TO_SIGMA
-from subgrade.stars.detect import Detections
+from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
+from subgrade.stars.extended import GUIDE_SNR, wide
 from subgrade.stars.joint import joint_fit
+from subgrade.stars.local_sky import ring_px
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, weighted_centroids
 from subgrade.stars.photometry import Template, gaussian_template, template_fit
-from subgrade.stars.pooled import pooled_moments
+from subgrade.stars.pooled import compactness, pooled_moments
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.view import View
 
@@ -27,6 +29,16 @@ LARGEST_HALF_PX = 120
 LEAST_VARIANCE = 0.22
 """Variance across the narrow axis, px^2, below which nothing is a star: that of FWHM 1.1 px.
 A track of single pixels reads 0 to 0.15."""
+LEAST_SETTLED = 0.6
+"""Share of the detections whose own moments settle, unless stars are as sharp as pixels."""
+LEAST_COMPACT = 0.65
+"""Least of `compactness` for stars that are taken together."""
+LEAST_WEIGHT = 0.8
+"""Variance of the weight for stars that are hardly wider than a pixel, px^2: sums over pixels
+of a Gaussian of half that variance are its integral to 0.1 % (Poisson's formula)."""
+FILLING = 0.3
+"""Size of what fills a stamp with its own sky, sigma over half-side: measured 0.34 to 0.5 on
+nebulae (GalSim frames); a star whose size was guessed well has 0.2, a line far less."""
 SHARP_EXCESS = 0.2
 """Sharpness above which a detection is left out before the star image is known."""
 JOINT_HALF_PX = 5
@@ -119,16 +131,17 @@ def seed_moments(
     if len(index) < 5:
         index = np.flatnonzero(which)
     room = max(40, STAMP_PIXELS // (2 * half + 1) ** 2)
-    index = index[: min(250, room)]
+    count = min(250, room)
+    index = index[: 4 * count]
     if not len(index):
         return None
-    stamps = view.stamps(found.x[index], found.y[index], half)
-    top = np.nanmax(np.where(np.isfinite(stamps.data), stamps.data, -np.inf), axis=(1, 2))
+    core = view.stamps(found.x[index], found.y[index], min(half, found.block_px + 2)).data
+    top = np.nanmax(np.where(np.isfinite(core), core, -np.inf), axis=(1, 2))
     dim = top < 0.9 * (view.saturation - view.level)
-    usable = dim if np.count_nonzero(dim) >= 3 else np.ones(len(index), bool)
-    index, stamps = index[usable], stamps[usable]
-    if not len(index):
-        return None
+    if np.count_nonzero(dim[:count]) >= 3:
+        index = index[dim]
+    index = index[:count]
+    stamps = view.stamps(found.x[index], found.y[index], half)
     if view.parity >= 0:
         together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
         if together is None or very_coarse(view, together.moments):
@@ -138,8 +151,19 @@ def seed_moments(
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
+    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+
+    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
+        # stars that are sharp enough settle only where they lie between pixels, and read wide
+        places = found.x[index], found.y[index]
+        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
+        if together is not None and coarse(view, together.moments):
+            return together.moments
     with np.errstate(invalid="ignore"):
-        good = m.ok & (ellipse_from_moments(m.xx, m.yy, m.xy)[1] ** 2 > LEAST_VARIANCE)
+        long, wide, _ = ellipse_from_moments(m.xx, m.yy, m.xy)
+        good = m.ok & (wide**2 > LEAST_VARIANCE)
+        if view.ring:  # what fills its stamp has no size of its own: a piece of the glow
+            good &= np.sqrt(long * wide) < FILLING * half
     # several peaks of one track or streak settle on one place: count it once
     place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
     first = np.zeros(len(good), bool)
@@ -323,6 +347,10 @@ def build_catalogue(
     if seed is None:
         return view, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))
+    if view.ring:
+        view = replace(view, ring=ring_px(a))
+        if a > LINE_RATIO * b:  # a glow hides that blobs are lines, and adds blobs that are none
+            found = replace(found, whole_blobs=True)
     if np.sqrt(a * b) > LARGEST_SIGMA_PX:
         return view, None
     template = gaussian_template(*seed)
@@ -343,7 +371,22 @@ def build_catalogue(
     view, catalogue = _without_junk(view, catalogue)
     if not len(catalogue):
         return view, None
+    where = catalogue.x, catalogue.y, catalogue.sharpness, catalogue.snr
+    # rings, pairs and winged stars have another sharpness under a Gaussian, but one in common;
+    # on a glow what is most common may be no star
+    bright = catalogue.sharpness[catalogue.snr > GUIDE_SNR]
+    star = _mode(bright) if len(bright) >= 5 and not view.ring else 0.0
+    catalogue = replace(catalogue, flags=flag_wide(catalogue, *where, view.pixels.shape, star))
     return view, _paired(catalogue, a, np.sqrt(a * b))
+
+
+def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape, star: float = 0.0):
+    """The catalogue's flags, with WIDE set anew by the given measurements."""
+    flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
+    other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
+    asked = (flags & int(other)) == 0
+    flags[wide(x, y, sharpness, snr, asked, shape, star)] |= np.uint16(StarFlag.WIDE)
+    return flags
 
 
 def _without_junk(view: View, catalogue: Catalogue) -> tuple[View, Catalogue]:

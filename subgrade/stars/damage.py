@@ -24,10 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.background import grey_step
 from subgrade.stars.byte_order import exchanged_bytes
 from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Flaw, StarList
+from subgrade.stars.noise import grey_step
 from subgrade.stars.raster import decode, sealed
 from subgrade.stars.seams import cut_rows
 

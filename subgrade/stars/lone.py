@@ -7,9 +7,47 @@ import numpy as np
 from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import Stamps
 
+SHARPEST_SHARE = 0.03
+"""Share of the brightest pixel, below which its neighbours lie in the mean even beside the sharpest
+star, on a pixel's middle: 0.04 for a Gaussian star of FWHM 1.1 px, pixel included (derived)."""
+
 
 def lone_pixels(
     stamps: Stamps, x, y, reach: float, noise: float, share: float = 0.1
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Stamps in which one pixel stands alone; see `_lone_pixels`.
+
+    Where the neighbours of most such pixels do hold light, though little, the pixels are
+    stars as sharp as the sampling allows: then only those with none are called lone.
+    """
+    alone, column, row = _lone_pixels(stamps, x, y, reach, noise, share)
+    if np.count_nonzero(alone) < 10 or share <= SHARPEST_SHARE:
+        return alone, column, row
+    bare, _, _ = _lone_pixels(stamps, x, y, reach, noise, SHARPEST_SHARE)
+    bright = _heights(stamps, column, row) > BRIGHT_SIGMA * noise
+    if np.count_nonzero(alone & bright) < 10:
+        return alone, column, row
+    sharp_stars = np.mean(bare[alone & bright]) < 0.5
+    return (bare if sharp_stars else alone), column, row
+
+
+BRIGHT_SIGMA = 40.0
+"""Height of pixels asked whether their neighbours hold light, in noise: their neighbours' mean is
+then known to 0.01 of it."""
+
+
+def _heights(stamps: Stamps, column, row) -> np.ndarray:
+    """Values of pixels of the frame in their stamps; 0 where there is none."""
+    there = np.flatnonzero(column >= 0)
+    out = np.zeros(len(column))
+    j = row[there] - stamps.y0[there].astype(int)
+    i = column[there] - stamps.x0[there].astype(int)
+    out[there] = stamps.data[there, j, i]
+    return out
+
+
+def _lone_pixels(
+    stamps: Stamps, x, y, reach: float, noise: float, share: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 

@@ -9,18 +9,28 @@ import numpy as np
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
+from subgrade.stars.crowdlist import together
 from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
+from subgrade.stars.local_sky import is_rough, ring_px
 from subgrade.stars.model import FrameStars, Streak
 from subgrade.stars.saturation import saturation_level
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import View, first_view, refined, settled, star_mask
+from subgrade.stars.view import View, first_view, refined, settled, spot_mask, star_mask
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""
+FINE_MESH_PX = 32
+"""Side of a sky cell where a glow shines behind the stars, px; smaller ones hold too few blocks
+for a level.  It serves to find stars, which get a sky of their own to be measured on."""
+LEAST_AGREEING = 5
+"""Stars to be found on a glow before a frame without any by plain means is given a second look."""
+DOUBTFUL_PX = 15.0
+"""Narrow width of stars from which a frame is given that second look too: more narrow stars that
+agree among themselves are then the stars, and the wide ones the glow."""
 LEAST_SIDE_PX = 32
 """Frames smaller than this hold no sky to speak of."""
 
@@ -69,23 +79,52 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
         return empty_result(
             pixels, "all pixels have the same value: there is no sky noise", settled(view, settings)
         )
+    plain, glow = _with_sky(pixels, facts, settings, view)
+    if glow or (plain.shape_status != "none" and plain.fwhm_minor_px < DOUBTFUL_PX):
+        return plain
+    # stars may stand on a glow that passes for stars, or hides them
+    again, _ = _with_sky(pixels, facts, settings, view, glow=True)
+    if plain.shape_status == "none":
+        return again if again.stars >= LEAST_AGREEING else plain
+    narrower = again.fwhm_minor_px < 0.5 * plain.fwhm_minor_px
+    return again if narrower and again.stars_in_shape > plain.stars_in_shape else plain
+
+
+def _with_sky(
+    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, view: View,
+    glow: bool = False,
+) -> tuple[FrameStars, bool]:  # fmt: skip
+    """The frame measured, and whether each star was given a sky of its own: with ``glow`` or
+    where the sky calls for it."""
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
-        sigma = (found.moments[0] * found.moments[1] - found.moments[2] ** 2) ** 0.25
-        wanted = 14 * sigma * (2.0 if found.whole_blobs else 1.0)
-        if len(found) >= 5 and wanted > view.sky.mesh_px:
+        glow = glow or on_glow(view, found)
+        if glow:
+            view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
+            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
+        elif len(found) >= 5 and _needed_mesh(found) > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
-            view = first_view(pixels, facts, settings, star_px=wanted / 6)
+            view = first_view(pixels, facts, settings, star_px=_needed_mesh(found) / 6)
             found = detect(pixels, view.means, view.sky, view.parity, settings)
     except OverflowError as error:
-        return empty_result(pixels, str(error), settled(view, settings))
+        return empty_result(pixels, str(error), settled(view, settings)), glow
+    sigma = _size(found)
     if sigma > LARGEST_SIGMA_PX:
         cause = "what stands out is too large for a star"
-        return empty_result(pixels, cause, settled(view, settings))
-    mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
+        return empty_result(pixels, cause, settled(view, settings)), glow
+    if glow:
+        mask = spot_mask(pixels.shape, found.x, found.y, 3.0 * sigma + 2)
+    else:
+        mask = star_mask(pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2)
     view = refined(view, mask, settings)
     stated = facts.saturation_adu if facts else None
     view = replace(view, saturation=saturation_level(view, found.x, found.y, stated, sigma))
+    return _from_stars(view, found, settings), glow
+
+
+def _from_stars(view: View, found: Detections, settings: MeasureSettings) -> FrameStars:
+    """From the detections to the frame's numbers."""
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
         cause = "no star stands out from the sky"
@@ -93,15 +132,38 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
             cause = (
                 f"{len(found)} places stand out from the sky, but they share no common star shape"
             )
-        return empty_result(pixels, cause, view)
-    streaks = trails(view, found, sigma)
+        return empty_result(view.pixels, cause, view)
     stack = stack_stars(view, catalogue, settings)
-    catalogue = measure_again(view, catalogue, stack, streaks, settings)
+    streaks = trails(view, found, _size(found), stack.minor)
+    view, catalogue, joint = together(view, catalogue, stack, settings)
+    catalogue = measure_again(view, catalogue, stack, streaks, settings, joint)
     return result(view, catalogue, stack, streaks, settings)
 
 
-def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
+def _size(found: Detections) -> float:
+    """First guess of a star's sigma, px."""
+    xx, yy, xy = found.moments
+    return (xx * yy - xy**2) ** 0.25
+
+
+def _needed_mesh(found: Detections) -> float:
+    """Side of a sky cell in which stars take little room, px."""
+    return 14 * _size(found) * (2.0 if found.whole_blobs else 1.0)
+
+
+def on_glow(view: View, found: Detections) -> bool:
+    """Whether many detections stand on a glow that the mesh of the sky does not follow."""
+    if not len(found):
+        return False
+    some = np.linspace(0, len(found) - 1, min(len(found), 300)).astype(int)
+    half = min(ring_px(ellipse_from_moments(*found.moments)[0]), 40)
+    return is_rough(view.stamps(found.x[some], found.y[some], half), view.noise)
+
+
+def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
     """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
+    if not np.isfinite(star_px):
+        star_px = 2.355 * float(ellipse_from_moments(*found.moments)[1])
     if found.quarter is None:
         return ()
     noise = block_noise(found.quarter, view.sky, 4)
@@ -111,4 +173,4 @@ def trails(view: View, found: Detections, sigma: float) -> tuple[Streak, ...]:
         least = max(least, 20 * major)
     stars = ~found.long[found.bright.blob]
     mask = star_mask(view.pixels.shape, found.bright, found.block_px, 1.5 * sigma + 2, stars)
-    return find_streaks(found.quarter, view.sky, 4, noise, mask, least)
+    return find_streaks(found.quarter, view.sky, 4, noise, mask, least, view.means, star_px)

@@ -36,9 +36,11 @@ class StarFlag(IntFlag):
     """The adaptive moments did not settle."""
     FAINT = 256
     """Below the counting limit in S/N."""
+    WIDE = 512
+    """Plainly wider than the stars around it: a galaxy, a knot or a piece of a nebula."""
 
 
-NOT_A_STAR = StarFlag.SHARP | StarFlag.STREAK
+NOT_A_STAR = StarFlag.SHARP | StarFlag.STREAK | StarFlag.WIDE
 """Flags that keep a detection out of the star count."""
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from subgrade.stars.agreement import Dip, pair, ring
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
+    LEAST_WEIGHT,
     STAMP_PIXELS,
     Catalogue,
     coarse,
@@ -95,6 +96,7 @@ UNCLEAN = (
     | StarFlag.EXTENDED
     | StarFlag.STREAK
     | StarFlag.BAD_PIXEL
+    | StarFlag.WIDE
 )
 """Flags that keep a star out of the shape."""
 
@@ -140,7 +142,10 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     shape = common_shape(*moments, catalogue.snr[index])
     joint = None
     if view.parity >= 0 and coarse(view, catalogue.moments):
-        shape = _taken_together(stamps, catalogue, index)
+        shape = _taken_together(stamps, catalogue, index, mono=False)
+    elif shape is None and coarse(view, catalogue.moments) and len(index) >= 30:
+        # stars hardly wider than a pixel settle nowhere; their image can still be put together
+        shape = _taken_together(stamps, catalogue, index, mono=True) or _as_listed(catalogue, index)
     if very_coarse(view, catalogue.moments):
         joint = joint_shape(view, catalogue.x[index], catalogue.y[index], 0.0, JOINT_STARS)
         shape = shape if joint is None else _of_joint(joint, len(index))
@@ -196,14 +201,22 @@ def _of_joint(joint: JointFit, count: int) -> CommonShape:
     return CommonShape(xx, yy, xy, joint.shear_error * (xx + yy), joint.error, kept)
 
 
-def _taken_together(stamps: Stamps, catalogue: Catalogue, index) -> CommonShape | None:
+def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> CommonShape | None:
     """Shape of all stars at once, where the lattice is too coarse for single ones."""
-    together = pooled_moments(stamps, catalogue.x[index], catalogue.y[index], catalogue.moments)
+    least = LEAST_WEIGHT if mono else 0.0
+    places = catalogue.x[index], catalogue.y[index]
+    together = pooled_moments(stamps, *places, catalogue.moments, least)
     if together is None:
         return None
     xx, yy, xy = together.moments
     relative = together.error / (xx + yy)
     return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
+
+
+def _as_listed(catalogue: Catalogue, index) -> CommonShape:
+    """The shape that the list was made with, known to a tenth."""
+    xx, yy, xy = catalogue.moments
+    return CommonShape(xx, yy, xy, 0.05 * (xx + yy), 0.05, np.ones(len(index), bool))
 
 
 def _with_widths(

@@ -1,26 +1,66 @@
 """Satellite and meteor trails: straight lines of bright blocks that no star accounts for.
 
-Blocks above a low threshold, less those around stars, vote for lines in normal form
-(Duda & Hart 1972, CACM 15, 11; from memory).  A line that gathers far more votes
-than chance is kept when its blocks lie along it without large gaps.
+Blocks above a low threshold and above what flanks them, less those around stars, vote for
+lines in normal form (Duda & Hart 1972, CACM 15, 11; from memory).  A line that gathers far
+more votes than chance is kept when its blocks lie along it without large gaps, and when across
+it looks as what a moving point draws: about as narrow as a star, and straight to a
+fraction of its width.  Filaments of a nebula and arms of a galaxy are wider, or bend.
 """
 
 from __future__ import annotations
 
-import numpy as np
+import warnings
 
-from subgrade.stars.background import Sky
+import numpy as np
+from scipy.ndimage import map_coordinates
+
+from subgrade.stars.background import MAD_TO_SIGMA, Sky
 from subgrade.stars.blobs import threshold_line
 from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Streak
-from subgrade.stars.raster import sky_at
 
+CANDIDATES = 8
+"""Lines looked at."""
 ANGLES = 360
 """Directions tried, half a degree apart."""
+WIDEST_STARS, WIDEST_EXTRA_PX = 1.3, 1.5
+"""A trail is at most so many FWHM of a star and so many px wide: blocks widen it, and what
+is nearer than the stars is a little out of focus.  Common practice, no source."""
+LARGEST_BEND = 0.12
+"""Most that the middle line of a trail strays from a straight one, in widths of the trail, beside
+noise; a moving point's does not at all, that of stars in a row by a width and more."""
+LARGEST_UNEVENNESS = 0.4
+"""Most that a trail's parts differ in light, as a share of it, beside noise, for it to shine
+steadily; what flashes, or is a row of spots, gets no allowance for noise in its bend."""
+LIT_SHARE = 0.3
+"""Least light of a trail's part, over that of its bright parts, to be looked at: satellites
+flash."""
+LEAST_LIT = 5
+"""Least parts that must be lit."""
 
 
 @kernel
-def _loose(image, threshold, cell, mask, mask_shift, line, xs, ys, covered):
+def _stands_out(image, x, y, far, least):
+    """Whether a block is brighter than both its flanks, in one of four directions."""
+    height, width = image.shape
+    value = image[y, x] - least
+    for d in range(4):
+        dx = 0 if d == 1 else far
+        dy = 0 if d == 0 else (-far if d == 3 else far)
+        x0, x1, y0, y1 = x - dx, x + dx, y - dy, y + dy
+        one = two = np.float32(np.nan)
+        if x0 >= 0 and x0 < width and y0 >= 0 and y0 < height:
+            one = image[y0, x0]
+        if x1 >= 0 and x1 < width and y1 >= 0 and y1 < height:
+            two = image[y1, x1]
+        # beside the frame's edge one flank is enough
+        if not one >= value and not two >= value and (one == one or two == two):
+            return True
+    return False
+
+
+@kernel
+def _loose(image, threshold, cell, mask, mask_shift, far, least, line, xs, ys, covered):
     """Blocks above a threshold map, and whether a star covers them; -1 when too many."""
     height, width = image.shape
     most = len(xs)
@@ -30,7 +70,7 @@ def _loose(image, threshold, cell, mask, mask_shift, line, xs, ys, covered):
             threshold_line(threshold, cell, float(min(y + 1.5, height - 1.0)), line)
         row = image[y]
         for x in range(1, width - 1):
-            if row[x] > line[x]:
+            if row[x] > line[x] and _stands_out(image, x, y, far, least):
                 if n == most:
                     return -1
                 xs[n] = x
@@ -73,8 +113,9 @@ def _chord(height: int, width: int, angle: np.ndarray, rho: np.ndarray) -> np.nd
 
 
 def find_streaks(
-    image: np.ndarray, sky: Sky, block: int, noise: float, mask: np.ndarray, least_px: float
-) -> tuple[Streak, ...]:
+    image: np.ndarray, sky: Sky, block: int, noise: float, mask: np.ndarray, least_px: float,
+    fine: np.ndarray, star_px: float,
+) -> tuple[Streak, ...]:  # fmt: skip
     """Straight trails across a frame.
 
     Parameters
@@ -90,6 +131,10 @@ def find_streaks(
         Blocks of 4 px covered by stars.
     least_px : float
         Least length of a streak, px.
+    fine : ndarray of float32
+        Means of blocks of 2 px, ADU.
+    star_px : float
+        FWHM of a star's narrow axis, px.
 
     Returns
     -------
@@ -103,7 +148,10 @@ def find_streaks(
     covered = np.empty(100_000, np.bool_)
     line = np.empty(image.shape[1], np.float32)
     threshold = (sky.level + limit).astype(np.float32)
-    n = _loose(image, threshold, cell, mask, shift, line, all_x, all_y, covered)
+    far = int(np.ceil((WIDEST_STARS * star_px + WIDEST_EXTRA_PX) / block)) + 1
+    n = _loose(
+        image, threshold, cell, mask, shift, far, 1.5 * noise, line, all_x, all_y, covered
+    )  # fmt: skip
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
@@ -112,7 +160,7 @@ def find_streaks(
     height, width = image.shape
     reach = int(np.ceil(np.hypot(height, width)))
     found: list[Streak] = []
-    for _ in range(4):
+    for _ in range(CANDIDATES):
         votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
         _vote(xs, ys, reach, votes)
         a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
@@ -128,11 +176,13 @@ def find_streaks(
             break
         a, r = int(a[best]), int(r[best])
         streak, members = _follow(
-            (xs, ys), (all_x, all_y), np.pi * a / ANGLES, r - reach, image, sky, block, noise,
-            least_px,
+            (xs, ys), (all_x, all_y), np.pi * a / ANGLES, r - reach, block, noise, least_px, fine,
+            star_px,
         )  # fmt: skip
         if streak is not None:
             found.append(streak)
+        if len(found) == 4:
+            break
         keep = ~members
         if keep.all() or keep.sum() < 12:
             break
@@ -140,7 +190,7 @@ def find_streaks(
     return tuple(found)
 
 
-def _follow(free, everything, angle, rho, image, sky, block, noise, least_px):
+def _follow(free, everything, angle, rho, block, noise, least_px, fine, star_px):
     """Refine one voted line; (Streak or None, blocks that belong to the line)."""
     xs, ys = free
     members = np.zeros(len(xs), bool)
@@ -176,20 +226,18 @@ def _follow(free, everything, angle, rho, image, sky, block, noise, least_px):
     beside = ((np.abs(offset) > 5) & (np.abs(offset) < 9)).sum() / 4.0
     if members.sum() < 3 * beside:  # a ridge of nebula has bright flanks, a trail has none
         return None, members
-    level, width = _cross_section(x1, y1, x2, y2, image, sky, block)
-    if level < 0.6 * noise:
+    half = 0.5 * (block - 1)
+    ends = [float(v * block + half) for v in (x1, y1, x2, y2)]
+    level, across, bend = _cross_section(*ends, fine, star_px)
+    if level < 0.6 * noise or not across < WIDEST_STARS * star_px + WIDEST_EXTRA_PX:
+        return None, members
+    if bend > LARGEST_BEND * across:
         return None, members
     # a single bad column or row is straight, axis-parallel and one pixel wide
     tilt = min(abs((np.degrees(angle) + 45) % 90 - 45), 90)
-    if tilt < 0.15 and width * block < 1.3 * block and inside.size > 0.9 * (stop - start):
+    if tilt < 0.15 and across < 2.6 and inside.size > 0.9 * (stop - start):
         return None, members
-    half = 0.5 * (block - 1)
-    return (
-        Streak(
-            *(float(v * block + half) for v in (x1, y1, x2, y2)), float(width * block), float(level)
-        ),
-        members,
-    )
+    return Streak(*ends, across, level), members
 
 
 def _longest_run(along: np.ndarray) -> tuple[float, float]:
@@ -204,28 +252,69 @@ def _longest_run(along: np.ndarray) -> tuple[float, float]:
     return float(along[breaks[k] + 1]), float(along[breaks[k + 1]])
 
 
-def _cross_section(x1, y1, x2, y2, image, sky, block):
-    """Median level along the trail (ADU above sky) and its full width (blocks)."""
-    n = max(int(np.hypot(x2 - x1, y2 - y1)), 2)
-    t = np.linspace(0, 1, n)
-    nx, ny = -(y2 - y1), x2 - x1
-    norm = np.hypot(nx, ny)
-    nx, ny = nx / norm, ny / norm
-    offsets = np.arange(-8, 9)
-    profile = []
-    for o in offsets:
-        px = np.rint(x1 + t * (x2 - x1) + o * nx).astype(int)
-        py = np.rint(y1 + t * (y2 - y1) + o * ny).astype(int)
-        inside = (px >= 0) & (py >= 0) & (px < image.shape[1]) & (py < image.shape[0])
-        if not inside.any():
-            profile.append(0.0)
+def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
+    """A trail's level (ADU above what lies beside it), full width and bend, px.
+
+    The bend is the scatter of the middle line of the trail's parts about a straight one, less what
+    noise gives where all parts shine alike.  Medians over each part pass over the stars on the way.
+    """
+    length = np.hypot(x2 - x1, y2 - y1)
+    reach = int(np.ceil(2.5 * (WIDEST_STARS * star_px + WIDEST_EXTRA_PX)))
+    offset = np.arange(-reach, reach + 1.0)[:, None]
+    parts = int(np.clip(length / 40, 6, 24))
+    t = (np.arange(parts * max(int(length / parts / 2), 4)) + 0.5)[None, :]
+    t = t / t.size * length
+    c, s = (x2 - x1) / length, (y2 - y1) / length
+    # 2x2 means have their centres half a pixel on
+    x, y = (x1 + t * c - offset * s - 0.5) / 2, (y1 + t * s + offset * c - 0.5) / 2
+    strip = map_coordinates(fine, (y, x), order=1, mode="constant", cval=np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a part beyond the edge is all NaN
+        profile = np.nanmedian(strip.reshape(len(offset), parts, -1), axis=2)
+        outer = reach * 2 // 3
+        low = np.nanmedian(profile[: reach + 1 - outer], axis=0)
+        high = np.nanmedian(profile[reach + outer :], axis=0)
+        profile = profile - 0.5 * (low + high) - 0.5 * (high - low) * offset / (0.8 * reach)
+    inner = np.abs(offset[:, 0]) <= 0.5 * reach
+    middle = np.abs(offset[:, 0]) <= 0.5 * (star_px + 4.0)
+    sums = np.nansum(profile[middle], axis=0)
+    lit = sums > LIT_SHARE * np.quantile(sums, 0.8)
+    profile = profile[:, lit]
+    if lit.sum() < LEAST_LIT or not sums.max() > 0:
+        return 0.0, np.inf, np.inf
+    mean = np.median(np.nan_to_num(profile), axis=1)
+    peak = int(np.argmax(np.where(inner, mean, -np.inf)))
+    top = float(mean[peak])
+    if not top > 0:
+        return 0.0, np.inf, np.inf
+    first, last = _half_width(mean, peak)
+    across = float(last - first)
+    near = np.abs(offset[:, 0] - offset[peak, 0]) <= across + 1
+    place = offset[near] - offset[peak]
+    light = np.clip(np.nan_to_num(profile[near]), 0, None)
+    whole = np.maximum(light.sum(axis=0), 1e-9 * top)
+    middles, number = np.sum(light * place, axis=0) / whole, np.flatnonzero(lit)
+    left = middles - np.polyval(np.polyfit(number, middles, 1), number)
+    bend = MAD_TO_SIGMA * float(np.median(np.abs(left)))
+    grain = MAD_TO_SIGMA * float(np.nanmedian(np.abs(profile[~inner])))
+    usual = float(np.median(sums))
+    uneven = MAD_TO_SIGMA * float(np.median(np.abs(sums - usual)))
+    if uneven > np.hypot(LARGEST_UNEVENNESS * usual, 1.5 * grain * np.sqrt(middle.sum())):
+        return top, across, bend  # spots in a row: they must be seen to be straight
+    noise = grain * float(np.sqrt(np.sum(place**2)) / np.median(whole))
+    return top, across, float(np.sqrt(max(bend**2 - noise**2, 0.0)))
+
+
+def _half_width(mean: np.ndarray, peak: int) -> tuple[float, float]:
+    """Where a profile crosses half its peak on both sides, in its own steps."""
+    ends = []
+    for step in (-1, 1):
+        k = peak
+        while 0 <= k + step < len(mean) and mean[k + step] > 0.5 * mean[peak]:
+            k += step
+        beyond = k + step
+        if not 0 <= beyond < len(mean) or mean[beyond] != mean[beyond]:
+            ends.append(k + 0.5 * step)
             continue
-        px, py = px[inside], py[inside]
-        half = 0.5 * (block - 1)
-        local = sky_at(sky.level, sky.mesh_px, px * block + half, py * block + half)
-        profile.append(float(np.nanmedian(image[py, px] - local)))
-    profile = np.array(profile)
-    profile -= np.median(profile)
-    top = profile[6:11].max()
-    width = float(np.sum(np.clip(profile[4:13] / top, 0, 1))) if top > 0 else 0.0
-    return top, width
+        ends.append(k + step * (mean[k] - 0.5 * mean[peak]) / (mean[k] - mean[beyond]))
+    return float(ends[0]), float(ends[1])

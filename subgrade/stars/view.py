@@ -7,10 +7,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from subgrade.lights.model import HeaderFacts, Pixels
-from subgrade.stars.background import Sky, mesh_size, pixel_noise, sky_map, typical_level
+from subgrade.stars.background import Sky, mesh_size, sky_map, typical_level
 from subgrade.stars.blobs import Bright
 from subgrade.stars.kernel import kernel
+from subgrade.stars.local_sky import levelled
 from subgrade.stars.mosaic import green_lattice, green_means
+from subgrade.stars.noise import pixel_noise
 from subgrade.stars.raster import Stamps, blank, block_means, cut_stamps
 from subgrade.stars.settings import MeasureSettings
 
@@ -50,6 +52,9 @@ class View:
     saturation: float
     notes: tuple[str, ...]
     bad: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
+    ring: int = 0
+    """Half-side of the stamps from whose sides the sky under a star is taken, px; 0 where the
+    mesh's sky serves."""
 
     @property
     def lattice(self) -> float:
@@ -63,14 +68,20 @@ class View:
 
     def stamps(self, x, y, half: int) -> Stamps:
         """Cut-outs of the measured pixels, sky removed."""
+        reach = max(half, self.ring)
         stamps = cut_stamps(
-            self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, half, self.parity
+            self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, reach, self.parity
         )
         if len(self.bad):
             height, width = self.pixels.shape
             first = np.searchsorted(self.bad, np.arange(height + 1) * width)
             blank(stamps.data, stamps.x0, stamps.y0, width, self.bad, first)
-        return stamps
+        if not self.ring:
+            return stamps
+        stamps, edge = levelled(stamps), reach - half
+        inner = slice(edge, edge + 2 * half + 1)
+        cut = np.ascontiguousarray(stamps.data[:, inner, inner])
+        return Stamps(cut, stamps.x0 + edge, stamps.y0 + edge)
 
     def without(self, columns: np.ndarray, rows: np.ndarray) -> View:
         """The view with more pixels left out of every stamp."""
@@ -79,13 +90,14 @@ class View:
 
 
 def first_view(
-    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0
-) -> View:
+    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0,
+    mesh: int | None = None,
+) -> View:  # fmt: skip
     """Sky and noise before any star is known; see `settled`."""
     parity, note = green_lattice(pixels, facts.mosaic if facts else None)
     means = block_means(pixels)
     green = green_means(pixels, parity) if parity >= 0 else means
-    mesh = mesh_size(*pixels.shape, settings.mesh_px, star_px)
+    mesh = mesh or mesh_size(*pixels.shape, settings.mesh_px, star_px)
     samples = _samples(pixels, mesh, settings)
     sky = sky_map(means, mesh, samples // 2)
     sky_green = sky_map(green, mesh, samples // 2) if parity >= 0 else sky
@@ -143,6 +155,14 @@ def star_mask(
     return mask
 
 
+def spot_mask(shape: tuple[int, int], x, y, radius_px: float) -> np.ndarray:
+    """Blocks of 4 px within ``radius_px`` of any of the places, as `star_mask`."""
+    mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
+    grow = max(1, int(np.ceil(radius_px / 4.0)))
+    _paint(mask, np.floor(x), np.floor(y), 0.25, grow)
+    return mask
+
+
 def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
     """The view with sky and noise taken again outside the stars."""
     mesh = view.sky.mesh_px
@@ -150,7 +170,7 @@ def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
         return settled(view, settings)
     samples = _samples(view.pixels, mesh, settings)
     sky = sky_map(view.green, mesh, samples, mask)
-    noise = pixel_noise(view.pixels, sky, view.parity, mask, 100_000)
+    noise = pixel_noise(view.pixels, sky, view.parity, mask, 160_000)
     if not np.isfinite(noise):
         return settled(view, settings)
     under_all = sky if view.parity < 0 else sky_map(view.means, mesh, samples, mask)

@@ -10,7 +10,9 @@ from numba.core import event
 from subgrade.lights.model import Pixels
 from subgrade.stars.areas import area_means
 from subgrade.stars.background import Sky
+from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
 from subgrade.stars.joint import joint_fit
+from subgrade.stars.local_sky import levelled
 from subgrade.stars.lone import lone_pixels
 from subgrade.stars.measure import measure_stars
 from subgrade.stars.moments import adaptive_moments
@@ -101,7 +103,7 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     trail = np.zeros((64, 64), np.float32)
     trail[32, :] = 50.0
     sky = Sky(np.zeros((2, 2), np.float32), np.ones((2, 2), np.float32), 128)
-    find_streaks(trail, sky, 4, 1.0, np.zeros((64, 64), np.bool_), 60.0)
+    find_streaks(trail, sky, 4, 1.0, np.zeros((64, 64), np.bool_), 60.0, trail, 3.0)
     y, x = np.mgrid[0:24, 0:24] * 8.0 + 4.3
     x, y = x.ravel()[:300], y.ravel()[:300]
     stamps = cut_stamps(words, np.full((2, 2), 1000.0, np.float32), 96, x, y, 7)
@@ -115,5 +117,14 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     adaptive_moments(stamps, x, y, 2.0, 2.0, 0.0)
     pooled_moments(stamps, x, y, (2.0, 2.0, 0.0))
     lone_pixels(stamps, x, y, 3.0, 1.0)
+    levelled(stamps)
+    left = np.zeros((64, 64), np.float32)
+    left[32, 32] = 9.0
+    stars = np.array([[32.0], [32.0], [1.0]])
+    star = gaussian_template(2.0, 2.0, 0.0)
+    fit_all_stars(left, stars, star, 1, 0.1)
+    give_stars(left, stars, star, 1.0)
+    with_own(stamps, x, y, one, star)
+    peaks_of(left, left + 1.0)
     few = Stamps(stamps.data[:8, 2:13, 2:13], stamps.x0[:8] + 2, stamps.y0[:8] + 2)
     joint_fit(few, few.x0 + 5, few.y0 + 5, 1.0, 3.0)
