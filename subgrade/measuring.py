@@ -38,18 +38,21 @@ class MeasureFile:
         Arcseconds per pixel, over the header's.
     masters : tuple of (str or None)
         Dark, bias and flat.
+    exposure : float or None
+        Seconds, where the header is silent.
     """
 
     cache: object
     scale: float | None
     masters: tuple[str | None, str | None, str | None]
+    exposure: float | None = None
 
     def __call__(self, path: Path) -> Measured:
         from subgrade.lights import is_light
         from subgrade.stars import measure_stars
 
         key = self.cache.key(path)
-        light = _read(path, self.scale)
+        light = _read(path, self.scale, self.exposure)
         stars = None
         if is_light(light.facts) or not light.facts.frame_type_stated:
             stored = light.pixels
@@ -72,12 +75,14 @@ class DrawFile:
     cache: object
     scale: float | None
     masters: tuple[str | None, str | None, str | None]
+    exposure: float | None = None
 
     def __call__(self, path: Path) -> None:
         key = self.cache.key(path)
         kept = self.cache.load(key)
         if kept is not None:
-            _draw(self.cache, key, _calibrated(_read(path, self.scale), self.masters), kept[1])
+            light = _read(path, self.scale, self.exposure)
+            _draw(self.cache, key, _calibrated(light, self.masters), kept[1])
 
 
 def measurement_cache(settings: Settings):
@@ -91,6 +96,8 @@ def measurement_cache(settings: Settings):
         if (path := getattr(settings, kind))
     }
     depends = {"measure": MEASURE_VERSION, "scale": settings.scale, "masters": masters}
+    if settings.exposure is not None:
+        depends["exposure"] = settings.exposure
     folder = Path(settings.out).absolute() / MEASURED
     return MeasurementCache(folder, depends, writes=not settings.dry_run)
 
@@ -109,10 +116,10 @@ def load_masters_once(dark, bias, flat):
     return load_masters(dark=dark, bias=bias, flat=flat)
 
 
-def _read(path: Path, scale: float | None):
+def _read(path: Path, scale: float | None, exposure: float | None):
     from subgrade.lights import read_light
 
-    return read_light(path, scale=scale)
+    return read_light(path, scale=scale, exposure=exposure)
 
 
 def _calibrated(light, masters):

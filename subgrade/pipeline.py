@@ -411,7 +411,7 @@ def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: C
     if any(masters):
         load_masters_once(*masters)  # one that cannot be read ends the run, not every file
     workers = settings.workers or default_workers(len(waiting))
-    task = kind(cache, settings.scale, masters)
+    task = kind(cache, settings.scale, masters, settings.exposure)
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
 
 

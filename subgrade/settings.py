@@ -21,6 +21,8 @@ class Settings:
         Processes; None chooses.
     scale : float or None
         Arcseconds per pixel, over the header's.
+    exposure : float or None
+        Seconds, for frames whose header states no exposure time.
     dark, bias, flat : str or None
         Master frames.
     remeasure : bool
@@ -50,6 +52,7 @@ class Settings:
     limits: str | None = None
     workers: int | None = None
     scale: float | None = None
+    exposure: float | None = None
     dark: str | None = None
     bias: str | None = None
     flat: str | None = None

@@ -143,7 +143,7 @@ def _facts_alone(path: Path, settings: Settings):
     from subgrade.lights import read_facts
 
     with suppress(Exception):  # a file that did this once may do it again
-        return read_facts(path, scale=settings.scale)
+        return read_facts(path, scale=settings.scale, exposure=settings.exposure)
     return None
 
 

@@ -1,6 +1,7 @@
 """``subgrade grade`` end to end, as a user meets them."""
 
 import hashlib
+import json
 import os
 import signal
 import subprocess
@@ -130,6 +131,7 @@ def test_nothing_to_grade_is_exit_1(capfd, tmp_path):
         (["grade"], "Missing argument"),
         (["grade", "{night}", "--workers", "0"], "--workers"),
         (["grade", "{night}", "--scale", "nan"], "--scale"),
+        (["grade", "{night}", "--exposure", "0"], "--exposure"),
         (["grade", "{night}/none"], "no such file"),
         (["grade", "{night}", "--limits", "none.toml"], "none.toml"),
         (["grade", "{night}", "--dark", "none.fits"], "none.fits"),
@@ -199,6 +201,29 @@ def test_the_scale_option_wins_over_the_header(night, capfd, tmp_path):
     run(capfd, "grade", night / "light_00.fits", "--out", tmp_path / "r", "--scale", "2.5")
     (row,) = rows(tmp_path / "r").values()
     assert float(row["fwhm_arcsec"]) == pytest.approx(2.5 * float(row["fwhm_px"]), rel=1e-3)
+
+
+def test_the_exposure_option_is_for_silent_headers_only(night, capfd, tmp_path):
+    """Without it the moment in mid-exposure is not known."""
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    with fits.open(night / "light_00.fits") as hdus:
+        stated = hdus[0].header["EXPTIME"]
+        hdus.writeto(folder / "a.fits")
+        del hdus[0].header["EXPTIME"]
+        hdus.writeto(folder / "b.fits")
+    out = tmp_path / "r"
+    for given in (None, 77.5, 90.0):
+        option = () if given is None else ("--exposure", given)
+        run(capfd, "grade", folder, "--out", out, *option)
+        session = json.loads((out / "session.json").read_text())
+        assert session["settings"]["exposure"] == given
+        frames = {name: row["exposure_s"] for name, row in rows(out).items()}
+        assert float(frames["a.fits"]) == stated
+        assert (float(frames["b.fits"]) if given else frames["b.fits"]) == (given or "")
+    notes = {f["values"]["frame"]: f["notes"] for f in session["frames"]}
+    assert "the header states no exposure time: 90 s as given" in notes["b.fits"]
+    assert not any("as given" in note for note in notes["a.fits"])
 
 
 def test_a_flat_and_a_dark_are_applied(night, capfd, tmp_path):

@@ -226,11 +226,15 @@ def test_date_alone_gives_no_time():
     ("text", "start"),
     [
         ("20/06/98", "1998-06-20"),
-        ("20/06/24", "2024-06-20"),
+        ("20/06/24", "1924-06-20"),
+        ("31/12/69", "1969-12-31"),
+        ("29/02/04", "1904-02-29"),
         ("01/02/1999", "1999-02-01"),
+        ("01/02/2024", "2024-02-01"),
     ],
 )
 def test_old_dates_are_day_month_year(text, start):
+    """FITS 4.0, section 4.4.2.1: the old form DD/MM/YY stands for 1900 to 1999 alone."""
     found = times(60.0, DATE_OBS=text, UT="03:00:00")
     assert found.start_utc == f"{start}T03:00:00.000Z"
     assert any("day/month/year" in note for note in found.notes)

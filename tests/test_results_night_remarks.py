@@ -10,6 +10,7 @@ import pytest
 
 from subgrade.causes import load_limits
 from subgrade.causes.model import Judgement
+from subgrade.lights.model import UNNAMED_SIP
 from subgrade.results import GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from tests.causes_nights import Shot, night_of, steady
@@ -44,6 +45,11 @@ def scaled(shots: list[Shot], by: float) -> list[Shot]:
 
 def test_groups_alike_give_no_remark():
     assert remarks({f: steady(6) for f in "LRGB"}) == []
+
+
+def test_unnamed_distortions_are_said_once_for_all_frames():
+    found = remarks({"L": steady(6), "R": steady(6)}, R={"notes": (UNNAMED_SIP,)})
+    assert found == [f"6 frames: {UNNAMED_SIP}"]
 
 
 def test_a_filter_out_of_focus_throughout_is_held_against_the_others():

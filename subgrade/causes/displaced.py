@@ -299,9 +299,9 @@ def _expected_stars(series, position, stars: FrameStars, share: float) -> float:
         if not light[other] > 0.9 or clear.catalogue is None:
             continue
         dimmed = share / light[other] * clear.noise_adu / stars.noise_adu
-        # S/N of a matched filter goes as 1 / (noise FWHM).
+        # S/N of a matched filter goes as 1 / (noise FWHM): a sharper frame shows more stars.
         wider = clear.fwhm_px / stars.fwhm_px
-        dimmed *= min(wider, 1.0) if np.isfinite(wider) else 1.0
+        dimmed *= wider if np.isfinite(wider) else 1.0
         counted = clear.catalogue.is_star & (clear.catalogue.snr * dimmed > clear.stars_snr_limit)
         counts.append(np.count_nonzero(counted))
     return float(np.median(counts)) if counts else float("nan")

@@ -22,6 +22,9 @@ COUNT_SLOPE = 0.75
 practice, no source."""
 COUNT_ERROR = 0.3
 """Error of light read off a star count beside that of counting, relative; no source."""
+UNSURE = -1.0
+"""Points at best for a frame of a group in which no frame's starlight is known, so that a keep is
+0.62 sure.  A choice."""
 MOST_LIGHT = 1.3
 """Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
 
@@ -63,7 +66,8 @@ def judge_light(
     Returns
     -------
     list of Finding
-        Where transparency was not measured the sky's noise decides alone.
+        Where transparency was not measured, or has an upper limit only, the depth has one
+        too: it can count against the frame and hardly for it.
     """
     light = _trusted(series["transparency"], series)
     # an empty or a full frame has no noise
@@ -76,7 +80,9 @@ def judge_light(
     if not np.isfinite(relative):
         return []
     share = light[position]
-    error = 2 * compared.transparency_error / share * relative if share > 0 else np.nan
+    measured = np.isfinite(share) and not compared.transparency_is_limit
+    sure = measured and share > 0
+    error = 2 * compared.transparency_error / share * relative if sure else np.nan
     points = points_beyond(
         -relative,
         -limits.light.depth,
@@ -84,17 +90,19 @@ def judge_light(
         limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
     )
-    if not np.isfinite(share) and np.isfinite(light).any():
+    if not measured and np.isfinite(light).any():
         points = _unsure(series, position, relative, points, limits)
+    elif not measured and len(series) > 1:
+        points = max(points, UNSURE)
     usual_noise = series.usual("noise_adu").centre
     noise = series["noise"][position] / usual_noise
     dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
     reason = "cloud" if dimmed else "sky_glow"
-    came = figure(share) if np.isfinite(share) else "not measured"
-    parts = f"transparency {came}"
+    parts = f"transparency {_came(series, position, share, compared)}"
     if series.typical("noise_adu"):
         parts += f", sky noise {figure(noise)} times typical"
     own, bar = beside(relative, limits.light.depth)
+    own = own if measured else f"at most {own}"
     numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
     items = [
         evidence(
@@ -119,6 +127,18 @@ def judge_light(
         named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
         finding = replace(finding, sentence=named)
     return [finding, *_uneven(compared, share, limits)]
+
+
+def _came(series: GroupSeries, position: int, share: float, compared: FrameCompared) -> str:
+    """The transparency in words; with why, where it is unknown or an upper limit."""
+    if np.isfinite(share):
+        return f"at most {figure(share)}" if compared.transparency_is_limit else figure(share)
+    status = series.stars[position].shape_status
+    if np.isfinite(compared.transparency):
+        why = f"{status} stars" if status in BROKEN else "it reads brighter than a clear sky"
+    else:
+        why = compared.transparency_note or "its stars could not be compared"
+    return f"not measured ({why})"
 
 
 def _unsure(series: GroupSeries, position: int, at_best: float, points: float, limits) -> float:

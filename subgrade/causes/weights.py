@@ -20,8 +20,8 @@ def stack_weights(series: GroupSeries, kept: np.ndarray) -> np.ndarray:
     Returns
     -------
     ndarray of float
-        0 for a frame not kept.  A quantity that was not measured counts as the
-        group's usual one.
+        0 for a frame not kept.  A quantity that was not measured counts as the worst of the
+        group's kept frames has it.
 
     Notes
     -----
@@ -29,11 +29,14 @@ def stack_weights(series: GroupSeries, kept: np.ndarray) -> np.ndarray:
     (Zackay & Ofek 2017, ApJ 836, 187; the effective exposure time of Neilsen,
     Bernstein, Gruendl & Kent 2016).
     """
-    known = [_filled(series[name], 1.0) for name in ("transparency", "noise", "fwhm")]
+    known = [
+        _filled(series[name], kept, worst)
+        for name, worst in (("transparency", np.min), ("noise", np.max), ("fwhm", np.max))
+    ]
     weights = sky_limited_weights(*(np.where(kept, values, np.nan) for values in known))
     return weights if weights.any() else np.where(kept, 1.0, 0.0)
 
 
-def _filled(values: np.ndarray, otherwise: float) -> np.ndarray:
-    known = values[np.isfinite(values)]
-    return np.where(np.isfinite(values), values, np.median(known) if known.size else otherwise)
+def _filled(values: np.ndarray, kept: np.ndarray, worst) -> np.ndarray:
+    known = values[kept & np.isfinite(values)]
+    return np.where(np.isfinite(values), values, worst(known) if known.size else 1.0)

@@ -83,6 +83,10 @@ class _Motion(click.ParamType):
     "--scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel, instead of the header's.",
 )  # fmt: skip
+@number_option(
+    "--exposure", Number(0.0001, 86400), metavar="SECONDS",
+    text="Exposure time of the frames whose header states none.",
+)  # fmt: skip
 @click.option("--dark", metavar="FILE", help="Master dark to subtract from every frame.")
 @click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
 @click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")

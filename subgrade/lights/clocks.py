@@ -55,8 +55,7 @@ def split_date(text: str, key: str, notes: list[str]):
     found = _OLD.match(text)
     if found:
         day, month, year = (int(part) for part in found.groups())
-        if len(found.group(3)) == 2:  # by the standard 19yy, but no sensor saw 1900 to 1969
-            year += 1900 if year >= 70 else 2000
+        year += 1900 if len(found.group(3)) == 2 else 0  # FITS 4.0, section 4.4.2.1
         notes.append(f"{key} = {text!r} was read as day/month/year, {year:04d}")
         return (year, month, day), None, None
     return None, None, None

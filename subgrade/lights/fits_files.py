@@ -77,7 +77,7 @@ def looks_like_fits(start: bytes) -> bool:
 def read_fits(path) -> Stored:
     """Read the image of a FITS file.
 
-    Plain, gzip-wrapped and tile-compressed files are read, with the image in the
+    Plain, wrapped (gzip, bzip2, compress) and tile-compressed files are read, with the image in the
     primary or a later HDU; of several images the first of the largest size counts.
 
     Parameters

@@ -19,6 +19,14 @@ from subgrade.lights.times import exposure_times, time_unit
 
 _TYPE_KEYS = ("IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "FRAMETYPE", "IMGTYPE", "OBSTYPE")
 _TYPE_NUMBERS = {1: "light", 2: "bias", 3: "dark", 4: "flat", 5: "light"}
+_KIND_WORD = re.compile(r"(flat|dark|bias)(?:es|s)?")
+_WORDS = (
+    "flat dark bias frame frames field dither dithers sky twilight dusk dawn dome panel screen "
+    "evening morning sec secs s ms c deg gain offset bin x cal calib calibration lum luminance "
+    "l r g b h o ha oiii sii red green blue"
+)
+_BESIDE_KIND = frozenset(_WORDS.split())
+"""Words of how, for which filter and how long a calibration frame was taken; common practice."""
 _EXPOSURE = ("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOSURETIME", "ITIME", "INTTIME")
 _EXPOSURE_MS = ("EXPTIMEMS", "EXPTIME_MS", "EXP_MS", "EXPOSURE_MS", "EXPOSUREMS", "EXPMS")
 _COUNTS = ("NCOMBINE", "STACKCNT", "NSTACK", "NUMSTACK")
@@ -30,7 +38,12 @@ _PER_UNIT = (
 
 
 def header_facts(
-    cards: Cards, shape: tuple[int, int], *, colour: bool = False, scale: float | None = None
+    cards: Cards,
+    shape: tuple[int, int],
+    *,
+    colour: bool = False,
+    scale: float | None = None,
+    exposure: float | None = None,
 ) -> HeaderFacts:
     """Read a header.
 
@@ -43,21 +56,27 @@ def header_facts(
         Whether the file holds three colour planes.
     scale : float, optional
         Arcsec per pixel that overrides the header's.
+    exposure : float, optional
+        Seconds, where the header states no exposure time.
 
     Returns
     -------
     HeaderFacts
     """
     notes: list[str] = []
-    frame_type, stated = header_frame_type(cards, notes)
-    exposure = header_exposure(cards, notes)
+    frame_type, type_stated = header_frame_type(cards, notes)
+    stated = header_exposure(cards, notes)
+    if stated is None and exposure is not None:
+        notes.append(f"the header states no exposure time: {exposure:g} s as given")
+    exposure = exposure if stated is None else stated
     times = exposure_times(cards, exposure)
     optics = header_optics(cards, shape, scale, notes)
     altitude = _altitude(cards)
     ra, dec = _pointing(cards, optics.centre)
     return HeaderFacts(
         frame_type=frame_type,
-        frame_type_stated=stated,
+        frame_type_stated=type_stated,
+        named_kind=_named_kind(cards) if frame_type == "light" else None,
         target=cards.text("OBJECT", "TARGET", "OBJNAME", "TARGNAME"),
         filter=cards.text("FILTER", "FILTER1", "FILTERS", "FILT", "FILTNAM", "FILTERID"),
         exposure_s=exposure,
@@ -157,6 +176,27 @@ def frame_type_of(text: str, whole: bool = False) -> str | None:
         return "light"
     if any(word.startswith("light") for word in words):
         return "light"
+    return None
+
+
+def calibration_named(text: str) -> str | None:
+    """``flat``, ``dark`` or ``bias`` for a name of nothing but a calibration frame.
+
+    Beside the kind there may stand how, for which filter and how long it was taken
+    (``FlatDither00``, ``dark_300s_-10C_0007``); ``Dark Shark`` is a nebula.
+    """
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()
+    words = set(re.findall(r"[^\W\d_]+", _KIND_WORD.sub(r" \1 ", parted)))
+    found = [kind for kind in ("dark", "flat", "bias") if kind in words]
+    # a dark taken for the flats is a dark
+    return found[0] if found and words <= _BESIDE_KIND else None
+
+
+def _named_kind(cards: Cards) -> tuple[str, str] | None:
+    for key in ("OBJECT", "TARGET", "OBJNAME", "TARGNAME", "FIELD"):
+        text = cards.text(key)
+        if text and (kind := calibration_named(text)):
+            return kind, f"{key} = {text!r}"
     return None
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import gzip
 import os
 import stat
-import zlib
 from pathlib import Path
 
+from subgrade.errors import UnreadableFile
 from subgrade.lights.fits_files import looks_like_fits
-from subgrade.lights.source import GZIP_MAGIC
+from subgrade.lights.source import open_source
+from subgrade.lights.wrappers import wrapper_of
 
-FITS_SUFFIXES = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fz", ".ftz")
+_PLAIN = (".fits", ".fit", ".fts")
+WRAPPED = ("", ".gz", ".bz2", ".z")
+FITS_SUFFIXES = (*(name + packed for name in _PLAIN for packed in WRAPPED), ".fz", ".ftz")
 TIFF_SUFFIXES = (".tif", ".tiff")
 # fmt: off
 RAW_SUFFIXES = (
@@ -44,12 +46,8 @@ def kind_of(path) -> str | None:
         raise OSError(0, "not a regular file")  # opening a pipe would wait for ever
     with open(path, "rb") as file:
         start = file.read(32)
-        if start.startswith(GZIP_MAGIC):
-            file.seek(0)
-            try:
-                start = gzip.GzipFile(fileobj=file).read(32)
-            except (OSError, EOFError, zlib.error):
-                start = b""
+    if wrapper_of(start):
+        start = _start_inside(path)
     name = Path(path).name.lower()
     if looks_like_fits(start):
         return "fits"
@@ -58,3 +56,17 @@ def kind_of(path) -> str | None:
     if start.startswith(_TIFF_MAGIC) or name.endswith(TIFF_SUFFIXES):
         return "tiff"
     return "fits" if name.endswith(FITS_SUFFIXES) else None
+
+
+def _start_inside(path) -> bytes:
+    """The first bytes that a wrapper holds; none where it is damaged."""
+    try:
+        source = open_source(Path(path))
+    except UnreadableFile:
+        return b""
+    try:
+        return source.read(32)
+    except UnreadableFile:
+        return b""
+    finally:
+        source.close()

@@ -7,6 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+UNNAMED_SIP = "the WCS has SIP coefficients, though CTYPE does not name them: they were applied"
+"""Note on a frame."""
+
 
 @dataclass(frozen=True, slots=True)
 class HeaderFacts:
@@ -20,6 +23,9 @@ class HeaderFacts:
     """``light``, ``dark``, ``bias``, ``flat`` or ``other`` (a stack, a focus frame)."""
     frame_type_stated: bool = False
     """Whether the header states it; a silent header is taken as a light."""
+    named_kind: tuple[str, str] | None = None
+    """Kind of calibration frame that the name of target, field or file states and nothing
+    else, where the header has it as a light; and that name."""
     target: str | None = None
     filter: str | None = None
     exposure_s: float | None = None

@@ -7,7 +7,7 @@ import re
 from subgrade.lights.cards import Cards
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
-_PATTERN_KEYS = ("BAYERPAT", "CFAPAT", "CFA_PAT", "CFATYPE", "COLORTYP", "COLORTYPE", "BAYER")
+PATTERN_KEYS = ("BAYERPAT", "CFAPAT", "CFA_PAT", "CFATYPE", "COLORTYP", "COLORTYPE", "BAYER")
 _X_OFFSET = ("XBAYROFF", "BAYROFFX", "BAYOFFX")
 _Y_OFFSET = ("YBAYROFF", "BAYROFFY", "BAYOFFY")
 _MONO = {"MONO", "MONOCHROME", "GRAY", "GREY", "F", "FALSE", "0"}
@@ -45,6 +45,11 @@ def pattern_word(text: str) -> str | None:
     return found[0] if len(found) == 1 else None
 
 
+def is_number(text: str | None) -> bool:
+    """Whether a text is a bare number, which names no pattern."""
+    return text is not None and re.fullmatch(r"[+-]?\d+(\.\d*)?", text) is not None
+
+
 def header_mosaic(cards: Cards, height: int, colour: bool, notes: list[str]) -> str | None:
     """The mosaic of the stored array by its header.
 
@@ -66,9 +71,9 @@ def header_mosaic(cards: Cards, height: int, colour: bool, notes: list[str]) -> 
     -------
     str or None
     """
-    text, key = cards.text_and_key(*_PATTERN_KEYS)
-    if text is None or text.upper() in _MONO or colour:
-        return None
+    text, key = cards.text_and_key(*PATTERN_KEYS)
+    if text is None or text.upper() in _MONO or colour or is_number(text):
+        return None  # a number names no pattern: see `subgrade.lights.lattice`
     pattern = pattern_word(text)
     if pattern is None:
         if not key.startswith("COLORTYP"):  # these also hold words such as RGB

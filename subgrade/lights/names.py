@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from subgrade.lights.kinds import FITS_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from subgrade.plaintext import printable
 
-PACKED = (".fz", ".gz")
+PACKED = (".fz", ".gz", ".bz2", ".z")
 """Endings of a packed file behind that of its kind."""
 _ENDINGS = sorted((*FITS_SUFFIXES, *TIFF_SUFFIXES, *RAW_SUFFIXES), key=len, reverse=True)
 

@@ -9,23 +9,27 @@ from pathlib import Path
 
 from subgrade.errors import SubgradeError, UnreadableFile
 from subgrade.lights.fits_files import Stored, read_fits, read_fits_header
-from subgrade.lights.header import header_facts
+from subgrade.lights.header import calibration_named, header_facts
 from subgrade.lights.kinds import kind_of
+from subgrade.lights.lattice import hinted_mosaic, mosaic_of_hint
 from subgrade.lights.model import HeaderFacts, Light
 from subgrade.lights.planes import FULL_SCALE, UNIT_MAX, UNIT_NOTE
 
 TEXT = "a text file, not a FITS, TIFF or camera raw file; a guiding record goes with --guide"
 
 
-def read_light(path, *, scale: float | None = None) -> Light:
+def read_light(path, *, scale: float | None = None, exposure: float | None = None) -> Light:
     """Read a frame's pixels and header.
 
     Parameters
     ----------
     path : path-like
-        FITS (plain, gzip, tile-compressed), TIFF or camera raw, recognised by content.
+        FITS (plain, tile-compressed, in a gzip, bzip2 or compress wrapper), TIFF or camera raw,
+        recognised by content.
     scale : float, optional
         Arcseconds per stored pixel that override the header.
+    exposure : float, optional
+        Exposure time in seconds of a frame whose header states none.
 
     Returns
     -------
@@ -36,13 +40,13 @@ def read_light(path, *, scale: float | None = None) -> Light:
     UnreadableFile
         With what is wrong with the file.
     """
-    facts, stored = _read(Path(path), scale, with_pixels=True)
+    facts, stored = _read(Path(path), scale, exposure, with_pixels=True)
     return Light(Path(path), facts, stored.pixels)
 
 
-def read_facts(path, *, scale: float | None = None) -> HeaderFacts:
+def read_facts(path, *, scale: float | None = None, exposure: float | None = None) -> HeaderFacts:
     """Read a frame's header only; parameters and errors as `read_light`."""
-    return _read(Path(path), scale, with_pixels=False)[0]
+    return _read(Path(path), scale, exposure, with_pixels=False)[0]
 
 
 def is_light(facts: HeaderFacts) -> bool:
@@ -50,12 +54,15 @@ def is_light(facts: HeaderFacts) -> bool:
     return facts.frame_type == "light"
 
 
-def _read(path: Path, scale, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
+def _read(path: Path, scale, exposure, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             stored = _stored(path, with_pixels)
-            facts = header_facts(stored.cards, stored.shape, colour=stored.colour, scale=scale)
+            facts = header_facts(
+                stored.cards, stored.shape, colour=stored.colour, scale=scale, exposure=exposure
+            )
+            facts = _with_hint(_with_name(facts, path), stored)
     except SubgradeError:
         raise
     except OSError as error:
@@ -91,6 +98,23 @@ def _is_text(path: Path) -> bool:
     except UnicodeDecodeError:
         return False
     return bool(text) and all(c.isprintable() or c.isspace() for c in text)
+
+
+def _with_name(facts: HeaderFacts, path: Path) -> HeaderFacts:
+    """The facts with the kind of frame that the file's name states, where the header's do not."""
+    if facts.frame_type != "light" or facts.named_kind:
+        return facts
+    kind = calibration_named(path.name.partition(".")[0])
+    return replace(facts, named_kind=(kind, "the file's name")) if kind else facts
+
+
+def _with_hint(facts: HeaderFacts, stored: Stored) -> HeaderFacts:
+    """The facts with a colour mosaic that the header hints at and the pixels show."""
+    hint = hinted_mosaic(stored.cards)
+    if hint is None or facts.mosaic or stored.colour or stored.pixels is None:
+        return facts
+    mosaic, note = mosaic_of_hint(stored.pixels, *hint)
+    return replace(facts, mosaic=mosaic, notes=(*facts.notes, *([note] if note else [])))
 
 
 def _finished(facts: HeaderFacts, stored: Stored) -> HeaderFacts:

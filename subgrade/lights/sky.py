@@ -8,6 +8,7 @@ import warnings
 from dataclasses import dataclass
 
 from subgrade.lights.cards import Cards
+from subgrade.lights.model import UNNAMED_SIP
 
 ARCSEC_MM_PER_UM = 206.264806
 """Arcseconds in a radian / 1000: scale = this * pixel_um / focal_mm."""
@@ -20,6 +21,12 @@ _WCS_CARD = re.compile(
 _AS_READ = ("XPIXSZ", "PIXSZ", "PIXSCALX")
 _ON_SENSOR = ("PIXSIZE1", "PIXSIZE", "PIXELSZ", "PIXSIZEX", "PIXWIDTH", "CCDPXSZ1")
 _SCALE_CARDS = ("SCALE", "PIXSCALE", "SECPIX", "SECPIX1", "PIXSCAL1", "IMSCALE")
+_SCALE_TEXT = re.compile(
+    r"(?<![\d.,+-])(\d+(?:\.\d+)?|\.\d+)\s*(?:\"|''|″|arc[ -]?sec(?:ond)?s?|asec|as)"
+    r"\s*(?:/|per|p(?=px|pix))\s*(?:px|pix(?:el)?s?)\b",
+    re.IGNORECASE,
+)
+_OF_GUIDER = re.compile(r"guid", re.IGNORECASE)
 _FOCAL = ("FOCALLEN", "FOCAL", "FOCALLENGTH", "FOCLEN", "TELFOCAL")
 
 
@@ -65,6 +72,8 @@ def header_optics(
     if focal is not None and "[m]" in cards.comment("FOCALLEN").lower() and focal < 20.0:
         focal *= 1000.0
     stated = _positive(cards, _SCALE_CARDS)
+    if stated is None:
+        stated = scale_in_words(cards, notes)
     wcs_scale, axes, centre = _wcs(cards, shape, notes)
     measured = wcs_scale if wcs_scale is not None else stated
     pixel = _pixel_as_read(cards, binning, focal, measured, notes)
@@ -97,6 +106,28 @@ def _best_scale(option, wcs, computed, stated, notes) -> tuple[float | None, str
         return wcs, "wcs"
     best = computed if computed is not None else stated
     return best, None if best is None else "header"
+
+
+def scale_in_words(cards: Cards, notes: list[str]) -> float | None:
+    """Scale that a keyword's text or comment states with its unit, arcsec per pixel.
+
+    Texts that disagree by over 5 %, or speak of the guide camera, say nothing.
+    """
+    found: dict[str, float] = {}
+    for key in cards:
+        for text in (cards.get(key), cards.comment(key)):
+            spoken = isinstance(text, str) and not _OF_GUIDER.search(f"{key} {text}")
+            match = _SCALE_TEXT.search(text) if spoken else None
+            if match and MIN_SCALE <= float(match.group(1)) <= MAX_SCALE:
+                found.setdefault(key, float(match.group(1)))
+    if not found:
+        return None
+    if max(found.values()) > 1.05 * min(found.values()):
+        notes.append(f"the texts of {', '.join(found)} disagree on the scale: none was used")
+        return None
+    key, value = next(iter(found.items()))
+    notes.append(f"{key} states {value:g} arcsec/px in words")
+    return value
 
 
 def _positive(cards: Cards, keys) -> float | None:
@@ -231,15 +262,21 @@ def _load_wcs(cards: Cards, notes):
         warnings.simplefilter("ignore")
         try:
             header = fits.Header()
+            sip = "A_ORDER" in cards and "B_ORDER" in cards
             for key in cards:
                 if _WCS_CARD.match(key):
                     text = key.startswith(("CTYPE", "CUNIT", "RADESYS"))
                     value = cards.text(key) if text else cards.number(key)
+                    if value is not None and key.startswith("CTYPE"):
+                        # the library prints a page for each frame whose name and terms differ
+                        value = value.removesuffix("-SIP") + ("-SIP" if sip else "")
                     if value is not None:
                         count = not text and value.is_integer()  # WCSAXES, A_ORDER are whole
                         header[key] = int(value) if count else value
             solution = WCS(header, naxis=2, fix=False)
             solution.wcs.set()
+            if sip and "-SIP" not in (cards.text("CTYPE1") or ""):
+                notes.append(UNNAMED_SIP)
         except Exception as error:  # the WCS library raises its own types on odd input
             notes.append(f"the WCS was not understood ({' '.join(str(error).split())[:120]})")
             return None

@@ -1,4 +1,4 @@
-"""A file's bytes in order, as they lie on disk or out of a gzip wrapper, no more than asked for.
+"""A file's bytes in order, as they lie on disk or out of a wrapper, no more than asked for.
 
 Files are read and not mapped: one that another program cuts short, or a network drive that
 goes away, would end a process that has it mapped.
@@ -7,15 +7,12 @@ goes away, would end a process that has it mapped.
 from __future__ import annotations
 
 import os
-import zlib
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
+from subgrade.lights.wrappers import Wrapper, wrapper_of
 from subgrade.opening import open_regular
 
-GZIP_MAGIC = b"\x1f\x8b"
-MOST_INFLATION = 1032
-"""Bytes that one byte of deflated data can stand for (RFC 1951: 258 for every two bits)."""
 MOST_PASSED = 1 << 30
 """Unpacked bytes that may lie before the image, or be passed over to look for more images."""
 MOST_CHECKED = 1 << 26
@@ -28,7 +25,7 @@ def open_source(path: Path):
 
     Returns
     -------
-    PlainSource or GzipSource
+    PlainSource or PackedSource
 
     Raises
     ------
@@ -40,9 +37,11 @@ def open_source(path: Path):
         size = os.fstat(file.fileno()).st_size
         if size == 0:
             raise UnreadableFile(path, "the file is empty")
-        start = file.read(2)
+        wrapper = wrapper_of(file.read(4))
         file.seek(0)
-        return (GzipSource if start == GZIP_MAGIC else PlainSource)(path, file, size)
+        if wrapper is None:
+            return PlainSource(path, file, size)
+        return PackedSource(path, file, size, wrapper)
     except OSError as error:
         file.close()
         raise UnreadableFile(path, f"cannot be read: {error.strerror or error}") from None
@@ -89,11 +88,11 @@ class PlainSource:
         return None
 
 
-class GzipSource:
-    """What a gzip wrapper holds, unpacked as far as it is read."""
+class PackedSource:
+    """What a wrapper holds, unpacked as far as it is read."""
 
-    def __init__(self, path: Path, file, size: int):
-        self.path, self._size = path, size
+    def __init__(self, path: Path, file, size: int, wrapper: Wrapper):
+        self.path, self._size, self._wrapper = path, size, wrapper
         self._packed = PlainSource(path, file, size)
         self._restart()
 
@@ -103,7 +102,7 @@ class GzipSource:
 
     def most(self, start: int) -> int:
         """Bytes that the file can hold from a place on, however well they were packed."""
-        return max(0, MOST_INFLATION * self._size - start)
+        return max(0, self._wrapper.most_inflation * self._size - start)
 
     def seek(self, at: int) -> None:
         """Go to a place, which may lie behind the end; what lies between is unpacked."""
@@ -112,7 +111,7 @@ class GzipSource:
         if at - self._at > MOST_PASSED:
             limit = MOST_PASSED >> 30
             raise UnreadableFile(
-                self.path, f"the gzip file holds over {limit} GiB beside its image"
+                self.path, f"the {self._wrapper.name} file holds over {limit} GiB beside its image"
             )
         while self._at < at and self._unpacked(min(_PIECE, at - self._at)):
             pass
@@ -145,14 +144,17 @@ class GzipSource:
         while passed < MOST_CHECKED and (part := self._unpacked(_PIECE)):
             passed += len(part)
         if passed >= MOST_CHECKED:
-            return "much more data follow the image in the gzip file: its checksum was not reached"
+            return (
+                f"much more data follow the image in the {self._wrapper.name} file: "
+                "its end was not reached"
+            )
         if self._stray:
-            return "the gzip file is followed by other bytes, which were ignored"
+            return f"the {self._wrapper.name} file is followed by other bytes, which were ignored"
         return None
 
     def _restart(self) -> None:
         self._packed.seek(0)
-        self._inflate = zlib.decompressobj(wbits=31)
+        self._unpacker = self._wrapper.unpacker()
         self._waiting = b""
         self._at = 0
         self._stray = self._ended = False
@@ -160,36 +162,39 @@ class GzipSource:
     def _unpacked(self, most: int) -> bytes:
         """The next unpacked bytes, at most so many and at least one; none at the end."""
         while not self._ended:
-            if self._inflate.eof and not self._next_member():
+            if self._unpacker.eof and not self._next_member():
                 break
             if not self._waiting:
                 self._waiting = self._packed.read(_PIECE)
             try:
-                part = self._inflate.decompress(self._waiting, most)
-            except zlib.error as error:
+                part = self._unpacker.decompress(self._waiting, most)
+            except self._wrapper.errors as error:
                 raise self._damaged(error) from None
-            if not (part or self._waiting or self._inflate.eof):
+            if not (part or self._waiting or self._unpacker.eof):
                 raise self._damaged("it ends too early")
-            self._waiting = self._inflate.unconsumed_tail or self._inflate.unused_data
+            self._waiting = self._unpacker.unconsumed_tail or self._unpacker.unused_data
             if part:
                 self._at += len(part)
                 return part
         return b""
 
     def _next_member(self) -> bool:
-        """Go on to a gzip file behind the first, as the format allows."""
+        """Go on to a wrapper behind the first, as the formats allow."""
+        magic = self._wrapper.magic
         while not (rest := self._waiting.lstrip(b"\0")):  # zeros are padding
             self._waiting = self._packed.read(_PIECE)
             if not self._waiting:
                 self._ended = True
                 return False
-        rest += self._packed.read(2) if len(rest) < 2 else b""
-        if not rest.startswith(GZIP_MAGIC):
+        rest += self._packed.read(len(magic)) if len(rest) < len(magic) else b""
+        if not rest.startswith(magic):
             self._stray = self._ended = True
             return False
         self._waiting = rest
-        self._inflate = zlib.decompressobj(wbits=31)
+        self._unpacker = self._wrapper.unpacker()
         return True
 
     def _damaged(self, error) -> UnreadableFile:
-        return UnreadableFile(self.path, f"the gzip file is damaged or cut short ({error})")
+        return UnreadableFile(
+            self.path, f"the {self._wrapper.name} file is damaged or cut short ({error})"
+        )

@@ -19,7 +19,7 @@ import numpy as np
 
 from subgrade.errors import UnreadableFile
 from subgrade.lights.cards import BLOCK, CARD, Cards
-from subgrade.lights.source import MOST_INFLATION
+from subgrade.lights.wrappers import MOST_INFLATION
 
 MOST_COLUMNS = 999
 """Of a FITS table (FITS 4.0, section 7.3.1)."""

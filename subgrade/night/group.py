@@ -127,6 +127,8 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
         kind = frame.facts.frame_type
         if kind != "light" and frame.facts.frame_type_stated:
             strays[index] = f"{_KINDS.get(kind, 'not a light frame')} by its header"
+        elif note := _named_otherwise(frame):
+            strays[index] = note
         else:
             undecided.append(index)
     # The fullest headers come first, so that silent ones find their groups there.
@@ -152,6 +154,18 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
             groups.append(tuple(sorted(members)))
             kept.append(setup)
     return Sorting(tuple(groups), tuple(kept), strays)
+
+
+def _named_otherwise(frame: Frame) -> str:
+    """What a frame without stars is named, though the header has it as a light; empty for none.
+
+    Starless alone a light is that cloud hid; a name alone may be a mistake.
+    """
+    if not frame.facts.named_kind or frame.stars.shape_status not in ("none", "few"):
+        return ""
+    kind, name = frame.facts.named_kind
+    stars = "no star" if frame.stars.stars == 0 else f"only {frame.stars.stars} stars"
+    return f"{_KINDS[kind]} by {name}, and {stars} in it, though the header has it as a light"
 
 
 def is_stray_size(count: int, main: int) -> bool:

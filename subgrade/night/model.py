@@ -73,6 +73,11 @@ class FrameCompared:
     clock_note: str = ""
     """What the header's time says, where it cannot be right and is not used."""
 
+    @property
+    def transparency_is_limit(self) -> bool:
+        """Whether the transparency is an upper limit, which has itself for its error."""
+        return bool(self.transparency_error >= self.transparency)
+
 
 @dataclass(frozen=True, slots=True)
 class Usual:

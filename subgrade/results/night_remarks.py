@@ -16,6 +16,7 @@ from subgrade.causes import beside
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import rejected_otherwise
 from subgrade.causes.reasons import WIDENING
+from subgrade.lights.model import UNNAMED_SIP
 from subgrade.night.model import Group
 from subgrade.results.model import GradedFrame
 
@@ -61,7 +62,13 @@ def night_remarks(
     found = []
     for group, mine in zip(groups, members, strict=True):
         found += _beyond_limits(group, mine, limits) + _lone_clear_frames(group, mine)
-    return _wrong_clocks(frames) + found + _of_few(groups) + _beside_others(groups, members)
+    return (
+        _wrong_clocks(frames)
+        + _unnamed_distortions(frames)
+        + found
+        + _of_few(groups)
+        + _beside_others(groups, members)
+    )
 
 
 def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
@@ -76,6 +83,13 @@ def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
         f"time in the header cannot be right, against the other frames: {named}{more}; "
         "graded without it"
     ]
+
+
+def _unnamed_distortions(frames: Sequence[GradedFrame]) -> list[str]:
+    """Frames whose WCS has distortion terms without their name: one remark for all of them."""
+    count = sum(UNNAMED_SIP in f.facts.notes for f in frames if f.facts is not None)
+    of = "1 frame" if count == 1 else f"{count} frames"
+    return [f"{of}: {UNNAMED_SIP}"] if count else []
 
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:

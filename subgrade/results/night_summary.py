@@ -126,7 +126,7 @@ def _conditions(frames: Sequence[GradedFrame], clear: float) -> dict:
     light = np.array([f.compared.transparency for f in frames])
     arcsec = [f.stars.fwhm_px * (f.facts.scale_arcsec or np.nan) for f in frames]
     kept = np.array([f.judgement.verdict == "keep" for f in frames], bool)
-    known = np.isfinite(light)
+    known = np.isfinite(light) & ~np.array([f.compared.transparency_is_limit for f in frames], bool)
     # Without exposure times every frame counts alike.
     share = time if time[known].sum() > 0 else np.ones(len(frames))
     total = share[known].sum()
@@ -210,6 +210,7 @@ def _stackable(frame: GradedFrame) -> bool:
     return bool(
         laid
         and np.isfinite(numbers).all()
+        and not compared.transparency_is_limit
         and min(compared.transparency, stars.noise_adu, stars.fwhm_px) > 0
         and stars.xx * stars.yy > stars.xy**2
     )

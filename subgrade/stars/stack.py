@@ -17,6 +17,7 @@ from subgrade.stars.catalogue import (
     joint_shape,
     very_coarse,
 )
+from subgrade.stars.counted import counted, reach_needed
 from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
 from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.joint import JointFit
@@ -75,6 +76,8 @@ class Stack:
     ring: Dip | None = None
     pair: Dip | None = None
     """Dips that the stars were asked about, where the star image has one."""
+    whole: StarSpline | None = None
+    """The star image to the end of drawn-out wings, where ``spline`` ends before: for its light."""
 
     @property
     def stars_used(self) -> int:
@@ -179,6 +182,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
             image.widths,
             ring=ring_dip,
             pair=pair_dip,
+            whole=image.whole,
         ),
         image.samples,
         catalogue.snr[rows],
@@ -297,6 +301,7 @@ class _Image:
     samples: Samples
     spline: StarSpline | None
     widths: HalfWidths | None
+    whole: StarSpline | None = None
 
 
 def _image(
@@ -316,14 +321,17 @@ def _image(
         reach_u = float(np.hypot(d.dx, d.dy)) + reach_v
     image = None
     divisions = 4.0
-    for _ in range(4):
-        samples = _samples(
-            view, places, (shape.xx, shape.yy, shape.xy), wide, (reach_u, reach_v, theta), settings
-        )
+
+    def fitted(reach_u: float):
+        moments = shape.xx, shape.yy, shape.xy
+        samples = _samples(view, places, moments, wide, (reach_u, reach_v, theta), settings)
         step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
         step_u = max(step_v, reach_u / 60)
         count = int(samples.star.max(initial=-1)) + 1
-        spline = fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
+        return samples, fit_spline(samples, step_u, step_v, reach_u, reach_v, theta, count)
+
+    for _ in range(4):
+        samples, spline = fitted(reach_u)
         if spline is None:
             return _Image(samples, None, None)
         image = _Image(samples, spline, half_widths(spline))
@@ -331,9 +339,26 @@ def _image(
             if divisions == 4.0 and image.widths.hollow < 0.95 and b > 2.5 and a < 1.7 * b:
                 divisions = 9.0  # the wall of a ring is far thinner than the ring
                 continue
+            if catalogue.doubling is None:
+                image = replace(image, whole=_whole(image, reach_u, fitted))
             break
         reach_u, reach_v = 1.6 * reach_u, 1.6 * reach_v
     return image
+
+
+def _whole(image: _Image, reach_u: float, fitted) -> StarSpline | None:
+    """The star image to the end of drawn-out wings; None where it ends there already."""
+    whole, longer = None, image.spline
+    for _ in range(3):
+        needed = reach_needed(longer, image.widths.major, image.widths.minor)
+        if longer.reach[0] >= needed:
+            break
+        reach_u = min(needed, 1.6 * reach_u)
+        longer = fitted(reach_u)[1]
+        if longer is None:
+            break
+        whole = longer
+    return whole
 
 
 def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Dip | None]:
@@ -398,36 +423,18 @@ def image_template(stack: Stack, moments) -> Template:
         return moffat_template(fit.major, fit.minor, fit.beta, theta)
     if stack.spline is None or stack.method != "image":
         return gaussian_template(*moments)
-    reach_u, reach_v = stack.spline.reach
+    spline = stack.spline if stack.whole is None else stack.whole
+    reach_u, reach_v = spline.reach
     edge = 0.97 * max(reach_u, reach_v)
     step = max(stack.minor / 10.0, edge / 150)
     n = int(np.ceil(edge / step)) + 1
     axis = np.arange(-n, n + 1) * step
     x, y = np.meshgrid(axis, axis)
-    counted = _counted(stack, x, y)
-    values = np.where(counted, stack.spline.at(x, y), 0.0)
-    if not counted.all():
-        values[~counted] = WING_SHARE * values.sum() / np.count_nonzero(~counted)
+    inside = counted(spline, stack.widths, stack.major, stack.minor, x, y)
+    values = np.where(inside, spline.at(x, y), 0.0)
+    if not inside.all():
+        values[~inside] = WING_SHARE * values.sum() / np.count_nonzero(~inside)
     # of the squared signal of a Moffat star (beta 2.5) 1e-4 lies beyond 1.6 FWHM;
     # of its light 4 %, so the image keeps its wings
     radius = 0.8 * max(reach_u, reach_v)
     return Template((values / values.max()).astype(np.float32), float(step), float(radius))
-
-
-def _counted(stack: Stack, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Where the star image counts towards a star's light: 1.95 narrow widths about the star.
-
-    Of a Moffat star 2 to 6 % of the light lie farther out (`WING_SHARE`).  Frames are compared, so
-    that share must stay the same when a star is drawn out; a region that grows with
-    the length loses less, and drawn stars would read 1 % too bright.  Computed on
-    GalSim stars (Moffat beta 2.5 to 4, steady motion and oscillation, eccentricity to
-    0.7) a circle holds the same share to 0.3 %.  Longer stars get the circle drawn out by what
-    their length exceeds two widths; pairs and rings are taken whole.
-    """
-    if stack.widths is not None and (stack.widths.dip > 0.1 or stack.widths.hollow < 0.9):
-        return np.ones(x.shape, bool)
-    t = np.radians(stack.spline.angle_deg)
-    along, across = x * np.cos(t) + y * np.sin(t), y * np.cos(t) - x * np.sin(t)
-    half = max(0.5 * stack.major - stack.minor, 0.0)
-    beyond = np.clip(np.abs(along) - half, 0.0, None)
-    return np.hypot(beyond, across) <= min(1.95 * stack.minor, stack.spline.reach[0])
