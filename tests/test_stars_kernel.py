@@ -24,6 +24,8 @@ def twice(x):
 def loaded(tmp_path, monkeypatch):
     """A function that gives a small kernel as a new process would see it."""
     monkeypatch.setattr(config, "CACHE_DIR", str(tmp_path / "kept"))
+    # numba reads its settings again where any of them has changed in the environment
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "kept"))
     path = tmp_path / "small_kernel.py"
     path.write_text(TEXT)
 
