@@ -15,6 +15,8 @@ from subgrade.practice.record import record_text
 from tests.night_transforms import Camera, stars_through
 from tests.test_causes_properties import verdicts_of
 
+pytestmark = pytest.mark.slow
+
 EVENTS = (
     Event("tracking_lost", 3, 3, kind="slipping", size=0.03, at=0.0, duration_s=130.0),
     Event("bump", 5, 5, size=9.0, angle_deg=20.0, at=0.4),

@@ -22,6 +22,7 @@ from subgrade.moving import cull, disk, lock, restore
 from tests.culled_nights import REJECTS, assert_accounted, copy_of, tree, write_results
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork"),
     pytest.mark.filterwarnings("ignore::DeprecationWarning"),  # fork beside threads
 ]

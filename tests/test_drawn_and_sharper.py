@@ -15,6 +15,8 @@ from subgrade.night.model import Frame
 from subgrade.stars import measure_stars
 from tests.render import Motion, StarShape, template
 
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT, SKY_ADU, READ_NOISE_ADU = 1000, 800, 1000.0, 5.0
 ROUND = StarShape("moffat", 3.0)
 

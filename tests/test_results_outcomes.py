@@ -22,6 +22,8 @@ from subgrade.practice.night import simulate_night
 from subgrade.results import outcomes
 from subgrade.results.outcomes import ENDING, KeptOutcomes
 
+pytestmark = pytest.mark.slow
+
 FRAMES = 9
 STRICT = "[roundness]\nfloor = 0.3\nremark = 0.2\n"
 

@@ -30,7 +30,10 @@ HEAVY = {
     "astropy", "astropy.table", "astropy.time", "astropy.units", "astropy.io.fits",
 }  # fmt: skip
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="counts a child's CPU and memory")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform != "linux", reason="counts a child's CPU and memory"),
+]
 
 
 @pytest.fixture(scope="module")

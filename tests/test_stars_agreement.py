@@ -14,6 +14,8 @@ from subgrade.stars.starimage import Samples, fit_spline
 from tests.causes_nights import night_of, steady
 from tests.render import Motion, Scene, StarShape, render
 
+pytestmark = pytest.mark.slow
+
 
 def flat_star(rng, count: int, noise: float) -> Samples:
     """Pixels of stars that are level out to 3 px, each star with an offset of its own."""

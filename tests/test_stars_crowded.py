@@ -15,6 +15,8 @@ from subgrade.stars.background import Sky
 from subgrade.stars.noise import pixel_noise
 from tests.benchmarks.skies import measured
 
+pytestmark = pytest.mark.slow
+
 CROWDS = (
     "1,000 a megapixel",
     "4,000 a megapixel",

@@ -15,6 +15,8 @@ from subgrade.stars.raster import Stamps
 from tests.accuracy_cases import axial_difference
 from tests.benchmarks.skies import CASES, measured
 
+pytestmark = pytest.mark.slow
+
 PLAIN = (
     "spiral over the frame",
     "spiral, few stars",
