@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shutil
@@ -185,3 +186,15 @@ def test_the_help_shows_an_example(capfd):
     assert code == 0
     assert "subgrade diagnose graded" in out
     assert "diagnose" in cli.list_commands(None)
+
+
+def test_a_cause_is_as_sure_in_the_table_as_in_the_sentence(results):
+    with open(results / "summary.csv", newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert all(bool(row["cause_confidence"]) == bool(row["reasons"]) for row in rows)
+    stated = 0
+    for row in rows:
+        if named := re.search(r"Most likely [^:]*?\((?:over )?(\d+)%\)", row["explanation"]):
+            stated += 1
+            assert float(row["cause_confidence"]) == pytest.approx(int(named[1]) / 100, abs=0.0101)
+    assert stated >= 5

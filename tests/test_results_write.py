@@ -23,7 +23,7 @@ from subgrade.results.files import line_path, path_line, write_whole
 from subgrade.results.session import causes_counted, plain, totals
 from tests.causes_nights import Shot, night_of, steady
 
-CONTRACT_COLUMNS = """frame verdict reasons explanation confidence weight target filter exposure_s
+CONTRACT_COLUMNS = """frame verdict reasons explanation confidence cause_confidence weight target filter exposure_s
     start_utc mid_utc stars fwhm_px fwhm_arcsec eccentricity eccentricity_error angle_deg
     position_angle_deg
     background_adu noise_adu transparency guide_rms_ra_arcsec guide_rms_dec_arcsec
@@ -90,7 +90,7 @@ def test_the_ecsv_reads_back_with_units_and_descriptions(tmp_path):
     assert table["fwhm_arcsec"].unit == u.arcsec
     assert table["exposure_s"].unit == u.s
     assert table["background_adu"].unit == u.adu
-    assert table["stars"].info.description == COLUMNS[11].meaning
+    assert table["stars"].info.description == next(c for c in COLUMNS if c.name == "stars").meaning
     rows = rows_of(folder)
     for name in ("fwhm_px", "transparency", "stars"):
         for row, value in zip(rows, table[name], strict=True):

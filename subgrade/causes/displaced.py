@@ -131,6 +131,8 @@ class Displaced:
     """Log odds that it ruins the frame; NaN where only the depth decides."""
     text: str
     evidence: tuple[Evidence, ...]
+    probability: float = math.nan
+    """Of the reason, among the causes of displaced light."""
 
 
 def light_displaced(
@@ -175,20 +177,21 @@ def light_displaced(
         items.append(of_trails(trails))
         text = f"{items[-1].text}; {text}" if text else items[-1].text
     items += [*recorded, *undimmed]
-    reason = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
+    reason, probability = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
     fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
     if fresh:
         text = "; ".join(filter(None, (text, max(fresh, key=lambda e: e.points).text)))
-    return Displaced(reason, 1 - share, points, text, tuple(items))
+    return Displaced(reason, 1 - share, points, text, tuple(items), probability)
 
 
-def likeliest(items, priors: dict[str, float]) -> str:
-    """The candidate with most points, prior included."""
+def likeliest(items, priors: dict[str, float]) -> tuple[str, float]:
+    """The candidate with most points, prior included, and its probability among them."""
     totals = dict(priors)
     for item in items:
         if item.reason in totals:
             totals[item.reason] += item.points
-    return max(totals, key=totals.get)
+    best = max(totals, key=totals.get)
+    return best, 1 / sum(math.exp(points - totals[best]) for points in totals.values())
 
 
 def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits) -> str:

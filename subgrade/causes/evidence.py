@@ -36,6 +36,9 @@ class Finding:
     brief : str
         The deciding numbers in a few words, for a frame that is kept; empty where
         a clean frame need not mention it.
+    share : float
+        Probability of the reason among the causes it was weighed against; NaN where it was
+        weighed against none.
     """
 
     reason: str
@@ -44,6 +47,7 @@ class Finding:
     sentence: str
     evidence: tuple[Evidence, ...] = field(default=())
     brief: str = ""
+    share: float = math.nan
 
     @property
     def rejects(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -135,6 +136,7 @@ def left_out(frame: str, reason: str, note: str, quantity: str = "") -> Judgemen
         1.0 if unreadable else round(probability(6.0), 3),
         0.0,
         (item,),
+        1.0 if unreadable else round(probability(6.0), 3),
     )
 
 
@@ -148,6 +150,7 @@ def _damaged(frame: Frame, finding: Finding) -> Judgement:
         round(_confidence("reject", [finding], [finding]), 3),
         0.0,
         finding.evidence,
+        _cause_confidence([finding], "reject"),
     )
 
 
@@ -200,7 +203,22 @@ def _judge_frame(
         round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
         tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
+        _cause_confidence(given, verdict),
     )
+
+
+def _cause_confidence(given: list[Finding], verdict: str) -> float:
+    """Confidence of the first reason word, NaN where there is none.
+
+    Where it was weighed against other causes, its probability among them; otherwise what is
+    seen is as certain as that it rejects, or half as a remark.
+    """
+    if not given:
+        return math.nan
+    first = given[0]
+    if math.isfinite(first.share):
+        return round(first.share, 3)
+    return round(_held(first.points), 3) if verdict == "reject" else 0.5
 
 
 def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
@@ -215,7 +233,14 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
     main = evidence(moved.reason, "light beside the stars", points, moved.text, value=moved.share)
     return [
         *rest,
-        Finding(moved.reason, points, True, moved.text, (main, *moved.evidence, *numbers)),
+        Finding(
+            moved.reason,
+            points,
+            True,
+            moved.text,
+            (main, *moved.evidence, *numbers),
+            share=moved.probability,
+        ),
     ]
 
 
@@ -223,7 +248,7 @@ def _one_story(findings: list[Finding]) -> list[Finding]:
     """Give the increase in FWHM that dew explains to dew, so one cause is not named twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
     return [
-        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}")
+        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}", share=math.nan)
         if dew and f.reason in ("seeing", "focus")
         else f
         for f in findings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -50,6 +51,8 @@ class Judgement:
     confidence: float
     weight: float
     evidence: tuple[Evidence, ...] = ()
+    cause_confidence: float = math.nan
+    """Of the first reason word; NaN without one."""
 
 
 def rejected_otherwise(judgements: Iterable[Judgement], words: Sequence[str] = ()) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -94,6 +95,9 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
         explanation=sentence,
         confidence=1.0,
         evidence=(item, *judgement.evidence),
+        cause_confidence=(
+            judgement.cause_confidence if reasons[:1] == judgement.reasons[:1] else math.nan
+        ),
     )
 
 

@@ -120,7 +120,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
     sentence += _likeliest(reason, share, order[1], why, recorded)
-    return [Finding(reason, most, bool(remark), sentence, items, brief=brief)]
+    return [Finding(reason, most, bool(remark), sentence, items, brief, share)]
 
 
 def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
@@ -224,8 +224,9 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
         text += _likeliest(*order[0], order[1], why, recorded)
     reason = order[0][0]
     return replace(
-        finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why)
-    )
+        finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why),
+        share=order[0][1] / sum(share for _, share in order),
+    )  # fmt: skip
 
 
 def _by_length(length: float, width: float, limits: Limits) -> Evidence:
@@ -241,13 +242,12 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
     """A long line is lost tracking, unless the record knows better."""
-    reason = likeliest(recorded, LONG_LINE)
+    reason, share = likeliest(recorded, LONG_LINE)
     best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
-    return replace(
-        finding.named(reason), sentence=text, evidence=(*finding.named(reason).evidence, *recorded)
-    )
+    named = finding.named(reason)
+    return replace(named, sentence=text, evidence=(*named.evidence, *recorded), share=share)
 
 
 def _alike(series: GroupSeries, position: int, length: float) -> float:
@@ -294,7 +294,7 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         *large_step(stars.length_px * series.scale_arcsec),
         *interruption_or_none(series, position, limits),
     ]
-    reason = likeliest(why, TWO_IMAGES)
+    reason, share = likeliest(why, TWO_IMAGES)
     best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
@@ -302,7 +302,7 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         reason, "separation of the two images", limits.verdict.points_cap, text,
         value=stars.length_px, unit="px",
     )  # fmt: skip
-    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why))
+    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), share=share)
 
 
 def _steps(series: GroupSeries, position: int, stars: FrameStars) -> list:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.causes.beyond import moved_otherwise, narrowest
-from subgrade.causes.evidence import Finding, evidence, points_beyond
+from subgrade.causes.evidence import Finding, evidence, points_beyond, probability
 from subgrade.causes.figures import figure, length_text, lengths_beside, on_sky
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
@@ -122,7 +122,7 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         if strongest is not None and strongest.reason == reason:
             sentence += f". Most likely {REASONS[reason].noun}: {strongest.text}"
     items = (main, *_expected(series, position, usual.centre, scale), *(why if bloated else ()))
-    return [Finding(reason, points, bool(remark), sentence, items, brief=brief)]
+    return [Finding(reason, points, bool(remark), sentence, items, brief, probability(abs(lean)))]
 
 
 def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:

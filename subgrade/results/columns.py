@@ -128,6 +128,11 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("confidence", "", float, 3, "of the verdict, 0 to 1", _judgement("confidence")),
     Column(
+        "cause_confidence", "", float, 3,
+        "of the first reason word, 0 to 1: its probability among the causes weighed for it",
+        _judgement("cause_confidence"),
+    ),
+    Column(
         "weight", "", float, 4,
         "relative stacking weight, 1 for the best frame of its group; 0 for a reject",
         _judgement("weight"),
