@@ -111,7 +111,7 @@ def _best_scale(option, wcs, computed, stated, notes) -> tuple[float | None, str
 def scale_in_words(cards: Cards, notes: list[str]) -> float | None:
     """Scale that a keyword's text or comment states with its unit, arcsec per pixel.
 
-    Texts that disagree by over 5 %, or speak of the guide camera, say nothing.
+    Texts that disagree by over 5 %, or name the guide camera, do not count.
     """
     found: dict[str, float] = {}
     for key in cards:

@@ -1,7 +1,7 @@
 """The clear level of a group, and the extinction that altitude explains.
 
 A frame's zero point falls with cloud, but also with airmass.  Transparency is
-meant to speak of cloud and haze, so the airmass term is taken out first where
+meant to show cloud and haze, so the airmass term is taken out first where
 the airmass is known (Bouguer's law: ``ln T = -0.4 ln(10) k (X - X0)``), and the
 result is compared with the group's clear level.
 """

@@ -32,7 +32,7 @@ DOUBTFUL_PX = 15.0
 """Narrow width of stars from which a frame is given that second look too: more narrow stars that
 agree among themselves are then the stars, and the wide ones the glow."""
 LEAST_SIDE_PX = 32
-"""Frames smaller than this hold no sky to speak of."""
+"""Frames smaller than this hold too little sky to measure."""
 
 
 def measure_stars(
