@@ -23,7 +23,8 @@ from subgrade.results.files import line_path, path_line, write_whole
 from subgrade.results.session import causes_counted, plain, totals
 from tests.causes_nights import Shot, night_of, steady
 
-CONTRACT_COLUMNS = """frame verdict reasons explanation confidence cause_confidence weight target filter exposure_s
+CONTRACT_COLUMNS = """frame verdict reasons explanation confidence cause_confidence
+    weight target filter exposure_s
     start_utc mid_utc stars fwhm_px fwhm_arcsec eccentricity eccentricity_error angle_deg
     position_angle_deg
     background_adu noise_adu transparency guide_rms_ra_arcsec guide_rms_dec_arcsec
