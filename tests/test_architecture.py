@@ -21,7 +21,17 @@ STAGES = (
 """In the order data flows; a stage that does not exist yet may stand here."""
 OPEN = {"", "model", "limits", "reasons", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
-FREE = {"errors", "keeping", "near", "opening", "parts", "plaintext", "tomlfiles", "__init__"}
+FREE = {
+    "constants",
+    "errors",
+    "keeping",
+    "near",
+    "opening",
+    "parts",
+    "plaintext",
+    "tomlfiles",
+    "__init__",
+}
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},

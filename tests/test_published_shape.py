@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import rice
+from scipy.stats import norm, rice
 
+from subgrade.constants import FWHM_PER_SIGMA, MAD_TO_SIGMA
 from subgrade.stars.ellipse import (
-    FWHM_PER_SIGMA,
     distortion,
     eccentricity_error,
     eccentricity_from_moments,
@@ -23,7 +23,12 @@ from tests.render import Scene, StarShape
 
 def test_fwhm_of_a_gaussian():
     """2 sqrt(2 ln 2), from the definition."""
-    assert pytest.approx(2.3548200450309493, rel=1e-12) == FWHM_PER_SIGMA
+    assert pytest.approx(2 * np.sqrt(2 * np.log(2)), rel=1e-12) == FWHM_PER_SIGMA
+
+
+def test_a_gaussians_spread_over_its_median_absolute_deviation():
+    """1 / Phi^-1(3/4), from scipy."""
+    assert pytest.approx(1 / norm.ppf(0.75), rel=1e-6) == MAD_TO_SIGMA
 
 
 @pytest.mark.parametrize(

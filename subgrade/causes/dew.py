@@ -18,6 +18,7 @@ from subgrade.causes.figures import figure
 from subgrade.causes.limits import Limits
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, unbroken
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.night.model import FrameCompared
 
 DIMMED = 0.95
@@ -114,7 +115,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     if len(clear) < 4 or worst is None or not np.isfinite(wings[worst]):
         return []
     usual = float(np.median(clear))
-    spread = max(1.4826 * float(np.median(np.abs(clear - usual))), 0.015)
+    spread = max(MAD_TO_SIGMA * float(np.median(np.abs(clear - usual))), 0.015)
     z = (wings[worst] - usual) / spread
     text = (
         f"on the dimmest frame a star's width at 20% of its peak is {figure(wings[worst])} times "

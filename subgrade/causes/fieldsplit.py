@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.untrailed import read_box
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
 
 POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
@@ -289,7 +290,7 @@ def fixed_pattern(
     errors = np.median([f.errors for f in known], axis=0)
     common = np.median(stack, axis=0)
     # A pattern must stand out of the scatter between frames to be called fixed.
-    scatter = 1.4826 * np.median(np.abs(stack - common), axis=0)
+    scatter = MAD_TO_SIGMA * np.median(np.abs(stack - common), axis=0)
     noise = 1.2533 * np.hypot(scatter, errors) / np.sqrt(len(stack))
     turn, common = _less_turn(known[0], common, noise, turned_deg)
     size = (common[0, 0] + common[1, 0]) / 2

@@ -10,6 +10,7 @@ from subgrade.causes.evidence import evidence
 from subgrade.causes.figures import figure, on_sky
 from subgrade.causes.model import Evidence
 from subgrade.causes.series import GroupSeries, axial_difference, unbroken
+from subgrade.constants import MAD_TO_SIGMA
 
 CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
@@ -212,5 +213,5 @@ def _slope(t: np.ndarray, x: np.ndarray) -> tuple[float, float]:
     apart = t[j] != t[i]
     slope = float(np.median((x[j] - x[i])[apart] / (t[j] - t[i])[apart]))
     rest = x - slope * t
-    scatter = 1.4826 * np.median(np.abs(rest - np.median(rest)))
+    scatter = MAD_TO_SIGMA * np.median(np.abs(rest - np.median(rest)))
     return slope, float(scatter / (np.std(t) * math.sqrt(len(t))))

@@ -16,11 +16,11 @@ import numpy as np
 
 from subgrade.causes.profile_families import Family
 from subgrade.causes.profile_star import FoldedStar
+from subgrade.constants import FWHM_PER_SIGMA
 
 WIDTHS = np.array([0.5, 0.7, 0.84, 0.93, 1.01, 1.12, 1.4, 2.0, 3.0])
 """Gaussians of the still star, in units of the sigma of its narrow width: between them they
 follow Kolmogorov and Moffat stars to 0.2 % of the peak (GalSim)."""
-PER_SIGMA = 2.3548
 FLOOR = 0.0005
 """Error of the image beside its noise, of the peak: what the fitted sum leaves of a star."""
 ROUNDS = 25
@@ -79,7 +79,7 @@ class Fitter:
         error = np.hypot(star.error, FLOOR).ravel()[self.inside]
         self.weight = 1.0 / error
         self.data = star.image.ravel()[self.inside] * self.weight
-        self.sigma = WIDTHS * star.fwhm / PER_SIGMA
+        self.sigma = WIDTHS * star.fwhm / FWHM_PER_SIGMA
         self.cross = np.exp(-0.5 * (star.across / self.sigma[:, None]) ** 2) / self.sigma[:, None]
         # The transform repeats itself after a period that keeps the widest wings apart.
         period = float(np.ptp(star.along)) + 8 * star.fwhm

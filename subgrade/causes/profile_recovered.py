@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.causes.profile import solve_motions
-from subgrade.causes.profile_fit import PER_SIGMA, WIDTHS, Fitter, Solved
+from subgrade.causes.profile_fit import WIDTHS, Fitter, Solved
 from subgrade.causes.profile_star import FoldedStar, fold
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.stars.model import FrameStars
 
 PLACES_PER_FWHM = 4.0
@@ -120,7 +121,7 @@ def _equations(star: FoldedStar, solved: Solved, places: np.ndarray):
     """Image in sigmas, sky taken off, as a matrix times the shares."""
     fitter = Fitter(star, (0.0, 1.0))
     n = len(WIDTHS)
-    sigma = star.fwhm / PER_SIGMA * WIDTHS
+    sigma = star.fwhm / FWHM_PER_SIGMA * WIDTHS
     wide = sigma * math.sqrt(1 + solved.stretch)
     off = (star.along[:, None] - places) / wide[:, None, None]
     height = solved.brightness[:n] / (wide * math.sqrt(2 * math.pi))

@@ -29,6 +29,7 @@ from subgrade.causes.reasons import REASONS
 from subgrade.causes.record_events import interruption_or_none, record_context
 from subgrade.causes.series import TYPICAL_FROM, GroupSeries, axial_difference
 from subgrade.causes.sharpness import fwhm_limit
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.lights.model import HeaderFacts
 from subgrade.stars.model import FrameStars
 
@@ -37,8 +38,6 @@ LONG_LINE = {"tracking_lost": 1.5, "dither_overlap": 0.0, "flexure": -1.0, "wind
 """Causes of a line many widths long before looking at the record; no source."""
 TWO_IMAGES = {"bump": 1.5, "dither_overlap": 0.0, "tracking_lost": -0.5}
 """Causes of a double image before looking; no source."""
-SIDEREAL_ARCSEC_PER_S = 15.041069
-"""1296000 / 86164.0905 (sidereal day; Explanatory Supplement, from memory)."""
 
 
 def eccentricity_limit(usual, limits: Limits) -> float:
@@ -268,7 +267,7 @@ def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
     if not (facts.scale_arcsec and facts.exposure_s):
         return ""
     dec = facts.dec_deg if facts.dec_deg is not None else 0.0
-    still = SIDEREAL_ARCSEC_PER_S * facts.exposure_s * math.cos(math.radians(dec))
+    still = SIDEREAL_RATE * facts.exposure_s * math.cos(math.radians(dec))
     share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
     if not math.isfinite(share):
         return ""

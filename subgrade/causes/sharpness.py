@@ -10,6 +10,7 @@ from subgrade.causes.figures import figure, length_text, lengths_beside, on_sky
 from subgrade.causes.limits import Limits
 from subgrade.causes.reasons import REASONS
 from subgrade.causes.series import GroupSeries, unbroken
+from subgrade.constants import MAD_TO_SIGMA
 
 AIRMASS_EXPONENT = 0.6
 """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
@@ -173,7 +174,7 @@ def _by_profile(series: GroupSeries, position: int) -> list:
     if np.isfinite(wings).sum() < 4 or not np.isfinite(wings[position]):
         return []
     usual = float(np.nanmedian(wings))
-    spread = 1.4826 * float(np.nanmedian(np.abs(wings - usual)))
+    spread = MAD_TO_SIGMA * float(np.nanmedian(np.abs(wings - usual)))
     z = (usual - wings[position]) / np.hypot(spread, 0.03)
     # Defocus lowers the ratio by about a fifth of the increase [read off practice frames],
     # so that a wide star with its usual core points to the air.

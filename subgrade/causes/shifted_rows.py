@@ -15,6 +15,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
+
 CHANCE = 1e-6
 """Probability below which chance does not bring so many stars to one shift, a pair of frames."""
 ALONG_PX = 1.2
@@ -183,7 +185,7 @@ def _steps_in_lines(y: np.ndarray, off: np.ndarray, side: int):
     view = np.lib.stride_tricks.sliding_window_view
     rows, values = view(y, side), view(off, side)
     middle = np.median(values, axis=1, keepdims=True)
-    mad = 1.4826 * np.median(np.abs(values - middle), axis=1, keepdims=True)
+    mad = MAD_TO_SIGMA * np.median(np.abs(values - middle), axis=1, keepdims=True)
     around = max(float(np.median(mad)), 0.03)
     room = 3 * np.maximum(mad, around)
     values = np.clip(values, middle - room, middle + room)

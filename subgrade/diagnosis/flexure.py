@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import CLAMPS, counted, number
@@ -171,7 +172,7 @@ def _scatter(view: NightView, frame: int) -> float:
         if np.isfinite((s := view.night.frames[i].stars).xx)
     ])  # fmt: skip
     return (
-        float(1.482602 * np.median(np.abs(parts - np.median(parts, axis=0))))
+        float(MAD_TO_SIGMA * np.median(np.abs(parts - np.median(parts, axis=0))))
         if len(parts)
         else math.nan
     )
@@ -207,5 +208,5 @@ def axis_mean(angles, relative_errors) -> tuple[float, float]:
 
 
 def _middle(values: np.ndarray, errors) -> tuple[float, float]:
-    spread = 1.482602 * float(np.median(np.abs(values - np.median(values))))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
     return float(np.median(values)), max(spread, float(np.median(errors))) / math.sqrt(len(values))

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.pole import ARCMIN, POLAR_RATE, SIDEREAL_ARCSEC_PER_S, Pole, solve_pole
+from subgrade.diagnosis.pole import ARCMIN, POLAR_RATE, Pole, solve_pole
 from subgrade.diagnosis.pole_data import field_turn, recorded_drift, seen_drift
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import HEAVY, counted, number
@@ -120,7 +121,7 @@ def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
                 f"how far a correction moves the mount is known to {100 * drift.doubt:.0f}%"
             )
     if math.isfinite(pole.turn_part):
-        rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_ARCSEC_PER_S
+        rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_RATE
         degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
         error = degrees * pole.turn_error / pole.turn_part if pole.turn_part else math.nan
         found.append(
@@ -175,7 +176,7 @@ def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
     """Way of a star in the corner round the middle in one exposure, px."""
     stars = view.night.frames[0].stars
     angle = pole.turn_part * ARCMIN / math.cos(turn.dec)
-    angle *= SIDEREAL_ARCSEC_PER_S * math.pi / 648000.0 * exposure
+    angle *= SIDEREAL_RATE * math.pi / 648000.0 * exposure
     return 0.5 * math.hypot(stars.width, stars.height) * angle
 
 

@@ -18,11 +18,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
 from subgrade.night import robust_line
 
-SIDEREAL_ARCSEC_PER_S = 1296000.0 / 86164.0905
 ARCMIN = np.pi / 10800.0
-POLAR_RATE = SIDEREAL_ARCSEC_PER_S * 60.0 * ARCMIN
+POLAR_RATE = SIDEREAL_RATE * 60.0 * ARCMIN
 """Greatest drift, arcsec a minute, of a pole 1 arcmin off: 0.2625."""
 PULSE_DOUBT = 0.15
 """Doubt in what a correction moves, which scales a drift with its corrections undone; measured on
@@ -149,7 +149,7 @@ def drift_part(drift: Drift) -> tuple[float, float]:
 def turn_part(turn: Turn) -> tuple[float, float]:
     """Size of a cos h - e sin h from the mean rate of the turn, arcmin, and one sigma."""
     levels = _levels(turn.part)
-    hours = (turn.time - turn.time[0]) * SIDEREAL_ARCSEC_PER_S / 3600.0 * np.pi / 180.0
+    hours = (turn.time - turn.time[0]) * SIDEREAL_RATE / 3600.0 * np.pi / 180.0
     solution, covariance = robust_line(np.column_stack([hours, levels]), turn.angle)
     if not np.isfinite(solution[0]):
         return np.nan, np.nan
@@ -167,7 +167,7 @@ def unbroken(angle: np.ndarray, part: np.ndarray) -> np.ndarray:
     if inside.sum() < 3:
         return part
     middle = np.median(step[inside])
-    sigma = 1.482602 * np.median(np.abs(step[inside] - middle))
+    sigma = MAD_TO_SIGMA * np.median(np.abs(step[inside] - middle))
     out = inside & (np.abs(step - middle) > JUMP_SIGMAS * max(sigma, 1e-7))
     return part + np.r_[0, np.cumsum(out)]
 
@@ -223,7 +223,7 @@ def _least_squares(drift: Drift | None, turn: Turn | None, hand: int, scale: flo
         if not np.isfinite(left).all():
             return None
         sigma = (
-            1.482602
+            MAD_TO_SIGMA
             * float(np.median(np.abs(left)))
             * np.sqrt(len(left) / max(len(left) - line.shape[1], 1))
         )
@@ -259,7 +259,7 @@ def _levels(part: np.ndarray) -> np.ndarray:
 
 def _each(rate: np.ndarray, error: np.ndarray) -> np.ndarray:
     """One sigma of each stretch: its own and the scatter among them."""
-    scatter = 1.482602 * float(np.median(np.abs(rate - _weighted_median(rate, error))))
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(rate - _weighted_median(rate, error))))
     return np.maximum(np.hypot(error, scatter), 1e-4)
 
 

@@ -9,11 +9,12 @@ import math
 
 import numpy as np
 
-from subgrade.diagnosis.pole import PULSE_DOUBT, SIDEREAL_ARCSEC_PER_S, Drift, Turn, unbroken
+from subgrade.constants import SIDEREAL_RATE
+from subgrade.diagnosis.pole import PULSE_DOUBT, Drift, Turn, unbroken
 from subgrade.diagnosis.view import NightView
 from subgrade.night import NIGHT_GAP_S, fullest_night
 
-COMMON_RATE = 0.5 * SIDEREAL_ARCSEC_PER_S / 1000.0
+COMMON_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
 ASSUMED_DOUBT = 0.5
 """Doubt in that rate where the record does not show it: mounts are set from 0.25 to 1 times."""

@@ -8,13 +8,10 @@ import numpy as np
 
 from subgrade.causes.model import rejected_otherwise
 from subgrade.causes.reasons import WIDENING
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import BALANCE, COLLIMATION, number
-
-FWHM_PER_SIGMA = 2.3548200450
-"""2 sqrt(2 ln 2)."""
-
 
 LIMIT_OF_SHARPNESS = "what limits the sharpness"
 POOR_THROUGHOUT = {"wide stars": "wide", "elongated stars": "elongated"}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.intervals import lost_intervals, overlap, settling_intervals
 from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideRecord
 from subgrade.guiding.quiet import calm_rms
@@ -208,7 +209,7 @@ def robust_slope(time: np.ndarray, value: np.ndarray) -> float:
             return NAN
         slope = float(weight @ (tc * vc)) / spread
         left = np.abs(vc - slope * tc)
-        sigma = 1.482602 * float(np.partition(left, len(left) // 2)[len(left) // 2])
+        sigma = MAD_TO_SIGMA * float(np.partition(left, len(left) // 2)[len(left) // 2])
         if sigma <= 0:
             break
         weight = np.minimum(1.0, 1.5 * sigma / np.maximum(left, 1e-12))

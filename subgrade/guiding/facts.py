@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clocktext import Reading, date_in, reading_in
 from subgrade.guiding.remarks import closes, opens
 
@@ -124,9 +125,8 @@ def _optics(line: str, new: dict) -> None:
     rate = _RATE.search(line)
     if rate:
         value, unit = _number(rate[1]), (rate[2] or "").lower()
-        value *= (
-            15.041 / 100 if unit == "%" else 15.041 if unit in ("x", "×", "sidereal", "") else 1
-        )
+        if unit in ("x", "×", "sidereal", "", "%"):
+            value *= SIDEREAL_RATE / (100 if unit == "%" else 1)
         if 0.5 <= value <= 100:
             new["rate_arcsec_s"] = value
 

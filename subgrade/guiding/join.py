@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clock import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
 from subgrade.guiding.model import ClockFit, GuideNight, GuideRecord
 from subgrade.guiding.over_night import (
-    SIDEREAL_ARCSEC_PER_S,
     Polar,
     backlash,
     dec_drift,
@@ -27,7 +27,7 @@ from subgrade.guiding.quiet import calm_rms
 from subgrade.night.model import Frame, Night
 
 NAN = float("nan")
-USUAL_RATE = 0.5 * SIDEREAL_ARCSEC_PER_S / 1000.0
+USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.model import ExposureGuiding, Prediction
 from subgrade.night.model import Night
 
@@ -96,7 +97,7 @@ def angle_from_solutions(axes) -> CameraAngle | None:
     head = east[0][0] * np.exp(-1j * axis)
     angle = np.degrees(axis) + (180.0 if head.real < 0 else 0.0)
     spread = 0.5 * np.degrees(np.abs(np.angle(doubled / middle)))
-    error = 1.4826 * float(np.median(spread)) / len(east) ** 0.5
+    error = MAD_TO_SIGMA * float(np.median(spread)) / len(east) ** 0.5
     hand = int(np.sign(sum(h for _, h in east)))
     return CameraAngle(float(angle % 360.0), error, hand, "wcs", NAN, len(east))
 
@@ -163,7 +164,7 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     if n < MIN_FRAMES:
         return CameraAngle(frames=n)
     y, x = _less_usual(shape, part), _less_usual(motion, part)
-    usual = 1.482602 * float(np.median(np.abs(y))) / 1.1774
+    usual = MAD_TO_SIGMA * float(np.median(np.abs(y))) / 1.1774
     floors = [np.maximum(error, share * usual) for share in UNEXPLAINED]
     wide = max(3.0 * float(np.sqrt(np.mean(np.abs(y) ** 2))), 5.0 * float(floors[-1].max()))
     turn = np.radians(np.arange(0.0, 180.0, 1.0))

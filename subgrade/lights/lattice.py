@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.cards import Cards
 from subgrade.lights.model import Pixels
 from subgrade.lights.mosaic import PATTERN_KEYS, PATTERNS, green_parity, is_number, pattern_word
@@ -113,7 +114,7 @@ def _diagonals(value: np.ndarray, least: float) -> set[int]:
     def beyond(weights) -> tuple[float, bool]:
         each = value @ np.array(weights, float)
         middle = float(np.median(each))
-        spread = 1.4826 * float(np.median(np.abs(each - middle)))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(each - middle)))
         error = 1.2533 * max(spread, 1e-9) / np.sqrt(len(each))
         return abs(middle), abs(middle) > max(DIFFERS * error, least)
 
@@ -154,7 +155,7 @@ def _of_tile(cells: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return nothing, nothing, nothing
     cells = cells[:, good]
     middle = np.median(cells, axis=1, keepdims=True)
-    spread = 1.4826 * np.median(np.abs(cells - middle), axis=1, keepdims=True)
+    spread = MAD_TO_SIGMA * np.median(np.abs(cells - middle), axis=1, keepdims=True)
     spread = np.maximum(spread, 0.3)  # whole numbers
     sky = (np.abs(cells - middle) < 3 * spread).all(axis=0)
     if sky.sum() < 64:

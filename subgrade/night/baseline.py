@@ -6,10 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.night.model import Frame, Usual
-
-MAD_TO_SIGMA = 1.482602
-"""1 / Phi^-1(0.75): the MAD of a normal law is 0.674490 sigma."""
 
 LOW_IS_GOOD = {
     "fwhm_px": True,

@@ -6,14 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.night.baseline import half_sample_mode
 from subgrade.night.clocks import fullest_night, nights_of
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
 from subgrade.night.robust import robust_line
 
-SIDEREAL_RATE = 15.041069
-"""Arcseconds per second of time (1296000 / 86164.0905)."""
 DITHER_PX = 1.0
 """A step that differs by more than this from the commonest one is a dither."""
 

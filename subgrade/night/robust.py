@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
+
 DEGENERATE = 1e-7
 """Singular value of columns of unit length below which they count as the same column: its square,
 which the covariance divides by, is still above the rounding of doubles."""
@@ -60,7 +62,7 @@ def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarr
         root = np.sqrt(weight)
         solution = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
         residual = y - design @ solution
-        sigma = max(1.482602 * float(np.median(np.abs(residual))), 1e-12)
+        sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), 1e-12)
         weight = np.minimum(1.0, 1.5 * sigma / np.maximum(np.abs(residual), 1e-15))
     variance = float(weight @ residual**2) / (n - k)
     try:

@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.night.clear import (
     LN_PER_MAG,
     PAIR_BELOW,
@@ -272,7 +273,7 @@ def robust_mean(value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     if len(value) < 3:
         weight = 1 / sigma**2
         return float(weight @ value / weight.sum()), float(1 / np.sqrt(weight.sum()))
-    scale = max(1.0, 1.482602 * float(np.median(np.abs(value - centre) / sigma)))
+    scale = max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(value - centre) / sigma)))
     for _ in range(10):
         t = np.abs(value - centre) / (sigma * scale)
         weight = np.minimum(1.0, 2.0 / np.maximum(t, 1e-12)) / sigma**2

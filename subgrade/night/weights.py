@@ -15,10 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.night.robust import bisected
 
-FWHM_PER_SIGMA = 2.3548200450309493
-"""2 sqrt(2 ln 2)."""
 GAUSSIAN_NEA = 2.266180
 """Noise-equivalent area of a Gaussian star in units of FWHM^2 (4 pi / FWHM_PER_SIGMA^2)."""
 WINGED_SHARES = np.array([0.2446, 0.5639, 0.1915])

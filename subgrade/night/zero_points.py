@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
+
 HUBER = 2.0
 """Residuals beyond this many sigmas pull with constant force."""
 FLOOR = 0.004
@@ -137,7 +139,7 @@ def _solve_weighted(f, s, y, w, main, frames, stars, start):
 def _floor(residual, var, star, stars) -> float:
     """Variance of bright stars' residuals beyond the sky noise, with the fit's share returned."""
     bright = var <= np.quantile(var, 0.3)
-    scale2 = (1.482602 * np.median(np.abs(residual[bright]))) ** 2
+    scale2 = (MAD_TO_SIGMA * np.median(np.abs(residual[bright]))) ** 2
     return float(np.clip(scale2 - np.median(var[bright]), FLOOR**2, 0.1**2))
 
 

@@ -14,11 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.kernel import kernel
 from subgrade.stars.raster import sky_at
-
-MAD_TO_SIGMA = 1.4826022
-"""1 / Phi^-1(3/4): sigma of a Gaussian per median absolute deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +89,7 @@ def _clipped_level(values, n, work):
     for i in range(0, n, step):
         work[part] = abs(values[i] - centre)
         part += 1
-    sigma = 1.4826022 * _select(work, part, part // 2)
+    sigma = MAD_TO_SIGMA * _select(work, part, part // 2)
     kept = n
     for _step in range(5):
         low = centre - 3.0 * sigma

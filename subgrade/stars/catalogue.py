@@ -7,10 +7,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from subgrade.stars.background import MAD_TO_SIGMA
+from subgrade.constants import FWHM_PER_SIGMA, MAD_TO_SIGMA
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.doubles import Doubling, find_doubling
-from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments, middle_moments
+from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
 from subgrade.stars.joint import joint_fit
 from subgrade.stars.local_sky import ring_px

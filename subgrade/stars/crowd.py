@@ -14,10 +14,10 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky, sky_map
 from subgrade.stars.crowdfit import fit_all_stars, give_stars, peaks_of, with_own
-from subgrade.stars.ellipse import FWHM_PER_SIGMA
 from subgrade.stars.mosaic import green_means
 from subgrade.stars.noise import pixel_noise
 from subgrade.stars.photometry import Template, TemplateFit, template_fit

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.byte_order import exchanged_bytes
 from subgrade.stars.kernel import kernel
@@ -334,7 +335,7 @@ def _noise(sample: np.ndarray, grey: float) -> float:
     low, middle, high = np.quantile(rows, [0.25, 0.5, 0.75])
     # where up to three quarters of the rows are no image the others say what noise is
     typical = low if high > TORN * low > 0 else middle
-    return max(1.4826 * float(typical) / np.sqrt(2), 0.5 * grey)
+    return max(MAD_TO_SIGMA * float(typical) / np.sqrt(2), 0.5 * grey)
 
 
 def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> list[Flaw]:

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
-from subgrade.stars.background import MAD_TO_SIGMA, Sky
+from subgrade.stars.background import Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.kernel import kernel

@@ -6,12 +6,7 @@ Bernstein & Jarvis 2002, AJ 123, 583 (distortion (a^2-b^2)/(a^2+b^2)).
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
-
-FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
-"""2.3548200450: full width at half maximum of a Gaussian of unit sigma."""
 
 
 def ellipse_from_moments(xx, yy, xy):

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.stars.ellipse import FWHM_PER_SIGMA, moments_from_ellipse
+from subgrade.constants import FWHM_PER_SIGMA
+from subgrade.stars.ellipse import moments_from_ellipse
 from subgrade.stars.kernel import kernel
 from subgrade.stars.moments import moments_of_image
 from subgrade.stars.raster import Stamps

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky, _select
 from subgrade.stars.kernel import kernel
@@ -152,7 +153,7 @@ def _dark_spread(values, above, n, work, few, grey):
     some = min(n, 400)
     for i in range(some):
         work[i] = abs(values[i])
-    if n < 64 or not 1.4826022 * _select(work, some, some // 2) > grey:
+    if n < 64 or not MAD_TO_SIGMA * _select(work, some, some // 2) > grey:
         # where pixels hold few steps of grey, dark runs are also calm ones
         return _clipped_spread(values, n, work, grey)
     for i in range(n):
@@ -183,7 +184,7 @@ def _clipped_spread(values, n, work, grey):
     centre = _select(work, n, n // 2)
     for i in range(n):
         work[i] = abs(values[i] - centre)
-    spread = 1.4826022 * _select(work, n, n // 2)
+    spread = MAD_TO_SIGMA * _select(work, n, n // 2)
     for _ in range(12):
         total = 0.0
         square = 0.0

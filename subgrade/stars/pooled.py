@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.stars.background import MAD_TO_SIGMA
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.kernel import kernel
 from subgrade.stars.moments import weighted_centroids, weighted_sums
 from subgrade.stars.raster import Stamps

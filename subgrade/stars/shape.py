@@ -12,7 +12,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.special import stdtrit
 
-from subgrade.stars.background import MAD_TO_SIGMA
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
 
 STAR_SPREAD = 0.01

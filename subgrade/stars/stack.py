@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.stars.agreement import Dip, pair, ring
 from subgrade.stars.catalogue import (
     LARGEST_SIGMA_PX,
@@ -18,7 +19,7 @@ from subgrade.stars.catalogue import (
     very_coarse,
 )
 from subgrade.stars.counted import counted, reach_needed
-from subgrade.stars.ellipse import FWHM_PER_SIGMA, ellipse_from_moments
+from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.halfmax import LEAST_WIDTH_PX, HalfWidths, ProfileFit, fit_profile, half_widths
 from subgrade.stars.joint import JointFit
 from subgrade.stars.model import NAN, StarFlag

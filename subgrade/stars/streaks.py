@@ -14,7 +14,8 @@ import warnings
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from subgrade.stars.background import MAD_TO_SIGMA, Sky
+from subgrade.constants import MAD_TO_SIGMA
+from subgrade.stars.background import Sky
 from subgrade.stars.blobs import threshold_line
 from subgrade.stars.kernel import kernel
 from subgrade.stars.model import Streak
