@@ -111,3 +111,9 @@ def test_numbers_that_are_no_image_are_seen_in_floats(share):
     image[100 : 100 + rows] = np.where(np.abs(values) < 1e12, values, np.nan)
     (flaw,) = examine(Pixels(image, integer=False)).flaws
     assert (flaw.kind, flaw.first_row, flaw.last_row) == ("garbled", 100, 99 + rows)
+
+
+@pytest.mark.parametrize("height", [33, 48, 64, 65, 66])
+def test_frames_lower_than_the_rows_looked_around_are_searched(height):
+    image = rendered(3, width=900, height=300, bright=300)
+    assert "cut" not in kinds(image[100 : 100 + height])

@@ -164,8 +164,9 @@ def _seams(down: np.ndarray, up: np.ndarray) -> np.ndarray:
     from scipy.special import pdtrc
 
     product, both = np.ones(len(down)), np.ones(len(down))
+    neighbours = np.r_[np.ones(30), np.zeros(5), np.ones(30)]
     for count in (down, up):
-        around = np.convolve(count, np.r_[np.ones(30), np.zeros(5), np.ones(30)], "same") / 60
+        around = np.convolve(count, neighbours)[32 : 32 + len(count)] / 60
         usual = max((1 + float(np.minimum(count, 2).sum())) / len(count), np.quantile(count, 0.98))
         mean = np.maximum(around, usual)
         product *= np.where(count > 0, pdtrc(count - 1.0, mean), 1.0)
