@@ -20,8 +20,8 @@ from rich.console import Console
 from rich.text import Text
 
 from subgrade.results.columns import position_angle_deg
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.stars.ellipse import (
-    FWHM_PER_SIGMA,
     eccentricity_from_moments,
     ellipse_from_moments,
     moments_from_ellipse,
