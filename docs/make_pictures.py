@@ -19,8 +19,8 @@ from pathlib import Path
 from rich.console import Console
 from rich.text import Text
 
-from subgrade.results.columns import position_angle_deg
 from subgrade.constants import FWHM_PER_SIGMA
+from subgrade.results.columns import position_angle_deg
 from subgrade.stars.ellipse import (
     eccentricity_from_moments,
     ellipse_from_moments,

@@ -117,3 +117,11 @@ def test_numbers_that_are_no_image_are_seen_in_floats(share):
 def test_frames_lower_than_the_rows_looked_around_are_searched(height):
     image = rendered(3, width=900, height=300, bright=300)
     assert "cut" not in kinds(image[100 : 100 + height])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_rows_that_a_camera_filled_from_their_neighbours_cut_no_stars(seed):
+    image = rendered(seed, width=900, height=700, bright=6000)
+    for row in (90, 333, 400 + 50 * seed, 610):
+        image[row] = image[row - 1]
+    assert kinds(image) == []

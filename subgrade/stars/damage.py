@@ -101,7 +101,7 @@ def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.na
     exchanged = exchanged_bytes(pixels, rows)
     flaws += exchanged or _odd_pixels(pixels, sample, rows, noise)
     if stars is not None and not any(f.kind in NO_IMAGE for f in flaws):
-        flaws += cut_rows(pixels, stars, noise, fwhm if fwhm > 0 else 3.0)
+        flaws += cut_rows(pixels, stars, noise, fwhm if fwhm > 0 else 3.0, marks)
     return Integrity(tuple(flaws), marks, _margins(sample))
 
 

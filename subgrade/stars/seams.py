@@ -36,7 +36,9 @@ star image that is sampled well enough to say that a star is cut: exp(-1 / s^2) 
 of s px, 0.12 at a FWHM of 1.6 px; derived."""
 
 
-def cut_rows(pixels: Pixels, stars: StarList, noise: float, fwhm: float) -> list[Flaw]:
+def cut_rows(
+    pixels: Pixels, stars: StarList, noise: float, fwhm: float, marks: np.ndarray | None = None
+) -> list[Flaw]:
     """Look for rows at which stars are cut or displaced.
 
     Parameters
@@ -49,6 +51,9 @@ def cut_rows(pixels: Pixels, stars: StarList, noise: float, fwhm: float) -> list
         Of one pixel, ADU.
     fwhm : float
         Of the stars, px.
+    marks : ndarray of uint32, shape (height,), optional
+        Checksum of each row, 0 unknown: a row that repeats its neighbour, as a camera fills a
+        bad one, makes stars uneven there and belongs nowhere else.
 
     Returns
     -------
@@ -74,6 +79,11 @@ def cut_rows(pixels: Pixels, stars: StarList, noise: float, fwhm: float) -> list
     column = stamps.x0 + away + 6
     down = _by_boundary(events[0], row, column, height)
     up = _by_boundary(events[1], row - 1, column, height)
+    if marks is not None:
+        repeats = np.flatnonzero((marks[1:] == marks[:-1]) & (marks[1:] != 0)) + 1
+        near = (repeats[:, None] + np.arange(-2, 2)).ravel()
+        near = near[(near >= 0) & (near < len(down))]
+        down[near] = up[near] = 0
     seams = _seams(down, up)
     if not len(seams):
         return []
