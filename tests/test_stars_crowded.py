@@ -13,7 +13,6 @@ from scipy.spatial import cKDTree
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky
 from subgrade.stars.noise import pixel_noise
-from tests.benchmarks.skies import measured
 
 pytestmark = pytest.mark.slow
 
@@ -30,18 +29,6 @@ CROWDS = (
     "wide stars, 14.0 px",
 )
 SHARP = ("6,500 a megapixel, 1.4 px", "6,500 a megapixel, 1.25 px", "6,500 a megapixel, 1.13 px")
-
-
-@pytest.fixture(scope="module")
-def seen(measure):
-    made = {}
-
-    def look(name):
-        if name not in made:
-            made[name] = measured(name)[:2]
-        return made[name]
-
-    return look
 
 
 @pytest.mark.parametrize("name", CROWDS)

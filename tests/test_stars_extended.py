@@ -13,7 +13,7 @@ from subgrade.stars.local_sky import levelled
 from subgrade.stars.photometry import gaussian_template, template_fit
 from subgrade.stars.raster import Stamps
 from tests.accuracy_cases import axial_difference
-from tests.benchmarks.skies import CASES, measured
+from tests.benchmarks.skies import CASES
 
 pytestmark = pytest.mark.slow
 
@@ -33,18 +33,6 @@ PLAIN = (
     "comet",
 )
 TRAILED = tuple(name for name in CASES if "trailed" in name)
-
-
-@pytest.fixture(scope="module")
-def seen(measure):
-    made = {}
-
-    def look(name):
-        if name not in made:
-            made[name] = measured(name)[:2]
-        return made[name]
-
-    return look
 
 
 @pytest.mark.parametrize("name", PLAIN)

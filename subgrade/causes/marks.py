@@ -115,7 +115,7 @@ def of_these(marks: Iterable[Mark], frames: FrameNames) -> tuple[dict[str, Mark]
     known: dict[str, Mark] = {}
     unknown = []
     for mark in marks:
-        slashed = mark.frame.replace("\\", "/").removeprefix("./")
+        slashed = plain_name(mark.frame.replace("\\", "/"))
         name = full.get(mark.frame) or full.get(slashed) or _meant(mark, slashed, frames)
         if name is None:
             unknown.append(mark)
