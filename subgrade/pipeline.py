@@ -63,8 +63,9 @@ def grade(settings: Settings, progress: Progress | None = None):
 
 
 def _grade(settings: Settings, progress: Progress):
-    from subgrade.causes import load_limits, read_person
+    from subgrade.judging import load_limits
     from subgrade.moving.away import culled_away
+    from subgrade.teaching import read_person
 
     check_paths(settings)
     limits = load_limits(settings.limits)

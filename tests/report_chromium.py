@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from subgrade.causes import left_out
+from subgrade.judging import left_out
 from subgrade.report import report_page
 from subgrade.results import CulledFrame, Graded, GradedFrame
 from subgrade.results.guiding import NOT_USED

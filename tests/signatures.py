@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.causes import judge_night, load_limits
-from tests.causes_nights import (
+from subgrade.judging import judge_night, load_limits
+from tests.judged_nights import (
     SKY_AXES,
     Shot,
     guide_of,

@@ -15,8 +15,8 @@ from subgrade import asked
 from subgrade.cli import main
 from subgrade.results import open_results
 from subgrade.results.guiding import clock_sentence, clock_text, unsettled
-from tests.causes_nights import guide_of, night_of, steady
 from tests.cli_frames import START, run, write_night
+from tests.judged_nights import guide_of, night_of, steady
 
 FRAMES, CADENCE_S = 8, 2.0
 

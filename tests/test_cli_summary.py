@@ -20,7 +20,7 @@ from subgrade.results.guiding import night_rms, recorded_rms
 from subgrade.results.model import CulledFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.session import causes_counted, session_json
-from tests.causes_nights import EXPOSURE_S, Shot, steady
+from tests.judged_nights import EXPOSURE_S, Shot, steady
 from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
 
 TERMINAL = Screen(width=80, lines=24, folds=True)

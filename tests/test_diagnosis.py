@@ -10,8 +10,6 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis import diagnose_night
 from subgrade.diagnosis.flexure import axis_mean, drawn_length
 from subgrade.diagnosis.focus import time_to_limit, width_with_temperature
@@ -20,9 +18,11 @@ from subgrade.diagnosis.sky import sun_and_moon
 from subgrade.diagnosis.view import view_of
 from subgrade.diagnosis.wind import gust_rate, surviving, usable_share
 from subgrade.diagnosis.words import number
+from subgrade.judging import judge_night, load_limits
+from subgrade.judging.model import Judgement
 from subgrade.night.model import Night
 from subgrade.results.session import plain
-from tests.causes_nights import EXPOSURE_S, Shot, guide_of, night_of, recorded, steady
+from tests.judged_nights import EXPOSURE_S, Shot, guide_of, night_of, recorded, steady
 
 LIMITS = load_limits(None)
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from subgrade.causes import load_limits
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis.polar import polar_axis
 from subgrade.diagnosis.pole import ARCMIN, POLAR_RATE, Drift, Turn, solve_pole, unbroken
 from subgrade.diagnosis.view import view_of
-from tests.causes_nights import guide_of, night_of, steady
+from subgrade.judging import load_limits
+from subgrade.judging.model import Judgement
+from tests.judged_nights import guide_of, night_of, steady
 
 W = 2 * np.pi / 86164.0905
 NONE = np.zeros(0)

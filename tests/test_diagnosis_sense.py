@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis import diagnose_night
-from tests.causes_nights import EXPOSURE_S, guide_of, night_of, recorded, steady
+from subgrade.judging.model import Judgement
+from tests.judged_nights import EXPOSURE_S, guide_of, night_of, recorded, steady
 from tests.test_diagnosis import LIMITS, WORDS, no_times, two_groups, verdicts_of
 from tests.test_diagnosis_words import sentences
 

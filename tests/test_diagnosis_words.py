@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes.evidence import evidence
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis import diagnose_night
 from subgrade.diagnosis.polar import _known_part, _parts
 from subgrade.diagnosis.pole import Pole
 from subgrade.diagnosis.words import duration, number, possibly
-from tests.causes_nights import guide_of, night_of, recorded, steady
+from subgrade.judging.evidence import evidence
+from subgrade.judging.model import Judgement
+from tests.judged_nights import guide_of, night_of, recorded, steady
 from tests.test_diagnosis import LIMITS, ODD, WORDS, diagnosed, finding, verdicts_of
 
 WRONG = {

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import compare_night
 from subgrade.night.trends import fit_sky, group_trends
 from subgrade.night.widths import fit_width, low_crowd
-from tests.causes_nights import Shot, night_of
+from tests.judged_nights import Shot, night_of
 from tests.night_fields import make_frame, make_sky
 
 

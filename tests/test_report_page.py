@@ -11,13 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from subgrade.causes import Decided
-from subgrade.causes.model import Evidence
 from subgrade.cli import main
 from subgrade.cli.explain import table_lines
 from subgrade.cli.screen import Screen
 from subgrade.errors import ResultsError
 from subgrade.guiding.model import ClockFit
+from subgrade.judging.model import Evidence
 from subgrade.plaintext import printable
 from subgrade.report import FILE, report_page, write_report
 from subgrade.report.drawings import most_oval, whiskers
@@ -27,8 +26,9 @@ from subgrade.results import CulledFrame, session_record
 from subgrade.results.guiding import NOT_USED
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
-from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
+from subgrade.teaching import Decided
 from tests.cli_frames import write_night
+from tests.judged_nights import START, Shot, guide_of, moffat_image, night_of, steady
 from tests.report_nights import (
     HOSTILE,
     Kept,

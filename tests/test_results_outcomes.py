@@ -93,9 +93,9 @@ DEAR = (
     "subgrade.night.compare_night",
     "subgrade.guiding.guide_night",
     "subgrade.guiding.read_guide",
-    "subgrade.causes.damaged_frames",
-    "subgrade.causes.profile.solve_motions",
-    "subgrade.causes.displaced._second_image",
+    "subgrade.judging.damaged_frames",
+    "subgrade.stars.motion.kinds.solve_motions",
+    "subgrade.stars.motion.second_images._second_image",
 )
 """What is made once; the first alone tells whether the night was compared anew."""
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import Pixels
 from subgrade.stars import measure_stars
 from subgrade.stars.agreement import FALSE_ALARM, pair, ring
 from subgrade.stars.shape import common_shape
 from subgrade.stars.starimage import Samples, fit_spline
-from tests.causes_nights import night_of, steady
+from tests.judged_nights import night_of, steady
 from tests.render import Motion, Scene, StarShape, render
 
 pytestmark = pytest.mark.slow

@@ -104,7 +104,7 @@ def _print(record: dict, everything: bool, session) -> None:
 
 def stars_line(record: dict) -> str:
     """How many stars a frame has, their width and eccentricity; empty if it was not measured."""
-    from subgrade.causes import eccentricity_text
+    from subgrade.figures import eccentricity_text
     from subgrade.results.night_summary import width_text
 
     values, scale = record["values"], record.get("scale_arcsec")
@@ -134,7 +134,7 @@ def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec")
     axes : str or None
         ``xy`` where the record's axes are the guide camera's.
     """
-    from subgrade.causes import figure
+    from subgrade.figures import figure
     from subgrade.results.guiding import recorded_rms
 
     names = ("x", "y") if axes == "xy" else ("RA", "Dec")
@@ -172,7 +172,7 @@ def in_reading_order(record: dict) -> list[dict]:
 
 def next_likeliest(record: dict) -> str | None:
     """The motion that the evidence supports most after the one given; None where it does none."""
-    from subgrade.causes.motion import PRIOR
+    from subgrade.judging.motion_clues import PRIOR
 
     given = next((r for r in _reasons(record) if r in PRIOR), None)
     if given is None:

@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-from subgrade.causes import eccentricity_text
 from subgrade.cli.screen import HARD, Screen, padded
+from subgrade.figures import eccentricity_text
 from subgrade.lights import FrameNames
 from subgrade.results.guiding import (
     ambiguous,

@@ -6,9 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from subgrade.causes.limits import Limits
-from subgrade.causes.model import Judgement
-from subgrade.causes.reasons import REASONS, unreadable_text
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
 from subgrade.diagnosis.handling import bump, late_dither, optics, tracking, trails, unusable
@@ -29,6 +26,9 @@ from subgrade.diagnosis.view import NightView, view_of
 from subgrade.diagnosis.wind import wind
 from subgrade.diagnosis.words import counted, duration, number
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Judgement
+from subgrade.judging.reasons import REASONS, unreadable_text
 from subgrade.night.model import Night
 from subgrade.parts import attempt, part
 

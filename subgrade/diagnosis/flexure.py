@@ -11,7 +11,7 @@ from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import CLAMPS, counted, number
 from subgrade.keeping import kept
-from subgrade.night import bisected
+from subgrade.robust import bisected
 
 SHAPE_DOUBT = 0.12
 """Relative doubt in a line's length read off a star: wings and the star's other motion; measured

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import BALANCE, CLAMPS, COLLIMATION, counted, number
+from subgrade.judging.model import Judgement
 
 
 def late_dither(view: NightView) -> Finding | None:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
-from subgrade.night import robust_line
+from subgrade.robust import robust_line
 
 ARCMIN = np.pi / 10800.0
 POLAR_RATE = SIDEREAL_RATE * 60.0 * ARCMIN

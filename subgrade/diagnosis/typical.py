@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from subgrade.causes.model import rejected_otherwise
-from subgrade.causes.reasons import WIDENING
 from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.view import NightView, finding
 from subgrade.diagnosis.words import BALANCE, COLLIMATION, number
+from subgrade.judging.model import rejected_otherwise
+from subgrade.judging.reasons import WIDENING
 
 LIMIT_OF_SHARPNESS = "what limits the sharpness"
 POOR_THROUGHOUT = {"wide stars": "wide", "elongated stars": "elongated"}

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.causes.limits import Limits
-from subgrade.causes.model import Judgement
-from subgrade.causes.reasons import WIDENING
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
 from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Judgement
+from subgrade.judging.reasons import WIDENING
 from subgrade.night import NIGHT_GAP_S
 from subgrade.night.model import Night
 

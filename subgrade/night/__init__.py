@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from importlib import import_module
 
 import numpy as np
 
@@ -18,16 +19,68 @@ from subgrade.night.model import (
     Night,
     NightGeometry,
 )
-from subgrade.night.robust import bisected, robust_line
 from subgrade.parts import attempt, part
 from subgrade.stars.model import FrameStars
 
 __all__ = [
-    "NIGHT_GAP_S", "bisected", "compare_night", "fullest_night", "nights_of", "not_compared",
-    "not_yet", "restated", "robust_line", "with_frames", "without_frames",
-]  # fmt: skip
+    "NIGHT_GAP_S",
+    "USUAL_FROM",
+    "Creep",
+    "ExpectedMotion",
+    "ExpectedTrail",
+    "FixedPattern",
+    "Strip",
+    "Turning",
+    "common_axis",
+    "compare_night",
+    "creep_of",
+    "foreign_strip",
+    "fullest_night",
+    "image_axis",
+    "leaning_axis",
+    "moved_otherwise",
+    "narrowest",
+    "nights_of",
+    "not_compared",
+    "not_yet",
+    "restated",
+    "seen_trail",
+    "split_field",
+    "star_at_rest",
+    "with_frames",
+    "without_frames",
+    "without_usual_motion",
+]
+
+_WHERE = {
+    "ExpectedMotion": "common_trail",
+    "ExpectedTrail": "common_trail",
+    "image_axis": "common_trail",
+    "leaning_axis": "common_trail",
+    "seen_trail": "common_trail",
+    "star_at_rest": "common_trail",
+    "Creep": "creep",
+    "creep_of": "creep",
+    "FixedPattern": "field_pattern",
+    "Turning": "field_pattern",
+    "split_field": "field_pattern",
+    "Strip": "foreign_strips",
+    "foreign_strip": "foreign_strips",
+    "common_axis": "own_motion",
+    "moved_otherwise": "own_motion",
+    "narrowest": "own_motion",
+    "without_usual_motion": "own_motion",
+    "USUAL_FROM": "own_motion",
+}
+"""Public names whose modules are loaded when asked for."""
 
 NOT_COMPARED = FrameCompared(group=-1, failed=True)
+
+
+def __getattr__(name: str):
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)
 
 
 def compare_night(frames: Sequence[Frame]) -> Night:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from subgrade.causes import eccentricity_text
-from subgrade.causes.reasons import REASONS
 from subgrade.diagnosis import number
+from subgrade.figures import eccentricity_text
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace

@@ -11,9 +11,9 @@ from typing import TypeVar
 import numpy as np
 
 import subgrade
-from subgrade.causes import Evidence, Finding
 from subgrade.errors import ResultsError
 from subgrade.guiding import model as guiding
+from subgrade.judging import Evidence, Finding
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import model as night
 from subgrade.parts import watched

@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
-from subgrade.causes.reasons import loss_text
+from subgrade.judging.reasons import loss_text
 from subgrade.night.model import Group
 from subgrade.parts import attempt, noted
 from subgrade.results.bug_report import versions

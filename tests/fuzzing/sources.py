@@ -162,7 +162,7 @@ def _tiff() -> list[Source]:
 
 
 def _texts() -> list[Source]:
-    from subgrade.causes.limits import default_limits_text
+    from subgrade.judging.limits import default_limits_text
 
     record = truth(n=120, dithers=(40, 80))
     out = [
