@@ -35,10 +35,10 @@ FREE = {
     "constants",
     "errors",
     "figures",
-    "keeping",
-    "near",
-    "opening",
-    "parts",
+    "memo",
+    "nearest_names",
+    "regular_files",
+    "optional_parts",
     "plaintext",
     "robust",
     "tomlfiles",
@@ -47,13 +47,13 @@ FREE = {
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},
-    "measuring": {"pipeline", "verdicts", "template"},
+    "measuring": {"pipeline", "verdicts", "worker_imports"},
     "verdicts": {"pipeline"},
-    "settings": {"pipeline", "asked", "measuring", "verdicts"},
-    "asked": {"pipeline", "cli"},
+    "settings": {"pipeline", "given_paths", "measuring", "verdicts"},
+    "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},
-    "template": {"processes"},
+    "worker_imports": {"processes"},
     "practice": {"cli"},
     "__main__": set(),
 }
@@ -154,7 +154,7 @@ def test_the_errors_stand_alone():
 @pytest.mark.parametrize(
     ("module", "line"),
     [
-        ("subgrade.lights.read", "from subgrade.stars.model import FrameStars"),
+        ("subgrade.lights.read_light", "from subgrade.stars.model import FrameStars"),
         ("subgrade.stars.measure", "import subgrade.night"),
         ("subgrade.stars.measure", "from subgrade import judging"),
         ("subgrade.stars.measure", "import_module('subgrade.judging.judge')"),
@@ -181,7 +181,7 @@ def test_an_import_against_the_flow_is_found(module, line):
         ("subgrade.results.table", "from subgrade.stars.model import FrameStars"),
         ("subgrade.results.table", "from subgrade.judging import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
-        ("subgrade.lights.read", "from subgrade.errors import UnreadableFile"),
+        ("subgrade.lights.read_light", "from subgrade.errors import UnreadableFile"),
         ("subgrade.cli.explain", "from subgrade.figures import figure"),
     ],
 )

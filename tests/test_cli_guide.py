@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 import subgrade.guiding as guiding
-from subgrade import asked
+from subgrade import given_paths
 from subgrade.cli import main
 from subgrade.results import open_results
-from subgrade.results.guiding import clock_sentence, clock_text, unsettled
+from subgrade.results.guiding_record import clock_sentence, clock_text, unsettled
 from tests.cli_frames import START, run, write_night
 from tests.judged_nights import guide_of, night_of, steady
 
@@ -170,7 +170,7 @@ def test_a_record_that_may_not_be_read_is_wrong_usage(graded, capfd, tmp_path, m
     def refuse(path, mode):
         raise PermissionError(errno.EACCES, "Permission denied", path)  # root may read everything
 
-    monkeypatch.setattr(asked, "open", refuse, raising=False)
+    monkeypatch.setattr(given_paths, "open", refuse, raising=False)
     code, _, err = grade(capfd, graded, "--guide", write_record(tmp_path / "g.csv"))
     assert code == 2
     assert "g.csv: cannot be read: Permission denied" in err

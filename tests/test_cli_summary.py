@@ -16,7 +16,7 @@ from subgrade.cli import COMMANDS
 from subgrade.cli.nightline import BLOCKS, letters_of, night_line
 from subgrade.cli.screen import Screen, elided, padded, screen_of
 from subgrade.cli.summary import print_summary, summary_lines
-from subgrade.results.guiding import night_rms, recorded_rms
+from subgrade.results.guiding_record import night_rms, recorded_rms
 from subgrade.results.model import CulledFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.session import causes_counted, session_json

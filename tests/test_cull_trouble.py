@@ -13,7 +13,7 @@ import pytest
 
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
-from subgrade.moving import cull, disk, plan, restore, would_cull
+from subgrade.moving import cull, cull_plan, disk, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
 from tests.cli_frames import run
@@ -132,7 +132,7 @@ def test_too_small_a_disk_is_refused_before_anything_moves(graded, lights, culle
     frames = would_cull(graded)
     monkeypatch.setattr(os, "stat", elsewhere)
     with pytest.raises(NotMoved, match=r"has 0\.0 MB free and 0\.0 MB are needed"):
-        plan._enough_space(list(frames), str(culled))
+        cull_plan._enough_space(list(frames), str(culled))
     monkeypatch.undo()
     assert tree(lights) == before
 

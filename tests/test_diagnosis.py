@@ -13,11 +13,11 @@ import pytest
 from subgrade.diagnosis import diagnose_night
 from subgrade.diagnosis.flexure import axis_mean, drawn_length
 from subgrade.diagnosis.focus import time_to_limit, width_with_temperature
+from subgrade.diagnosis.night_view import view_of
 from subgrade.diagnosis.right_ascension import left_of, loop_gain
 from subgrade.diagnosis.sky import sun_and_moon
-from subgrade.diagnosis.view import view_of
 from subgrade.diagnosis.wind import gust_rate, surviving, usable_share
-from subgrade.diagnosis.words import number
+from subgrade.diagnosis.wording import number
 from subgrade.judging import judge_night, load_limits
 from subgrade.judging.model import Judgement
 from subgrade.night.model import Night

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from subgrade.diagnosis.polar import polar_axis
-from subgrade.diagnosis.pole import ARCMIN, POLAR_RATE, Drift, Turn, solve_pole, unbroken
-from subgrade.diagnosis.view import view_of
+from subgrade.diagnosis.night_view import view_of
+from subgrade.diagnosis.polar_axis import polar_axis
+from subgrade.diagnosis.polar_axis_fit import ARCMIN, POLAR_RATE, Drift, Turn, solve_pole, unbroken
 from subgrade.judging import load_limits
 from subgrade.judging.model import Judgement
 from tests.judged_nights import guide_of, night_of, steady

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from subgrade.diagnosis import diagnose_night
-from subgrade.diagnosis.polar import _known_part, _parts
-from subgrade.diagnosis.pole import Pole
-from subgrade.diagnosis.words import duration, number, possibly
+from subgrade.diagnosis.polar_axis import _known_part, _parts
+from subgrade.diagnosis.polar_axis_fit import Pole
+from subgrade.diagnosis.wording import duration, number, possibly
 from subgrade.judging.evidence import evidence
 from subgrade.judging.model import Judgement
 from tests.judged_nights import guide_of, night_of, recorded, steady

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.guiding.clock import fit_clock
+from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.model import GuideEvent, GuideRecord
 from subgrade.practice import random_scenario
 from tests.benchmarks.guiding import bare_night, ovalness, shifted, trial

@@ -9,7 +9,7 @@ from astropy.io import fits
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from subgrade.lights.cards import Cards, as_number, header_length
+from subgrade.lights.header_cards import Cards, as_number, header_length
 
 KEYS = st.text(string.ascii_uppercase + string.digits + "-_", min_size=1, max_size=8).filter(
     lambda k: k not in {"COMMENT", "HISTORY", "CONTINUE", "END", "HIERARCH", "SIMPLE", "XTENSION"}

@@ -23,9 +23,9 @@ from astropy.io import fits
 from subgrade.errors import UnreadableFile
 from subgrade.guiding import read_guide
 from subgrade.lights import read_facts, read_light
+from subgrade.lights.byte_source import PlainSource
 from subgrade.lights.fits_files import read_fits
-from subgrade.lights.source import PlainSource
-from subgrade.results.cache import content_identity
+from subgrade.results.measurement_cache import content_identity
 
 SHAPE = (60, 80)
 NEEDS_PIPES = pytest.mark.skipif(os.name == "nt", reason="pipes have no place among files there")
@@ -117,7 +117,7 @@ def test_a_gzip_that_cannot_hold_its_promise_is_refused_at_once(tmp_path):
 
 
 def test_a_gzip_with_much_before_the_image_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("subgrade.lights.source.MOST_PASSED", 1 << 24)
+    monkeypatch.setattr("subgrade.lights.byte_source.MOST_PASSED", 1 << 24)
     path = tmp_path / "a.fits.gz"
     table = fits.BinTableHDU.from_columns([fits.Column("t", "E", array=np.arange(3.0))])
     content = with_card(saved(fits.PrimaryHDU(), table), "PCOUNT", 1 << 26)

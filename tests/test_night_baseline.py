@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from subgrade.night.baseline import (
+from subgrade.night.usual_values import (
     biweight_centre,
     half_sample_mode,
     mad_sigma,

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from subgrade.night import compare_night
-from subgrade.night.chance import FALSE_ALARMS, log10_false_alarms
-from subgrade.night.hot import distinct_pointings, find_defects
-from subgrade.night.matching import Pattern, match_stars
+from subgrade.night.matching import FALSE_ALARMS, Pattern, log10_false_alarms, match_stars
+from subgrade.night.sensor_defects import distinct_pointings, find_defects
 from subgrade.night.similarity import Similarity, fit_similarity
 from tests.night_fields import Sky, frame_of, make_frame, make_night, make_sky
 

@@ -23,7 +23,7 @@ from subgrade.report.drawings import most_oval, whiskers
 from subgrade.report.page import json_block
 from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
 from subgrade.results import CulledFrame, session_record
-from subgrade.results.guiding import NOT_USED
+from subgrade.results.guiding_record import NOT_USED
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
 from subgrade.teaching import Decided

@@ -70,14 +70,14 @@ TOGETHER = (
     {
         "subgrade.night.transparency.group_transparency": "the comparison of Test Field, L, 60 s",
         "subgrade.judging.follow": "the trail that all frames share",
-        "subgrade.results.culled.with_culled": "the list of culled frames",
+        "subgrade.results.run_notes.with_culled": "the list of culled frames",
         "subgrade.diagnosis.diagnose_night": "the diagnosis",
         "subgrade.results.session.night_summary": "the summary of the night",
     },
     {
         "subgrade.judging.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
         "subgrade.pipeline.join": "the guiding record",
-        "subgrade.moving.away.culled_away": "the list of culled frames",
+        "subgrade.moving.already_moved.culled_away": "the list of culled frames",
         "subgrade.diagnosis.diagnose._losses": "the table of losses",
         "subgrade.diagnosis.diagnose._summary": "the diagnosis in a sentence",
         "subgrade.results.session.remarks_of": "the remarks on the night",

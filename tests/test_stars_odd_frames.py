@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from subgrade.lights.model import HeaderFacts
-from subgrade.lights.planes import LARGEST, to_pixels
+from subgrade.lights.stored_pixels import LARGEST, to_pixels
 from subgrade.stars import frame_pictures, measure_stars
 from subgrade.stars.background import Sky
 from subgrade.stars.blobs import find_bright

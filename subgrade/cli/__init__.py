@@ -91,7 +91,7 @@ def _meant(name: str) -> str:
     """What a word that is no command may stand for, as the end of a message."""
     import os
 
-    from subgrade.near import did_you_mean, like
+    from subgrade.nearest_names import did_you_mean, like
 
     near = like(name, list(COMMANDS))
     if near is None and os.path.exists(os.path.expanduser(name)):
@@ -184,7 +184,7 @@ def crashed(error: Exception, arguments: list[str], folder: str | None = None) -
     import traceback
     from contextlib import suppress
 
-    from subgrade.parts import error_words
+    from subgrade.optional_parts import error_words
 
     place = None
     with suppress(Exception):  # the report must not hide what it reports
@@ -198,7 +198,7 @@ def crashed(error: Exception, arguments: list[str], folder: str | None = None) -
 
 def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
     """Name the long option meant by one written with a single dash."""
-    from subgrade.near import like
+    from subgrade.nearest_names import like
 
     given = next((a for a in arguments if a.startswith(error.option_name) and a[1:2] != "-"), "")
     if len(given) > 2 and error.ctx is not None:

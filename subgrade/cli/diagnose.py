@@ -86,7 +86,7 @@ def _print(diagnosis: dict) -> None:
 def loss_lines(losses: list[dict], screen) -> list[tuple[str, str]]:
     """The table of losses and the style of each line; as many times a row as have room."""
     from subgrade.cli.screen import padded
-    from subgrade.diagnosis.words import duration
+    from subgrade.diagnosis.wording import duration
 
     known = any(span["start_utc"] and span["end_utc"] for row in losses for span in row["spans"])
     titles = ("lost to", "", "frames", "time", "when (UTC)" if known else "when")
@@ -140,7 +140,7 @@ def _span(span: dict) -> str:
 
 
 def _finding(say, item: dict) -> None:
-    from subgrade.diagnosis.words import counted, duration
+    from subgrade.diagnosis.wording import counted, duration
 
     known = [f"{CONFIDENCE[item['sure']]} confidence"]
     if item["cost_s"]:
@@ -161,7 +161,7 @@ def _finding(say, item: dict) -> None:
 
 def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
     """One piece of advice; a caution that was given above is only referred to."""
-    from subgrade.diagnosis.words import sure_word
+    from subgrade.diagnosis.wording import sure_word
 
     known = [saves] if (saves := item.get("saves")) else []
     if sure_word(item["sureness"]) == "possible":

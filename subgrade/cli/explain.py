@@ -135,7 +135,7 @@ def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec")
         ``xy`` where the record's axes are the guide camera's.
     """
     from subgrade.figures import figure
-    from subgrade.results.guiding import recorded_rms
+    from subgrade.results.guiding_record import recorded_rms
 
     names = ("x", "y") if axes == "xy" else ("RA", "Dec")
     others = [f for f in frames if f["guiding"] != guiding]

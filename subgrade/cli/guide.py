@@ -70,8 +70,8 @@ def command(files, guide_map, guide_scale, as_json) -> int:
     sections, time between guide exposures, scale, RMS and peak error, remarks, gaps, and how
     long the guide star was missing.
     """
-    from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile
+    from subgrade.given_paths import check_file, check_record
     from subgrade.guiding import describe_record, load_guide_map, read_guide
 
     for path in files:

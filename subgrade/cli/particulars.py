@@ -10,7 +10,7 @@ from pathlib import Path
 from subgrade.cli.screen import HARD, Screen, padded
 from subgrade.figures import eccentricity_text
 from subgrade.lights import FrameNames
-from subgrade.results.guiding import (
+from subgrade.results.guiding_record import (
     ambiguous,
     clock_sentence,
     clock_text,
@@ -19,7 +19,7 @@ from subgrade.results.guiding import (
 )
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import group_scales, stack_lines, width_text
-from subgrade.results.problems import problems_parted
+from subgrade.results.run_notes import problems_parted
 from subgrade.results.session import remarks_of
 from subgrade.results.teaching import person_lines
 

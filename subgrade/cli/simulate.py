@@ -55,8 +55,8 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
     Writes light frames with known causes, truth.csv with each frame's true
     numbers and intended verdict, and the guiding record guiding.csv.
     """
-    from subgrade.asked import check_file
     from subgrade.errors import UsageError
+    from subgrade.given_paths import check_file
     from subgrade.practice import scenario_file as nights
     from subgrade.practice.night import must_be_free, simulate_night
     from subgrade.practice.random_night import random_scenario

@@ -5,9 +5,9 @@ from __future__ import annotations
 from subgrade.cli.nightline import letters_of, night_line
 from subgrade.cli.particulars import LABEL, command, particulars
 from subgrade.cli.screen import HARD, Screen, padded, printer, screen_of
-from subgrade.diagnosis.words import duration
-from subgrade.results.culled import culled_line
+from subgrade.diagnosis.wording import duration
 from subgrade.results.model import Graded
+from subgrade.results.run_notes import culled_line
 from subgrade.results.session import causes_counted, totals
 
 FEWEST_CAUSES = 3

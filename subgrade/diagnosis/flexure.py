@@ -8,9 +8,9 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import CLAMPS, counted, number
-from subgrade.keeping import kept
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import CLAMPS, counted, number
+from subgrade.memo import kept
 from subgrade.robust import bisected
 
 SHAPE_DOUBT = 0.12

@@ -9,8 +9,8 @@ from statistics import NormalDist
 import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import counted, duration, number
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import counted, duration, number
 from subgrade.night import fullest_night
 
 NAN = float("nan")

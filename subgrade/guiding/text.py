@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
-from subgrade.opening import open_regular
+from subgrade.regular_files import open_regular
 
 PIECE = 1 << 20
 """Characters read at a time."""

@@ -16,7 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.night.clear import airmass_of, clear_level
+from subgrade.night.clear_level import airmass_of, clear_level
 from subgrade.night.clocks import nights_of
 from subgrade.night.model import NAN, Frame, Registration, Trends
 from subgrade.night.widths import FEWEST_FOR_SLOPE, WidthFit, fit_width

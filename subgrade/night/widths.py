@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
-from subgrade.night.baseline import shorth_sigma
-from subgrade.night.clear import clear_level
+from subgrade.night.clear_level import clear_level
 from subgrade.night.model import NAN
+from subgrade.night.usual_values import shorth_sigma
 
 AIRMASS_EXPONENT = 0.6
 DILUTED = (0.4, 0.2)

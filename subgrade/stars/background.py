@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from subgrade.constants import MAD_TO_SIGMA
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import sky_at
 
 

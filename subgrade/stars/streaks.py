@@ -17,7 +17,7 @@ from scipy.ndimage import map_coordinates
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.background import Sky
 from subgrade.stars.blobs import threshold_line
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.model import Streak
 
 CANDIDATES = 8

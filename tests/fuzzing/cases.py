@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import SubgradeError
-from subgrade.lights.planes import FULL_SCALE, LARGEST, UNIT_NOTE
+from subgrade.lights.stored_pixels import FULL_SCALE, LARGEST, UNIT_NOTE
 from tests.fuzzing import sources as known
 from tests.fuzzing.mutations import mutated, seeded
 from tests.fuzzing.sources import KEY, Source, cache_in, measured_field, written
