@@ -26,7 +26,7 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
 from subgrade.diagnosis.night_view import NightView
 from subgrade.night import NIGHT_GAP_S, fullest_night
-from subgrade.robust import robust_line
+from subgrade.robust import robust_line, scatter
 
 ARCMIN = np.pi / 10800.0
 POLAR_RATE = SIDEREAL_RATE * 60.0 * ARCMIN
@@ -174,7 +174,7 @@ def unbroken(angle: np.ndarray, part: np.ndarray) -> np.ndarray:
     if inside.sum() < 3:
         return part
     middle = np.median(step[inside])
-    sigma = MAD_TO_SIGMA * np.median(np.abs(step[inside] - middle))
+    sigma = scatter(step[inside], middle)
     out = inside & (np.abs(step - middle) > JUMP_SIGMAS * max(sigma, 1e-7))
     return part + np.r_[0, np.cumsum(out)]
 

@@ -17,6 +17,7 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.header_cards import Cards
 from subgrade.lights.model import Pixels
+from subgrade.robust import scatter
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 PATTERN_KEYS = ("BAYERPAT", "CFAPAT", "CFA_PAT", "CFATYPE", "COLORTYP", "COLORTYPE", "BAYER")
@@ -210,7 +211,7 @@ def _diagonals(value: np.ndarray, least: float) -> set[int]:
     def beyond(weights) -> tuple[float, bool]:
         each = value @ np.array(weights, float)
         middle = float(np.median(each))
-        spread = MAD_TO_SIGMA * float(np.median(np.abs(each - middle)))
+        spread = scatter(each, middle)
         error = 1.2533 * max(spread, 1e-9) / np.sqrt(len(each))
         return abs(middle), abs(middle) > max(DIFFERS * error, least)
 

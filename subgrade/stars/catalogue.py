@@ -7,7 +7,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from subgrade.constants import FWHM_PER_SIGMA, MAD_TO_SIGMA
+from subgrade.constants import FWHM_PER_SIGMA
+from subgrade.robust import scatter
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
@@ -220,7 +221,7 @@ def _disagree(xx, yy, xy) -> bool:
         return False  # wider than any track: stars may differ over the field
     half_sum = 0.5 * (xx + yy)
     one, two = 0.5 * (xx - yy) / half_sum, xy / half_sum
-    spread = [MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (one, two)]
+    spread = [scatter(v) for v in (one, two)]
     return bool(max(spread) > 0.35)
 
 

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
+from subgrade.robust import scatter
 from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import Stamps
 
@@ -407,7 +407,7 @@ def pooled_moments(stamps: Stamps, x, y, start, least: float = 0.0) -> Pooled | 
             return None
     some = out[np.isfinite(out).all(axis=1)]
     parts = (0.5 * (some[:, 0] - some[:, 1]), some[:, 2])
-    spread = max(MAD_TO_SIGMA * float(np.median(np.abs(v - np.median(v)))) for v in parts)
+    spread = max(scatter(v) for v in parts)
     # a change of the weighted moments moves the star's own by four times as much, and a
     # median errs by 1.25 of a mean
     error = 4.0 * 1.25 * spread / np.sqrt(len(some))

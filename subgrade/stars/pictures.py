@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image
 
-from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import HeaderFacts, Pixels
+from subgrade.robust import scatter
 from subgrade.stars.ellipse import distortion, eccentricity_error, eccentricity_of
 from subgrade.stars.model import (
     CutOut,
@@ -123,7 +123,7 @@ def _thumbnail(pixels: Pixels, cell: int) -> tuple[Picture, float]:
     grey = np.zeros(means.shape)
     if len(finite):
         sky = np.median(finite)
-        spread = MAD_TO_SIGMA * np.median(np.abs(finite - sky))
+        spread = scatter(finite, sky)
         # a few stars are white, but never the noise of an empty frame
         white = max(np.quantile(finite, 0.998) - sky, 25.0 * spread)
         if white > 0:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
+from subgrade.robust import scatter
 from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import Stamps
 
@@ -326,7 +326,7 @@ def fit_spline(
         basis = np.empty(4), np.empty(4)
         evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
-        residual = MAD_TO_SIGMA * float(np.median(np.abs(scaled)))
+        residual = scatter(scaled, 0.0)
         if step < rounds - 1:
             limit = 4.0 * max(residual, 1.0)
             variance = samples.variance + MODEL_ERROR**2

@@ -3,14 +3,8 @@
 import numpy as np
 import pytest
 
-from subgrade.night.usual_values import (
-    biweight_centre,
-    half_sample_mode,
-    mad_sigma,
-    shorth_sigma,
-    usual_of,
-    usual_values,
-)
+from subgrade.night.usual_values import usual_of, usual_values
+from subgrade.robust import biweight_centre, half_sample_mode, mad_sigma, shorth_sigma
 from tests.night_fields import make_night, make_sky
 
 
