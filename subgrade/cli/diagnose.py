@@ -96,10 +96,10 @@ def loss_lines(losses: list[dict], screen: Screen) -> list[Text]:
     known = any(span["start_utc"] and span["end_utc"] for row in losses for span in row["spans"])
     columns = [
         Column("lost to", no_wrap=True),
-        Column(overflow="fold"),
+        Column(),
         Column("frames", justify="right", no_wrap=True),
         Column("time", justify="right", no_wrap=True),
-        Column("when (UTC)" if known else "when", overflow="fold"),
+        Column("when (UTC)" if known else "when"),
     ]
     rows = []
     for row in losses:

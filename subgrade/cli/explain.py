@@ -256,8 +256,8 @@ def table_lines(parts: list[Section], screen: Screen, scale: float | None = None
     from rich.table import Column
     from rich.text import Text
 
-    columns = [Column(TITLES[0], no_wrap=True), Column(TITLES[1], overflow="fold")]
-    columns += [Column(title, justify="right", overflow="fold") for title in TITLES[2:]]
+    columns = [Column(TITLES[0], no_wrap=True), Column(TITLES[1])]
+    columns += [Column(title, justify="right") for title in TITLES[2:]]
     rows: list[list[str] | Text] = []
     for title, items in parts:
         rows += [Text(title, "cyan"), *(_cells(item, scale) for item in items)]

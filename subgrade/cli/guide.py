@@ -141,7 +141,7 @@ def column_lines(columns: list[dict], screen: Screen) -> list[Text]:
     from rich.table import Column
 
     titles = [
-        Column("column", overflow="fold", max_width=screen.width // 3 if screen.folds else None),
+        Column("column", max_width=screen.width // 3 if screen.folds else None),
         Column("read as", no_wrap=True),
         Column("unit", no_wrap=True),
         Column("confidence", justify="right", no_wrap=True),
@@ -156,7 +156,7 @@ def column_lines(columns: list[dict], screen: Screen) -> list[Text]:
     wide = max(line.cell_len for line in screen.table(titles, rows))
     if not screen.folds or screen.width - wide >= LEAST_WHY:
         beside = [(*row, why) for row, why in zip(rows, reasons, strict=True)]
-        return screen.table([*titles, Column("why", overflow="fold")], beside)
+        return screen.table([*titles, Column("why")], beside)
     below: list[tuple[str, ...] | Text] = []
     for row, why in zip(rows, reasons, strict=True):
         below += [row, *screen.folded(why, 2, style="dim")]

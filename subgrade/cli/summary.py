@@ -139,7 +139,7 @@ def _causes(
     columns = [
         Column("", no_wrap=True),
         Column("lost to", no_wrap=True),
-        Column("", overflow="fold"),
+        Column(""),
     ]
     titles = ("frames", "time", "share") if total_s else ("frames", "share")
     columns += [Column(title, justify="right", no_wrap=True) for title in titles]
@@ -218,24 +218,28 @@ def _groups(graded: Graded, screen: Screen) -> list[Text]:
     """A line a group, in columns where there are several."""
     rows = [_group(graded, k) for k in range(len(graded.groups))]
     if len(rows) == 1:
-        name, *numbers = rows[0]
-        text = f"{name}: {', '.join(filter(None, numbers))}" if any(numbers) else name
+        name, counted, width, pixels, shape = rows[0]
+        numbers = ", ".join(filter(None, (counted, f"{width} {pixels}".strip(), shape)))
+        text = f"{name}: {numbers}" if numbers else name
         return screen.folded(text, LABEL, "Group")
     most = MOST_GROUPS - 1 if screen.folds and len(rows) > MOST_GROUPS else len(rows)
-    cells = []
-    for name, counted, width, shape in rows:
-        label = "" if cells else "Group"
-        name += ":" if width else ""
-        counted += "," if width else ""
-        cells.append((label, name, counted, width + ("," if shape else ""), shape))
-    lines = _in_columns(cells[:most], "right", screen)
+    for with_pixels in (True, False):  # the pixels give way where a line has no room for them
+        cells = []
+        for name, counted, width, pixels, shape in rows[:most]:
+            width += f" {pixels}" if pixels and with_pixels else ""
+            numbers = [f"{counted}," if width else counted, f"{width}," if shape else width, shape]
+            label = "" if cells else "Group"
+            cells.append((label, f"{name}:" if width else name, *numbers))
+        lines = _in_columns(cells, "right", screen)
+        if len(lines) == most:
+            break
     if most < len(rows):
         lines += screen.folded(f"and {len(rows) - most} more, in session.json", LABEL)
     return lines
 
 
-def _group(graded: Graded, index: int) -> tuple[str, str, str, str]:
-    """Name, frames kept, typical width, typical eccentricity."""
+def _group(graded: Graded, index: int) -> tuple[str, str, str, str, str]:
+    """Name, frames kept, typical width, the same in px, typical eccentricity."""
     group = graded.groups[index]
     members = [f for f in graded.frames if f.compared and f.compared.group == index]
     kept = sum(f.judgement.verdict == "keep" for f in members)
@@ -243,13 +247,13 @@ def _group(graded: Graded, index: int) -> tuple[str, str, str, str]:
     # the headline has counted all frames already
     counted = f"{kept} of {len(members)} kept" if len(members) < len(graded.frames) else ""
     fwhm, oval = group.usual.get("fwhm_px"), group.usual.get("eccentricity")
-    width = shape = ""
+    width = pixels = shape = ""
     if fwhm and fwhm.centre == fwhm.centre:
         width = f"{'typical ' if len(members) > 1 else ''}FWHM {width_text(fwhm.centre, scale)}"
-        width += f" ({fwhm.centre:.2f} px)" if scale else ""
+        pixels = f"({fwhm.centre:.2f} px)" if scale else ""
     if oval and oval.centre == oval.centre:
         shape = f"ecc. {oval.centre:.2f}"
-    return group.label, counted, width, shape
+    return group.label, counted, width, pixels, shape
 
 
 def _best_and_worst(graded: Graded, screen: Screen) -> list[Text]:
@@ -269,7 +273,7 @@ def _in_columns(rows: list[tuple[str, ...]], justify: str, screen: Screen) -> li
     from rich.table import Column
 
     numbers = [Column(justify=justify) for _ in rows[:1] for _ in rows[0][2:]]
-    columns = [Column(min_width=LABEL - 1, no_wrap=True), Column(overflow="fold"), *numbers]
+    columns = [Column(min_width=LABEL - 1, no_wrap=True), Column(), *numbers]
     return screen.table(columns, rows, gap=1)
 
 

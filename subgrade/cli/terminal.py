@@ -92,25 +92,27 @@ class Screen:
         words = self.shown(text).split(" ")
         long = [word for word in words if cell_len(word) > room]
         held = " ".join(WHOLE * room if word in long else word for word in words)
-        lines = [line.plain.rstrip() for line in Text(held).wrap(_console(self), room)]
-        heads = [f"{first:<{indent}}", *[" " * indent] * len(lines)]
         whole = iter(long)
+        lines = [line.plain for line in Text(held).wrap(_console(self), room)]
+        lines = [next(whole) if WHOLE in line else line for line in lines]
+        heads = [f"{first:<{indent}}", *[" " * indent] * (len(lines) - 1)]
         return [
-            Text(
-                (head + (next(whole) if WHOLE in line else line)).replace(HARD, " ").rstrip(), style
-            )
-            for head, line in zip(heads, lines or [""], strict=False)
+            Text((head + line).replace(HARD, " ").rstrip(), style)
+            for head, line in zip(heads, lines, strict=True)
         ]
 
     def table(
-        self, columns: Sequence[Column], rows: Iterable[Sequence[str] | Text], gap: int | None = None
+        self,
+        columns: Sequence[Column],
+        rows: Iterable[Sequence[str] | Text],
+        gap: int | None = None,
     ) -> list[Text]:
         """Rows under their titles, and between them lines over the whole width.
 
         Parameters
         ----------
         columns : sequence of rich.table.Column
-            Without any title there is no row of titles.
+            Without any title there is no row of titles. What is too long is folded, not cut.
         rows : iterable
             The texts of the cells, or a `Text` that is a line of its own.
         gap : int, optional
@@ -127,28 +129,29 @@ class Screen:
         if gap is None:
             gap = 1 if self.folds and self.width < NARROW else 2
         titled = any(column.header for column in columns)
+        copies = [column.copy() for column in columns]  # each gathers the cells of its table
+        for column in copies:
+            column.overflow = "fold"
         grid = Table(
-            *(column.copy() for column in columns),  # each gathers the cells of its table
+            *copies,
             box=None,
             padding=(0, gap, 0, 0),
             pad_edge=False,
             show_header=titled,
             header_style="bold",
         )
-        across = []
+        rows = list(rows)
         for row in rows:
             # rich has no cell over several columns: an empty row keeps the place
-            if isinstance(row, Text):
-                across.append(row)
             grid.add_row(*([] if isinstance(row, Text) else map(self.shown, row)))
+        across = (row for row in rows if isinstance(row, Text))
         console = _console(self)
         options = console.options.update(width=self.width if self.folds else ENDLESS)
-        places = iter(across)
         lines = []
         for parts in console.render_lines(grid, options, pad=False):
             text = "".join(part.text for part in parts).replace(HARD, " ").rstrip()
             style = "bold" if any(part.style and part.style.bold for part in parts) else ""
-            lines.append(Text(text, style) if text else next(places))
+            lines.append(Text(text, style) if text else next(across))
         return lines
 
     def show(self, lines: Iterable[Text]) -> None:
