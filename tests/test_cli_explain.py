@@ -219,6 +219,7 @@ def test_a_long_name_of_a_measurement_is_folded_and_never_cut():
         shown = [w for line in lines[2:] for w in line.split() if w in quantity_words(name).split()]
         assert shown == quantity_words(name).split()
         assert not any("…" in line for line in lines)
+        assert lines[2].endswith(" +4.5")
 
 
 def test_shares_are_percent_and_column_names_are_words():
