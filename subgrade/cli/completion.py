@@ -1,4 +1,4 @@
-"""What a shell is told: the script of ``subgrade completion``, and words that complete."""
+"""The script of ``subgrade completion``, and the words that a shell completes."""
 
 from __future__ import annotations
 
