@@ -136,11 +136,7 @@ def _causes(
 
     counts = totals(graded)
     total_s, frames = counts["kept_s"] + counts["lost_s"], counts["frames"]
-    columns = [
-        Column("", no_wrap=True),
-        Column("lost to", no_wrap=True),
-        Column(""),
-    ]
+    columns = [Column(no_wrap=True), Column("lost to", no_wrap=True), Column()]
     titles = ("frames", "time", "share") if total_s else ("frames", "share")
     columns += [Column(title, justify="right", no_wrap=True) for title in titles]
     rows = []
@@ -229,7 +225,7 @@ def _groups(graded: Graded, screen: Screen) -> list[Text]:
             width += f" {pixels}" if pixels and with_pixels else ""
             numbers = [f"{counted}," if width else counted, f"{width}," if shape else width, shape]
             label = "" if cells else "Group"
-            cells.append((label, f"{name}:" if width else name, *numbers))
+            cells.append((label, f"{name}:" if any(numbers) else name, *numbers))
         lines = _in_columns(cells, "right", screen)
         if len(lines) == most:
             break
