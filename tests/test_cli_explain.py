@@ -15,9 +15,11 @@ from subgrade.cli.explain import (
     next_likeliest,
     table_lines,
 )
-from subgrade.cli.screen import Screen
+from subgrade.cli.terminal import Screen
 from subgrade.results.quantities import WORDS, quantity_text, quantity_texts, quantity_words
 from tests.cli_frames import run, write_light, write_night
+
+EIGHTY = Screen(width=80, folds=True)
 
 
 @pytest.fixture(scope="module")
@@ -201,10 +203,23 @@ def test_rows_are_in_words_and_fit_eighty_columns():
         item("dither_overlap", "angle from right ascension", 3.0, 20.0, 152.7, "°"),
     )
     for record in (wide, MOVED):
-        lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
+        lines = [t.plain for t in table_lines(all_sections(record), EIGHTY)]
         assert max(map(len, lines)) <= 80
         assert not any("fwhm_px" in line or "_adu" in line for line in lines)
     assert any("FWHM across the short axis" in line for line in lines)
+
+
+def test_a_long_name_of_a_measurement_is_folded_and_never_cut():
+    name = "field shift from the last pointing"
+    record = record_of("bump", item("bump", name, 4.5, 12345.0, 12345.0, "px"))
+    for width in (60, 80):
+        screen = Screen(width=width, folds=True)
+        lines = [t.plain for t in table_lines(all_sections(record), screen)]
+        assert max(map(len, lines)) <= width
+        shown = [w for line in lines[2:] for w in line.split() if w in quantity_words(name).split()]
+        assert shown == quantity_words(name).split()
+        assert not any("…" in line for line in lines)
+        assert lines[2].endswith(" +4.5")
 
 
 def test_shares_are_percent_and_column_names_are_words():
@@ -239,7 +254,7 @@ def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
     assert quantity_text("length of the star trails", 10.0, "px", 0.9) == "9.00″"
     assert quantity_text("length of the star trails", 10.0, "px") == "10.0 px"
     assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
-    lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
+    lines = [t.plain for t in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
     (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
     assert narrow.split()[-3:] == ["1.88″", "2.21″", "-6.0"]
 

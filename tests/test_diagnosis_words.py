@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -232,3 +233,24 @@ def test_a_guess_begins_as_one():
     assert possibly("The polar axis is 9′ off.") == "The polar axis may be 9′ off."
     assert possibly("Tracking was lost in 1 frame.") == "Tracking may have been lost in 1 frame."
     assert number(-37.0, None, "% an hour") == "-37.0% an hour"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        (39.6, 2.52, "40 ± 3′"),
+        (39.6, 1.52, "39.6 ± 1.5′"),
+        (39.64, 0.096, "39.64 ± 0.10′"),
+        (39.64, 9.6, "40 ± 10′"),
+        (396.4, 96.0, "400 ± 100′"),
+        (12345.0, 1234.0, "12300 ± 1200′"),
+        (0.0, 0.42, "0.0 ± 0.4′"),
+        (-0.01, 0.42, "0.0 ± 0.4′"),
+        (0.0, 0.0, "0.0′"),
+        (39.64, math.nan, "39.6′"),
+        (math.nan, 0.42, "unknown"),
+    ],
+)
+def test_a_value_and_its_error_end_at_one_decimal_place(value, error, text):
+    """At most two digits of the error, the value rounded to match: GUM, JCGM 100:2008, 7.2.6."""
+    assert number(value, error, "′") == text

@@ -70,7 +70,8 @@ def number(value: float, error: float | None = None, unit: str = "") -> str:
     places = min(max(digits, 0), 6)
     if round(error, places) == 0:
         return number(value, None, unit)
-    text = f"{round(value, digits):.{places}f} ± {round(error, digits):.{places}f}"
+    value = round(value, digits) + 0.0  # no minus before a zero
+    text = f"{value:.{places}f} ± {round(error, digits):.{places}f}"
     return f"{text}{space}{unit}"
 
 

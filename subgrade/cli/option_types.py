@@ -1,8 +1,9 @@
-"""Numbers on the command line, their range in words."""
+"""Types of options: numbers with their range in words, and a motion on the sky."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import click
 
@@ -31,7 +32,9 @@ class Number(click.ParamType):
         """
         return f"{self.low:g} to {self.high:g}" if self.high < math.inf else f"{self.low:g} or more"
 
-    def convert(self, value, parameter, context):
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> float:
         """The number; NaN, which every comparison lets through, is none."""
         try:
             number = (int if self.whole else float)(value)
@@ -45,6 +48,27 @@ class Number(click.ParamType):
         return number
 
 
-def number_option(name: str, kind: Number, *, metavar: str, text: str):
+class Motion(click.ParamType):
+    """``RATE,PA``: arcseconds an hour, and degrees east of north."""
+
+    name = "rate,pa"
+
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> tuple[float, float]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            rate, angle = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not RATE,PA, two numbers as in 95.5,214", parameter, context)
+        if not 0 < rate < 1e6:
+            self.fail(f"the rate must be above 0 and below 1000000, not {rate}", parameter, context)
+        if not -360 <= angle <= 360:
+            self.fail(f"the angle must be from -360 to 360, not {angle}", parameter, context)
+        return rate, angle % 360
+
+
+def number_option(name: str, kind: Number, *, metavar: str, text: str) -> Callable:
     """A click option for a number, its range behind the text of its help."""
     return click.option(name, type=kind, metavar=metavar, help=f"{text} [{kind.range}]")

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from subgrade.cli.screen import HARD, Screen
+from subgrade.cli.terminal import HARD, Screen
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import group_scales
 
@@ -20,7 +20,7 @@ DAY_S = 86400.0
 
 
 @dataclass(frozen=True, slots=True)
-class NightLine:
+class NightChart:
     """``widths`` and ``losses`` have a character a frame or run of frames; ``key`` explains how
     to read them."""
 
@@ -35,9 +35,9 @@ def letters_of(causes: Sequence[Mapping]) -> dict[str, str]:
     return {row["reason"]: capitals[k] for k, row in enumerate(causes)}
 
 
-def night_line(
+def night_chart(
     graded: Graded, letters: Mapping[str, str], screen: Screen, width: int
-) -> NightLine | None:
+) -> NightChart | None:
     """Draw the frames in the order taken.
 
     Parameters
@@ -51,7 +51,7 @@ def night_line(
 
     Returns
     -------
-    NightLine or None
+    NightChart or None
         None without frames.
     """
     frames = graded.frames
@@ -72,7 +72,7 @@ def night_line(
             key.append(f"FWHM over the typical of its group {drawn}")
     if each > 1:
         key.append(f"{each} frames a character, capital where half or more are lost")
-    return NightLine("".join(marks), "".join(losses), "; ".join(key))
+    return NightChart("".join(marks), "".join(losses), "; ".join(key))
 
 
 def _middle(values: Sequence[float]) -> float:
