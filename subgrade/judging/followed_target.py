@@ -23,6 +23,7 @@ from subgrade.judging.model import Judgement
 from subgrade.night import (
     Creep,
     ExpectedMotion,
+    ExpectedTrail,
     creep_of,
     image_axis,
     leaning_axis,
@@ -30,7 +31,6 @@ from subgrade.night import (
     seen_trail,
     star_at_rest,
 )
-from subgrade.night.common_trail import ExpectedTrail
 from subgrade.night.model import Night
 from subgrade.stars.motion import light_beside, without_trail
 

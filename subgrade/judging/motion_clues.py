@@ -23,7 +23,7 @@ from subgrade.judging.neighbour_clues import (
     by_staying,
     by_time,
 )
-from subgrade.night.own_motion import common_axis
+from subgrade.night import common_axis
 from subgrade.night.series import GroupSeries
 from subgrade.stars.motion import weigh_motions
 
