@@ -15,7 +15,7 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure
-from subgrade.judging.evidence import evidence
+from subgrade.judging.evidence import clue
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
 from subgrade.night.model import FrameCompared
@@ -23,8 +23,6 @@ from subgrade.night.series import GroupSeries, unbroken
 
 DIMMED = 0.95
 """Share of the clear level below which a frame belongs to a stretch of lost light."""
-CLOUD_IS_COMMONER = 1.0
-"""Points for cloud before looking; common practice, no source."""
 
 
 def cloud_or_dew(
@@ -49,12 +47,6 @@ def cloud_or_dew(
     return [e for e in found if e.points > 0.05]
 
 
-def leans_to_dew(items: list[Evidence]) -> bool:
-    """Whether the evidence outweighs that cloud is commoner."""
-    lean = sum(e.points * {"dew": 1, "cloud": -1}.get(e.reason, 0) for e in items)
-    return lean > CLOUD_IS_COMMONER
-
-
 def dim_stretch(light: np.ndarray, position: int) -> tuple[int, int]:
     """First and last frame of the unbroken stretch of lost light round one frame."""
     return unbroken(~(light > DIMMED), position)
@@ -67,9 +59,7 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
     if count < 3:
         text = f"the loss lasted {figure(count, 'frames')}"
         points = 1.5 if len(series) >= 6 else 0.3
-        return [
-            evidence("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")
-        ]
+        return [clue("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")]
     trend = rank_trend(light.tobytes())
     order = f"over {count} frames (rank correlation with time {figure(trend)})"
     if trend < -0.75:
@@ -77,10 +67,10 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
         # Three frames fall in order by chance once in six, six hardly ever.
         full = limits.light.dew_frames
         points = float(np.interp(count, [3, full], [0.8, 2.0]))
-        return [evidence("dew", "one-way loss", points, text, value=trend)]
+        return [clue("dew", "one-way loss", points, text, value=trend)]
     text = f"starlight did not fall steadily {order}"
     points = float(np.interp(trend, [-0.75, -0.3], [0.5, 2.0]))
-    return [evidence("cloud", "one-way loss", points, text, value=trend)]
+    return [clue("cloud", "one-way loss", points, text, value=trend)]
 
 
 @lru_cache(maxsize=64)
@@ -123,7 +113,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     )
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 2.5, 5.0], [0.0, 1.5, 3.0])) if z > 1 else 0.4
-    return [evidence(word, "halo", points, text, value=wings[worst], usual=usual, error=spread)]
+    return [clue(word, "halo", points, text, value=wings[worst], usual=usual, error=spread)]
 
 
 def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
@@ -140,7 +130,7 @@ def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     text = f"on the dimmest frame stars are {compared} than typical"
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 4.0], [0.0, 1.5])) if z > 1 else 0.2
-    return [evidence(word, "swelling with the loss", points, text, value=change)]
+    return [clue(word, "swelling with the loss", points, text, value=change)]
 
 
 def _patchy(compared: FrameCompared) -> list[Evidence]:
@@ -187,7 +177,7 @@ def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
         "two frames"
     )
     # A heater dries slowly; a person with a cloth does not.
-    return [evidence("cloud", "recovery", 0.7, text, value=back)]
+    return [clue("cloud", "recovery", 0.7, text, value=back)]
 
 
 def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
@@ -196,4 +186,4 @@ def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
 
 
 def _either(points: float, quantity: str, text: str, value: float) -> Evidence:
-    return evidence("dew" if points > 0 else "cloud", quantity, abs(points), text, value=value)
+    return clue("dew" if points > 0 else "cloud", quantity, abs(points), text, value=value)

@@ -9,11 +9,10 @@ import numpy as np
 from subgrade.axes import axial_difference
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, on_sky
-from subgrade.judging.evidence import evidence
+from subgrade.judging.causes import MOTION
+from subgrade.judging.evidence import clue
 from subgrade.judging.model import Evidence
 from subgrade.night.series import GroupSeries, unbroken
-
-CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
 ALIKE = 0.7
 """Agreement from which directions are called the same: that of which the points change sign."""
@@ -54,11 +53,9 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     # blow from one side for a while too, so agreement counts little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
     words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
-        w: steady for w in CANDIDATES if w != "wind_trail"
+        w: steady for w in MOTION if w != "wind_trail"
     }
-    return [
-        evidence(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()
-    ]
+    return [clue(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()]
 
 
 def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -89,7 +86,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
     else:
         words = BY_MANNER[manner]
     found = [
-        evidence(w, "consecutive frames alike", p, text, value=run, unit="frames")
+        clue(w, "consecutive frames alike", p, text, value=run, unit="frames")
         for w, p in words.items()
     ]
     if math.isfinite(scatter):
@@ -104,7 +101,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
         }
         found += [
-            evidence(w, "variation of the motion", float(p), text, value=scatter)
+            clue(w, "variation of the motion", float(p), text, value=scatter)
             for w, p in words.items()
         ]
     return found
@@ -147,7 +144,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
         f"long axis; the stars are stretched by {drawn}"
     )
     return [
-        evidence(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
+        clue(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
                  unit="px")
         for w in ("dec_drift", "flexure")
     ]  # fmt: skip
@@ -191,7 +188,7 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     )
     # A step stays as well.
     return [
-        evidence(word, "field after the creep", value, text, value=moved, usual=crept,
+        clue(word, "field after the creep", value, text, value=moved, usual=crept,
                  error=error, unit="px")
         for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
     ]  # fmt: skip

@@ -159,6 +159,11 @@ _ALL = (
 
 REASONS = MappingProxyType({reason.word: reason for reason in _ALL})
 """Every reason by its word, in the order of the documentation."""
+MOTIONS = (
+    "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure", "field_rotation",
+    "tracking_lost", "bump", "dither_overlap",
+)  # fmt: skip
+"""Causes that move the stars during the exposure."""
 WIDENING = ("focus", "seeing", "dew")
 """Causes that widen the stars and leave them round."""
 

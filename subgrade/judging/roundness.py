@@ -18,14 +18,15 @@ from subgrade.figures import (
     likely,
     on_sky,
 )
+from subgrade.judging.causes import LONG_LINE, STEADY, TWO_IMAGES, motion_shares, shares_of
 from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
-from subgrade.judging.displaced_light import by_last_step, likeliest
-from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.displaced_light import by_last_step
+from subgrade.judging.evidence import Finding, clue, evidence
 from subgrade.judging.field_shape import judge_turning
 from subgrade.judging.guided_series import GuidedSeries, own_guided_motion
 from subgrade.judging.limits import Limits
-from subgrade.judging.model import Evidence
-from subgrade.judging.motion_clues import attribute_motion, motion_variance, ranked
+from subgrade.judging.model import Evidence, Shares
+from subgrade.judging.motion_clues import attribute_motion, motion_variance
 from subgrade.judging.reasons import REASONS
 from subgrade.judging.record_clues import by_record
 from subgrade.judging.record_events import interruption_or_none, record_context
@@ -34,12 +35,6 @@ from subgrade.lights.model import HeaderFacts
 from subgrade.night import moved_otherwise
 from subgrade.night.series import TYPICAL_FROM
 from subgrade.stars.model import FrameStars
-
-LONG_LINE = {"tracking_lost": 1.5, "dither_overlap": 0.0, "flexure": -1.0, "wind_trail": -2.0,
-             "periodic_error": -1.0, "dec_drift": -1.0}  # fmt: skip
-"""Causes of a line many widths long before looking at the record; no source."""
-TWO_IMAGES = {"bump": 1.5, "dither_overlap": 0.0, "tracking_lost": -0.5}
-"""Causes of a double image before looking; no source."""
 
 
 def judge_roundness(
@@ -97,8 +92,8 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     own = own_guided_motion(series, position, limits)
     recorded = by_record(own, position, limits)
     why = [*attribute_motion(own, position, limits), *recorded]
-    order = ranked([*why, *_of_turning(turning, why)])
-    reason, share = order[0]
+    shares = motion_shares([*why, *_of_turning(turning, why)])
+    reason = shares[0][0]
     items = (
         evidence(reason, "eccentricity", points, measured, **numbers),
         *(replace(e, reason=reason) for e in thrown),
@@ -108,8 +103,8 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     sentence = f"stars are elongated at {figure(stars.angle_deg, '°')}: {measured}"
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
-    sentence += _likeliest(reason, share, order[1], why, recorded)
-    return [Finding(reason, most, bool(remark), sentence, items, brief, share)]
+    sentence += _likeliest(shares, why, recorded)
+    return [Finding(reason, most, bool(remark), sentence, items, brief, shares)]
 
 
 def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
@@ -161,14 +156,15 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
 
 def _of_turning(turning: list[Finding], why) -> list:
     """Evidence for a turning field; the guider, on one star, does not see it either."""
-    field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
+    field = [e for t in turning for e in t.evidence if e.clue]
     shared = ("share explained by guiding", "field after the creep")
     unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
 
-def _likeliest(reason, share, runner_up, why, recorded) -> str:
+def _likeliest(shares: Shares, why, recorded) -> str:
     """The likeliest motion and what shows it, the guiding record first where it supports it."""
+    (reason, share), runner_up = shares[:2]
     shown = [e for e in recorded if e.reason == reason and e.points > 0.3] or why
     best = max((e for e in shown if e.reason == reason), key=lambda e: e.points, default=None)
     text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
@@ -203,19 +199,16 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     if alike < 0.5:
         why.append(_by_length(length, width, limits))
     turning = judge_turning(series, position, stars, limits)
-    order = ranked([*why, *_of_turning(turning, why)])
     if length > lost_from and alike >= 0.5 and not recorded:
-        order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
+        shares = shares_of(why, STEADY)
         text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
     else:
-        if order[0][0] == "tracking_lost":
+        shares = motion_shares([*why, *_of_turning(turning, why)])
+        if shares[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
-        text += _likeliest(*order[0], order[1], why, recorded)
-    reason = order[0][0]
-    return replace(
-        finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why),
-        share=order[0][1] / sum(share for _, share in order),
-    )  # fmt: skip
+        text += _likeliest(shares, why, recorded)
+    named = finding.named(shares[0][0], shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *why))
 
 
 def _by_length(length: float, width: float, limits: Limits) -> Evidence:
@@ -226,17 +219,18 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     )
     own, bar = beside(widths, full, digits=2)
     text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
-    return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
+    return clue("tracking_lost", "length of the line", points, text, value=widths, limit=full)
 
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
     """A long line is lost tracking, unless the record knows better."""
-    reason, share = likeliest(recorded, LONG_LINE)
+    shares = shares_of(recorded, LONG_LINE)
+    reason = shares[0][0]
     best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
-    named = finding.named(reason)
-    return replace(named, sentence=text, evidence=(*named.evidence, *recorded), share=share)
+    named = finding.named(reason, shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *recorded))
 
 
 def _alike(series: GuidedSeries, position: int, length: float) -> float:
@@ -283,7 +277,8 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         *large_step(stars.length_px * series.scale_arcsec),
         *interruption_or_none(series, position, limits),
     ]
-    reason, share = likeliest(why, TWO_IMAGES)
+    shares = shares_of(why, TWO_IMAGES)
+    reason = shares[0][0]
     best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
@@ -291,7 +286,7 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         reason, "separation of the two images", limits.verdict.points_cap, text,
         value=stars.length_px, unit="px",
     )  # fmt: skip
-    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), share=share)
+    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
 
 
 def _steps(series: GuidedSeries, position: int, stars: FrameStars) -> list:
