@@ -15,8 +15,8 @@ import subgrade
 
 PACKAGE = Path(subgrade.__file__).parent
 STAGES = (
-    "lights", "stars", "night", "guiding", "causes", "diagnosis", "results", "report", "moving",
-    "cli",
+    "lights", "stars", "night", "record", "guiding", "causes", "diagnosis", "results", "report",
+    "moving", "cli",
 )  # fmt: skip
 """In the order data flows; a stage that does not exist yet may stand here."""
 OPEN = {"", "model", "limits", "reasons", "weights"}
@@ -132,7 +132,7 @@ def test_imports_follow_the_flow():
 def test_every_part_has_a_place():
     parts = {part_of(name) for name in SOURCES}
     assert parts <= {*STAGES, *FREE, *BESIDE}
-    assert {"lights", "stars", "night", "causes", "results", "cli", "practice"} <= parts
+    assert {"lights", "stars", "night", "record", "guiding", "results", "cli", "practice"} <= parts
 
 
 def test_the_errors_stand_alone():
@@ -148,6 +148,8 @@ def test_the_errors_stand_alone():
         ("subgrade.stars.measure", "import_module('subgrade.causes.judge')"),
         ("subgrade.stars.measure", "from ..causes import judge_night"),
         ("subgrade.stars.__init__", "from ..causes import judge_night"),
+        ("subgrade.record.read", "from subgrade.guiding.model import ClockFit"),
+        ("subgrade.guiding.join", "from subgrade.record.rows import Rows"),
         ("subgrade.night.group", "def f():\n    from subgrade.results import write_results"),
         ("subgrade.causes.judge", "from subgrade.cli.summary import console"),
         ("subgrade.causes.judge", "from subgrade.stars.moments import adaptive_moments"),
@@ -169,6 +171,7 @@ def test_an_import_against_the_flow_is_found(module, line):
         ("subgrade.results.table", "from subgrade.stars.model import FrameStars"),
         ("subgrade.results.table", "from subgrade.causes import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
+        ("subgrade.guiding.clock", "from subgrade.record import calm_rms"),
         ("subgrade.lights.read", "from subgrade.errors import UnreadableFile"),
         ("subgrade.cli.explain", "from subgrade.causes.figures import figure"),
     ],

@@ -21,10 +21,10 @@ import pytest
 from astropy.io import fits
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding import read_guide
 from subgrade.lights import read_facts, read_light
 from subgrade.lights.fits_files import read_fits
 from subgrade.lights.source import PlainSource
+from subgrade.record import read_guide
 from subgrade.results.cache import content_identity
 
 SHAPE = (60, 80)

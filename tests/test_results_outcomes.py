@@ -92,7 +92,7 @@ def boom(*arguments, **options):
 DEAR = (
     "subgrade.night.compare_night",
     "subgrade.guiding.guide_night",
-    "subgrade.guiding.read_guide",
+    "subgrade.record.read_guide",
     "subgrade.causes.damaged_frames",
     "subgrade.causes.profile.solve_motions",
     "subgrade.causes.displaced._second_image",

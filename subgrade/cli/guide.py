@@ -72,7 +72,7 @@ def command(files, guide_map, guide_scale, as_json) -> int:
     """
     from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile
-    from subgrade.guiding import describe_record, load_guide_map, read_guide
+    from subgrade.record import describe_record, load_guide_map, read_guide
 
     for path in files:
         check_record(path)

@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding.cells import to_number
-from subgrade.guiding.clocktext import day_number
-from subgrade.guiding.model import Column, GuideEvent, GuideRecord
-from subgrade.guiding.remarks import kind_of
-from subgrade.guiding.rows import MOST_REMARKS, Rows
-from subgrade.guiding.steps import undo_steps
-from subgrade.guiding.timeline import Opening, Timeline, lay_out
 from subgrade.plaintext import clean
+from subgrade.record.cells import to_number
+from subgrade.record.clock_text import day_number
+from subgrade.record.model import Column, GuideEvent, GuideRecord
+from subgrade.record.rows import MOST_REMARKS, Rows
+from subgrade.record.running_text import kind_of
+from subgrade.record.timeline import Opening, Timeline, lay_out, undo_steps
 
 NAN = float("nan")
 NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0

@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from subgrade.guiding.cells import NOTHING, to_numbers, to_signs
-from subgrade.guiding.choose import Choice
-from subgrade.guiding.clocktext import Dates, read_cells
-from subgrade.guiding.remarks import kind_of
-from subgrade.guiding.scale import Units
-from subgrade.guiding.times import Use
+from subgrade.record.cells import NOTHING, to_numbers, to_signs
+from subgrade.record.clock_text import Dates, read_cells
+from subgrade.record.columns import Choice, Use
+from subgrade.record.running_text import kind_of
+from subgrade.record.units import Units
 
 NAN = float("nan")
 _LETTERS = re.compile(r"[^\W\d_]{2,}")

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.guiding.choose import Choice
-from subgrade.guiding.facts import Facts
-from subgrade.guiding.times import Use
-from subgrade.guiding.titles import guesses
+from subgrade.record.columns import Choice, Use
+from subgrade.record.running_text import Facts
+from subgrade.record.titles import guesses
 
 NAN = float("nan")
 SAME = 0.03

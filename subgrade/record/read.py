@@ -3,34 +3,34 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from subgrade.errors import UnreadableFile, UsageError
-from subgrade.guiding.cells import to_number
-from subgrade.guiding.choose import Choice, choose_columns
-from subgrade.guiding.clocktext import reading_in, time_in
-from subgrade.guiding.cut import is_datum
-from subgrade.guiding.facts import Facts, learn
-from subgrade.guiding.guide_map import GuideMap
-from subgrade.guiding.layout import Header, find_header, may_be_header
-from subgrade.guiding.mapped import (
+from subgrade.plaintext import clean
+from subgrade.record.assembly import build_record
+from subgrade.record.cells import is_datum, line_pieces, to_number
+from subgrade.record.clock_text import reading_in, time_in
+from subgrade.record.columns import Choice, choose_columns
+from subgrade.record.guide_map import (
+    GuideMap,
     bare_header,
     fixed_columns,
+    load_guide_map,
     mapped_header,
     missing_column,
     names_titles,
     with_units,
 )
-from subgrade.guiding.model import Column, GuideRecord
-from subgrade.guiding.record import build_record
-from subgrade.guiding.remarks import closes, kind_of, opens
-from subgrade.guiding.rows import Remark, Rows
-from subgrade.guiding.scale import Units, settle_units
-from subgrade.guiding.timeline import Opening
-from subgrade.guiding.titles import words_of
-from subgrade.plaintext import clean
+from subgrade.record.header_row import SAMPLE, Header, find_header, may_be_header
+from subgrade.record.model import Column, GuideRecord
+from subgrade.record.rows import Remark, Rows
+from subgrade.record.running_text import Facts, closes, kind_of, learn, opens
+from subgrade.record.timeline import Opening
+from subgrade.record.titles import words_of
+from subgrade.record.units import Units, settle_units
 
 NAN = float("nan")
 BATCH = 8192
@@ -405,3 +405,57 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
         unit = units.unit if axis else use.unit
         out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
     return tuple(out)
+
+
+def read_guide(
+    path, *, scale_arcsec_px: float | None = None, guide_map: GuideMap | str | Path | None = None
+) -> GuideRecord:
+    """Read a guiding record.
+
+    Parameters
+    ----------
+    path : path-like
+        Any text in columns: delimited, in fixed places, or one JSON object a line.
+    scale_arcsec_px : float, optional
+        Size of a guide-camera pixel, arcsec, over what the file states.
+    guide_map : GuideMap or path-like, optional
+        What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
+
+    Returns
+    -------
+    GuideRecord
+        Errors in arcsec; what was understood is in ``columns`` and ``notes``.
+
+    Raises
+    ------
+    UnreadableFile
+        Not text, empty, no header row that is understood, no rows, or errors in pixels of
+        unknown size.
+    UsageError
+        A guide map that does not fit.
+    """
+    if guide_map is not None and not isinstance(guide_map, GuideMap):
+        guide_map = load_guide_map(guide_map)
+    if scale_arcsec_px is None and guide_map is not None and guide_map.scale == guide_map.scale:
+        scale_arcsec_px = guide_map.scale
+    reader = Reader(Path(path), scale_arcsec_px, guide_map)
+    for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
+        reader.feed(lines, ahead, whole)
+    return reader.finish()
+
+
+def _with_view_ahead(pieces) -> Iterator[tuple[list[str], list[str], bool]]:
+    """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
+    held: list[str] | None = None
+    whole = True
+    for lines, ends in pieces:
+        if held is None:
+            held = lines
+        elif len(lines) < SAMPLE and len(held) < 200000:
+            held = held + lines  # a last piece too short to judge by
+        else:
+            yield held, lines[: 2 * SAMPLE], True
+            held = lines
+        whole = ends
+    if held:
+        yield held, [], whole
