@@ -21,18 +21,19 @@ NAN = float("nan")
 HUGE = 1e16
 """Larger numbers are damage; microseconds since 1970, the largest of use, stay below."""
 
-NOTHING = {
-    "", "-", "--", "---", "----", "nan", "n/a", "na", "none", "null", "?", "*", "inf", "-inf", ".",
-    "lost", "x",
-}  # fmt: skip
+
+def listed(text: str) -> tuple[str, ...]:
+    """The words of a text: a long table of words on few lines."""
+    return tuple(text.split())
+
+
+NOTHING = {"", *listed("- -- --- ---- nan n/a na none null ? * inf -inf . lost x")}
 """Words that stand for a number that is not there."""
 
 SIDES = {
-    "e": 1, "east": 1, "ea": 1, "right": 1, "r": 1, "+": 1, "plus": 1, "ost": 1, "est": 1,
-    "w": -1, "west": -1, "we": -1, "left": -1, "l": -1, "-": -1, "minus": -1, "ouest": -1,
-    "n": 1, "north": 1, "no": 1, "up": 1, "u": 1, "nord": 1,
-    "s": -1, "south": -1, "so": -1, "down": -1, "d": -1, "sud": -1, "süd": -1,
-}  # fmt: skip
+    **dict.fromkeys(listed("e east ea right r + plus ost est n north no up u nord"), 1),
+    **dict.fromkeys(listed("w west we left l - minus ouest s south so down d sud süd"), -1),
+}
 """Sign of a direction word: east, north, right and up are positive (a choice, no source)."""
 
 _NUMBER = re.compile(
@@ -134,11 +135,6 @@ class Cut:
     keys: tuple[str, ...] = ()
     joined: tuple[int, int] | None = None
     most: int = 0
-
-    @property
-    def name(self) -> str:
-        names = {"\t": "tabs", ";": "semicolons", ",": "commas", "|": "bars", " ": "blanks"}
-        return names.get(self.kind, {"fixed": "fixed places", "json": "JSON lines"}.get(self.kind))
 
     def cells(self, line: str) -> list[str]:
         """The cells of a line; an empty list where the line is cut another way."""

@@ -211,9 +211,14 @@ def day_number(text: str, order: str) -> int | None:
     True
     """
     try:
-        return (_date(text, order) - date(1970, 1, 1)).days
+        return days_since_1970(_date(text, order))
     except (ValueError, KeyError, TypeError, OverflowError):
         return None
+
+
+def days_since_1970(day: date) -> int:
+    """Days from 1970-01-01 to a date."""
+    return (day - date(1970, 1, 1)).days
 
 
 def _date(text: str, order: str) -> date:
@@ -244,11 +249,12 @@ def ambiguous(text: str) -> bool:
     return one is not None and other is not None and one != other
 
 
-def settle_order(texts: list[str], hint: date | None) -> tuple[str, str]:
+def settle_order(texts: list[str], known: int | None) -> tuple[str, str]:
     """Whether dates are day-month or month-day, and a remark when that is a guess.
 
     Settled by a number above 12, else by which order puts the dates closest together, else
-    by a date known from elsewhere, else by the separator (common practice, no source).
+    by one known from elsewhere (days since 1970), else by the separator (common practice, no
+    source).
     """
     can = {
         order: [day_number(t, order) for t in texts] for order in ("dmy", "mdy")
@@ -264,8 +270,7 @@ def settle_order(texts: list[str], hint: date | None) -> tuple[str, str]:
     spans = {order: max(days) - min(days) for order, days in whole.items()}
     if spans["dmy"] != spans["mdy"] and min(spans.values()) <= 31:
         return min(spans, key=spans.get), ""
-    if hint is not None:
-        known = (hint - date(1970, 1, 1)).days
+    if known is not None:
         near = {order: min(abs(d - known) for d in days) for order, days in whole.items()}
         if near["dmy"] != near["mdy"] and min(near.values()) <= 2:
             return min(near, key=near.get), ""

@@ -25,7 +25,6 @@ class Choice:
     uses: tuple[Use, ...]
     comma: bool
     numbers: dict[int, np.ndarray] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
 
     def one(self, role: str) -> Use | None:
         """The first column of a role."""
@@ -36,11 +35,15 @@ class Choice:
         return [u for u in self.uses if u.role == role]
 
     @property
+    def camera_only(self) -> bool:
+        """Whether neither error is along RA or Dec."""
+        return not (self.one("ra") or self.one("dec"))
+
+    @property
     def axes(self) -> tuple[Use | None, Use | None]:
         """The two error columns: RA and Dec, or else the camera's x and y."""
-        if self.one("ra") or self.one("dec"):
-            return self.one("ra"), self.one("dec")
-        return self.one("x"), self.one("y")
+        first, second = ("x", "y") if self.camera_only else ("ra", "dec")
+        return self.one(first), self.one(second)
 
 
 def choose_columns(header: Header, ready: dict | None = None) -> Choice | None:

@@ -6,12 +6,13 @@ docs/guide-map.md describes it.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 from subgrade.errors import UsageError
-from subgrade.record.cells import Cut, is_datum
+from subgrade.record.cells import Cut, is_datum, listed
 from subgrade.record.columns import Choice, Use, choose_columns
 from subgrade.record.header_row import SAMPLE, Header
 from subgrade.record.titles import guesses, unit_of
@@ -19,15 +20,23 @@ from subgrade.tomlfiles import read_toml, value_text
 
 NAN = float("nan")
 
-ROLES = (
-    "time", "date", "ra", "dec", "x", "y", "ra_correction", "dec_correction", "ra_side",
-    "dec_side", "brightness", "snr", "state", "frame", "remark",
-)  # fmt: skip
+ROLES = listed(
+    "time date ra dec x y ra_correction dec_correction ra_side dec_side brightness snr state "
+    "frame remark"
+)
 CORRECTIONS = {"ra_correction": "ra_pulse", "dec_correction": "dec_pulse"}
 """Roles by the names that columns are read under, which a map may hold, too."""
-TIME_KINDS = {"datetime": "iso", "clock": "clock", "unix": "unix", "unix_ms": "unix", "jd": "jd",
-              "mjd": "mjd", "seconds": "s", "milliseconds": "s", "minutes": "s"}  # fmt: skip
-_TIME_FACTORS = {"unix_ms": 0.001, "milliseconds": 0.001, "minutes": 60.0}
+TIME_KINDS = {
+    "datetime": ("iso", 1.0),
+    "clock": ("clock", 1.0),
+    "unix": ("unix", 1.0),
+    "unix_ms": ("unix", 0.001),
+    "jd": ("jd", 1.0),
+    "mjd": ("mjd", 1.0),
+    "seconds": ("s", 1.0),
+    "milliseconds": ("s", 0.001),
+    "minutes": ("s", 60.0),
+}
 DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "bar": "|", "blanks": " "}
 MOST_COLUMNS, MOST_SCALE = 10_000, 1e6
 """What no record reaches: a number beyond is a slip."""
@@ -71,15 +80,14 @@ class GuideMap:
 
     def time_unit(self) -> tuple[str, float] | None:
         """Kind and factor of the time column, None where not fixed."""
-        unit = self.units.get("time")
-        return (TIME_KINDS[unit], _TIME_FACTORS.get(unit, 1.0)) if unit else None
+        return TIME_KINDS.get(self.units.get("time"))
 
     def unit(self, role: str) -> tuple[str, float] | None:
         """Unit and factor of another column."""
         return unit_of(self.units[role]) if role in self.units else None
 
 
-def load_guide_map(path) -> GuideMap:
+def load_guide_map(path: str | Path) -> GuideMap:
     """Read a guide map.
 
     Raises
@@ -90,8 +98,8 @@ def load_guide_map(path) -> GuideMap:
     return _from_table(Path(path), read_toml(path))
 
 
-def _from_table(path, found: dict) -> GuideMap:
-    def wrong(what: str):
+def _from_table(path: Path, found: dict) -> GuideMap:
+    def wrong(what: str) -> UsageError:
         return UsageError(f"{path}: {what}")
 
     known = {"columns", "units", "file", "clock", "scale_arcsec_px"}
@@ -131,11 +139,12 @@ def _from_table(path, found: dict) -> GuideMap:
     numbered = all(isinstance(c, int) for c in columns.values())
     if not header and not (numbered and {"time"} < columns.keys()):
         raise wrong("a file without a header row needs columns.time and an error, all by number")
-    return GuideMap(columns, units, DELIMITERS.get(delimiter, ""), header, float(scale), order,
-                    float(offset), clock.get("date"), file.get("section", ""))  # fmt: skip
+    delimiter, day, section = DELIMITERS.get(delimiter, ""), clock.get("date"), file.get("section")
+    scale, offset = float(scale), float(offset)
+    return GuideMap(columns, units, delimiter, header, scale, order, offset, day, section or "")
 
 
-def _is_scale(value) -> bool:
+def _is_scale(value: object) -> bool:
     return (
         not isinstance(value, bool)
         and isinstance(value, int | float)
@@ -144,7 +153,7 @@ def _is_scale(value) -> bool:
     )
 
 
-def _check_unit(role: str, unit, wrong) -> None:
+def _check_unit(role: str, unit: object, wrong: Callable[[str], UsageError]) -> None:
     if role == "time":
         if not isinstance(unit, str) or unit not in TIME_KINDS:
             raise wrong(f"units.time must be one of {', '.join(TIME_KINDS)}")
@@ -154,7 +163,7 @@ def _check_unit(role: str, unit, wrong) -> None:
         raise wrong(f"units.{role} must be arcsec or px")
 
 
-def _table(table: dict, types: dict, wrong) -> dict:
+def _table(table: dict, types: dict, wrong: Callable[[str], UsageError]) -> dict:
     for key, value in table.items():
         if key not in types:
             raise wrong(f"{key!r} is not one of {', '.join(types)}")
@@ -171,7 +180,7 @@ def _table(table: dict, types: dict, wrong) -> dict:
 _KINDS = ("\t", ";", "|", ",", " ")
 
 
-def mapped_header(guide_map: GuideMap | None, lines, k: int) -> Header | None:
+def mapped_header(guide_map: GuideMap, lines: list[str], k: int) -> Header | None:
     """Line `k` as a header row, if it holds every title that the guide map names."""
     if not names_titles(guide_map, lines[k]):
         return None
@@ -183,9 +192,9 @@ def mapped_header(guide_map: GuideMap | None, lines, k: int) -> Header | None:
     return None
 
 
-def names_titles(guide_map: GuideMap | None, line: str) -> bool:
+def names_titles(guide_map: GuideMap, line: str) -> bool:
     """Whether a line holds every title that the guide map names, wherever they stand."""
-    titles = _titles(guide_map) if guide_map is not None else ()
+    titles = _titles(guide_map)
     return bool(titles) and all(title in line for title in titles)
 
 
@@ -193,7 +202,7 @@ def _titles(guide_map: GuideMap) -> set[str]:
     return {c for c in guide_map.columns.values() if isinstance(c, str)}
 
 
-def bare_header(guide_map: GuideMap, lines, k: int) -> Header | None:
+def bare_header(guide_map: GuideMap, lines: list[str], k: int) -> Header | None:
     """Titles made up for a file without any, if line `k` can be its first row."""
     most = max(c for c in guide_map.columns.values() if isinstance(c, int))
     for kind in [guide_map.delimiter] if guide_map.delimiter else _KINDS:
@@ -205,7 +214,7 @@ def bare_header(guide_map: GuideMap, lines, k: int) -> Header | None:
     return None
 
 
-def _with_rows(titles, cut: Cut, lines, start: int) -> Header:
+def _with_rows(titles: tuple[str, ...], cut: Cut, lines: list[str], start: int) -> Header:
     rows = []
     for line in lines[start : start + 2 * SAMPLE]:
         cells = cut.cells(line)
@@ -214,19 +223,18 @@ def _with_rows(titles, cut: Cut, lines, start: int) -> Header:
     return Header(titles, (None,) * len(titles), cut, tuple(rows[:SAMPLE]))
 
 
-def missing_column(guide_map: GuideMap | None, header: Header) -> str | int | None:
+def missing_column(guide_map: GuideMap, header: Header) -> str | int | None:
     """The first column of the guide map that a header lacks, None where all are there."""
-    columns = guide_map.columns.values() if guide_map is not None else ()
-    for column in columns:
+    for column in guide_map.columns.values():
         place = column - 1 if isinstance(column, int) else _place(header.titles, column)
         if place is None or place >= len(header.titles):
             return column
     return None
 
 
-def with_units(choice: Choice, guide_map: GuideMap | None) -> Choice:
+def with_units(choice: Choice, guide_map: GuideMap) -> Choice:
     """A choice with the units that the guide map states for columns it does not name."""
-    if guide_map is None or not guide_map.units:
+    if not guide_map.units:
         return choice
     uses = []
     for use in choice.uses:
@@ -240,7 +248,7 @@ def with_units(choice: Choice, guide_map: GuideMap | None) -> Choice:
     return replace(choice, uses=tuple(uses))
 
 
-def fixed_columns(path, guide_map: GuideMap | None, header: Header) -> dict[int, Use]:
+def fixed_columns(path: Path, guide_map: GuideMap, header: Header) -> dict[int, Use]:
     """Columns that the guide map fixes, by place.
 
     Raises
@@ -248,8 +256,6 @@ def fixed_columns(path, guide_map: GuideMap | None, header: Header) -> dict[int,
     UsageError
         A column used twice, or a time column whose kind is unclear.
     """
-    if guide_map is None:
-        return {}
     fixed: dict[int, Use] = {}
     for role, column in guide_map.columns.items():
         place = column - 1 if isinstance(column, int) else _place(header.titles, column)
@@ -259,7 +265,7 @@ def fixed_columns(path, guide_map: GuideMap | None, header: Header) -> dict[int,
     return fixed
 
 
-def _use(path, guide_map: GuideMap, header: Header, place: int, role: str) -> Use:
+def _use(path: Path, guide_map: GuideMap, header: Header, place: int, role: str) -> Use:
     title = header.titles[place]
     guess = next((g for g in guesses(title, header.units[place]) if g.role == role), None)
     unit, factor = (guess.unit, guess.factor) if guess else ("", 1.0)
@@ -270,7 +276,7 @@ def _use(path, guide_map: GuideMap, header: Header, place: int, role: str) -> Us
     return Use(place, role, unit, factor, 1.0, "set by the guide map")
 
 
-def _found_by_cells(path, header: Header, place: int) -> tuple[str, float]:
+def _found_by_cells(path: Path, header: Header, place: int) -> tuple[str, float]:
     found = choose_columns(header)
     use = found.one("time") if found else None
     if use is None or use.place != place:
@@ -278,7 +284,7 @@ def _found_by_cells(path, header: Header, place: int) -> tuple[str, float]:
     return use.unit, use.factor
 
 
-def _place(titles, title: str) -> int | None:
+def _place(titles: Iterable[str], title: str) -> int | None:
     for same in (lambda t: t == title, lambda t: t.lower() == title.lower()):
         place = next((k for k, t in enumerate(titles) if same(t)), None)
         if place is not None:

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import UnreadableFile, UsageError
-from subgrade.plaintext import clean
 from subgrade.record.assembly import build_record
 from subgrade.record.cells import is_datum, line_pieces, to_number
 from subgrade.record.clock_text import reading_in, time_in
@@ -25,7 +24,7 @@ from subgrade.record.guide_map import (
     with_units,
 )
 from subgrade.record.header_row import SAMPLE, Header, find_header, may_be_header
-from subgrade.record.model import Column, GuideRecord
+from subgrade.record.model import GuideRecord
 from subgrade.record.rows import Remark, Rows
 from subgrade.record.running_text import Facts, closes, kind_of, learn, opens
 from subgrade.record.timeline import Opening
@@ -53,7 +52,7 @@ SLOWEST_S = 45.0
 class Reader:
     """Goes through the lines once: text, header rows, rows, remarks, sections."""
 
-    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap | None):
+    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap):
         self.path, self.scale, self.map = path, scale, guide_map
         self.rows = Rows()
         self.facts = Facts()
@@ -151,7 +150,7 @@ class Reader:
         if self._passed_over(text):
             return
         self._remark(line, text)
-        if not self.openings or _HAS_DIGIT(text) or (self.map and self.map.section):
+        if not self.openings or _HAS_DIGIT(text) or self.map.section:
             self._learn(text)
 
     def _passed_over(self, text: str) -> bool:
@@ -170,8 +169,8 @@ class Reader:
         before = self.facts
         self.facts = learn(before, text)
         started = bool(self.openings) and self.rows.n + len(self.batch) > 0
-        forced = self.map is not None and self.map.section
-        if forced and self.map.section in text:
+        forced = self.map.section
+        if forced and forced in text:
             self._flush()
             self.fresh, self.fresh_dated = True, reading_in(text) is not None
             return
@@ -203,10 +202,8 @@ class Reader:
     # ------------------------------------------------------------ headers and sections
 
     def _header(self, lines, k: int) -> bool:
-        if self.map is not None and not self.map.header:
-            if self.choice is None:
-                return self._bare(lines, k)
-            return False
+        if not self.map.header:
+            return self.choice is None and self._bare(lines, k)
         known = self.choice.header if self.choice is not None else None
         if known is not None and known.cut.kind == "json":
             return False
@@ -340,18 +337,10 @@ class Reader:
                 )
             raise UnreadableFile(self.path, self._nothing_found())
         _, choice, units = self._main()
-        mixed = {bool(c.one("ra") or c.one("dec")) for _, c, _ in self.used}
-        axes = "ra_dec" if choice.one("ra") or choice.one("dec") else "xy"
-        if len(mixed) > 1:
+        if len({c.camera_only for _, c, _ in self.used}) > 1:
             self.notes.append("some sections give RA and Dec, others camera axes")
-        state = choice.one("state")
-        record = build_record(
-            self.path, self.rows, self.openings, _columns(choice, units),
-            scale=units.scale, axes=axes,
-            places=axes == "xy" and any("star positions" in u.why for u in choice.axes if u),
-            state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
-            notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
-        )  # fmt: skip
+        notes = [*units.notes, *self.notes]
+        record = build_record(self.path, self.rows, self.openings, choice, units, self.map, notes)
         if record.cadence_s > SLOWEST_S:
             raise UnreadableFile(
                 self.path,
@@ -392,21 +381,6 @@ def _numbers_from(choice: Choice) -> int:
     return spans[choice.one("time").place][1] or 0
 
 
-def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
-    """What each column was taken for, all columns of the file."""
-    used = {u.place: u for u in choice.uses}
-    out = []
-    for place, title in enumerate(map(clean, choice.header.titles)):
-        use = used.get(place)
-        if use is None:
-            out.append(Column(title, "other", "", 1.0, "not needed or not recognised"))
-            continue
-        axis = use in choice.axes
-        unit = units.unit if axis else use.unit
-        out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
-    return tuple(out)
-
-
 def read_guide(
     path, *, scale_arcsec_px: float | None = None, guide_map: GuideMap | str | Path | None = None
 ) -> GuideRecord:
@@ -434,9 +408,11 @@ def read_guide(
     UsageError
         A guide map that does not fit.
     """
-    if guide_map is not None and not isinstance(guide_map, GuideMap):
+    if guide_map is None:
+        guide_map = GuideMap()
+    elif not isinstance(guide_map, GuideMap):
         guide_map = load_guide_map(guide_map)
-    if scale_arcsec_px is None and guide_map is not None and guide_map.scale == guide_map.scale:
+    if scale_arcsec_px is None and guide_map.scale == guide_map.scale:
         scale_arcsec_px = guide_map.scale
     reader = Reader(Path(path), scale_arcsec_px, guide_map)
     for lines, ahead, whole in _with_view_ahead(line_pieces(path)):

@@ -13,13 +13,19 @@ from subgrade.record.clock_text import (
     Reading,
     date_in_name,
     day_number,
+    days_since_1970,
     settle_order,
 )
+from subgrade.record.guide_map import GuideMap
+from subgrade.record.rows import Rows
 from subgrade.record.running_text import Facts
 
 NAN = float("nan")
 DAY = 86400.0
 HALF = 43200.0
+HOUR = 3600.0
+STEADY = 8
+"""Rows that must tick evenly on either side of a step before it is put down to the clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,24 +59,28 @@ class Timeline:
     notes: list[str]
 
 
-def lay_out(path, rows, day, seconds, zone, section, openings: list[Opening], forced) -> Timeline:
+def lay_out(
+    path: Path, rows: Rows, got: dict[str, np.ndarray], openings: list[Opening], forced: GuideMap
+) -> Timeline:
     """Put every row on one clock.
 
     Parameters
     ----------
-    path : path-like
+    path : Path
         A date in its name helps where the text has none.
     rows : Rows
         For the distinct date texts.
-    day, seconds, zone, section : ndarray
-        As gathered by `Rows`.
+    got : dict of str to ndarray
+        ``day``, ``seconds`` (s), ``zone`` (hours) and ``section`` as gathered by `Rows`, all of
+        one length.
     openings : list of Opening
         By section.
-    forced : GuideMap or None
+    forced : GuideMap
         ``order``, ``zone_hours`` and ``date`` that the user fixed.
     """
     notes: list[str] = []
-    named = date_in_name(Path(path).name)
+    day, seconds, zone, section = (got[name] for name in ("day", "seconds", "zone", "section"))
+    named = date_in_name(path.name)
     order = _order(rows, openings, named, forced, notes)
     numbers = [day_number(t, order) for t in rows.dates.texts]
     table = np.array([NAN if d is None else float(d) for d in numbers] + [NAN])
@@ -90,9 +100,12 @@ def lay_out(path, rows, day, seconds, zone, section, openings: list[Opening], fo
             placed, kind = _since(secs, opening, order, last, notes)
             hours = _opened_zone(opening, forced)
         else:
-            placed, known = _clocks(days, secs, table, opening, order, last, named, forced, notes,
-                                    rows.halves)  # fmt: skip
-            dated &= known
+            placed, turn = _clocks(days, secs, table, rows.halves, notes)
+            if turn:
+                first = float(placed[0])
+                anchor, known = _anchor(opening, order, last, first, named, forced.date, notes)
+                placed = placed + turn * np.round((anchor - first) / turn)
+                dated &= known
             kind = "unknown"
         if kind == "unknown" and np.isfinite(hours).any():
             moved[mine] = -3600.0 * np.nan_to_num(hours)
@@ -115,7 +128,7 @@ def _one_clock(kinds: set[str], notes: list[str]) -> str:
 
 
 def _order(rows, openings, named, forced, notes) -> str:
-    if forced is not None and forced.order:
+    if forced.order:
         return forced.order
     texts = list(rows.dates.texts)
     openers = [o.facts.date_text for o in openings if o.facts.date_text]
@@ -123,11 +136,8 @@ def _order(rows, openings, named, forced, notes) -> str:
     if not texts:
         return "dmy"
     year_first = next((t for t in texts if re.match(r"\d{4}", t)), None)
-    hint = named
-    if year_first is not None and hint is None:
-        known = day_number(year_first, "dmy")
-        hint = date.fromordinal(known + date(1970, 1, 1).toordinal()) if known is not None else None
-    order, note = settle_order([t for t in texts if not re.match(r"\d{4}", t)] or texts, hint)
+    known = days_since_1970(named) if named else year_first and day_number(year_first, "dmy")
+    order, note = settle_order([t for t in texts if not re.match(r"\d{4}", t)] or texts, known)
     if note:
         notes.append(note)
     return order
@@ -135,7 +145,7 @@ def _order(rows, openings, named, forced, notes) -> str:
 
 def _zone(opening: Opening, zones, forced) -> np.ndarray:
     """Hours east of UTC of each row; NaN where none is stated."""
-    if forced is not None and forced.zone_hours == forced.zone_hours:
+    if forced.zone_hours == forced.zone_hours:
         return np.full(len(zones), forced.zone_hours)
     if np.isfinite(zones).any():
         usual = float(np.median(zones[np.isfinite(zones)]))
@@ -147,7 +157,7 @@ def _zone(opening: Opening, zones, forced) -> np.ndarray:
 
 def _opened_zone(opening: Opening, forced) -> np.ndarray:
     opened = opening.facts.opened
-    if forced is not None and forced.zone_hours == forced.zone_hours:
+    if forced.zone_hours == forced.zone_hours:
         return np.array([forced.zone_hours])
     if opened is not None and opened.zone == opened.zone:
         return np.array([opened.zone])
@@ -178,8 +188,8 @@ def _since(secs, opening: Opening, order: str, last: float, notes) -> tuple[np.n
     return secs.copy(), "relative"
 
 
-def _clocks(days, secs, table, opening, order, last, named, forced, notes, halves):
-    """Clock readings with dates, or times of day from the section's date on."""
+def _clocks(days, secs, table, halves: bool, notes: list[str]) -> tuple[np.ndarray, float]:
+    """Clock readings with their dates; or times of day running on, and the seconds in a turn."""
     if (days >= 0).mean() > 0.5:
         placed = table[days] * DAY + secs
         bare = days < 0
@@ -187,28 +197,28 @@ def _clocks(days, secs, table, opening, order, last, named, forced, notes, halve
             known = np.flatnonzero(~bare)
             near = known[np.clip(np.searchsorted(known, np.flatnonzero(bare)), 0, len(known) - 1)]
             placed[bare] = table[days[near]] * DAY + secs[bare]
-        return placed, True
-    placed, half_clock = _unrolled(secs, halves)
-    turn = HALF if half_clock else DAY
-    if half_clock:
+        return placed, 0.0
+    steps = np.diff(secs)
+    noon = (steps < -HALF + HOUR) & (steps > -HALF - HOUR)
+    twelve = not halves and noon.any() and secs.max() < 13 * HOUR and secs.min() >= HOUR
+    turn = HALF if twelve else DAY
+    if twelve:
         notes.append(
             "a 12-hour clock without AM or PM: the half day was inferred from nearby times"
         )
-    anchor, known = _anchor(opening, order, last, named, forced, placed[0], notes)
-    return placed + turn * np.round((anchor - placed[0]) / turn), known
-
-
-def _unrolled(secs, halves: bool) -> tuple[np.ndarray, bool]:
-    """Times of day made to run on over midnight; whether the clock has 12 hours only."""
-    steps = np.diff(secs)
-    noon = (steps < -HALF + 3600.0) & (steps > -HALF - 3600.0)
-    twelve = not halves and noon.any() and secs.max() < 13 * 3600.0 and secs.min() >= 3600.0
-    turn = HALF if twelve else DAY
     turns = np.cumsum((steps < -turn / 2).astype(float) - (steps > turn / 2).astype(float))
-    return secs + turn * np.concatenate([[0.0], turns]), bool(twelve)
+    return secs + turn * np.concatenate([[0.0], turns]), turn
 
 
-def _anchor(opening, order, last, named, forced, first, notes) -> tuple[float, bool]:
+def _anchor(
+    opening: Opening,
+    order: str,
+    last: float,
+    first: float,
+    named: date | None,
+    fixed: date | None,
+    notes: list[str],
+) -> tuple[float, bool]:
     """About when the section's first row was, and whether the date is known."""
     facts = opening.facts
     if opening.fresh or last != last:
@@ -224,20 +234,14 @@ def _anchor(opening, order, last, named, forced, first, notes) -> tuple[float, b
                 )
             return (day + morning) * DAY + first, True
     if last == last:
-        return last + HALF - 3600.0, last >= 400 * DAY
-    day = forced.date if forced is not None and forced.date else named
-    if day is not None:
-        if forced is None or not forced.date:
-            notes.append(f"the date was taken from the file's name: {day.isoformat()}")
-        return (day - date(1970, 1, 1)).days * DAY + first, True
-    return first, False
+        return last + HALF - HOUR, last >= 400 * DAY
+    if fixed is None and named is not None:
+        notes.append(f"the date was taken from the file's name: {named.isoformat()}")
+    day = fixed or named
+    return (days_since_1970(day) * DAY + first, True) if day else (first, False)
 
 
 # ---------------------------------------------------------------- a clock that was set
-
-HOUR = 3600.0
-STEADY = 8
-"""Rows that must tick evenly on either side of a step before it is put down to the clock."""
 
 
 def undo_steps(time, section, count, utc: bool) -> tuple[np.ndarray, list[str]]:
@@ -277,7 +281,7 @@ def undo_steps(time, section, count, utc: bool) -> tuple[np.ndarray, list[str]]:
         if not _even(steps, k, cadence):
             continue
         if step > 0:
-            if _changes_on_the_hour(time, k, cadence, +1) and not utc and len(hour_on) == 1:
+            if _changes_on_the_hour(time, k, cadence) and not utc and len(hour_on) == 1:
                 time[k + 1 :] -= HOUR
                 notes.append(_summer(k, "forward"))
             elif _counted_on(count, k):
@@ -320,7 +324,7 @@ def _even(steps, k: int, cadence: float) -> bool:
     return float(np.mean((near > 0) & (near < 6 * cadence))) > 0.7
 
 
-def _changes_on_the_hour(time, k: int, cadence: float, sign: int) -> bool:
+def _changes_on_the_hour(time: np.ndarray, k: int, cadence: float) -> bool:
     """Whether the last row before and the first after lie on both sides of a full hour."""
     left = HOUR - time[k] % HOUR
     return left <= 1.5 * cadence
