@@ -13,7 +13,7 @@ from subgrade.record.clock_text import day_number
 from subgrade.record.columns import Choice
 from subgrade.record.guide_map import GuideMap
 from subgrade.record.model import Column, GuideEvent, GuideRecord
-from subgrade.record.rows import MOST_REMARKS, Rows
+from subgrade.record.rows import MOST_REMARKS, Remark, Rows
 from subgrade.record.running_text import kind_of
 from subgrade.record.timeline import Opening, Timeline, lay_out, undo_steps
 from subgrade.record.titles import words_of
@@ -22,6 +22,8 @@ from subgrade.record.units import Units
 NAN = float("nan")
 NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0
 """How far from the rows around it a remark's own time may lie (a choice, no source)."""
+Remarked = list[tuple[float, int, str, str]]
+"""Remarks as time, row, kind and text."""
 OF_RECORD = ("first", "second", "ra_pulse", "dec_pulse", "brightness", "snr")
 """Arrays of `Rows` that go into the record as they are, in its order."""
 _BAD = (
@@ -123,7 +125,7 @@ def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
     return tuple(out)
 
 
-def _measured(data) -> np.ndarray:
+def _measured(data: dict[str, np.ndarray]) -> np.ndarray:
     """Rows with a star; zeros that fill in for a lost one become NaN."""
     first, second = data["first"], data["second"]
     dark = np.nan_to_num(data["brightness"], nan=1.0) <= 0
@@ -133,14 +135,14 @@ def _measured(data) -> np.ndarray:
     return np.all(np.isfinite(there), axis=0) & ~dark if there else np.zeros(len(first), bool)
 
 
-def _counts(rows: Rows, notes) -> None:
+def _counts(rows: Rows, notes: list[str]) -> None:
     if rows.unread:
         notes.append(f"rows left out because their time cannot be read: {rows.unread}")
     if rows.dropped_remarks:
         notes.append(f"remarks left out beyond the first {MOST_REMARKS}: {rows.dropped_remarks}")
 
 
-def _kept(time, data, notes) -> np.ndarray:
+def _kept(time: np.ndarray, data: dict[str, np.ndarray], notes: list[str]) -> np.ndarray:
     """Rows to keep: with a time, once each, no missing-star remark beside its own row."""
     keep = np.isfinite(time)
     if (~keep).any():
@@ -169,7 +171,7 @@ def _kept(time, data, notes) -> np.ndarray:
     return keep & ~_beside(time, data["ghost"], keep)
 
 
-def _beside(time, ghost, keep) -> np.ndarray:
+def _beside(time: np.ndarray, ghost: np.ndarray, keep: np.ndarray) -> np.ndarray:
     """Missing-star remarks within half an interval of a row, which shows the same."""
     out = np.zeros(len(time), bool)
     ghosts = np.flatnonzero(keep & ghost)
@@ -184,14 +186,16 @@ def _beside(time, ghost, keep) -> np.ndarray:
     return out
 
 
-def _in_order(time, notes) -> np.ndarray:
+def _in_order(time: np.ndarray, notes: list[str]) -> np.ndarray:
     back = int((np.diff(time) < 0).sum())
     if back:
         notes.append(f"rows out of order in {back} place{'s' * (back != 1)}: sorted by time")
     return np.argsort(time, kind="stable")
 
 
-def _sections(time, section):
+def _sections(
+    time: np.ndarray, section: np.ndarray
+) -> tuple[np.ndarray, tuple[tuple[float, float], ...]]:
     """Sections numbered anew without empty ones, with first and last time of each."""
     present = sorted(set(section.tolist()))
     bounds, new = [], np.zeros(len(section), int)
@@ -211,7 +215,9 @@ def _state_words(choice: Choice) -> set[str]:
     return set(words_of(choice.header.titles[use.place])) if use else set()
 
 
-def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndarray:
+def _state_good(
+    state: np.ndarray, words: dict[str, int], title: set[str], notes: list[str]
+) -> np.ndarray:
     """Which rows their state lets pass."""
     good = np.ones(len(state), bool)
     if not words or not (state >= 0).any():
@@ -242,7 +248,7 @@ def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndar
     return ~marked
 
 
-def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, str, str]]:
+def _state_events(state: np.ndarray, words: dict[str, int], time: np.ndarray) -> Remarked:
     """Dithers, settling and missing stars by a state column's words as they change."""
     texts = sorted(words, key=words.get)
     kinds = {k: kind_of(t) for k, t in enumerate(texts) if to_number(t) != to_number(t)}
@@ -264,7 +270,7 @@ def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, 
 # ---------------------------------------------------------------- remarks
 
 
-def _events(rows: Rows, section: np.ndarray, line: Timeline) -> list[tuple[float, int, str, str]]:
+def _events(rows: Rows, section: np.ndarray, line: Timeline) -> Remarked:
     """Remarks with a time: their own where it agrees with the rows beside, else the row's."""
     out = []
     n = len(line.time)
@@ -284,7 +290,7 @@ def _events(rows: Rows, section: np.ndarray, line: Timeline) -> list[tuple[float
     return [e for e in out if e[0] == e[0]]
 
 
-def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
+def _own_time(remark: Remark, line: Timeline, k: int, beside: float) -> float:
     seconds = remark.seconds
     if seconds != seconds or beside != beside:
         return beside
@@ -305,12 +311,14 @@ def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
     return beside
 
 
-def _mover(before, after):
+def _mover(before: np.ndarray, after: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     order = np.argsort(before, kind="stable")
     return before[order], (after - before)[order]
 
 
-def _finished(events, moved) -> tuple[GuideEvent, ...]:
+def _finished(
+    events: Remarked, moved: tuple[np.ndarray, np.ndarray] | None
+) -> tuple[GuideEvent, ...]:
     done = []
     for time, _, kind, text in sorted(events):
         if moved is not None:
@@ -321,7 +329,12 @@ def _finished(events, moved) -> tuple[GuideEvent, ...]:
     return tuple(sorted(done, key=lambda e: e.time))
 
 
-def _from_reference(time, section, data, events) -> None:
+def _from_reference(
+    time: np.ndarray,
+    section: np.ndarray,
+    data: dict[str, np.ndarray],
+    events: tuple[GuideEvent, ...],
+) -> None:
     """Count star places from the median of each stretch between dithers and new references."""
     cuts = [e.time for e in events if e.kind in ("dither", "reference_moved", "settle_end")]
     stretch = np.searchsorted(np.sort(cuts), time, "right") + (len(cuts) + 1) * section

@@ -6,7 +6,7 @@ import codecs
 import csv
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,7 +42,7 @@ _NUMBER = re.compile(
 )
 
 
-def to_numbers(cells, comma: bool = False) -> np.ndarray:
+def to_numbers(cells: Sequence[str], comma: bool = False) -> np.ndarray:
     """A column of cells as floats, NaN where a cell holds no number.
 
     Parameters
@@ -88,7 +88,7 @@ def to_number(cell: str) -> float:
     return value * SIDES[side] if side else value
 
 
-def to_signs(cells) -> np.ndarray:
+def to_signs(cells: Sequence[str]) -> np.ndarray:
     """Direction words as +1, -1; NaN for anything else (no pulse)."""
     known: dict[str, float] = {}
     for cell in set(cells):
@@ -112,7 +112,7 @@ def is_number(cell: str) -> bool:
 _COMMA = re.compile(r"\s*[+\-−]?\d+,\d+\s*")
 
 
-def has_decimal_commas(rows) -> bool:
+def has_decimal_commas(rows: Iterable[Sequence[str]]) -> bool:
     """Whether cells hold numbers with a decimal comma."""
     comma = sum(bool(_COMMA.fullmatch(c)) for row in rows for c in row)
     point = sum("." in c and is_number(c) for row in rows for c in row)
@@ -174,7 +174,7 @@ def _bars(line: str) -> str:
     return line
 
 
-def _joined(pieces: list[str], joined) -> list[str]:
+def _joined(pieces: list[str], joined: tuple[int, int] | None) -> list[str]:
     if joined is None or len(pieces) < joined[0] + joined[1]:
         return pieces
     first, length = joined
@@ -200,7 +200,7 @@ def json_object(line: str) -> dict | None:
     return flat
 
 
-def _json_cells(line: str, keys, known) -> list[str]:
+def _json_cells(line: str, keys: tuple[str, ...], known: frozenset[str]) -> list[str]:
     found = json_object(line)
     if found is None:
         return []
@@ -210,7 +210,7 @@ def _json_cells(line: str, keys, known) -> list[str]:
     return cells
 
 
-def plain_text(value) -> str:
+def plain_text(value: object) -> str:
     """A JSON value as the text of a cell."""
     if value is None:
         return ""
@@ -242,7 +242,7 @@ _PACKED = {b"\x1f\x8b": "gzip", b"PK\x03\x04": "zip", b"BZh": "bzip2", b"\xfd7zX
 _BINARY = (b"SIMPLE  =", b"\x89PNG", b"\xff\xd8\xff", b"%PDF", b"II*\x00", b"MM\x00*", b"\x7fELF")
 
 
-def _as_latin(error: UnicodeError):
+def _as_latin(error: UnicodeError) -> tuple[str, int]:
     """Bytes that are not UTF-8 are read as Latin-1, so that one stray byte harms one cell only."""
     if not isinstance(error, UnicodeDecodeError):
         raise error
@@ -252,7 +252,7 @@ def _as_latin(error: UnicodeError):
 codecs.register_error("subgrade_latin", _as_latin)
 
 
-def line_pieces(path) -> Iterator[tuple[list[str], bool]]:
+def line_pieces(path: str | Path) -> Iterator[tuple[list[str], bool]]:
     """Read a text file as lists of lines.
 
     Parameters

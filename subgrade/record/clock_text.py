@@ -7,6 +7,7 @@ turned into (which distinct date text, seconds of day, zone) first.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -130,7 +131,7 @@ def date_in_name(name: str) -> date | None:
     return None
 
 
-def _reading(groups) -> Reading | None:
+def _reading(groups: Sequence[str | None]) -> Reading | None:
     day, hours, minutes, seconds, part, half, zone = groups
     if hours is None:
         return Reading(day, NAN) if day else None
@@ -156,7 +157,9 @@ def zone_hours(text: str | None) -> float:
     return hours if found[1] == "+" else -hours
 
 
-def read_cells(cells: list[str], dates: Dates):
+def read_cells(
+    cells: Sequence[str], dates: Dates
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
     """Turn a column into clock readings.
 
     Returns

@@ -99,7 +99,7 @@ def _whole_pairs(chosen: tuple[Use, ...]) -> tuple[Use, ...]:
     return chosen
 
 
-def _may_join(guess: Guess, uses, header) -> bool:
+def _may_join(guess: Guess, uses: dict[int, Use], header: Header) -> bool:
     """A second pulse column: the other direction's, or a signed distance beside a time."""
     mine = [u for u in uses.values() if u.role == guess.role]
     if not mine or len(mine) > 1:
@@ -123,7 +123,9 @@ def _look(cells: list[str], comma: bool) -> Seen:
 # ---------------------------------------------------------------- the others
 
 
-def _options(header: Header, seen: list[Seen], fixed):
+def _options(
+    header: Header, seen: list[Seen], fixed: dict[int, Use]
+) -> list[tuple[float, int, Guess, str]]:
     """Every (score, place, guess, why) that titles and data allow."""
     out = []
     for place, (title, unit) in enumerate(zip(header.titles, header.units, strict=True)):
@@ -182,14 +184,14 @@ def _is_side(look: Seen) -> tuple[float, str]:
     return share, f"{share:.0%} of the cells are directions"
 
 
-def _is_level(values) -> tuple[float, str]:
+def _is_level(values: np.ndarray) -> tuple[float, str]:
     negative = float(np.mean(values < 0))
     some = f"{negative:.0%}" if negative >= 0.005 else "almost none"
     why = f"{some} of the numbers are negative" if negative else "none of the numbers is negative"
     return (1.0 if negative < 0.03 else 0.2), why
 
 
-def _is_count(values) -> tuple[float, str]:
+def _is_count(values: np.ndarray) -> tuple[float, str]:
     whole = np.all(values == np.floor(values))
     return (
         (1.0, "whole numbers, increasing")
@@ -198,7 +200,7 @@ def _is_count(values) -> tuple[float, str]:
     )
 
 
-def _is_pulse(values, guess: Guess) -> tuple[float, str]:
+def _is_pulse(values: np.ndarray, guess: Guess) -> tuple[float, str]:
     size = float(np.max(np.abs(values)))
     if len(values) > 20 and np.all(np.diff(values) > 0):
         return 0.0, "increases steadily"
@@ -208,7 +210,7 @@ def _is_pulse(values, guess: Guess) -> tuple[float, str]:
     return 1.0, "both signs" if signed else "no negative numbers"
 
 
-def _is_error(values, role: str, guess: Guess) -> tuple[float, str]:
+def _is_error(values: np.ndarray, role: str, guess: Guess) -> tuple[float, str]:
     """An error changes sign and stays small; a coordinate or a star's place does neither."""
     n = len(values)
     spread = float(np.std(values))
@@ -276,7 +278,7 @@ class Seen:
         return self.numbers[np.isfinite(self.numbers)]
 
 
-def time_columns(header: Header, seen: list[Seen], fixed) -> list[Use]:
+def time_columns(header: Header, seen: list[Seen], fixed: dict[int, Use]) -> list[Use]:
     """The column (or date and time columns) that hold the time."""
     found: list[tuple[float, Use]] = []
     days: list[Use] = []
@@ -318,7 +320,7 @@ _KIND_WORDS = {
 }
 
 
-def _time_kind(title: str, guess, look: Seen) -> tuple[str, float, float]:
+def _time_kind(title: str, guess: Guess | None, look: Seen) -> tuple[str, float, float]:
     """How a column gives the time: kind, seconds in its unit (or factor), how sure."""
     if not look.cells:
         factor = guess.factor if guess and guess.factor else 1.0
@@ -347,7 +349,7 @@ def _time_kind(title: str, guess, look: Seen) -> tuple[str, float, float]:
     return _numeric_kind(values, words, guess.factor)
 
 
-def _numeric_kind(values, words, factor) -> tuple[str, float, float]:
+def _numeric_kind(values: np.ndarray, words: set[str], factor: float) -> tuple[str, float, float]:
     middle = float(np.median(values))
     step = float(np.median(np.diff(values))) if len(values) > 1 else 1.0
     for low, high, scale in ((1e8, 5e9, 1.0), (1e11, 5e12, 1e-3), (1e14, 5e15, 1e-6)):
@@ -366,7 +368,7 @@ def _numeric_kind(values, words, factor) -> tuple[str, float, float]:
     return "s", 1.0, 0.9
 
 
-def grows(values) -> bool:
+def grows(values: np.ndarray) -> bool:
     """Whether numbers mostly go up, as a clock does."""
     values = np.asarray(values)[np.isfinite(values)]
     if len(values) < 3:

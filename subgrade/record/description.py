@@ -107,7 +107,7 @@ def _unsettled(record: GuideRecord) -> np.ndarray:
     return out
 
 
-def _lost(time, good, cadence: float) -> float:
+def _lost(time: np.ndarray, good: np.ndarray, cadence: float) -> float:
     """Seconds without a star: each bad sample up to the next, no longer than a gap."""
     if not len(time) or good.all():
         return 0.0
@@ -116,12 +116,12 @@ def _lost(time, good, cadence: float) -> float:
     return float(length[~good].sum())
 
 
-def _rms(values) -> float | None:
+def _rms(values: np.ndarray) -> float | None:
     values = values[np.isfinite(values)]
     return float(np.sqrt(np.mean(values**2))) if len(values) else None
 
 
-def _number(value) -> float | None:
+def _number(value: float) -> float | None:
     value = float(value)
     return value if np.isfinite(value) else None
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -93,7 +93,7 @@ class Reader:
         if self.choice is None and not self.rows.n and searched:
             raise UnreadableFile(self.path, self._nothing_found())
 
-    def _take_rows(self, lines, k: int, count: int) -> int:
+    def _take_rows(self, lines: list[str], k: int, count: int) -> int:
         """Rows from line `k` on, to the first line that is none; its number is returned."""
         cutter = self.choice.header.cut.cutter()
         width = len(self.choice.header.titles)
@@ -134,7 +134,7 @@ class Reader:
         self.last_value = value
         return anew
 
-    def _other_line(self, lines, k: int, last: bool) -> None:
+    def _other_line(self, lines: list[str], k: int, last: bool) -> None:
         """A line that is no row: text, a header row, a remark, or a row cut short."""
         line = lines[k]
         text = _DIGITS.sub("", line[:2000]).strip()
@@ -201,7 +201,7 @@ class Reader:
 
     # ------------------------------------------------------------ headers and sections
 
-    def _header(self, lines, k: int) -> bool:
+    def _header(self, lines: list[str], k: int) -> bool:
         if not self.map.header:
             return self.choice is None and self._bare(lines, k)
         known = self.choice.header if self.choice is not None else None
@@ -243,7 +243,7 @@ class Reader:
             self.notes.insert(0, f"more than {MOST_TITLES} header rows: later ones were left out")
         return self.titles_left >= 0
 
-    def _strange_header(self, header: Header, choice) -> bool:
+    def _strange_header(self, header: Header, choice: Choice | None) -> bool:
         """Titles of other rows, such as a calibration run: their rows are passed over."""
         if choice is not None and not header.rows:
             return self.choice is None  # a header alone: remembered by its count only
@@ -276,7 +276,7 @@ class Reader:
         self.fresh = self.pending = self.fresh_dated = False
         self.last_value = to_number(cell)
 
-    def _bare(self, lines, k: int) -> bool:
+    def _bare(self, lines: list[str], k: int) -> bool:
         """The first row of a file without header, by the guide map."""
         header = bare_header(self.map, lines, k)
         choice = (
@@ -382,7 +382,10 @@ def _numbers_from(choice: Choice) -> int:
 
 
 def read_guide(
-    path, *, scale_arcsec_px: float | None = None, guide_map: GuideMap | str | Path | None = None
+    path: str | Path,
+    *,
+    scale_arcsec_px: float | None = None,
+    guide_map: GuideMap | str | Path | None = None,
 ) -> GuideRecord:
     """Read a guiding record.
 
@@ -420,7 +423,9 @@ def read_guide(
     return reader.finish()
 
 
-def _with_view_ahead(pieces) -> Iterator[tuple[list[str], list[str], bool]]:
+def _with_view_ahead(
+    pieces: Iterable[tuple[list[str], bool]],
+) -> Iterator[tuple[list[str], list[str], bool]]:
     """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
     held: list[str] | None = None
     whole = True

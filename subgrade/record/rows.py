@@ -15,6 +15,7 @@ from subgrade.record.units import Units
 
 NAN = float("nan")
 _LETTERS = re.compile(r"[^\W\d_]{2,}")
+Columns = list[tuple[str, ...]]
 MOST_REMARKS = 20000
 """Remarks kept of one file; a file of nothing but remarks must not fill the memory."""
 
@@ -95,7 +96,7 @@ class Rows:
             self.parts.setdefault(name, []).append(array[keep])
         self.n += int(keep.sum())
 
-    def _times(self, columns, choice: Choice):
+    def _times(self, columns: Columns, choice: Choice) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Date number, seconds and zone of every row; -2 where the time cannot be read."""
         use, date = choice.one("time"), choice.one("date")
         cells = columns[use.place]
@@ -120,7 +121,7 @@ class Rows:
         day = np.where(np.isfinite(values), -1, -2).astype(np.int32)
         return day, values * scale, np.full(len(values), NAN)
 
-    def _state(self, columns, choice: Choice, n: int) -> np.ndarray:
+    def _state(self, columns: Columns, choice: Choice, n: int) -> np.ndarray:
         use = choice.one("state")
         if use is None:
             return np.full(n, -1, np.int16)
@@ -132,7 +133,17 @@ class Rows:
             numbers[cell] = self.states.get(word, -1)
         return np.array([numbers[c] for c in columns[use.place]], np.int16)
 
-    def _remarks(self, rows, columns, choice, values, day, keep, ghost, section) -> None:
+    def _remarks(
+        self,
+        rows: list[list[str]],
+        columns: Columns,
+        choice: Choice,
+        values: dict[str, np.ndarray],
+        day: np.ndarray,
+        keep: np.ndarray,
+        ghost: np.ndarray,
+        section: int,
+    ) -> None:
         """Take out rows that are remarks, and keep the remarks beside numbers."""
         place = {u.place for u in choice.all("remark")}
         width = len(choice.header.titles)
@@ -176,7 +187,7 @@ class Rows:
             self.last_text = ""
 
 
-def _text(row, choice: Choice, place, width, measured: bool) -> str:
+def _text(row: list[str], choice: Choice, place: set[int], width: int, measured: bool) -> str:
     """The words in a row that are a remark."""
     parts = [row[p].strip() for p in sorted(place)]
     parts += [c.strip() for c in row[width:]]
@@ -192,7 +203,7 @@ def _text(row, choice: Choice, place, width, measured: bool) -> str:
     return " ".join(p for p in parts if p)
 
 
-def _error(columns, use: Use | None, factor: float, comma: bool, n: int) -> np.ndarray:
+def _error(columns: Columns, use: Use | None, factor: float, comma: bool, n: int) -> np.ndarray:
     if use is None:
         return np.full(n, NAN)
     return to_numbers(columns[use.place], comma) * (factor * use.sign)
@@ -203,7 +214,9 @@ PULSE_RATE = 7.5
 (common practice, no source)."""
 
 
-def _pulse(columns, choice: Choice, axis: str, units: Units, comma: bool, n: int) -> np.ndarray:
+def _pulse(
+    columns: Columns, choice: Choice, axis: str, units: Units, comma: bool, n: int
+) -> np.ndarray:
     """Signed pulses in ms from times, distances, direction words or a column each way."""
     uses = choice.all(f"{axis}_pulse")
     if not uses:
@@ -233,7 +246,7 @@ def _pulse(columns, choice: Choice, axis: str, units: Units, comma: bool, n: int
     return _sided(pulse, columns, side)
 
 
-def _sided(pulse, columns, side: Use | None) -> np.ndarray:
+def _sided(pulse: np.ndarray, columns: Columns, side: Use | None) -> np.ndarray:
     if side is None:
         return pulse
     signs = to_signs(columns[side.place])

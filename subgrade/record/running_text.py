@@ -20,20 +20,21 @@ _SCALE = (
     re.compile(rf"{_N}\s*{_ARC}\s*(?:/|per|a|\s)\s*(?:guide\s+)?(?:camera\s+)?{_PX}\b", re.I),
     re.compile(rf"\bscale\b[^\d\n;|]{{0,40}}?{_N}(?!\s*(?:mm|px|x\b|%))", re.I),
     re.compile(rf"{_ARC}\s*(?:/|per)\s*(?:px|pix|pixels?)\W{{0,5}}{_N}", re.I),
-)  # fmt: skip
+)
 _PIXEL = (
     re.compile(rf"\bpixel\w*(?:\s+(?:size|pitch|width))?[^\d\n]{{0,15}}?{_N}\s*{_UM}", re.I),
     re.compile(rf"{_N}\s*{_UM}\s*pixel", re.I),
     re.compile(rf"\bpixel[ _]?(?:size|pitch)[^\d\n]{{0,15}}?{_N}", re.I),
-)  # fmt: skip
+)
 _FOCAL = re.compile(
     rf"\bfocal\w*(?:[ _]?length)?[^\d\n]{{0,15}}?{_N}\s*(mm|cm|m|in\w*)?(?!\w)", re.I
 )
 _BINNING = re.compile(r"\bbin(?:ned|ning)?\b[^\d\n]{0,10}?(\d)\b", re.I)
 _UNIT = re.compile(
     rf"\b(?:errors?|distances?|offsets?|deviations?|units?|values?)\b[^\n]{{0,25}}?\b(?:in|=|:|are)\s*"
-    rf"(?:guide[ -]?camera\s+)?({_ARC}|px|pix|pixels?)(?!\w|\s*(?:/|per))", re.I
-)  # fmt: skip
+    rf"(?:guide[ -]?camera\s+)?({_ARC}|px|pix|pixels?)(?!\w|\s*(?:/|per))",
+    re.I,
+)
 _ZONE = re.compile(
     r"\b(?:utc|gmt)\s*(?:offset)?\s*(?:is|=|:)?\s*([+\-−])\s*(\d{1,2})(?::?(\d{2}))?(?![\d.])", re.I
 )
@@ -143,15 +144,21 @@ _ORDER = (
     ("dither", r"dither"),
     ("settle_start", r"settl"),
     ("other", r"star\W+(?:\w+\W+)?(?:back|found again|recovered|regained|re-?acquired)"),
-    ("star_missing", r"\blost\b|\bno (?:guide ?)?star|star (?:not|is not|wasn.t) (?:found|seen)|"
-     r"star (?:is )?(?:vanished|gone|missing|disappeared)|\bloss of\b|"
-     r"cannot (?:find|see) (?:the )?star"),
+    (
+        "star_missing",
+        r"\blost\b|\bno (?:guide ?)?star|star (?:not|is not|wasn.t) (?:found|seen)|"
+        r"star (?:is )?(?:vanished|gone|missing|disappeared)|\bloss of\b|"
+        r"cannot (?:find|see) (?:the )?star",
+    ),
     ("resume", r"resum|unpause|re-?start|continu|guiding (?:on|again|enabled)\b"),
     ("pause", r"paus|suspend|guiding (?:off|stop\w*|disabled|halted)\b|stop\w* guiding"),
-    ("reference_moved", r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
-     r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
-     r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)"),
-)  # fmt: skip
+    (
+        "reference_moved",
+        r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
+        r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
+        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)",
+    ),
+)
 _KINDS = tuple((kind, re.compile(pattern, re.IGNORECASE)) for kind, pattern in _ORDER)
 _OPENING = re.compile(
     r"\b(?:begin\w*|beg[au]n|start\w*|open\w*|section|session|run|sequence|new|log|on)\b",

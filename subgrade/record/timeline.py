@@ -127,7 +127,9 @@ def _one_clock(kinds: set[str], notes: list[str]) -> str:
     return next((k for k in ("relative", "unknown", "utc") if k in kinds), "unknown")
 
 
-def _order(rows, openings, named, forced, notes) -> str:
+def _order(
+    rows: Rows, openings: list[Opening], named: date | None, forced: GuideMap, notes: list[str]
+) -> str:
     if forced.order:
         return forced.order
     texts = list(rows.dates.texts)
@@ -143,7 +145,7 @@ def _order(rows, openings, named, forced, notes) -> str:
     return order
 
 
-def _zone(opening: Opening, zones, forced) -> np.ndarray:
+def _zone(opening: Opening, zones: np.ndarray, forced: GuideMap) -> np.ndarray:
     """Hours east of UTC of each row; NaN where none is stated."""
     if forced.zone_hours == forced.zone_hours:
         return np.full(len(zones), forced.zone_hours)
@@ -155,7 +157,7 @@ def _zone(opening: Opening, zones, forced) -> np.ndarray:
     return np.full(len(zones), opening.facts.zone_hours)
 
 
-def _opened_zone(opening: Opening, forced) -> np.ndarray:
+def _opened_zone(opening: Opening, forced: GuideMap) -> np.ndarray:
     opened = opening.facts.opened
     if forced.zone_hours == forced.zone_hours:
         return np.array([forced.zone_hours])
@@ -172,7 +174,9 @@ def moment(reading: Reading | None, order: str) -> float:
     return NAN if number is None else number * DAY + reading.seconds
 
 
-def _since(secs, opening: Opening, order: str, last: float, notes) -> tuple[np.ndarray, str]:
+def _since(
+    secs: np.ndarray, opening: Opening, order: str, last: float, notes: list[str]
+) -> tuple[np.ndarray, str]:
     """Seconds since the section began, on the clock of its opening line where it has one."""
     start = moment(opening.facts.opened, order)
     if start == start and (opening.fresh or last != last):
@@ -188,7 +192,9 @@ def _since(secs, opening: Opening, order: str, last: float, notes) -> tuple[np.n
     return secs.copy(), "relative"
 
 
-def _clocks(days, secs, table, halves: bool, notes: list[str]) -> tuple[np.ndarray, float]:
+def _clocks(
+    days: np.ndarray, secs: np.ndarray, table: np.ndarray, halves: bool, notes: list[str]
+) -> tuple[np.ndarray, float]:
     """Clock readings with their dates; or times of day running on, and the seconds in a turn."""
     if (days >= 0).mean() > 0.5:
         placed = table[days] * DAY + secs
@@ -244,7 +250,9 @@ def _anchor(
 # ---------------------------------------------------------------- a clock that was set
 
 
-def undo_steps(time, section, count, utc: bool) -> tuple[np.ndarray, list[str]]:
+def undo_steps(
+    time: np.ndarray, section: np.ndarray, count: np.ndarray, utc: bool
+) -> tuple[np.ndarray, list[str]]:
     """Put later rows back in line after the clock was set.
 
     Parameters
@@ -316,7 +324,7 @@ def _summer(k: int, way: str) -> str:
     return f"the clock went {way} an hour (summer time) after row {k + 1}: later rows corrected"
 
 
-def _even(steps, k: int, cadence: float) -> bool:
+def _even(steps: np.ndarray, k: int, cadence: float) -> bool:
     """Whether rows before and after a step tick evenly."""
     near = np.concatenate([steps[max(0, k - STEADY) : k], steps[k + 1 : k + 1 + STEADY]])
     if len(near) < STEADY // 2:
@@ -330,11 +338,11 @@ def _changes_on_the_hour(time: np.ndarray, k: int, cadence: float) -> bool:
     return left <= 1.5 * cadence
 
 
-def _counted_on(count, k: int) -> bool:
+def _counted_on(count: np.ndarray, k: int) -> bool:
     return bool(count[k + 1] - count[k] == 1) if np.isfinite(count[k : k + 2]).all() else False
 
 
-def _made_up(time, ends_high, k: int, cadence: float) -> bool:
+def _made_up(time: np.ndarray, ends_high: np.ndarray, k: int, cadence: float) -> bool:
     """Whether the rows after a step back end in a leap over rows that were read before it."""
     later = time[k + 1 :]
     top = time[k]
