@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 
 import numpy as np
 
 from subgrade.record.clock_text import (
-    Reading,
     date_in_name,
     day_number,
     days_since_1970,
@@ -78,173 +76,152 @@ def lay_out(
     forced : GuideMap
         ``order``, ``zone_hours`` and ``date`` that the user fixed.
     """
-    notes: list[str] = []
-    day, seconds, zone, section = (got[name] for name in ("day", "seconds", "zone", "section"))
-    named = date_in_name(path.name)
-    order = _order(rows, openings, named, forced, notes)
-    numbers = [day_number(t, order) for t in rows.dates.texts]
-    table = np.array([NAN if d is None else float(d) for d in numbers] + [NAN])
-    time = np.full(len(seconds), NAN)
-    moved = np.zeros(len(seconds))
+    dates = _Calendar(path, rows, openings, forced)
+    notes, time, moved = dates.notes, np.full(len(got["day"]), NAN), np.zeros(len(got["day"]))
     kinds = set()
     last, dated = NAN, True
     for s, opening in enumerate(openings):
-        mine = np.flatnonzero(section == s)
+        mine = np.flatnonzero(got["section"] == s)
         if not len(mine):
             continue
-        days, secs, zones = day[mine], seconds[mine], zone[mine]
-        hours = _zone(opening, zones, forced)
+        days, secs, zones = (got[name][mine] for name in ("day", "seconds", "zone"))
+        hours, kind = dates.zone(opening, zones), "unknown"
         if opening.unit in ("unix", "jd", "mjd"):
             placed, kind = secs, "utc"
         elif opening.unit == "s" or opening.since:
-            placed, kind = _since(secs, opening, order, last, notes)
-            hours = _opened_zone(opening, forced)
+            placed, kind = dates.counted(secs, opening, last)
+            hours = dates.zone_of_start(opening)
+        elif (days >= 0).mean() > 0.5:
+            placed = dates.dated(days, secs)
         else:
-            placed, turn = _clocks(days, secs, table, rows.halves, notes)
-            if turn:
-                first = float(placed[0])
-                anchor, known = _anchor(opening, order, last, first, named, forced.date, notes)
-                placed = placed + turn * np.round((anchor - first) / turn)
-                dated &= known
-            kind = "unknown"
+            placed, known = dates.run_on(secs, opening, last)
+            dated &= known
         if kind == "unknown" and np.isfinite(hours).any():
-            moved[mine] = -3600.0 * np.nan_to_num(hours)
+            moved[mine] = -HOUR * np.nan_to_num(hours)
             placed = placed + moved[mine]
             kind = "utc" if np.isfinite(hours).mean() > 0.5 else kind
         kinds.add(kind)
         time[mine] = placed
         finite = placed[np.isfinite(placed)]
         last = float(finite[-1]) if len(finite) else last
-    clock = _one_clock(kinds, notes)
-    if not dated:
-        notes.append("no date is given: the first day is taken as 1970-01-01")
-    return Timeline(time, clock, dated, order, time - seconds, moved, rows.dates.texts, notes)
-
-
-def _one_clock(kinds: set[str], notes: list[str]) -> str:
     if len(kinds) > 1:
         notes.append(f"sections use different clocks: {', '.join(sorted(kinds))}")
-    return next((k for k in ("relative", "unknown", "utc") if k in kinds), "unknown")
+    clock = next((k for k in ("relative", "unknown", "utc") if k in kinds), "unknown")
+    if not dated:
+        notes.append("no date is given: the first day is taken as 1970-01-01")
+    shift = time - got["seconds"]
+    return Timeline(time, clock, dated, dates.order, shift, moved, rows.dates.texts, notes)
 
 
-def _order(
-    rows: Rows, openings: list[Opening], named: date | None, forced: GuideMap, notes: list[str]
-) -> str:
-    if forced.order:
-        return forced.order
-    texts = list(rows.dates.texts)
-    openers = [o.facts.date_text for o in openings if o.facts.date_text]
-    texts += [t for t in dict.fromkeys(openers) if t not in texts]
-    if not texts:
-        return "dmy"
-    year_first = next((t for t in texts if re.match(r"\d{4}", t)), None)
-    known = days_since_1970(named) if named else year_first and day_number(year_first, "dmy")
-    order, note = settle_order([t for t in texts if not re.match(r"\d{4}", t)] or texts, known)
-    if note:
-        notes.append(note)
-    return order
+class _Calendar:
+    """Dates, zones and the order of day and month, as far as text, name and user give them."""
 
+    def __init__(self, path: Path, rows: Rows, openings: list[Opening], forced: GuideMap):
+        self.notes: list[str] = []
+        self.forced, self.halves = forced, rows.halves
+        self.named = date_in_name(path.name)
+        self.order = forced.order or self._order(rows.dates.texts, openings)
+        numbers = [day_number(t, self.order) for t in rows.dates.texts]
+        self.days = np.array([NAN if d is None else float(d) for d in numbers] + [NAN])
 
-def _zone(opening: Opening, zones: np.ndarray, forced: GuideMap) -> np.ndarray:
-    """Hours east of UTC of each row; NaN where none is stated."""
-    if forced.zone_hours == forced.zone_hours:
-        return np.full(len(zones), forced.zone_hours)
-    if np.isfinite(zones).any():
-        usual = float(np.median(zones[np.isfinite(zones)]))
-        return np.where(np.isfinite(zones), zones, usual)
-    if opening.utc_title:
-        return np.zeros(len(zones))
-    return np.full(len(zones), opening.facts.zone_hours)
+    def _order(self, texts: list[str], openings: list[Opening]) -> str:
+        openers = dict.fromkeys(o.facts.date_text for o in openings if o.facts.date_text)
+        texts = [*texts, *(t for t in openers if t not in texts)]
+        if not texts:
+            return "dmy"
+        year_first = [t for t in texts if re.match(r"\d{4}", t)]
+        known = None
+        if self.named or year_first:
+            known = days_since_1970(self.named) if self.named else day_number(year_first[0], "dmy")
+        order, note = settle_order([t for t in texts if t not in year_first] or texts, known)
+        self.notes += [note] if note else []
+        return order
 
+    def zone(self, opening: Opening, zones: np.ndarray) -> np.ndarray:
+        """Hours east of UTC of each row; NaN where none is stated."""
+        fixed = self.forced.zone_hours
+        if fixed == fixed:
+            return np.full(len(zones), fixed)
+        if np.isfinite(zones).any():
+            return np.where(np.isfinite(zones), zones, float(np.nanmedian(zones)))
+        return np.full(len(zones), 0.0 if opening.utc_title else opening.facts.zone_hours)
 
-def _opened_zone(opening: Opening, forced: GuideMap) -> np.ndarray:
-    opened = opening.facts.opened
-    if forced.zone_hours == forced.zone_hours:
-        return np.array([forced.zone_hours])
-    if opened is not None and opened.zone == opened.zone:
-        return np.array([opened.zone])
-    return np.array([opening.facts.zone_hours])
+    def zone_of_start(self, opening: Opening) -> np.ndarray:
+        """Hours east of UTC of a section's opening line, shape (1,)."""
+        opened = opening.facts.opened
+        own = opened.zone if opened is not None else NAN
+        stated = (self.forced.zone_hours, own, opening.facts.zone_hours)
+        return np.array([next((hours for hours in stated if hours == hours), NAN)])
 
+    def _start(self, opening: Opening) -> float:
+        """Seconds of a section's opening line on its own clock; NaN where it has no date."""
+        reading = opening.facts.opened
+        number = day_number(reading.date, self.order) if reading and reading.date else None
+        return NAN if number is None else number * DAY + reading.seconds
 
-def moment(reading: Reading | None, order: str) -> float:
-    """Seconds of a dated reading on its own clock; NaN where it has no date."""
-    if reading is None or not reading.date:
-        return NAN
-    number = day_number(reading.date, order)
-    return NAN if number is None else number * DAY + reading.seconds
-
-
-def _since(
-    secs: np.ndarray, opening: Opening, order: str, last: float, notes: list[str]
-) -> tuple[np.ndarray, str]:
-    """Seconds since the section began, on the clock of its opening line where it has one."""
-    start = moment(opening.facts.opened, order)
-    if start == start and (opening.fresh or last != last):
-        return start + secs, "unknown"
-    if start == start:  # no date of its own: goes on after the section before
-        base = 0.0 if start + secs[0] >= last else last + 1.0 - secs[0] - start
-        if base:
-            notes.append("a section without a date of its own was placed after the previous one")
-        return start + base + secs, "unknown"
-    if last == last and secs[0] < last:
-        notes.append("each section counts seconds from its own start: placed end to end")
-        return secs + last + 1.0 - secs[0], "relative"
-    return secs.copy(), "relative"
-
-
-def _clocks(
-    days: np.ndarray, secs: np.ndarray, table: np.ndarray, halves: bool, notes: list[str]
-) -> tuple[np.ndarray, float]:
-    """Clock readings with their dates; or times of day running on, and the seconds in a turn."""
-    if (days >= 0).mean() > 0.5:
-        placed = table[days] * DAY + secs
-        bare = days < 0
-        if bare.any():
-            known = np.flatnonzero(~bare)
-            near = known[np.clip(np.searchsorted(known, np.flatnonzero(bare)), 0, len(known) - 1)]
-            placed[bare] = table[days[near]] * DAY + secs[bare]
-        return placed, 0.0
-    steps = np.diff(secs)
-    noon = (steps < -HALF + HOUR) & (steps > -HALF - HOUR)
-    twelve = not halves and noon.any() and secs.max() < 13 * HOUR and secs.min() >= HOUR
-    turn = HALF if twelve else DAY
-    if twelve:
-        notes.append(
-            "a 12-hour clock without AM or PM: the half day was inferred from nearby times"
-        )
-    turns = np.cumsum((steps < -turn / 2).astype(float) - (steps > turn / 2).astype(float))
-    return secs + turn * np.concatenate([[0.0], turns]), turn
-
-
-def _anchor(
-    opening: Opening,
-    order: str,
-    last: float,
-    first: float,
-    named: date | None,
-    fixed: date | None,
-    notes: list[str],
-) -> tuple[float, bool]:
-    """About when the section's first row was, and whether the date is known."""
-    facts = opening.facts
-    if opening.fresh or last != last:
-        start = moment(facts.opened, order)
-        if start == start:
-            return start, True
-        day = day_number(facts.date_text, order) if facts.date_text else None
-        if day is not None:
-            morning = facts.night_of and first < HALF
-            if morning:
-                notes.append(
-                    "the first row is after midnight of the named night: given the next date"
+    def counted(self, secs: np.ndarray, opening: Opening, last: float) -> tuple[np.ndarray, str]:
+        """Seconds since the section began, on the clock of its opening line where it has one."""
+        start = self._start(opening)
+        if start == start and (opening.fresh or last != last):
+            return start + secs, "unknown"
+        if start == start:  # no date of its own: goes on after the section before
+            base = 0.0 if start + secs[0] >= last else last + 1.0 - secs[0] - start
+            if base:
+                self.notes.append(
+                    "a section without a date of its own was placed after the previous one"
                 )
-            return (day + morning) * DAY + first, True
-    if last == last:
-        return last + HALF - HOUR, last >= 400 * DAY
-    if fixed is None and named is not None:
-        notes.append(f"the date was taken from the file's name: {named.isoformat()}")
-    day = fixed or named
-    return (days_since_1970(day) * DAY + first, True) if day else (first, False)
+            return start + base + secs, "unknown"
+        if last == last and secs[0] < last:
+            self.notes.append("each section counts seconds from its own start: placed end to end")
+            return secs + last + 1.0 - secs[0], "relative"
+        return secs.copy(), "relative"
+
+    def dated(self, days: np.ndarray, secs: np.ndarray) -> np.ndarray:
+        """Clock readings with their dates; one without has that of the next row."""
+        known = np.flatnonzero(days >= 0)
+        bare = np.flatnonzero(days < 0)
+        near = known[np.clip(np.searchsorted(known, bare), 0, len(known) - 1)]
+        days = days.copy()
+        days[bare] = days[near]
+        return self.days[days] * DAY + secs
+
+    def run_on(self, secs: np.ndarray, opening: Opening, last: float) -> tuple[np.ndarray, bool]:
+        """Times of day from the section's date on over midnight, and whether the date is known."""
+        steps = np.diff(secs)
+        noon = (steps < -HALF + HOUR) & (steps > -HALF - HOUR)
+        twelve = not self.halves and noon.any()
+        twelve = twelve and secs.max() < 13 * HOUR and secs.min() >= HOUR
+        turn = HALF if twelve else DAY
+        if twelve:
+            self.notes.append(
+                "a 12-hour clock without AM or PM: the half day was inferred from nearby times"
+            )
+        turns = np.cumsum((steps < -turn / 2).astype(float) - (steps > turn / 2).astype(float))
+        anchor, known = self._first_row(opening, last, float(secs[0]))
+        first_turn = np.round((anchor - secs[0]) / turn)
+        return secs + turn * np.concatenate([[0.0], turns]) + turn * first_turn, known
+
+    def _first_row(self, opening: Opening, last: float, first: float) -> tuple[float, bool]:
+        """About when the section's first row was, and whether the date is known."""
+        facts = opening.facts
+        if opening.fresh or last != last:
+            start = self._start(opening)
+            if start == start:
+                return start, True
+            day = day_number(facts.date_text, self.order) if facts.date_text else None
+            if day is not None:
+                morning = facts.night_of and first < HALF
+                if morning:
+                    self.notes.append(
+                        "the first row is after midnight of the named night: given the next date"
+                    )
+                return (day + morning) * DAY + first, True
+        if last == last:
+            return last + HALF - HOUR, last >= 400 * DAY
+        if self.forced.date is None and self.named is not None:
+            self.notes.append(f"the date was taken from the file's name: {self.named.isoformat()}")
+        day = self.forced.date or self.named
+        return (days_since_1970(day) * DAY + first, True) if day else (first, False)
 
 
 # ---------------------------------------------------------------- a clock that was set
