@@ -93,7 +93,7 @@ def check_file(
 
 def records_in(folders: Iterable[str]) -> Iterator[str]:
     """The files of some folders that can be read as guiding records, folder by folder, by name."""
-    from subgrade.guiding import read_guide
+    from subgrade.record import read_guide
 
     left = MOST_BYTES
     for path, size in (

@@ -328,7 +328,7 @@ def read_records(settings: Settings, progress: Progress) -> Records:
 
 
 def _read_record(path: str, settings: Settings):
-    from subgrade.guiding import read_guide
+    from subgrade.record import read_guide
 
     return read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
 

@@ -18,6 +18,7 @@ STAGES = (
     "lights",
     "stars",
     "night",
+    "record",
     "guiding",
     "judging",
     "teaching",
@@ -144,7 +145,7 @@ def test_imports_follow_the_flow():
 def test_every_part_has_a_place():
     parts = {part_of(name) for name in SOURCES}
     assert parts <= {*STAGES, *FREE, *BESIDE}
-    assert {"lights", "stars", "night", "judging", "results", "cli", "practice"} <= parts
+    assert {"lights", "stars", "night", "record", "guiding", "results", "cli", "practice"} <= parts
 
 
 def test_the_errors_stand_alone():
@@ -160,6 +161,8 @@ def test_the_errors_stand_alone():
         ("subgrade.stars.measure", "import_module('subgrade.judging.judge')"),
         ("subgrade.stars.measure", "from ..judging import judge_night"),
         ("subgrade.stars.__init__", "from ..judging import judge_night"),
+        ("subgrade.record.read", "from subgrade.guiding.model import ClockFit"),
+        ("subgrade.guiding.join", "from subgrade.record.rows import Rows"),
         ("subgrade.night.group", "def f():\n    from subgrade.results import write_results"),
         ("subgrade.judging.judge", "from subgrade.cli.summary import console"),
         ("subgrade.judging.judge", "from subgrade.stars.moments import adaptive_moments"),
@@ -181,6 +184,7 @@ def test_an_import_against_the_flow_is_found(module, line):
         ("subgrade.results.table", "from subgrade.stars.model import FrameStars"),
         ("subgrade.results.table", "from subgrade.judging import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
+        ("subgrade.guiding.clock_fit", "from subgrade.record import calm_rms"),
         ("subgrade.lights.read_light", "from subgrade.errors import UnreadableFile"),
         ("subgrade.cli.explain", "from subgrade.figures import figure"),
     ],

@@ -268,7 +268,7 @@ def test_a_table_of_frames_is_no_guiding_record(tmp_path):
     from datetime import datetime, timedelta
 
     from subgrade.errors import UnreadableFile
-    from subgrade.guiding import read_guide
+    from subgrade.record import read_guide
 
     begin = datetime(2031, 2, 18, 3, 40)
     for step in (2, 120):
@@ -306,7 +306,7 @@ def test_the_guide_command_suggests_a_record_of_any_name(capfd, tmp_path, monkey
 
 
 def test_a_level_column_states_how_much_of_it_is_negative():
-    from subgrade.guiding.choose import _is_level
+    from subgrade.record.columns import _is_level
 
     values = np.full(1000, 30.0)
     assert _is_level(values) == (1.0, "none of the numbers is negative")

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from subgrade.guiding.clock_fit import fit_clock
-from subgrade.guiding.model import GuideEvent, GuideRecord
 from subgrade.practice import random_scenario
+from subgrade.record.model import GuideEvent, GuideRecord
 from tests.benchmarks.guiding import bare_night, ovalness, shifted, trial
 
 T0 = 1_900_000_000.0

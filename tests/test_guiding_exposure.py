@@ -10,8 +10,9 @@ from astropy.timeseries import LombScargle
 
 from subgrade.guiding.exposure import dominant_period, exposure_guiding, overshoot, robust_slope
 from subgrade.guiding.intervals import merged, overlap, settling_intervals
-from subgrade.guiding.model import ClockFit, GuideEvent
-from subgrade.guiding.quiet import calm_rms
+from subgrade.guiding.model import ClockFit
+from subgrade.record import calm_rms
+from subgrade.record.model import GuideEvent
 from tests.test_guiding_clock import T0, record
 
 UTC = ClockFit(0.0, 0.0, 0.0, 1.0, True, "made")

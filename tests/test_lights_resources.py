@@ -21,10 +21,10 @@ import pytest
 from astropy.io import fits
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding import read_guide
 from subgrade.lights import read_facts, read_light
 from subgrade.lights.byte_source import PlainSource
 from subgrade.lights.fits_files import read_fits
+from subgrade.record import read_guide
 from subgrade.results.measurement_cache import content_identity
 
 SHAPE = (60, 80)

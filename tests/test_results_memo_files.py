@@ -92,7 +92,7 @@ def boom(*arguments, **options):
 DEAR = (
     "subgrade.night.compare_night",
     "subgrade.guiding.guide_night",
-    "subgrade.guiding.read_guide",
+    "subgrade.record.read_guide",
     "subgrade.judging.damaged_frames",
     "subgrade.stars.motion.kinds.solve_motions",
     "subgrade.stars.motion.second_images._second_image",

@@ -236,7 +236,7 @@ def test_marks_that_break_the_run_are_left_out(monkeypatch, again, tmp_path, opt
 def test_a_guiding_record_that_breaks_its_reader_is_not_used(monkeypatch, again, tmp_path):
     record = tmp_path / "guiding.csv"
     record.write_text("time,ra,dec\n")
-    broken(monkeypatch, "subgrade.guiding.read_guide")
+    broken(monkeypatch, "subgrade.record.read_guide")
     code, err, _session, folder = again("--no-report", "--guide", record)
     assert code == 3
     assert "guiding record not used" in err

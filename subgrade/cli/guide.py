@@ -89,7 +89,7 @@ def command(
     """
     from subgrade.errors import UnreadableFile
     from subgrade.given_paths import check_file, check_record
-    from subgrade.guiding import describe_record, load_guide_map, read_guide
+    from subgrade.record import describe_record, load_guide_map, read_guide
 
     for path in files:
         check_record(path)

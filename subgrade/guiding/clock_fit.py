@@ -17,7 +17,8 @@ from subgrade.guiding.alignment import (
     oval_score,
     score_at,
 )
-from subgrade.guiding.model import ClockFit, GuideRecord
+from subgrade.guiding.model import ClockFit
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 ZONE_RANGE_H = 14.0

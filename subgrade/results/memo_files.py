@@ -17,6 +17,7 @@ from subgrade.judging import Evidence, Finding
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import model as night
 from subgrade.optional_parts import watched
+from subgrade.record import model as record
 from subgrade.results.codec import Codec, read_encoded
 from subgrade.results.files import write_whole
 
@@ -26,8 +27,8 @@ ENDING = ".outcomes"
 CODEC = Codec(
     Evidence, Finding, HeaderFacts, night.Registration, night.FrameCompared, night.Usual,
     night.Trends, night.Group,
-    night.DriftSegment, night.GroupGeometry, night.NightGeometry, guiding.Column,
-    guiding.GuideEvent, guiding.GuideRecord, guiding.ClockFit, guiding.ExposureGuiding,
+    night.DriftSegment, night.GroupGeometry, night.NightGeometry, record.Column,
+    record.GuideEvent, record.GuideRecord, guiding.ClockFit, guiding.ExposureGuiding,
     guiding.Prediction, guiding.GuideNight,
 )  # fmt: skip
 

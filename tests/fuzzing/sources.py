@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from tests.guiding_layouts import LAYOUTS, truth
+from tests.record_layouts import LAYOUTS, truth
 
 WIDTH, HEIGHT = 112, 96
 MARKS = """frame,verdict,note

@@ -7,6 +7,7 @@ turned into (which distinct date text, seconds of day, zone) first.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -130,7 +131,7 @@ def date_in_name(name: str) -> date | None:
     return None
 
 
-def _reading(groups) -> Reading | None:
+def _reading(groups: Sequence[str | None]) -> Reading | None:
     day, hours, minutes, seconds, part, half, zone = groups
     if hours is None:
         return Reading(day, NAN) if day else None
@@ -156,7 +157,9 @@ def zone_hours(text: str | None) -> float:
     return hours if found[1] == "+" else -hours
 
 
-def read_cells(cells: list[str], dates: Dates):
+def read_cells(
+    cells: Sequence[str], dates: Dates
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, bool]:
     """Turn a column into clock readings.
 
     Returns
@@ -211,9 +214,14 @@ def day_number(text: str, order: str) -> int | None:
     True
     """
     try:
-        return (_date(text, order) - date(1970, 1, 1)).days
+        return days_since_1970(_date(text, order))
     except (ValueError, KeyError, TypeError, OverflowError):
         return None
+
+
+def days_since_1970(day: date) -> int:
+    """Days from 1970-01-01 to a date."""
+    return (day - date(1970, 1, 1)).days
 
 
 def _date(text: str, order: str) -> date:
@@ -244,11 +252,12 @@ def ambiguous(text: str) -> bool:
     return one is not None and other is not None and one != other
 
 
-def settle_order(texts: list[str], hint: date | None) -> tuple[str, str]:
+def settle_order(texts: list[str], known: int | None) -> tuple[str, str]:
     """Whether dates are day-month or month-day, and a remark when that is a guess.
 
     Settled by a number above 12, else by which order puts the dates closest together, else
-    by a date known from elsewhere, else by the separator (common practice, no source).
+    by one known from elsewhere (days since 1970), else by the separator (common practice, no
+    source).
     """
     can = {
         order: [day_number(t, order) for t in texts] for order in ("dmy", "mdy")
@@ -264,8 +273,7 @@ def settle_order(texts: list[str], hint: date | None) -> tuple[str, str]:
     spans = {order: max(days) - min(days) for order, days in whole.items()}
     if spans["dmy"] != spans["mdy"] and min(spans.values()) <= 31:
         return min(spans, key=spans.get), ""
-    if hint is not None:
-        known = (hint - date(1970, 1, 1)).days
+    if known is not None:
         near = {order: min(abs(d - known) for d in days) for order, days in whole.items()}
         if near["dmy"] != near["mdy"] and min(near.values()) <= 2:
             return min(near, key=near.get), ""

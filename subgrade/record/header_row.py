@@ -4,20 +4,15 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections import Counter
 from dataclasses import dataclass
 
-from subgrade.guiding.cells import NOTHING, is_number
-from subgrade.guiding.cut import Cut, is_datum, json_object, plain_text
-from subgrade.guiding.places import (
-    WIDEST,
-    date_beside_clock,
-    edges_of,
-    spans_of,
-    titled,
-    whole_moments,
-)
-from subgrade.guiding.titles import guesses, may_be_titles, unit_of
+from subgrade.record.cells import NOTHING, Cut, is_datum, is_number, json_object, plain_text
+from subgrade.record.clock_text import read_cell
+from subgrade.record.titles import guesses, may_be_titles, unit_of
 
+Span = tuple[int, int]
+Units = tuple[tuple[str, float] | None, ...]
 SAMPLE = 400
 """Rows after a header that are looked at before its columns are named."""
 LONGEST_TITLES = 4000
@@ -33,7 +28,7 @@ class Header:
     """A header row: its titles, the units under it, how rows are cut, and rows after it."""
 
     titles: tuple[str, ...]
-    units: tuple[tuple[str, float] | None, ...]
+    units: Units
     cut: Cut
     rows: tuple[tuple[str, ...], ...]
     skip: int = 0
@@ -93,7 +88,7 @@ def _worth(header: Header) -> float:
     return len(roles) * (1.0 if header.rows else 0.2)
 
 
-def _by(lines, k, bare, delimiter) -> Header | None:
+def _by(lines: list[str], k: int, bare: str, delimiter: str) -> Header | None:
     cut = Cut(delimiter)
     titles = tuple(t.strip().strip('"') for t in cut.cells(bare.strip("\r\n")))
     if len(titles) < 3 - (delimiter != ","):
@@ -108,7 +103,7 @@ def _by(lines, k, bare, delimiter) -> Header | None:
     return Header(titles, units, cut, tuple(map(tuple, rows)), skip)
 
 
-def _units_row(lines, k, cut: Cut, n: int):
+def _units_row(lines: list[str], k: int, cut: Cut, n: int) -> tuple[Units, int]:
     """Units in the row under the titles, if that is what the row holds."""
     if k + 1 < len(lines):
         cells = [
@@ -131,7 +126,7 @@ def _units_row(lines, k, cut: Cut, n: int):
     return (None,) * n, 0
 
 
-def _rows(lines, start: int, cut: Cut, n: int) -> list[list[str]]:
+def _rows(lines: list[str], start: int, cut: Cut, n: int) -> list[list[str]]:
     """Rows after a header that look like data, up to the next text that ends them."""
     out: list[list[str]] = []
     cutter = cut.cutter()
@@ -149,7 +144,7 @@ def _rows(lines, start: int, cut: Cut, n: int) -> list[list[str]]:
     return out
 
 
-def _json_header(lines, k) -> Header | None:
+def _json_header(lines: list[str], k: int) -> Header | None:
     found = [o for o in (json_object(x) for x in lines[k : k + SAMPLE]) if o]
     keys: dict[str, None] = {}
     for item in found:
@@ -162,7 +157,7 @@ def _json_header(lines, k) -> Header | None:
     return Header(tuple(keys), (None,) * len(keys), cut, tuple(map(tuple, rows)), -1)
 
 
-def _by_blanks(lines, k, bare) -> Header | None:
+def _by_blanks(lines: list[str], k: int, bare: str) -> Header | None:
     """Columns apart by blanks: as many pieces as titles, or else by their places."""
     wide = [t for t in re.split(r"\s{2,}|\t", bare.strip()) if t]
     narrow = bare.split()
@@ -190,18 +185,18 @@ def _by_blanks(lines, k, bare) -> Header | None:
     return _by_places(lines, k, data)
 
 
-def _rows_of_blanks(lines, k) -> list[str]:
+def _rows_of_blanks(lines: list[str], k: int) -> list[str]:
     """Lines after a header that hold numbers and no more words than is usual among them."""
     data = [x for x in lines[k + 1 : k + 1 + SAMPLE] if sum(map(is_datum, x.split())) >= 2]
     words = sorted(len(_WORD.findall(x)) for x in data)
     return [x for x in data if len(_WORD.findall(x)) <= words[len(words) // 2]]
 
 
-def _wordy(rows) -> bool:
+def _wordy(rows: list[str]) -> bool:
     return any(x.split()[-1].isalpha() for x in rows)
 
 
-def _by_places(lines, k, data) -> Header | None:
+def _by_places(lines: list[str], k: int, data: list[str]) -> Header | None:
     head = lines[k]
     comment = _COMMENT.match(head)
     if comment:
@@ -216,3 +211,92 @@ def _by_places(lines, k, data) -> Header | None:
     cut = Cut("fixed", spans=tuple(itertools.pairwise(edges_of(spans, data))))
     units, skip = _units_row(lines, k, cut, len(titles))
     return Header(titles, units, cut, tuple(tuple(cut.cells(x)) for x in data), skip)
+
+
+# ---------------------------------------------------------------- columns at fixed places
+
+_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
+WIDEST = 2000
+"""Longer lines are in no fixed places."""
+
+
+def date_beside_clock(pieces: list[str]) -> tuple[int, int] | None:
+    """Where a date and a time of day (and AM or PM) stand as neighbours."""
+    for k in range(len(pieces) - 1):
+        date, clock = read_cell(pieces[k]), read_cell(pieces[k + 1])
+        half = k + 2 < len(pieces) and _HALF.fullmatch(pieces[k + 2]) is not None
+        if date and clock and date.date and date.seconds != date.seconds and not clock.date:
+            return k, 2 + half
+        if half and clock is not None and not clock.date:
+            return k + 1, 2
+        month = " ".join(pieces[k : k + 3])
+        day = (
+            read_cell(month)
+            if not pieces[k + 1].replace(",", "").isdigit() or not pieces[k].isdigit()
+            else None
+        )
+        if day and day.date and day.seconds != day.seconds and len(pieces) > k + 3:
+            clock = read_cell(pieces[k + 3])
+            if clock is not None and not clock.date:
+                half = len(pieces) > k + 4 and _HALF.fullmatch(pieces[k + 4]) is not None
+                return k, 4 + half
+    return None
+
+
+def spans_of(texts: list[str]) -> list[Span]:
+    """Runs of places that are not blank in every line."""
+    width = max(map(len, texts), default=0)
+    if width > WIDEST:
+        return []
+    used = [False] * width
+    for text in texts:
+        for match in re.finditer(r"\S+", text):
+            used[match.start() : match.end()] = [True] * (match.end() - match.start())
+    text = "".join("x" if u else " " for u in used)
+    return [m.span() for m in re.finditer("x+", text)]
+
+
+def edges_of(spans: list[Span], data: list[str]) -> list[int | None]:
+    return [0, *(_edge(a, b, data) for a, b in itertools.pairwise(spans)), None]
+
+
+def _edge(left: Span, right: Span, data: list[str]) -> int:
+    """Where to cut between two columns, so that longer cells in later rows stay whole."""
+
+    def lined_up_right(column: Span) -> bool:
+        cells = [x[column[0] : column[1]] for x in data if x[column[0] : column[1]].strip()]
+        usual = Counter(len(c.rstrip()) for c in cells).most_common(1)
+        return bool(usual) and usual[0][1] > 0.9 * len(cells)  # a row cut short may be among them
+
+    if lined_up_right(left):
+        return left[1]
+    return (left[1] + right[0] + 1) // 2 if lined_up_right(right) else right[0]
+
+
+def whole_moments(spans: list[Span], data: list[str]) -> list[Span]:
+    """Spans with a date and the time of day beside it made one."""
+    full = max(data, key=lambda x: len(x.split()))
+    joined = date_beside_clock([full[a:b].strip() or "-" for a, b in spans])
+    if joined is None:
+        return spans
+    first, length = joined
+    one = (spans[first][0], spans[first + length - 1][1])
+    return [*spans[:first], one, *spans[first + length :]]
+
+
+def titled(head: str, spans: list[Span], edges: list[int | None]) -> list[tuple[Span, str]]:
+    """Spans with their titles: each word of the header goes to the cell it stands over.
+
+    A phrase over no column is a column that is empty in every row seen.
+    """
+    words: dict[tuple[int, int], list[str]] = {span: [] for span in spans}
+    cells = list(itertools.pairwise([*edges[:-1], len(head) + spans[-1][1]]))
+    for phrase in re.finditer(r"\S+(?: \S+)*", head):
+        if all(phrase.end() <= a or phrase.start() >= b for a, b in spans):
+            words[phrase.span()] = [phrase[0]]
+            continue
+        for word in re.finditer(r"\S+", phrase[0]):
+            a, b = phrase.start() + word.start(), phrase.start() + word.end()
+            shared = [min(b, end) - max(a, start) for start, end in cells]
+            words[spans[shared.index(max(shared))]].append(word[0])
+    return [(span, " ".join(words[span])) for span in sorted(words)]

@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from subgrade.guiding.cells import NOTHING, to_numbers, to_signs
-from subgrade.guiding.choose import Choice
-from subgrade.guiding.clocktext import Dates, read_cells
-from subgrade.guiding.remarks import kind_of
-from subgrade.guiding.scale import Units
-from subgrade.guiding.times import Use
+from subgrade.record.cells import NOTHING, to_numbers, to_signs
+from subgrade.record.clock_text import Dates, read_cells
+from subgrade.record.columns import Choice, Use
+from subgrade.record.running_text import kind_of
+from subgrade.record.units import Units
 
 NAN = float("nan")
 _LETTERS = re.compile(r"[^\W\d_]{2,}")
@@ -69,40 +68,37 @@ class Rows:
 
     def add(self, rows: list[list[str]], choice: Choice, units: Units, section: int) -> None:
         """Turn rows of one layout into arrays and append them."""
-        width = len(choice.header.titles)
-        columns = list(zip(*(r[:width] for r in rows), strict=True))
-        comma = choice.comma
-        day, seconds, zone = self._times(columns, choice)
-        n = len(rows)
+        batch = _Batch(rows, choice)
+        day, seconds, zone = self._times(batch)
         first, second = choice.axes
         values = {
             "seconds": seconds,
             "zone": zone,
-            "first": _error(columns, first, units.first, comma, n),
-            "second": _error(columns, second, units.second, comma, n),
-            "ra_pulse": _pulse(columns, choice, "ra", units, comma, n),
-            "dec_pulse": _pulse(columns, choice, "dec", units, comma, n),
+            "first": batch.numbers(first, units.first),
+            "second": batch.numbers(second, units.second),
+            "ra_pulse": _pulse(batch, "ra", units),
+            "dec_pulse": _pulse(batch, "dec", units),
+            "brightness": batch.numbers(choice.one("brightness")),
+            "snr": batch.numbers(choice.one("snr")),
+            "count": batch.numbers(choice.one("frame")),
+            "day": day,
+            "state": self._state(batch),
+            "ghost": np.zeros(len(rows), bool),
+            "section": np.full(len(rows), section, np.int32),
         }
-        for name, role in (("brightness", "brightness"), ("snr", "snr"), ("count", "frame")):
-            use = choice.one(role)
-            values[name] = to_numbers(columns[use.place], comma) if use else np.full(n, NAN)
-        state = self._state(columns, choice, n)
         keep = day != -2
-        ghost = np.zeros(n, bool)
-        self._remarks(rows, columns, choice, values, day, keep, ghost, section)
-        values |= {"day": day, "state": state, "ghost": ghost}
-        values["section"] = np.full(n, section, np.int32)
+        self._remarks(batch, values, keep, section)
         for name, array in values.items():
             self.parts.setdefault(name, []).append(array[keep])
         self.n += int(keep.sum())
 
-    def _times(self, columns, choice: Choice):
+    def _times(self, batch: _Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Date number, seconds and zone of every row; -2 where the time cannot be read."""
-        use, date = choice.one("time"), choice.one("date")
-        cells = columns[use.place]
+        use, date = batch.choice.one("time"), batch.choice.one("date")
+        cells = batch.columns[use.place]
         if use.unit in ("iso", "clock"):
             if date is not None:
-                both = zip(columns[date.place], cells, strict=True)
+                both = zip(batch.columns[date.place], cells, strict=True)
                 cells = [f"{d.strip()} {c.strip()}" for d, c in both]
             elif cells and (cells[0][:1] in ' "' or cells[-1][-1:] in ' "'):
                 cells = [c.strip(' "') for c in cells]
@@ -110,40 +106,44 @@ class Rows:
             self.halves |= halves
             day[np.isnan(seconds)] = -2
             return day, seconds, zone
-        values = to_numbers(cells, choice.comma)
-        scale = 1.0
+        seconds = batch.numbers(use)
         if use.unit == "jd":
-            values = (values + (2400000.0 if use.factor > 1 else 0.0) - 2440587.5) * 86400.0
+            seconds = (seconds + (2400000.0 if use.factor > 1 else 0.0) - 2440587.5) * 86400.0
         elif use.unit == "mjd":
-            values = (values - 40587.0) * 86400.0
+            seconds = (seconds - 40587.0) * 86400.0
         else:
-            scale = use.factor
-        day = np.where(np.isfinite(values), -1, -2).astype(np.int32)
-        return day, values * scale, np.full(len(values), NAN)
+            seconds *= use.factor
+        day = np.where(np.isfinite(seconds), -1, -2).astype(np.int32)
+        return day, seconds, np.full(len(seconds), NAN)
 
-    def _state(self, columns, choice: Choice, n: int) -> np.ndarray:
-        use = choice.one("state")
+    def _state(self, batch: _Batch) -> np.ndarray:
+        """The number of each row's state among the distinct ones; -1 for none."""
+        use = batch.choice.one("state")
         if use is None:
-            return np.full(n, -1, np.int16)
+            return np.full(len(batch.rows), -1, np.int16)
+        cells = batch.columns[use.place]
         numbers = {}
-        for cell in set(columns[use.place]):
+        for cell in set(cells):
             word = cell.strip().lower()
             if word not in self.states and len(self.states) < 1000:
                 self.states[word] = len(self.states)
             numbers[cell] = self.states.get(word, -1)
-        return np.array([numbers[c] for c in columns[use.place]], np.int16)
+        return np.array([numbers[c] for c in cells], np.int16)
 
-    def _remarks(self, rows, columns, choice, values, day, keep, ghost, section) -> None:
+    def _remarks(
+        self, batch: _Batch, values: dict[str, np.ndarray], keep: np.ndarray, section: int
+    ) -> None:
         """Take out rows that are remarks, and keep the remarks beside numbers."""
-        place = {u.place for u in choice.all("remark")}
-        width = len(choice.header.titles)
+        rows, width = batch.rows, batch.width
         measured = np.isfinite(values["first"]) | np.isfinite(values["second"])
         # a row cut short or a remark in the columns of numbers shows as errors without numbers
         marked = {int(k) for k in np.flatnonzero(~measured | ~keep)}
-        for p in place:
-            marked |= {k for k, c in enumerate(columns[p]) if c and not c.isspace()}
+        for use in batch.choice.all("remark"):
+            cells = batch.columns[use.place]
+            marked |= {k for k, c in enumerate(cells) if c and not c.isspace()}
         marked |= {k for k, row in enumerate(rows) if len(row) > width}
-        counted = choice.one("frame") is not None
+        counted = batch.choice.one("frame") is not None
+        own = batch.choice.one("time").unit not in ("iso", "clock")
         start = self.n
         before = np.concatenate([[0], np.cumsum(keep)])
         taken, previous = 0, -1
@@ -151,11 +151,12 @@ class Rows:
             if k != previous + 1:
                 self.last_text = ""  # the same words again after a pause are a new remark
             previous = k
-            text = _text(rows[k], choice, place, width, bool(measured[k]))
+            text = batch.text(k, bool(measured[k]))
+            at = start + int(before[k]) - taken
             if not keep[k]:
                 self.unread += 1
                 if text:
-                    self.remark(Remark(start + int(before[k]) - taken, section, text))
+                    self.remark(Remark(at, section, text))
                 continue
             if not text:
                 self.last_text = ""
@@ -165,11 +166,9 @@ class Rows:
                 lost = kind_of(text) == "star_missing" and not counted
                 if not sample and not lost:
                     keep[k] = False
-                ghost[k] = lost and not sample
-            if text != self.last_text or not (measured[k] or ghost[k] or keep[k]):
-                own = choice.one("time").unit not in ("iso", "clock")
-                at = start + int(before[k]) - taken
-                clock = int(day[k]), float(values["seconds"][k]), float(values["zone"][k])
+                values["ghost"][k] = lost and not sample
+            if text != self.last_text or not (measured[k] or keep[k]):
+                clock = int(values["day"][k]), *(float(values[n][k]) for n in ("seconds", "zone"))
                 self.remark(Remark(at, section, text, *clock, own))
             taken += not keep[k]
             self.last_text = text
@@ -177,26 +176,31 @@ class Rows:
             self.last_text = ""
 
 
-def _text(row, choice: Choice, place, width, measured: bool) -> str:
-    """The words in a row that are a remark."""
-    parts = [row[p].strip() for p in sorted(place)]
-    parts += [c.strip() for c in row[width:]]
-    if not measured:
-        roles = {u.place: u.role for u in choice.uses}
-        for p, cell in enumerate(row[:width]):
-            role = roles.get(p, "")
-            if p in place or role in ("time", "date", "state", "ra_side", "dec_side"):
+class _Batch:
+    """Rows of one layout, as columns of cells too."""
+
+    def __init__(self, rows: list[list[str]], choice: Choice):
+        self.rows, self.choice, self.width = rows, choice, len(choice.header.titles)
+        self.columns = list(zip(*(r[: self.width] for r in rows), strict=True))
+
+    def numbers(self, use: Use | None, factor: float = 1.0) -> np.ndarray:
+        """A column's numbers times its sign and a factor; all NaN where there is none."""
+        if use is None:
+            return np.full(len(self.rows), NAN)
+        return to_numbers(self.columns[use.place], self.choice.comma) * (factor * use.sign)
+
+    def text(self, k: int, measured: bool) -> str:
+        """The words in row `k` that are a remark."""
+        row, roles = self.rows[k], {u.place: u.role for u in self.choice.uses}
+        parts = [row[p].strip() for p in sorted(roles) if roles[p] == "remark"]
+        parts += [c.strip() for c in row[self.width :]]
+        for p, cell in enumerate(row[: self.width] if not measured else ()):
+            if roles.get(p) in ("remark", "time", "date", "state", "ra_side", "dec_side"):
                 continue
             word = cell.strip()
             if word.lower() not in NOTHING and _LETTERS.search(word):
                 parts.append(word)
-    return " ".join(p for p in parts if p)
-
-
-def _error(columns, use: Use | None, factor: float, comma: bool, n: int) -> np.ndarray:
-    if use is None:
-        return np.full(n, NAN)
-    return to_numbers(columns[use.place], comma) * (factor * use.sign)
+        return " ".join(p for p in parts if p)
 
 
 PULSE_RATE = 7.5
@@ -204,38 +208,29 @@ PULSE_RATE = 7.5
 (common practice, no source)."""
 
 
-def _pulse(columns, choice: Choice, axis: str, units: Units, comma: bool, n: int) -> np.ndarray:
+def _pulse(batch: _Batch, axis: str, units: Units) -> np.ndarray:
     """Signed pulses in ms from times, distances, direction words or a column each way."""
-    uses = choice.all(f"{axis}_pulse")
-    if not uses:
-        return np.full(n, NAN)
+    uses, side = batch.choice.all(f"{axis}_pulse"), batch.choice.one(f"{axis}_side")
     times = [u for u in uses if u.unit not in ("arcsec", "px")]
     distances = [u for u in uses if u.unit in ("arcsec", "px")]
-    side = choice.one(f"{axis}_side")
+    if not uses:
+        return batch.numbers(None)
     if not times:
         use = distances[0]
         scale = use.factor * (units.scale if use.unit == "px" else 1.0)
         if scale != scale:
             scale = 1.0
-        pulse = to_numbers(columns[use.place], comma) * (scale * use.sign * 1000.0 / PULSE_RATE)
-        return _sided(pulse, columns, side)
-    pulse = None
-    for use in times:
-        scale = use.factor * (1000.0 if use.unit == "s" else 1.0) * use.sign
-        one = to_numbers(columns[use.place], comma) * scale
-        if pulse is None:
-            pulse = one
-        else:
-            both_empty = np.isnan(pulse) & np.isnan(one)
-            pulse = np.where(both_empty, NAN, np.nan_to_num(pulse) + np.nan_to_num(one))
-    if side is None and distances and not (pulse < 0).any():
-        signs = np.sign(to_numbers(columns[distances[0].place], comma)) * distances[0].sign
+        pulse = batch.numbers(use, scale * 1000.0 / PULSE_RATE)
+    else:
+        parts = [batch.numbers(u, u.factor * (1000.0 if u.unit == "s" else 1.0)) for u in times]
+        pulse = parts[0]
+        for part in parts[1:]:
+            empty = np.isnan(pulse) & np.isnan(part)
+            pulse = np.where(empty, NAN, np.nan_to_num(pulse) + np.nan_to_num(part))
+    if side is not None:
+        signs = to_signs(batch.columns[side.place])
+        return np.where(np.isfinite(signs), np.abs(pulse) * signs, pulse)
+    if times and distances and not (pulse < 0).any():
+        signs = np.sign(batch.numbers(distances[0]))
         return np.where(np.isfinite(signs) & (signs != 0), pulse * signs, pulse)
-    return _sided(pulse, columns, side)
-
-
-def _sided(pulse, columns, side: Use | None) -> np.ndarray:
-    if side is None:
-        return pulse
-    signs = to_signs(columns[side.place])
-    return np.where(np.isfinite(signs), np.abs(pulse) * signs, pulse)
+    return pulse

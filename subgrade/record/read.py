@@ -3,34 +3,33 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
 
 from subgrade.errors import UnreadableFile, UsageError
-from subgrade.guiding.cells import to_number
-from subgrade.guiding.choose import Choice, choose_columns
-from subgrade.guiding.clocktext import reading_in, time_in
-from subgrade.guiding.cut import is_datum
-from subgrade.guiding.facts import Facts, learn
-from subgrade.guiding.guide_map import GuideMap
-from subgrade.guiding.layout import Header, find_header, may_be_header
-from subgrade.guiding.mapped import (
+from subgrade.record.assembly import build_record
+from subgrade.record.cells import is_datum, line_pieces, to_number
+from subgrade.record.clock_text import reading_in, time_in
+from subgrade.record.columns import Choice, choose_columns
+from subgrade.record.guide_map import (
+    GuideMap,
     bare_header,
     fixed_columns,
+    load_guide_map,
     mapped_header,
     missing_column,
     names_titles,
     with_units,
 )
-from subgrade.guiding.model import Column, GuideRecord
-from subgrade.guiding.record import build_record
-from subgrade.guiding.remarks import closes, kind_of, opens
-from subgrade.guiding.rows import Remark, Rows
-from subgrade.guiding.scale import Units, settle_units
-from subgrade.guiding.timeline import Opening
-from subgrade.guiding.titles import words_of
-from subgrade.plaintext import clean
+from subgrade.record.header_row import SAMPLE, Header, find_header, may_be_header
+from subgrade.record.model import GuideRecord
+from subgrade.record.rows import Remark, Rows
+from subgrade.record.running_text import Facts, closes, kind_of, learn, opens
+from subgrade.record.timeline import Opening
+from subgrade.record.titles import words_of
+from subgrade.record.units import Units, settle_units
 
 NAN = float("nan")
 BATCH = 8192
@@ -53,7 +52,7 @@ SLOWEST_S = 45.0
 class Reader:
     """Goes through the lines once: text, header rows, rows, remarks, sections."""
 
-    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap | None):
+    def __init__(self, path: Path, scale: float | None, guide_map: GuideMap):
         self.path, self.scale, self.map = path, scale, guide_map
         self.rows = Rows()
         self.facts = Facts()
@@ -94,7 +93,7 @@ class Reader:
         if self.choice is None and not self.rows.n and searched:
             raise UnreadableFile(self.path, self._nothing_found())
 
-    def _take_rows(self, lines, k: int, count: int) -> int:
+    def _take_rows(self, lines: list[str], k: int, count: int) -> int:
         """Rows from line `k` on, to the first line that is none; its number is returned."""
         cutter = self.choice.header.cut.cutter()
         width = len(self.choice.header.titles)
@@ -135,7 +134,7 @@ class Reader:
         self.last_value = value
         return anew
 
-    def _other_line(self, lines, k: int, last: bool) -> None:
+    def _other_line(self, lines: list[str], k: int, last: bool) -> None:
         """A line that is no row: text, a header row, a remark, or a row cut short."""
         line = lines[k]
         text = _DIGITS.sub("", line[:2000]).strip()
@@ -151,7 +150,7 @@ class Reader:
         if self._passed_over(text):
             return
         self._remark(line, text)
-        if not self.openings or _HAS_DIGIT(text) or (self.map and self.map.section):
+        if not self.openings or _HAS_DIGIT(text) or self.map.section:
             self._learn(text)
 
     def _passed_over(self, text: str) -> bool:
@@ -170,8 +169,8 @@ class Reader:
         before = self.facts
         self.facts = learn(before, text)
         started = bool(self.openings) and self.rows.n + len(self.batch) > 0
-        forced = self.map is not None and self.map.section
-        if forced and self.map.section in text:
+        forced = self.map.section
+        if forced and forced in text:
             self._flush()
             self.fresh, self.fresh_dated = True, reading_in(text) is not None
             return
@@ -202,11 +201,9 @@ class Reader:
 
     # ------------------------------------------------------------ headers and sections
 
-    def _header(self, lines, k: int) -> bool:
-        if self.map is not None and not self.map.header:
-            if self.choice is None:
-                return self._bare(lines, k)
-            return False
+    def _header(self, lines: list[str], k: int) -> bool:
+        if not self.map.header:
+            return self.choice is None and self._bare(lines, k)
         known = self.choice.header if self.choice is not None else None
         if known is not None and known.cut.kind == "json":
             return False
@@ -246,7 +243,7 @@ class Reader:
             self.notes.insert(0, f"more than {MOST_TITLES} header rows: later ones were left out")
         return self.titles_left >= 0
 
-    def _strange_header(self, header: Header, choice) -> bool:
+    def _strange_header(self, header: Header, choice: Choice | None) -> bool:
         """Titles of other rows, such as a calibration run: their rows are passed over."""
         if choice is not None and not header.rows:
             return self.choice is None  # a header alone: remembered by its count only
@@ -279,7 +276,7 @@ class Reader:
         self.fresh = self.pending = self.fresh_dated = False
         self.last_value = to_number(cell)
 
-    def _bare(self, lines, k: int) -> bool:
+    def _bare(self, lines: list[str], k: int) -> bool:
         """The first row of a file without header, by the guide map."""
         header = bare_header(self.map, lines, k)
         choice = (
@@ -340,18 +337,10 @@ class Reader:
                 )
             raise UnreadableFile(self.path, self._nothing_found())
         _, choice, units = self._main()
-        mixed = {bool(c.one("ra") or c.one("dec")) for _, c, _ in self.used}
-        axes = "ra_dec" if choice.one("ra") or choice.one("dec") else "xy"
-        if len(mixed) > 1:
+        if len({c.camera_only for _, c, _ in self.used}) > 1:
             self.notes.append("some sections give RA and Dec, others camera axes")
-        state = choice.one("state")
-        record = build_record(
-            self.path, self.rows, self.openings, _columns(choice, units),
-            scale=units.scale, axes=axes,
-            places=axes == "xy" and any("star positions" in u.why for u in choice.axes if u),
-            state_words=set(words_of(choice.header.titles[state.place])) if state else set(),
-            notes=[*units.notes, *choice.notes, *self.notes], forced=self.map,
-        )  # fmt: skip
+        notes = [*units.notes, *self.notes]
+        record = build_record(self.path, self.rows, self.openings, choice, units, self.map, notes)
         if record.cadence_s > SLOWEST_S:
             raise UnreadableFile(
                 self.path,
@@ -392,16 +381,62 @@ def _numbers_from(choice: Choice) -> int:
     return spans[choice.one("time").place][1] or 0
 
 
-def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
-    """What each column was taken for, all columns of the file."""
-    used = {u.place: u for u in choice.uses}
-    out = []
-    for place, title in enumerate(map(clean, choice.header.titles)):
-        use = used.get(place)
-        if use is None:
-            out.append(Column(title, "other", "", 1.0, "not needed or not recognised"))
-            continue
-        axis = use in choice.axes
-        unit = units.unit if axis else use.unit
-        out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
-    return tuple(out)
+def read_guide(
+    path: str | Path,
+    *,
+    scale_arcsec_px: float | None = None,
+    guide_map: GuideMap | str | Path | None = None,
+) -> GuideRecord:
+    """Read a guiding record.
+
+    Parameters
+    ----------
+    path : path-like
+        Any text in columns: delimited, in fixed places, or one JSON object a line.
+    scale_arcsec_px : float, optional
+        Size of a guide-camera pixel, arcsec, over what the file states.
+    guide_map : GuideMap or path-like, optional
+        What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
+
+    Returns
+    -------
+    GuideRecord
+        Errors in arcsec; what was understood is in ``columns`` and ``notes``.
+
+    Raises
+    ------
+    UnreadableFile
+        Not text, empty, no header row that is understood, no rows, or errors in pixels of
+        unknown size.
+    UsageError
+        A guide map that does not fit.
+    """
+    if guide_map is None:
+        guide_map = GuideMap()
+    elif not isinstance(guide_map, GuideMap):
+        guide_map = load_guide_map(guide_map)
+    if scale_arcsec_px is None and guide_map.scale == guide_map.scale:
+        scale_arcsec_px = guide_map.scale
+    reader = Reader(Path(path), scale_arcsec_px, guide_map)
+    for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
+        reader.feed(lines, ahead, whole)
+    return reader.finish()
+
+
+def _with_view_ahead(
+    pieces: Iterable[tuple[list[str], bool]],
+) -> Iterator[tuple[list[str], list[str], bool]]:
+    """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
+    held: list[str] | None = None
+    whole = True
+    for lines, ends in pieces:
+        if held is None:
+            held = lines
+        elif len(lines) < SAMPLE and len(held) < 200000:
+            held = held + lines  # a last piece too short to judge by
+        else:
+            yield held, lines[: 2 * SAMPLE], True
+            held = lines
+        whole = ends
+    if held:
+        yield held, [], whole

@@ -13,9 +13,9 @@ from scipy.stats import chi2
 
 from subgrade.cli import cli
 from subgrade.errors import UsageError
-from subgrade.guiding import describe_record, load_guide_map, read_guide
-from subgrade.guiding.guide_map import DELIMITERS, ROLES, TIME_KINDS
-from tests.guiding_layouts import comma, fixed, stamp, truth
+from subgrade.record import describe_record, load_guide_map, read_guide
+from subgrade.record.guide_map import DELIMITERS, ROLES, TIME_KINDS
+from tests.record_layouts import comma, fixed, stamp, truth
 
 PAGE = Path(__file__).parents[1] / "docs" / "guide-map.md"
 

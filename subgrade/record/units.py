@@ -6,10 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.guiding.choose import Choice
-from subgrade.guiding.facts import Facts
-from subgrade.guiding.times import Use
-from subgrade.guiding.titles import guesses
+from subgrade.record.columns import Choice, Use
+from subgrade.record.running_text import Facts
+from subgrade.record.titles import guesses
 
 NAN = float("nan")
 SAME = 0.03
@@ -69,7 +68,9 @@ def _unstated(choice: Choice, facts: Facts, scale: float) -> tuple[str, str]:
     return "arcsec", "the unit of the errors is not stated; taken as arcsec"
 
 
-def _paired(choice: Choice, first: Use | None, second: Use | None, unit: str):
+def _paired(
+    choice: Choice, first: Use | None, second: Use | None, unit: str
+) -> tuple[str, float, str]:
     """Unit and scale from columns that hold the same motion: (unit or '', scale, reason)."""
     for use in (first, second):
         if use is None:
@@ -103,7 +104,7 @@ def _paired(choice: Choice, first: Use | None, second: Use | None, unit: str):
     return "arcsec", ratio, "they are a constant factor longer than the camera's x and y"
 
 
-def _ratio(one, other) -> float:
+def _ratio(one: np.ndarray, other: np.ndarray) -> float:
     """Median ratio of two columns where it is one number for all rows, else NaN."""
     usable = np.isfinite(one) & np.isfinite(other) & (np.abs(other) > 0)
     if usable.sum() < 3:

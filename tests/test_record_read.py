@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding import read_guide
-from tests.guiding_layouts import LAYOUTS, SCALE, START, comma, midnight, stamp, truth
+from subgrade.record import read_guide
+from tests.record_layouts import LAYOUTS, SCALE, START, comma, midnight, stamp, truth
 
 LOST = (20, 21, 22, 100, 101)
 UTC_TOLD = {"json_lines", "camera", "turned", "midnight", "two_columns", "four_sides", "julian"}

@@ -1,4 +1,4 @@
-"""A record in numbers: RMS, peak, gaps, missing star, sections; plain values to print."""
+"""A record in numbers: RMS, calm level, peak, gaps, missing star, sections; to print."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from subgrade.guiding.model import GuideRecord
-from subgrade.guiding.quiet import calm_rms
+from subgrade.record.model import GuideRecord
 
 GAP_CADENCES = 5.0
 """Cadences without a sample that count as a gap (a choice, no source)."""
@@ -108,7 +107,7 @@ def _unsettled(record: GuideRecord) -> np.ndarray:
     return out
 
 
-def _lost(time, good, cadence: float) -> float:
+def _lost(time: np.ndarray, good: np.ndarray, cadence: float) -> float:
     """Seconds without a star: each bad sample up to the next, no longer than a gap."""
     if not len(time) or good.all():
         return 0.0
@@ -117,11 +116,44 @@ def _lost(time, good, cadence: float) -> float:
     return float(length[~good].sum())
 
 
-def _rms(values) -> float | None:
+def _rms(values: np.ndarray) -> float | None:
     values = values[np.isfinite(values)]
     return float(np.sqrt(np.mean(values**2))) if len(values) else None
 
 
-def _number(value) -> float | None:
+def _number(value: float) -> float | None:
     value = float(value)
     return value if np.isfinite(value) else None
+
+
+# ---------------------------------------------------------------- the calm level
+
+NAN = float("nan")
+CALM_SAMPLES = 24
+"""Samples to a stretch."""
+
+
+def calm_rms(record: GuideRecord) -> tuple[float, float]:
+    """RMS of a record's quiet stretches in RA and Dec, arcsec.
+
+    The lower quartile of the scatter within stretches of `CALM_SAMPLES` samples, freed of
+    what the lower quartile of equal stretches of white noise would read too low
+    (quantile of chi-squared after Wilson & Hilferty 1931, from memory).
+
+    Returns
+    -------
+    float, float
+        NaN with under three stretches.
+    """
+    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    n = int(use.sum()) // CALM_SAMPLES
+    if n < 3:
+        return NAN, NAN
+    freedom = CALM_SAMPLES - 1
+    low = (1.0 - 2.0 / (9.0 * freedom) - 0.67449 * np.sqrt(2.0 / (9.0 * freedom))) ** 3
+    out = []
+    for axis in (record.ra, record.dec):
+        stretch = axis[use][: n * CALM_SAMPLES].reshape(n, CALM_SAMPLES)
+        variance = stretch.var(axis=1, ddof=1)
+        out.append(float(np.sqrt(np.quantile(variance, 0.25) / low)))
+    return out[0], out[1]

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from subgrade.guiding import read_guide
-from tests.guiding_layouts import START, comma, stamp, truth
+from subgrade.record import read_guide
+from tests.record_layouts import START, comma, stamp, truth
 
 
 def table(times, t, head="Time,RA error (arcsec),Dec error (arcsec)", above=()) -> str:
@@ -52,7 +52,7 @@ def test_the_name_of_the_file_tells_day_from_month(tmp_path, form):
 
 
 def test_a_fixed_order_goes_before_any_guess(tmp_path):
-    from subgrade.guiding import GuideMap
+    from subgrade.record import GuideMap
 
     t = truth(n=60, start=at(2031, 3, 4), dithers=())
     text = table([stamp(x, "%d/%m/%Y %H:%M:%S") for x in t.time], t)

@@ -1,4 +1,4 @@
-"""Scale, units, clock and date as the running text of a record states them."""
+"""The text between the rows: scale, units, clock and date that it states, and its remarks."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from subgrade.constants import SIDEREAL_RATE
-from subgrade.guiding.clocktext import Reading, date_in, reading_in
-from subgrade.guiding.remarks import closes, opens
+from subgrade.record.clock_text import Reading, date_in, reading_in
 
 NAN = float("nan")
 ARCSEC_UM_PER_MM = 206.264806
@@ -21,20 +20,21 @@ _SCALE = (
     re.compile(rf"{_N}\s*{_ARC}\s*(?:/|per|a|\s)\s*(?:guide\s+)?(?:camera\s+)?{_PX}\b", re.I),
     re.compile(rf"\bscale\b[^\d\n;|]{{0,40}}?{_N}(?!\s*(?:mm|px|x\b|%))", re.I),
     re.compile(rf"{_ARC}\s*(?:/|per)\s*(?:px|pix|pixels?)\W{{0,5}}{_N}", re.I),
-)  # fmt: skip
+)
 _PIXEL = (
     re.compile(rf"\bpixel\w*(?:\s+(?:size|pitch|width))?[^\d\n]{{0,15}}?{_N}\s*{_UM}", re.I),
     re.compile(rf"{_N}\s*{_UM}\s*pixel", re.I),
     re.compile(rf"\bpixel[ _]?(?:size|pitch)[^\d\n]{{0,15}}?{_N}", re.I),
-)  # fmt: skip
+)
 _FOCAL = re.compile(
     rf"\bfocal\w*(?:[ _]?length)?[^\d\n]{{0,15}}?{_N}\s*(mm|cm|m|in\w*)?(?!\w)", re.I
 )
 _BINNING = re.compile(r"\bbin(?:ned|ning)?\b[^\d\n]{0,10}?(\d)\b", re.I)
 _UNIT = re.compile(
     rf"\b(?:errors?|distances?|offsets?|deviations?|units?|values?)\b[^\n]{{0,25}}?\b(?:in|=|:|are)\s*"
-    rf"(?:guide[ -]?camera\s+)?({_ARC}|px|pix|pixels?)(?!\w|\s*(?:/|per))", re.I
-)  # fmt: skip
+    rf"(?:guide[ -]?camera\s+)?({_ARC}|px|pix|pixels?)(?!\w|\s*(?:/|per))",
+    re.I,
+)
 _ZONE = re.compile(
     r"\b(?:utc|gmt)\s*(?:offset)?\s*(?:is|=|:)?\s*([+\-−])\s*(\d{1,2})(?::?(\d{2}))?(?![\d.])", re.I
 )
@@ -133,3 +133,58 @@ def _optics(line: str, new: dict) -> None:
 
 def _number(text: str) -> float:
     return float(text.replace(",", "."))
+
+
+# ---------------------------------------------------------------- remarks
+
+_DONE = r"(?:done|end\w*|complete\w*|finish\w*|over|ok|fail\w*|timed? ?out|reached|success\w*)"
+_ORDER = (
+    ("settle_end", rf"\bsettled\b|settl\w*\W+(?:\w+\W+){{0,2}}?{_DONE}\b|{_DONE}\W+settl"),
+    ("settle_end", rf"dither\w*\W+(?:is\W+)?{_DONE}\b"),
+    ("dither", r"dither"),
+    ("settle_start", r"settl"),
+    ("other", r"star\W+(?:\w+\W+)?(?:back|found again|recovered|regained|re-?acquired)"),
+    (
+        "star_missing",
+        r"\blost\b|\bno (?:guide ?)?star|star (?:not|is not|wasn.t) (?:found|seen)|"
+        r"star (?:is )?(?:vanished|gone|missing|disappeared)|\bloss of\b|"
+        r"cannot (?:find|see) (?:the )?star",
+    ),
+    ("resume", r"resum|unpause|re-?start|continu|guiding (?:on|again|enabled)\b"),
+    ("pause", r"paus|suspend|guiding (?:off|stop\w*|disabled|halted)\b|stop\w* guiding"),
+    (
+        "reference_moved",
+        r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
+        r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
+        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)",
+    ),
+)
+_KINDS = tuple((kind, re.compile(pattern, re.IGNORECASE)) for kind, pattern in _ORDER)
+_OPENING = re.compile(
+    r"\b(?:begin\w*|beg[au]n|start\w*|open\w*|section|session|run|sequence|new|log|on)\b",
+    re.IGNORECASE,
+)
+_CLOSING = re.compile(
+    r"\b(?:end|ends|ended|ending|finish\w*|stop\w*|closed?|closing|complete\w*|done)\b",
+    re.IGNORECASE,
+)
+
+
+def kind_of(text: str) -> str:
+    """The kind of event a remark is; ``other`` when it is none that matters.
+
+    >>> kind_of("Dither by +1 px, settling"), kind_of("settled"), kind_of("Guide star lost")
+    ('dither', 'settle_end', 'star_missing')
+    """
+    return next((kind for kind, pattern in _KINDS if pattern.search(text)), "other")
+
+
+def closes(text: str) -> bool:
+    """Whether a dated line marks an end and not a start."""
+    end = _CLOSING.search(text)
+    return bool(end) and not _OPENING.search(text[: end.start()])
+
+
+def opens(text: str) -> bool:
+    """Whether a dated line marks a start."""
+    return bool(_OPENING.search(text)) and not closes(text)

@@ -15,8 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from subgrade.errors import SubgradeError, UnreadableFile
-from subgrade.guiding import read_guide, reader
-from tests.guiding_layouts import LAYOUTS, SCALE, START, comma, stamp, truth
+from subgrade.record import read as reading
+from subgrade.record import read_guide
+from tests.record_layouts import LAYOUTS, SCALE, START, comma, stamp, truth
 
 FEW = settings(max_examples=60, deadline=None, derandomize=True,
                suppress_health_check=list(HealthCheck))  # fmt: skip
@@ -295,8 +296,8 @@ def test_a_file_of_20_megabytes_needs_little_memory(tmp_path):
     probe = textwrap.dedent("""
         import resource, sys
         import numpy
-        from subgrade.guiding import read_guide
-        import subgrade.guiding.read
+        from subgrade.record import read_guide
+        import subgrade.record.read
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         record = read_guide(sys.argv[1])
         print(len(record), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
@@ -343,8 +344,8 @@ ENDLESS = {
 @pytest.mark.parametrize("lines", ENDLESS.values(), ids=ENDLESS)
 def test_endless_text_costs_seconds_at_the_most(tmp_path, monkeypatch, lines):
     """Each took from a quarter of a minute to for ever; a tenth of the text that is read here."""
-    monkeypatch.setattr(reader, "MOST_TEXT", reader.MOST_TEXT // 10)
-    monkeypatch.setattr(reader, "MOST_TITLES", reader.MOST_TITLES // 10)
+    monkeypatch.setattr(reading, "MOST_TEXT", reading.MOST_TEXT // 10)
+    monkeypatch.setattr(reading, "MOST_TITLES", reading.MOST_TITLES // 10)
     path = tmp_path / "record.csv"
     path.write_text("\n".join(lines))
     begin = time.process_time()
@@ -354,7 +355,7 @@ def test_endless_text_costs_seconds_at_the_most(tmp_path, monkeypatch, lines):
 
 
 def test_what_is_left_out_of_too_much_text_is_noted(tmp_path, monkeypatch):
-    monkeypatch.setattr(reader, "MOST_TEXT", 20_000)
+    monkeypatch.setattr(reading, "MOST_TEXT", 20_000)
     path = tmp_path / "record.csv"
     remarks = [f"settling done, note {k}" for k in range(2000)]
     path.write_text("\n".join([TITLES, *rows_of(60), *remarks, *rows_of(120, 60)]))
@@ -366,7 +367,7 @@ def test_what_is_left_out_of_too_much_text_is_noted(tmp_path, monkeypatch):
 
 
 def test_header_rows_beyond_any_record_are_noted(tmp_path, monkeypatch):
-    monkeypatch.setattr(reader, "MOST_TITLES", 5)
+    monkeypatch.setattr(reading, "MOST_TITLES", 5)
     path = tmp_path / "record.csv"
     path.write_text("\n".join([TITLES, *rows_of(60), *[TITLES] * 10, *rows_of(120, 60)]))
     record = read_guide(path)

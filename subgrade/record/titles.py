@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Set
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -83,13 +84,10 @@ OTHER = _all(
 
 _TIMES = TIME | DATE
 _AXES = RA | DEC | X | Y | EAST | WEST | NORTH | SOUTH
-_KNOWN = {
-    word
-    for words in (RA, DEC, TIME, DATE, ERROR, PULSE, DIRECTION, BRIGHT, SNR, STATE, REMARK, FRAME,
-                  OTHER, X, Y, EAST | WEST | NORTH | SOUTH, set(UNITS), {"star", "camera"})
-    for word in words
-    if len(word) > 1
-}  # fmt: skip
+_WORDS = (
+    RA | DEC | _TIMES | _AXES | ERROR | PULSE | DIRECTION | BRIGHT | SNR | STATE | REMARK | FRAME
+)
+_KNOWN = {word for word in _WORDS | OTHER | {*UNITS, "star", "camera"} if len(word) > 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,58 +168,49 @@ def may_be_titles(line: str) -> bool:
 def guesses(title: str, unit: tuple[str, float] | None = None) -> list[Guess]:
     """What a title may mean, best first; `unit` is what a row of units adds."""
     words, own = _parse(title)
-    unit = own or unit
-    found = set(words)
-    name, factor = unit or ("", 1.0)
-    why = f"title: {', '.join(words)}" if words else "no words in the title"
-    why += f"; unit {name}" if name else ""
-    penalty = 0.6 * bool(found & OTHER)
-    out: list[Guess] = []
-
-    def add(role, points, unit_name=name, scale=factor, sign=1):
-        if points > 0:
-            out.append(Guess(role, unit_name, scale, points, why, sign))
-
-    _time(found, name, factor, add)
+    read = _Title(words, *(own or unit or ("", 1.0)))
+    _time(read)
     for role, axis, plus, minus in (("ra", RA, EAST, WEST), ("dec", DEC, NORTH, SOUTH)):
-        _axis(role, axis, plus, minus, words, name, penalty, add)
-    if {"east", "west"} <= found or words[:2] == ("e", "w"):
-        out[:] = [g for g in out if g.role not in ("ra_east", "ra_west")]
-        _axis("ra", found, set(), set(), words, name, penalty, add)
-    if {"north", "south"} <= found or words[:2] == ("n", "s"):
-        out[:] = [g for g in out if g.role != "dec_pulse" and g.role != "dec"]
-        _axis("dec", found, set(), set(), words, name, penalty, add)
-    for role, axis in (("x", X), ("y", Y)):
-        if found & axis and not found & (RA | DEC) and name in ("", PX, ARCSEC):
-            plain = 0.8 + 0.3 * bool(found & (ERROR | {"dx", "dy"}))
-            add(role, plain - penalty - 0.5 * bool(found & (PULSE | {"lock"})))
-    if found & BRIGHT and name in ("", "adu"):
-        add("brightness", 1.0 - penalty)
-    if found & SNR or {"signal", "noise"} <= found or {"s", "n"} == found:
-        add("snr", 1.1 - penalty)
-    if found & STATE and name == "":
-        add("state", 0.8 - 0.4 * bool(found & (RA | DEC | X | Y | PULSE | BRIGHT)) - penalty)
-    if found & REMARK:
-        add("remark", 0.9)
-    if found & FRAME and name == "" and not found & (RA | DEC | X | Y | TIME):
-        add("frame", 0.7)
-    return sorted(out, key=lambda g: -g.points)
+        sides = {"ra": ("east", "west"), "dec": ("north", "south")}[role]
+        if read.found.issuperset(sides) or words[:2] == (sides[0][0], sides[1][0]):
+            axis, plus, minus = read.found, set(), set()  # both directions name the axis
+        _axis(read, role, axis, plus, minus)
+    _others(read)
+    return sorted(read.meanings, key=lambda g: -g.points)
 
 
-def _time(found, name, factor, add) -> None:
-    if not (found & TIME or (found & DATE)) or found & (RA | DEC) or name in (ARCSEC, PX):
+class _Title:
+    """Words and unit of a title, and the meanings they allow."""
+
+    def __init__(self, words: tuple[str, ...], unit: str, factor: float):
+        self.words, self.found, self.unit, self.factor = words, set(words), unit, factor
+        self.meanings: list[Guess] = []
+        self.penalty = 0.6 * bool(self.found & OTHER)
+        self.why = f"title: {', '.join(words)}" if words else "no words in the title"
+        self.why += f"; unit {unit}" if unit else ""
+
+    def may_be(self, role: str, points: float, *unit: str | float, sign: int = 1) -> None:
+        """Take down a meaning; `unit` and its factor are the title's unless given."""
+        if points > 0:
+            unit = unit or (self.unit, self.factor)
+            self.meanings.append(Guess(role, *unit, points, self.why, sign))
+
+
+def _time(title: _Title) -> None:
+    found, unit = title.found, title.unit
+    if not found & _TIMES or found & (RA | DEC) or unit in (ARCSEC, PX):
         return
     stretch = found & {"exposure", "exp", "dither", "interval", "delay", "latency", "age", "settle"}
     points = (1.0 if found & TIME else 0.9) - (0.8 if stretch else 0.0)
     if found & PULSE:
         points -= 0.5
-    seconds = {"s": factor, MS: 0.001}.get(name, 0.0)
-    add("time", points, "s" if seconds else "", seconds)
+    seconds = {"s": title.factor, MS: 0.001}.get(unit, 0.0)
+    title.may_be("time", points, "s" if seconds else "", seconds)
 
 
-def _axis(role, axis, plus, minus, words, name, penalty, add) -> None:
+def _axis(title: _Title, role: str, axis: Set[str], plus: Set[str], minus: Set[str]) -> None:
     """Error, pulse and direction readings of one axis' title."""
-    found = set(words)
+    found, unit, penalty = title.found, title.unit, title.penalty
     on_axis = bool(found & axis)
     side = bool(found & plus) - bool(found & minus)
     if role == "dec" and "delta" in found and found & (RA | X | Y | TIME):
@@ -229,25 +218,45 @@ def _axis(role, axis, plus, minus, words, name, penalty, add) -> None:
     if not on_axis and not side:
         return
     if found & DIRECTION:
-        add(f"{role}_side", 1.0 - penalty, "", 1.0)
+        title.may_be(f"{role}_side", 1.0 - penalty, "", 1.0)
         return
-    pulse = found & PULSE or name in (MS, "s")
-    if found & PULSE <= {"guide", "guiding"} and found & _PLAIN_ERROR and name not in (MS, "s"):
+    pulse = found & PULSE or unit in (MS, "s")
+    if found & PULSE <= {"guide", "guiding"} and found & _PLAIN_ERROR and unit not in (MS, "s"):
         pulse = False  # the guiding error, not a correction
     if side and not on_axis:
         single = {"e", "w", "n", "s"} & found
-        if pulse and (not single or len(words) > 1):
-            add(f"{role}_pulse", 1.0 - penalty, sign=side)
+        if pulse and (not single or len(title.words) > 1):
+            title.may_be(f"{role}_pulse", 1.0 - penalty, sign=side)
         elif found & ERROR or (not single and len(found) == 1):
-            add(role, (0.8 if found & ERROR else 0.5) - penalty, sign=side)
+            title.may_be(role, (0.8 if found & ERROR else 0.5) - penalty, sign=side)
         return
-    if name in ("adu", "db"):
+    if unit in ("adu", "db"):
         return
     if pulse:
-        add(f"{role}_pulse", 1.0 + 0.3 * (name in (MS, "s")) - penalty - 0.2 * bool(found & ERROR))
-        if name in ("", ARCSEC, PX) and found & ERROR and not found & {"corr", "correction"}:
-            add(role, 0.35 - penalty)
+        points = 1.0 + 0.3 * (unit in (MS, "s")) - penalty - 0.2 * bool(found & ERROR)
+        title.may_be(f"{role}_pulse", points)
+        if unit in ("", ARCSEC, PX) and found & ERROR and not found & {"corr", "correction"}:
+            title.may_be(role, 0.35 - penalty)
         return
     points = 0.7 + 0.3 * bool(found & ERROR) + 0.2 * ("raw" in found)
-    points += {ARCSEC: 0.1, PX: 0.05}.get(name, 0.0)
-    add(role, points - penalty)
+    title.may_be(role, points + {ARCSEC: 0.1, PX: 0.05}.get(unit, 0.0) - penalty)
+
+
+def _others(title: _Title) -> None:
+    """Camera axes, brightness, SNR, state, remarks and running numbers."""
+    found, unit, penalty = title.found, title.unit, title.penalty
+    for role, axis in (("x", X), ("y", Y)):
+        if found & axis and not found & (RA | DEC) and unit in ("", PX, ARCSEC):
+            plain = 0.8 + 0.3 * bool(found & (ERROR | {"dx", "dy"}))
+            title.may_be(role, plain - penalty - 0.5 * bool(found & (PULSE | {"lock"})))
+    if found & BRIGHT and unit in ("", "adu"):
+        title.may_be("brightness", 1.0 - penalty)
+    if found & SNR or {"signal", "noise"} <= found or {"s", "n"} == found:
+        title.may_be("snr", 1.1 - penalty)
+    if found & STATE and unit == "":
+        elsewhere = bool(found & (RA | DEC | X | Y | PULSE | BRIGHT))
+        title.may_be("state", 0.8 - 0.4 * elsewhere - penalty)
+    if found & REMARK:
+        title.may_be("remark", 0.9)
+    if found & FRAME and unit == "" and not found & (RA | DEC | X | Y | TIME):
+        title.may_be("frame", 0.7)

@@ -2,59 +2,74 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.guiding.cells import to_number
-from subgrade.guiding.clocktext import day_number
-from subgrade.guiding.model import Column, GuideEvent, GuideRecord
-from subgrade.guiding.remarks import kind_of
-from subgrade.guiding.rows import MOST_REMARKS, Rows
-from subgrade.guiding.steps import undo_steps
-from subgrade.guiding.timeline import Opening, Timeline, lay_out
 from subgrade.plaintext import clean
+from subgrade.record.cells import listed, to_number
+from subgrade.record.clock_text import day_number
+from subgrade.record.columns import Choice
+from subgrade.record.guide_map import GuideMap
+from subgrade.record.model import Column, GuideEvent, GuideRecord
+from subgrade.record.rows import MOST_REMARKS, Remark, Rows
+from subgrade.record.running_text import kind_of
+from subgrade.record.timeline import Opening, Timeline, lay_out, undo_steps
+from subgrade.record.titles import words_of
+from subgrade.record.units import Units
 
 NAN = float("nan")
 NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0
 """How far from the rows around it a remark's own time may lie (a choice, no source)."""
-_BAD = ("lost", "error", "fail", "no star", "nostar", "bad", "invalid", "missing", "saturated",
-        "none", "weak", "low", "false", "reject", "timeout", "not found", "not_found")  # fmt: skip
+Remarked = list[tuple[float, int, str, str]]
+"""Remarks as time, row, kind and text."""
+OF_RECORD = ("first", "second", "ra_pulse", "dec_pulse", "brightness", "snr")
+"""Arrays of `Rows` that go into the record as they are, in its order."""
+_BAD = (
+    *listed("lost error fail nostar bad invalid missing saturated none weak low false reject"),
+    *("no star", "not found", "not_found", "timeout"),
+)
 _GOOD_TITLES = {"valid", "ok", "good", "locked", "found", "tracked", "quality"}
 _LOST_TITLES = {"lost", "fault", "err", "error"}
 
 
-def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Column, ...], *,
-                 scale: float, axes: str, places: bool, state_words: set[str],
-                 notes: list[str], forced=None) -> GuideRecord:  # fmt: skip
+def build_record(
+    path: Path,
+    rows: Rows,
+    openings: list[Opening],
+    choice: Choice,
+    units: Units,
+    forced: GuideMap,
+    notes: list[str],
+) -> GuideRecord:
     """Join what was gathered into a `GuideRecord`.
 
     Parameters
     ----------
-    path : path-like
+    path : Path
     rows : Rows
+        Its arrays are taken out.
     openings : list of Opening
         By section.
-    columns : tuple of Column
-    scale : float
-        arcsec per pixel used, or NaN.
-    axes : str
-        ``ra_dec`` or ``xy``.
-    places : bool
-        Whether the errors are star positions on the camera, without a reference as yet.
-    state_words : set of str
-        Words of the state column's title.
+    choice, units : Choice, Units
+        Of the layout of most rows.
+    forced : GuideMap
     notes : list of str
-    forced : GuideMap or None
+        What was noted while reading; grows.
+
+    Raises
+    ------
+    UnreadableFile
+        No row has a valid time.
     """
-    got = {n: rows.joined(n) for n in ("day", "seconds", "zone", "section")}
-    line = lay_out(path, rows, got["day"], got["seconds"], got["zone"], got["section"],
-                   openings, forced)  # fmt: skip
+    got = {name: rows.joined(name) for name in ("day", "seconds", "zone", "section")}
+    line = lay_out(path, rows, got, openings, forced)
     notes += line.notes
-    events = _events(rows, got, line)
+    events = _events(rows, got["section"], line)
     section, raw_time = got["section"], line.time
-    data = {n: rows.joined(n) for n in ("first", "second", "ra_pulse", "dec_pulse", "brightness",
-                                        "snr", "count", "state", "ghost")}  # fmt: skip
-    state = _state_good(data["state"], rows.states, state_words, notes)
+    data = {name: rows.joined(name) for name in (*OF_RECORD, "count", "state", "ghost")}
+    state = _state_good(data["state"], rows.states, _state_words(choice), notes)
     events += _state_events(data["state"], rows.states, raw_time)
     keep = _kept(raw_time, data, notes)
     if not keep.any():
@@ -72,7 +87,7 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
             data[name] = data[name][order]
     good = _measured(data) & state
     events = _finished(events, moved)
-    if places:
+    if choice.camera_only and any("star positions" in u.why for u in choice.axes if u):
         _from_reference(time, section, data, events)
         notes.append(
             "star positions, not errors: errors are taken from their median between dithers"
@@ -80,15 +95,37 @@ def build_record(path, rows: Rows, openings: list[Opening], columns: tuple[Colum
     section, bounds = _sections(time, section)
     _counts(rows, notes)
     return GuideRecord(
-        path=str(path), clock=line.clock, time=time, ra=data["first"], dec=data["second"],
-        ra_pulse_ms=data["ra_pulse"], dec_pulse_ms=data["dec_pulse"],
-        brightness=data["brightness"], snr=data["snr"], good=good, section=section,
-        sections=bounds, events=events, columns=columns, scale_arcsec_px=scale, axes=axes,
-        notes=tuple(dict.fromkeys(notes)), dated=line.dated,
-    )  # fmt: skip
+        str(path),
+        line.clock,
+        time,
+        *(data[name] for name in OF_RECORD),
+        good,
+        section,
+        bounds,
+        events,
+        _columns(choice, units),
+        units.scale,
+        "xy" if choice.camera_only else "ra_dec",
+        tuple(dict.fromkeys(notes)),
+        line.dated,
+    )
 
 
-def _measured(data) -> np.ndarray:
+def _columns(choice: Choice, units: Units) -> tuple[Column, ...]:
+    """What each column was taken for, all columns of the file."""
+    used = {u.place: u for u in choice.uses}
+    out = []
+    for place, title in enumerate(map(clean, choice.header.titles)):
+        use = used.get(place)
+        if use is None:
+            out.append(Column(title, "other", "", 1.0, "not needed or not recognised"))
+            continue
+        unit = units.unit if use in choice.axes else use.unit
+        out.append(Column(title, use.role, unit, use.sure, clean(use.why)))
+    return tuple(out)
+
+
+def _measured(data: dict[str, np.ndarray]) -> np.ndarray:
     """Rows with a star; zeros that fill in for a lost one become NaN."""
     first, second = data["first"], data["second"]
     dark = np.nan_to_num(data["brightness"], nan=1.0) <= 0
@@ -98,14 +135,14 @@ def _measured(data) -> np.ndarray:
     return np.all(np.isfinite(there), axis=0) & ~dark if there else np.zeros(len(first), bool)
 
 
-def _counts(rows: Rows, notes) -> None:
+def _counts(rows: Rows, notes: list[str]) -> None:
     if rows.unread:
         notes.append(f"rows left out because their time cannot be read: {rows.unread}")
     if rows.dropped_remarks:
         notes.append(f"remarks left out beyond the first {MOST_REMARKS}: {rows.dropped_remarks}")
 
 
-def _kept(time, data, notes) -> np.ndarray:
+def _kept(time: np.ndarray, data: dict[str, np.ndarray], notes: list[str]) -> np.ndarray:
     """Rows to keep: with a time, once each, no missing-star remark beside its own row."""
     keep = np.isfinite(time)
     if (~keep).any():
@@ -134,7 +171,7 @@ def _kept(time, data, notes) -> np.ndarray:
     return keep & ~_beside(time, data["ghost"], keep)
 
 
-def _beside(time, ghost, keep) -> np.ndarray:
+def _beside(time: np.ndarray, ghost: np.ndarray, keep: np.ndarray) -> np.ndarray:
     """Missing-star remarks within half an interval of a row, which shows the same."""
     out = np.zeros(len(time), bool)
     ghosts = np.flatnonzero(keep & ghost)
@@ -149,14 +186,16 @@ def _beside(time, ghost, keep) -> np.ndarray:
     return out
 
 
-def _in_order(time, notes) -> np.ndarray:
+def _in_order(time: np.ndarray, notes: list[str]) -> np.ndarray:
     back = int((np.diff(time) < 0).sum())
     if back:
         notes.append(f"rows out of order in {back} place{'s' * (back != 1)}: sorted by time")
     return np.argsort(time, kind="stable")
 
 
-def _sections(time, section):
+def _sections(
+    time: np.ndarray, section: np.ndarray
+) -> tuple[np.ndarray, tuple[tuple[float, float], ...]]:
     """Sections numbered anew without empty ones, with first and last time of each."""
     present = sorted(set(section.tolist()))
     bounds, new = [], np.zeros(len(section), int)
@@ -170,7 +209,15 @@ def _sections(time, section):
 # ---------------------------------------------------------------- states
 
 
-def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndarray:
+def _state_words(choice: Choice) -> set[str]:
+    """Words of the state column's title."""
+    use = choice.one("state")
+    return set(words_of(choice.header.titles[use.place])) if use else set()
+
+
+def _state_good(
+    state: np.ndarray, words: dict[str, int], title: set[str], notes: list[str]
+) -> np.ndarray:
     """Which rows their state lets pass."""
     good = np.ones(len(state), bool)
     if not words or not (state >= 0).any():
@@ -201,7 +248,7 @@ def _state_good(state, words: dict[str, int], title: set[str], notes) -> np.ndar
     return ~marked
 
 
-def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, str, str]]:
+def _state_events(state: np.ndarray, words: dict[str, int], time: np.ndarray) -> Remarked:
     """Dithers, settling and missing stars by a state column's words as they change."""
     texts = sorted(words, key=words.get)
     kinds = {k: kind_of(t) for k, t in enumerate(texts) if to_number(t) != to_number(t)}
@@ -223,15 +270,15 @@ def _state_events(state, words: dict[str, int], time) -> list[tuple[float, int, 
 # ---------------------------------------------------------------- remarks
 
 
-def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]]:
+def _events(rows: Rows, section: np.ndarray, line: Timeline) -> Remarked:
     """Remarks with a time: their own where it agrees with the rows beside, else the row's."""
     out = []
     n = len(line.time)
     for remark in rows.remarks:
         k, after = min(max(remark.row - 1, 0), n - 1), min(remark.row, n - 1)
         beside = float(line.time[k])
-        if got["section"][after] == remark.section:
-            if got["section"][k] != remark.section:
+        if section[after] == remark.section:
+            if section[k] != remark.section:
                 k, beside = after, float(line.time[after])
             elif remark.row and 0 < line.time[after] - beside < 60:
                 beside += 0.5 * float(line.time[after] - beside)  # somewhere between two rows
@@ -243,7 +290,7 @@ def _events(rows: Rows, got, line: Timeline) -> list[tuple[float, int, str, str]
     return [e for e in out if e[0] == e[0]]
 
 
-def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
+def _own_time(remark: Remark, line: Timeline, k: int, beside: float) -> float:
     seconds = remark.seconds
     if seconds != seconds or beside != beside:
         return beside
@@ -264,12 +311,14 @@ def _own_time(remark, line: Timeline, k: int, beside: float) -> float:
     return beside
 
 
-def _mover(before, after):
+def _mover(before: np.ndarray, after: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     order = np.argsort(before, kind="stable")
     return before[order], (after - before)[order]
 
 
-def _finished(events, moved) -> tuple[GuideEvent, ...]:
+def _finished(
+    events: Remarked, moved: tuple[np.ndarray, np.ndarray] | None
+) -> tuple[GuideEvent, ...]:
     done = []
     for time, _, kind, text in sorted(events):
         if moved is not None:
@@ -280,7 +329,12 @@ def _finished(events, moved) -> tuple[GuideEvent, ...]:
     return tuple(sorted(done, key=lambda e: e.time))
 
 
-def _from_reference(time, section, data, events) -> None:
+def _from_reference(
+    time: np.ndarray,
+    section: np.ndarray,
+    data: dict[str, np.ndarray],
+    events: tuple[GuideEvent, ...],
+) -> None:
     """Count star places from the median of each stretch between dithers and new references."""
     cuts = [e.time for e in events if e.kind in ("dither", "reference_moved", "settle_end")]
     stretch = np.searchsorted(np.sort(cuts), time, "right") + (len(cuts) + 1) * section
