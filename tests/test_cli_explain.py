@@ -100,6 +100,7 @@ def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
     assert "Strongest against rejecting it\n" in out
+    assert len(rows_of(out)) > 2
     assert all(line.endswith("-7.0") for line in rows_of(out))
 
 
@@ -142,6 +143,7 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert rows_of(out)
             assert not any("…" in row for row in rows_of(out))  # every name whole
 
 

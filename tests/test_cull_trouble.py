@@ -261,10 +261,11 @@ def test_a_journal_that_cannot_be_written_stops_the_rest(graded, lights, culled,
 
 
 def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkeypatch):
-    native = disk.exclusive_rename
+    native, moves = disk.exclusive_rename, []
 
     def watched(origin, place):
         if Path(origin).is_relative_to(lights):
+            moves.append(str(Path(origin).relative_to(lights)))
             last = json.loads((graded / "cull_journal.jsonl").read_bytes().splitlines()[-1])
             assert (last["step"], last["source"], last["target"]) == ("begun", origin, place)
             assert last["sha256"] == disk.digest(origin)
@@ -272,6 +273,7 @@ def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkey
 
     monkeypatch.setattr(disk, "exclusive_rename", watched)
     assert len(cull(graded, culled).moved) == 3
+    assert sorted(moves) == sorted(REJECTS)
 
 
 def test_a_disk_with_coarse_times_gives_the_true_one_back(graded, lights, culled, monkeypatch):
