@@ -17,22 +17,16 @@ from subgrade.moving import cull, disk, plan, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
 from tests.cli_frames import run
-from tests.culled_nights import REJECTS, frames_in, other_disk, tree, write_results
-
-
-@pytest.fixture
-def graded(tmp_path):
-    return write_results(tmp_path)
-
-
-@pytest.fixture
-def lights(graded):
-    return graded.parent / "lights"
-
-
-@pytest.fixture
-def culled(graded):
-    return graded.parent / "culled"
+from tests.culled_nights import (
+    REJECTS,
+    culled_folder,  # noqa: F401
+    frames_in,
+    graded_night,  # noqa: F401
+    lights_folder,  # noqa: F401
+    other_disk,
+    tree,
+    write_results,
+)
 
 
 def test_a_place_taken_meanwhile_is_kept_and_the_others_come_back(graded, lights, culled, capfd):
