@@ -152,15 +152,20 @@ def test_a_bad_copy_is_never_taken_for_the_frame(graded, lights, culled, monkeyp
     assert tree(lights) == before
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may do all")
-def test_a_folder_that_may_not_be_changed(graded, lights, culled):
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs enforced permissions")
+def test_a_folder_that_may_not_be_changed(bound):
+    folder, permissions = bound
+    graded = write_results(folder)
+    lights, culled = graded.parent / "lights", graded.parent / "culled"
     before = tree(lights)
     os.chmod(lights, 0o555)
     try:
-        outcome = cull(graded, culled)
+        with permissions():
+            outcome = cull(graded, culled)
     finally:
         os.chmod(lights, 0o755)
     assert len(outcome.problems) == 2
+    assert len(outcome.moved) == 1
     restore(graded)
     assert tree(lights) == before
 
