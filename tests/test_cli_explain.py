@@ -102,6 +102,7 @@ def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
     assert "Strongest against rejecting it\n" in out
+    assert len(rows_of(out)) > 2
     assert all(line.endswith("-7.0") for line in rows_of(out))
 
 
@@ -144,6 +145,7 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert rows_of(out)
             assert not any("…" in row for row in rows_of(out))  # every name whole
 
 
@@ -303,7 +305,11 @@ def test_the_frame_given_first_is_shown_in_its_place(results, capfd, monkeypatch
     assert (code, "RESULTS" in err) == (2, False)
 
 
-def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
+def test_without_a_frame_the_doubtful_ones_are_offered(tmp_path, capfd):
+    lights, results = write_night(tmp_path / "lights", 9), tmp_path / "r"
+    for k, fwhm in enumerate((3.65, 3.7, 3.75, 3.8)):  # the limit is 3.75
+        write_light(lights / f"near_{k}.fits", 10 + k, fwhm=fwhm)
+    run(capfd, "grade", lights, "--out", results, "--workers", 1, "--no-report")
     code, out, err = run(capfd, "explain", results)
     assert (code, out) == (2, "")
     first, *offered = err.removeprefix("subgrade: which frame? For instance: ").splitlines()
@@ -312,6 +318,7 @@ def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
     doubtful = sorted(
         v["confidence"] for v in values if v["confidence"] is not None and v["confidence"] < 0.95
     )
+    assert len(doubtful) >= 2
     assert [float(line.split()[-1]) for line in offered[1:]] == [
         pytest.approx(c, abs=0.006) for c in doubtful[:5]
     ]

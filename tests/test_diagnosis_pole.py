@@ -139,7 +139,7 @@ def test_one_of_the_two_gives_a_lower_bound():
 def test_doubt_in_the_corrections_widens_the_error():
     drift, _ = seen(0.0, 10.0, HOURS)
     doubted = solve_pole(replace(drift, doubt=0.15), None)
-    assert doubted.east_error == pytest.approx(1.5, rel=0.2)
+    assert doubted.east_error == pytest.approx(1.5, rel=0.02)
     assert doubted.high_error < 1.0
 
 
