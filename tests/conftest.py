@@ -15,18 +15,6 @@ os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(tempfile.gettempdir()) / "subg
 import pytest
 
 
-def pytest_collection_modifyitems(items):
-    """A test parametrised over nothing would be skipped, and so be gone unseen."""
-    empty = {
-        item.nodeid
-        for item in items
-        for mark in item.iter_markers("skip")
-        if "empty parameter set" in mark.kwargs.get("reason", "")
-    }
-    if empty:
-        raise pytest.UsageError(f"no parameters for {', '.join(sorted(empty))}")
-
-
 @pytest.fixture(scope="session")
 def measure():
     """`measure_stars` of bare pixels, compiled before the first test that needs it."""
