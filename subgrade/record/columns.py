@@ -35,6 +35,11 @@ class Choice:
         return [u for u in self.uses if u.role == role]
 
     @property
+    def time(self) -> Use:
+        """The time column, which every choice has."""
+        return self.one("time")
+
+    @property
     def camera_only(self) -> bool:
         """Whether neither error is along RA or Dec."""
         return not (self.one("ra") or self.one("dec"))
