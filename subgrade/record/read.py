@@ -69,7 +69,8 @@ def read_guide(
     Returns
     -------
     GuideRecord
-        Errors in arcsec; what was understood is in ``columns`` and ``notes``.
+        Arrays of shape (n,) in order of time, errors in arcsec, pulses in ms; what was understood
+        is in ``columns`` and ``notes``.
 
     Raises
     ------
