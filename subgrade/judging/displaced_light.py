@@ -105,12 +105,9 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
 def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
     """A second image with a small share, where the frame before had its stars, is a late dither."""
     found = [
-        evidence("bump", "second image", points, text, value=moved, limit=limits.light.moved),
-        evidence("dither_overlap", "second image", points, text, value=moved,
-                 limit=limits.light.moved),
-        evidence("tracking_lost", "second image", points, text, value=moved,
-                 limit=limits.light.moved),
-    ]  # fmt: skip
+        evidence(word, "second image", points, text, value=moved, limit=limits.light.moved)
+        for word in SECOND_IMAGE
+    ]
     return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
 
 
