@@ -118,7 +118,7 @@ def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
 def _ungraded(measured, found, settings: Settings) -> Iterator:
     """The files without a measurement, each with why."""
     from subgrade.judging import left_out
-    from subgrade.judging.reasons import NOT_MEASURED
+    from subgrade.judging.features import NOT_MEASURED
     from subgrade.results import GradedFrame
 
     for path, result in measured.items():

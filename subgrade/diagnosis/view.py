@@ -11,18 +11,15 @@ import numpy as np
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
 from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
+from subgrade.judging.features import ECCENTRICITY, FWHM, FWHM_EXPECTED, LIGHT_OUTSIDE_CORE
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
-from subgrade.judging.reasons import WIDENING
+from subgrade.judging.reasons import MOTIONS, WIDENING
 from subgrade.night import NIGHT_GAP_S
 from subgrade.night.model import Night
 
 NAN = float("nan")
-MOTIONS = (
-    "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure", "field_rotation",
-    "tracking_lost", "bump", "dither_overlap",
-)  # fmt: skip
-OF_THE_VERDICT = ("eccentricity", "light out of the core", "fwhm_px", "fwhm_px expected")
+OF_THE_VERDICT = {f.name for f in (ECCENTRICITY, LIGHT_OUTSIDE_CORE, FWHM, FWHM_EXPECTED)}
 """Evidence of whether the frame is bad, not of the cause."""
 IMAGES_ALONE = 0.8
 """Most that a motion's name is worth without a guiding record; measured share of right names on

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from subgrade.judging.features import FEATURES, Feature
 from subgrade.judging.model import Evidence
 from subgrade.judging.reasons import REASONS
 
@@ -57,7 +58,7 @@ class Finding:
 
 def evidence(
     reason: str,
-    quantity: str,
+    feature: Feature | str,
     points: float,
     text: str,
     *,
@@ -66,20 +67,34 @@ def evidence(
     error: float | None = None,
     limit: float | None = None,
     unit: str = "",
+    named: str = "",
 ) -> Evidence:
-    """An `Evidence` with numbers that are not finite turned to None."""
+    """An `Evidence` with numbers that are not finite turned to None.
+
+    Raises
+    ------
+    ValueError
+        If word or number is not registered.
+    """
+    if isinstance(feature, str):
+        feature = FEATURES[feature]
+    if FEATURES.get(feature.name) is not feature:
+        raise ValueError(f"{feature.name!r} is no registered number of evidence")
+    if reason not in REASONS:
+        raise ValueError(f"{reason!r} is no reason word")
     if not math.isfinite(points):
         points = 0.0  # what could not be worked out counts neither way
     return Evidence(
         reason,
-        quantity,
+        feature.name,
         _finite(value),
         _finite(usual),
         _finite(error),
         _finite(limit),
-        unit,
+        feature.unit,
         round(float(points), 3),
         text,
+        named,
     )
 
 

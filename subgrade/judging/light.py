@@ -11,6 +11,7 @@ from subgrade.judging.criteria import points_beyond
 from subgrade.judging.dew import cloud_or_dew, leans_to_dew
 from subgrade.judging.displaced_light import bright_places, of_trails
 from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.reasons import REASONS
@@ -110,7 +111,7 @@ def judge_light(
     items = [
         evidence(
             reason,
-            "depth",
+            DEPTH,
             points,
             numbers,
             value=relative,
@@ -195,13 +196,12 @@ def judge_star_count(
     text += f"; {why}" if why else ""
     item = evidence(
         reason,
-        "stars",
+        STAR_COUNT,
         points,
         text,
         value=stars.stars,
         usual=usual,
         limit=limits.stars.few_share * usual if rich else None,
-        unit="stars",
     )
     return [Finding(reason, points, True, text, (item, *asked))]
 
@@ -245,7 +245,7 @@ def _context(series, position, share, compared) -> list:
     return [
         evidence(
             "cloud",
-            "transparency",
+            TRANSPARENCY,
             0.0,
             _beside(f"transparency {figure(share)}", series.typical("transparency")),
             value=share,
@@ -254,7 +254,7 @@ def _context(series, position, share, compared) -> list:
         ),
         evidence(
             "sky_glow",
-            "noise_adu",
+            NOISE,
             0.0,
             _beside(
                 f"sky noise {figure(series['noise'][position], 'ADU')}",
@@ -262,11 +262,10 @@ def _context(series, position, share, compared) -> list:
             ),
             value=series["noise"][position],
             usual=noise.centre,
-            unit="ADU",
         ),
         evidence(
             "sky_glow",
-            "background_adu",
+            BACKGROUND,
             0.0,
             _beside(
                 f"sky {figure(series['sky'][position], 'ADU')}",
@@ -275,7 +274,6 @@ def _context(series, position, share, compared) -> list:
             + _expected_sky(series, position),
             value=series["sky"][position],
             usual=sky.centre,
-            unit="ADU",
         ),
     ]
 
@@ -332,7 +330,7 @@ def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Findi
     )
     item = evidence(
         "cloud",
-        "transparency over quarters",
+        UNEVENNESS,
         points,
         text,
         value=spread,

@@ -16,7 +16,7 @@ class Evidence:
     reason : str
         Reason word it is about.
     quantity : str
-        What was measured, a column name or a short phrase.
+        What was measured: the name of one of `subgrade.judging.features.FEATURES`.
     value, usual, error, limit : float or None
         The frame's value, the group's usual value, one sigma of the value, and
         the limit it is held against; None where there is none.
@@ -25,6 +25,9 @@ class Evidence:
         Positive supports the reason, negative counts against it; additive (natural-log odds).
     text : str
         The same in one plain sentence with its numbers.
+    named : str
+        What the number is of, where that differs from frame to frame: the kind of motion that
+        fits the star best.
     """
 
     reason: str
@@ -36,6 +39,7 @@ class Evidence:
     unit: str
     points: float
     text: str
+    named: str = ""
 
 
 @dataclass(frozen=True, slots=True)

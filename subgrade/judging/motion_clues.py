@@ -17,12 +17,12 @@ from subgrade.judging.evidence import evidence
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
 from subgrade.judging.neighbour_clues import (
-    CANDIDATES,
     by_creep,
     by_direction,
     by_staying,
     by_time,
 )
+from subgrade.judging.reasons import USUAL_MOTIONS
 from subgrade.night import common_axis
 from subgrade.night.series import GroupSeries
 from subgrade.stars.motion import weigh_motions
@@ -105,8 +105,8 @@ def ranked(items: list[Evidence]) -> list[tuple[str, float]]:
     # A further cause counts where something supports it, not by being looked into.
     totals = {
         word: PRIOR.get(word, 0.0) + summed.get(word, 0.0)
-        for word in dict.fromkeys([*CANDIDATES, *summed])
-        if word in CANDIDATES or summed[word] > 0
+        for word in dict.fromkeys([*USUAL_MOTIONS, *summed])
+        if word in USUAL_MOTIONS or summed[word] > 0
     }
     top = max(totals.values())
     weights = {word: math.exp(value - top) for word, value in totals.items()}

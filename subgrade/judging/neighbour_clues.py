@@ -10,10 +10,16 @@ from subgrade.axes import axial_difference
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, on_sky
 from subgrade.judging.evidence import evidence
+from subgrade.judging.features import (
+    DIRECTION_AGREES,
+    FIELD_AFTER_DRIFT,
+    FIELD_DRIFT,
+    FRAMES_ALIKE,
+    MOTION_VARIES,
+)
 from subgrade.judging.model import Evidence
+from subgrade.judging.reasons import USUAL_MOTIONS
 from subgrade.night.series import GroupSeries, unbroken
-
-CANDIDATES = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "flexure")
 
 ALIKE = 0.7
 """Agreement from which directions are called the same: that of which the points change sign."""
@@ -54,11 +60,9 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     # blow from one side for a while too, so agreement counts little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
     words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
-        w: steady for w in CANDIDATES if w != "wind_trail"
+        w: steady for w in USUAL_MOTIONS if w != "wind_trail"
     }
-    return [
-        evidence(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()
-    ]
+    return [evidence(w, DIRECTION_AGREES, p, text, value=agreement) for w, p in words.items()]
 
 
 def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -88,10 +92,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
         words["flexure"] = steady
     else:
         words = BY_MANNER[manner]
-    found = [
-        evidence(w, "consecutive frames alike", p, text, value=run, unit="frames")
-        for w, p in words.items()
-    ]
+    found = [evidence(w, FRAMES_ALIKE, p, text, value=run) for w, p in words.items()]
     if math.isfinite(scatter):
         text = (
             f"the length of the motion varies by {figure(100 * scatter, '%')} among the "
@@ -104,8 +105,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
         }
         found += [
-            evidence(w, "variation of the motion", float(p), text, value=scatter)
-            for w, p in words.items()
+            evidence(w, MOTION_VARIES, float(p), text, value=scatter) for w, p in words.items()
         ]
     return found
 
@@ -147,8 +147,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
         f"long axis; the stars are stretched by {drawn}"
     )
     return [
-        evidence(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
-                 unit="px")
+        evidence(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
         for w in ("dec_drift", "flexure")
     ]  # fmt: skip
 
@@ -191,8 +190,8 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     )
     # A step stays as well.
     return [
-        evidence(word, "field after the creep", value, text, value=moved, usual=crept,
-                 error=error, unit="px")
+        evidence(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept,
+                 error=error)
         for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
     ]  # fmt: skip
 

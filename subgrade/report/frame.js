@@ -97,7 +97,6 @@ const MEDIAN_KEPT = "median of the kept frames";
 const ovalText = (frame) => frame.eccentricity_text || number(frame.values.eccentricity);
 
 const MOST_EVIDENCE = 10;
-const UNLIMITED = new Set(["trail length", "separation of the two images"]); // reject without a limit
 const opened = new Map(); // what the reader unfolded stays so from frame to frame
 
 function folding(key, open, text, ...content) {
@@ -109,8 +108,7 @@ function folding(key, open, text, ...content) {
 // What decided stands first, then by points; what bears on one reason stands together.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
-  const decided = (e) => (known(e.limit) || UNLIMITED.has(e.quantity)) && e.points > 0 && frame.reasons.includes(e.reason);
-  const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
+  const pieces = [...frame.evidence].sort((a, b) => Boolean(b.decided) - Boolean(a.decided) || Math.abs(b.points) - Math.abs(a.points));
   const rest = pieces.slice(MOST_EVIDENCE);
   return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
     rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(rest)) : null);

@@ -15,6 +15,7 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
+    decided,
     evidence_words,
     night_rms,
     problems_parted,
@@ -109,6 +110,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             "quantity": evidence_words(e),
             **_cells(frame, e),
             "points": round(e["points"], 1),
+            **({"decided": True} if decided(e, reasons) else {}),
             # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }

@@ -7,10 +7,9 @@ from subgrade.results.identity import FileIdentity, file_identities
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.problems import problems_parted
 from subgrade.results.quantities import (
+    decided,
     evidence_words,
-    quantity_text,
     quantity_texts,
-    quantity_words,
 )
 from subgrade.results.read import Session, open_results
 from subgrade.results.session import session_record
@@ -23,14 +22,13 @@ __all__ = [
     "GradedFrame",
     "Session",
     "culled_line",
+    "decided",
     "evidence_words",
     "file_identities",
     "night_rms",
     "open_results",
     "problems_parted",
-    "quantity_text",
     "quantity_texts",
-    "quantity_words",
     "session_record",
     "write_results",
     "write_whole",

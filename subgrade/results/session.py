@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
+from subgrade.judging.model import Evidence
 from subgrade.judging.reasons import loss_text
 from subgrade.night.model import Group
 from subgrade.parts import attempt, noted
@@ -188,8 +189,12 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
         "guiding": guiding,
-        "evidence": [asdict(e) for e in frame.judgement.evidence],
+        "evidence": [_evidence(e) for e in frame.judgement.evidence],
     }
+
+
+def _evidence(item: Evidence) -> dict:
+    return {name: value for name, value in asdict(item).items() if name != "named" or value}
 
 
 def _seconds(frames) -> float:
