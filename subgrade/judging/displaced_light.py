@@ -23,7 +23,7 @@ from subgrade.judging.model import Evidence
 from subgrade.judging.record_events import guide_star_dimmed, interruption_or_none
 from subgrade.judging.two_images import drawn_out, large_step, unaccounted
 from subgrade.night.model import FrameCompared
-from subgrade.stars.model import FrameStars, StarFlag
+from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import SecondImage, second_image, star_trails
 
 PRIOR = {"bump": 0.5, "dither_overlap": 0.0, "tracking_lost": -0.3}
@@ -232,12 +232,3 @@ def of_trails(trails) -> Evidence:
     return evidence(
         "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"
     )
-
-
-def bright_places(stars: FrameStars) -> int:
-    """Places that stood out of the sky on a frame on which no star could be measured."""
-    if stars.catalogue is not None:
-        return int(np.count_nonzero((stars.catalogue.flags & int(StarFlag.SHARP)) == 0))
-    # The measuring stage keeps their number in its sentence alone.
-    first = stars.shape_note.split(" ", 1)[0]
-    return int(first) if first.isdigit() and "places" in stars.shape_note else 0

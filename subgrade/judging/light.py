@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.figures import beside, figure
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.dew import cloud_or_dew, leans_to_dew
-from subgrade.judging.displaced_light import bright_places, of_trails
+from subgrade.judging.displaced_light import of_trails
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
 from subgrade.judging.guided_series import GuidedSeries
@@ -220,13 +220,12 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     trails = star_trails(stars)
     if trails:
         return "tracking_lost", of_trails(trails).text
-    places = bright_places(stars)
     # Hot pixels stand out under the thickest cloud.
     hot = float(np.median([s.hot_pixels for s in series.stars]))
-    if places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
+    if stars.bright_places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
         return "tracking_lost", (
-            f"yet {places} places stand out of the sky without the shape of a star, so light came "
-            "through and was smeared"
+            f"yet {stars.bright_places} places stand out of the sky without the shape of a star, "
+            "so light came through and was smeared"
         )
     if gone and sky > 0.6 * usual_sky.centre:
         return "cloud", f"{levels}, so the shutter was open and something took the starlight"
