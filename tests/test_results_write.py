@@ -77,13 +77,6 @@ def test_the_table_has_the_columns_of_the_contract_and_no_nan(tmp_path):
     assert max(float(r["weight"]) for r in rows) == 1
 
 
-def test_the_columns_page_holds_every_column():
-    page = (Path(__file__).parent.parent / "docs" / "columns.md").read_text(encoding="utf-8")
-    for column in COLUMNS:
-        assert f"| `{column.name}` |" in page
-        assert column.meaning in page
-
-
 def test_the_ecsv_reads_back_with_units_and_descriptions(tmp_path):
     folder = write_results(night_with_losses(), tmp_path)
     table = QTable.read(folder / "summary.ecsv")
