@@ -147,11 +147,13 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
 
 def item(reason, quantity, points, limit=None, value=0.5, unit=""):
     return {"reason": reason, "quantity": quantity, "points": points, "limit": limit,
-            "value": value, "usual": None, "unit": unit, "text": ""}  # fmt: skip
+            "value": value, "usual": None, "unit": unit, "text": "",
+            "clue": limit is None}  # fmt: skip
 
 
-def record_of(reasons, *items, verdict="reject"):
-    return {"values": {"reasons": reasons, "verdict": verdict}, "evidence": list(items)}
+def record_of(reasons, *items, verdict="reject", shares=()):
+    values = {"reasons": reasons, "verdict": verdict}
+    return {"values": values, "evidence": list(items), "shares": dict(shares)}
 
 
 MOVED = record_of(
@@ -164,6 +166,7 @@ MOVED = record_of(
     *(item("wind_trail", f"other {k}", -3.0) for k in range(6)),
     *(item("flexure", f"mine {k}", 1.0) for k in range(7)),
     item("flexure", "eccentricity", 0.1, 0.55),
+    shares={"flexure": {"flexure": 0.7, "wind_trail": 0.15, "dec_drift": 0.1, "bump": 0.05}},
 )
 
 
@@ -173,18 +176,23 @@ def test_explain_starts_with_what_decided():
     assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
 
 
-def test_the_next_most_likely_motion_is_the_one_most_supports():
-    # dec_drift: -2 -1 +0 +1 +2 +3 = 3; bump: 2.6, less likely before looking
-    assert next_likeliest(MOVED) == "dec_drift"
+def test_the_next_most_likely_cause_is_the_one_with_the_next_share():
+    # nothing supports wind, which has more
+    assert next_likeliest(MOVED) == ("dec_drift", 0.1)
     assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
     assert next_likeliest(record_of("", item("bump", "x", 3.0))) is None
     assert next_likeliest(record_of("bump", item("bump", "x", 3.0))) is None
+    # how bad a frame is supports no cause, and results of an early version say neither
+    severe = {"bump": {"bump": 0.9, "flexure": 0.1}}
+    assert next_likeliest(record_of("bump", item("flexure", "x", 3.0, 1.0), shares=severe)) is None
+    early = record_of("bump", {k: v for k, v in item("flexure", "x", 3.0).items() if k != "clue"})
+    assert next_likeliest({k: v for k, v in early.items() if k != "shares"}) is None
 
 
 def test_about_ten_rows_of_three_kinds_are_chosen():
     parts = chosen_sections(MOVED)
     assert [title for title, _ in parts] == [
-        "Reason: flexure", "Next most likely cause: dec_drift", "Strongest against",
+        "Reason: flexure", "Next most likely cause: dec_drift (10%)", "Strongest against",
     ]  # fmt: skip
     assert [len(rows) for _, rows in parts] == [4, 2, 4]
     # just past its limit it decided, with few points

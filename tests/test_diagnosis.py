@@ -30,7 +30,7 @@ LIMITS = load_limits(None)
 def verdicts_of(night: Night, bad: dict | None = None) -> list[Judgement]:
     """Kept frames but for the reasons given."""
     return [
-        Judgement(f.name, "reject", (bad[k],), "", 0.99, 0.0)
+        Judgement(f.name, "reject", (bad[k],), "", 0.99, 0.0, (), 0.99)
         if bad and k in bad
         else Judgement(f.name, "keep", (), "", 0.99, 1.0)
         for k, f in enumerate(night.frames)
@@ -101,7 +101,7 @@ def test_over_correction_is_cured_by_a_weaker_correction():
     )  # fmt: skip
     assert value(found, "period").value == pytest.approx(4.1)
     assert found.sentence.startswith(
-        "The mount may have oscillated in RA in 1 frame, with a period of 4.10 s (2.0 guide "
+        "The mount oscillated in RA in 1 frame, with a period of 4.10 s (2.0 guide "
         "intervals); guiding RMS "
     )
     assert found.advice[0].action.startswith("Lower the RA correction strength to about 3")

@@ -171,20 +171,16 @@ def in_reading_order(record: dict) -> list[dict]:
     return sorted(record["evidence"], key=lambda r: (not decided(r, reasons), -abs(r["points"])))
 
 
-def next_likeliest(record: dict) -> str | None:
-    """The motion that the evidence supports most after the one given; None where it does none."""
-    from subgrade.judging.motion_clues import PRIOR
+def next_likeliest(record: dict) -> tuple[str, float] | None:
+    """The likeliest cause after those given and its share; None where no clue supports one."""
+    from subgrade.results.read import rivals
 
-    given = next((r for r in _reasons(record) if r in PRIOR), None)
-    if given is None:
-        return None
-    summed: dict[str, float] = {}
-    for item in record["evidence"]:
-        word = item["reason"]
-        if word in PRIOR and word not in _reasons(record):
-            summed[word] = summed.get(word, PRIOR[word]) + item["points"]
+    given = _reasons(record)
+    weighed = next((found for word in given if (found := rivals(record, word))), {})
     # what is only ruled out is no rival
-    return max((w for w in summed if summed[w] > PRIOR[w]), key=summed.get, default=None)
+    supported = {e["reason"] for e in record["evidence"] if e.get("clue") and e["points"] > 0}
+    left = ((w, s) for w, s in weighed.items() if w not in given and w in supported)
+    return next(left, None)
 
 
 def chosen_sections(record: dict) -> list[Section]:
@@ -192,7 +188,7 @@ def chosen_sections(record: dict) -> list[Section]:
     from subgrade.results import decided
 
     numbered = _numbered(record)
-    given, rival = _reasons(record), next_likeliest(record)
+    given, rival = _reasons(record), _word(next_likeliest(record))
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
@@ -202,26 +198,28 @@ def chosen_sections(record: dict) -> list[Section]:
     rest = [r for r in rows if r["points"] < 0 and not _among(r, [*mine, *next_rows])]
     if given and record["values"]["verdict"] != "keep":
         rest = [r for r in rest if r["reason"] != rival]
-    return _titled(record, mine, rival, next_rows, rest[:left], "Strongest against")
+    return _titled(record, mine, next_rows, rest[:left], "Strongest against")
 
 
 def all_sections(record: dict) -> list[Section]:
     """Every row, in the same order."""
-    rows, given, rival = _numbered(record), _reasons(record), next_likeliest(record)
+    rows, given, rival = _numbered(record), _reasons(record), _word(next_likeliest(record))
     mine = [r for word in given for r in _for(rows, word)]
     rest = [r for r in rows if r["reason"] != rival and not _among(r, mine)]
-    return _titled(record, mine, rival, _of(rows, rival), rest, "For and against")
+    return _titled(record, mine, _of(rows, rival), rest, "For and against")
 
 
-def _titled(record, mine, rival, next_rows, rest, against: str) -> list[Section]:
-    given = _reasons(record)
+def _titled(record, mine, next_rows, rest, against: str) -> list[Section]:
+    from subgrade.figures import likely
+
+    given, rival = _reasons(record), next_likeliest(record)
     kept = record["values"]["verdict"] == "keep"
     parts = [
         (
             f"{'Remark' if kept else 'Reason'}{'' if len(given) == 1 else 's'}: {', '.join(given)}",
             mine,
         ),
-        (f"Next most likely cause: {rival}", next_rows),
+        (f"Next most likely cause: {rival[0]} ({likely(rival[1])})" if rival else "", next_rows),
         (f"{against}{' rejecting it' if kept else ''}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
@@ -267,6 +265,10 @@ def _numbered(record: dict) -> list[dict]:
 
 def _reasons(record: dict) -> list[str]:
     return [word for word in (record["values"]["reasons"] or "").split(";") if word]
+
+
+def _word(rival: tuple[str, float] | None) -> str | None:
+    return rival[0] if rival else None
 
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:

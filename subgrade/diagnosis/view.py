@@ -11,16 +11,13 @@ import numpy as np
 from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
 from subgrade.diagnosis.words import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
-from subgrade.judging.features import ECCENTRICITY, FWHM, FWHM_EXPECTED, LIGHT_OUTSIDE_CORE
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
-from subgrade.judging.reasons import MOTIONS, WIDENING
+from subgrade.judging.reasons import MOTIONS
 from subgrade.night import NIGHT_GAP_S
 from subgrade.night.model import Night
 
 NAN = float("nan")
-OF_THE_VERDICT = {f.name for f in (ECCENTRICITY, LIGHT_OUTSIDE_CORE, FWHM, FWHM_EXPECTED)}
-"""Evidence of whether the frame is bad, not of the cause."""
 IMAGES_ALONE = 0.8
 """Most that a motion's name is worth without a guiding record; measured share of right names on
 practice nights is lower still (docs/accuracy.md)."""
@@ -66,13 +63,13 @@ class NightView:
     def affected(self, word: str) -> list[int]:
         """Rejects that carry the word first, and kept frames whose remark is at least likely."""
 
-        def counts(k: int, verdict: Judgement) -> bool:
+        def counts(verdict: Judgement) -> bool:
             if verdict.verdict == "reject":
                 return word in verdict.reasons[:1]
-            rivals = _family(word) is not None
-            return word in verdict.reasons and not (rivals and self.share(word, k) < LIKELY)
+            rivals = bool(verdict.rivals(word))
+            return word in verdict.reasons and not (rivals and verdict.share(word) < LIKELY)
 
-        return [k for k, verdict in enumerate(self.verdicts) if counts(k, verdict)]
+        return [k for k, verdict in enumerate(self.verdicts) if counts(verdict)]
 
     def recorded(self, frames) -> bool:
         """Whether the guiding record has samples in any of some frames."""
@@ -159,34 +156,15 @@ class NightView:
                 mine |= (time >= self.start[k]) & (time <= self.end[k])
         return mine & record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
 
-    def share(self, word: str, frame: int) -> float:
-        """How likely a word is in one frame, among its rivals by the evidence.
-
-        The evidence's points are natural-log odds, so shares go as exp(points).  Without
-        rivals it is as likely as the verdict; half for a remark.
-        """
-        verdict, family = self.verdicts[frame], _family(word)
-        if family is None:
-            return verdict.confidence if verdict.verdict == "reject" else 0.5
-        points = dict.fromkeys(family, 0.0)
-        for item in verdict.evidence:
-            if item.reason in points and item.quantity not in OF_THE_VERDICT:
-                points[item.reason] += item.points
-        top = max(points.values())
-        return math.exp(points[word] - top) / sum(math.exp(p - top) for p in points.values())
-
     def sureness(self, word: str, frames) -> float:
         """How sure the cause's name is: the mean share over the frames lost, or else over all."""
         frames = [k for k in frames if self.verdicts[k].verdict == "reject"] or frames
-        mean = float(np.mean([self.share(word, k) for k in frames])) if len(frames) else 0.5
+        mean = (
+            float(np.mean([self.verdicts[k].share(word) for k in frames])) if len(frames) else 0.5
+        )
         if word in MOTIONS and not self.recorded(frames):
             mean = min(mean, IMAGES_ALONE)
         return mean
-
-
-def _family(word: str) -> tuple[str, ...] | None:
-    """The causes that a word is chosen among; None for one that is seen as such."""
-    return next((f for f in (MOTIONS, WIDENING) if word in f), None)
 
 
 def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) -> NightView:

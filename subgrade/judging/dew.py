@@ -15,7 +15,7 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure
-from subgrade.judging.evidence import evidence
+from subgrade.judging.evidence import clue
 from subgrade.judging.features import (
     FRAMES_DIMMED,
     GROWTH_WITH_LOSS,
@@ -33,8 +33,6 @@ from subgrade.night.series import GroupSeries, unbroken
 
 DIMMED = 0.95
 """Share of the clear level below which a frame belongs to a stretch of lost light."""
-CLOUD_IS_COMMONER = 1.0
-"""Points for cloud before looking; common practice, no source."""
 
 
 def cloud_or_dew(
@@ -59,12 +57,6 @@ def cloud_or_dew(
     return [e for e in found if e.points > 0.05]
 
 
-def leans_to_dew(items: list[Evidence]) -> bool:
-    """Whether the evidence outweighs that cloud is commoner."""
-    lean = sum(e.points * {"dew": 1, "cloud": -1}.get(e.reason, 0) for e in items)
-    return lean > CLOUD_IS_COMMONER
-
-
 def dim_stretch(light: np.ndarray, position: int) -> tuple[int, int]:
     """First and last frame of the unbroken stretch of lost light round one frame."""
     return unbroken(~(light > DIMMED), position)
@@ -77,7 +69,7 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
     if count < 3:
         text = f"the loss lasted {figure(count, 'frames')}"
         points = 1.5 if len(series) >= 6 else 0.3
-        return [evidence("cloud", FRAMES_DIMMED, points, text, value=count)]
+        return [clue("cloud", FRAMES_DIMMED, points, text, value=count)]
     trend = rank_trend(light.tobytes())
     order = f"over {count} frames (rank correlation with time {figure(trend)})"
     if trend < -0.75:
@@ -85,10 +77,10 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
         # Three frames fall in order by chance once in six, six hardly ever.
         full = limits.light.dew_frames
         points = float(np.interp(count, [3, full], [0.8, 2.0]))
-        return [evidence("dew", ONE_WAY_LOSS, points, text, value=trend)]
+        return [clue("dew", ONE_WAY_LOSS, points, text, value=trend)]
     text = f"starlight did not fall steadily {order}"
     points = float(np.interp(trend, [-0.75, -0.3], [0.5, 2.0]))
-    return [evidence("cloud", ONE_WAY_LOSS, points, text, value=trend)]
+    return [clue("cloud", ONE_WAY_LOSS, points, text, value=trend)]
 
 
 @lru_cache(maxsize=64)
@@ -131,7 +123,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     )
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 2.5, 5.0], [0.0, 1.5, 3.0])) if z > 1 else 0.4
-    return [evidence(word, HALO, points, text, value=wings[worst], usual=usual, error=spread)]
+    return [clue(word, HALO, points, text, value=wings[worst], usual=usual, error=spread)]
 
 
 def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
@@ -148,7 +140,7 @@ def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     text = f"on the dimmest frame stars are {compared} than typical"
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 4.0], [0.0, 1.5])) if z > 1 else 0.2
-    return [evidence(word, GROWTH_WITH_LOSS, points, text, value=change)]
+    return [clue(word, GROWTH_WITH_LOSS, points, text, value=change)]
 
 
 def _patchy(compared: FrameCompared) -> list[Evidence]:
@@ -195,7 +187,7 @@ def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
         "two frames"
     )
     # A heater dries slowly; a person with a cloth does not.
-    return [evidence("cloud", RECOVERY, 0.7, text, value=back)]
+    return [clue("cloud", RECOVERY, 0.7, text, value=back)]
 
 
 def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
@@ -204,4 +196,4 @@ def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
 
 
 def _either(points: float, feature: Feature, text: str, value: float) -> Evidence:
-    return evidence("dew" if points > 0 else "cloud", feature, abs(points), text, value=value)
+    return clue("dew" if points > 0 else "cloud", feature, abs(points), text, value=value)

@@ -15,21 +15,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.figures import beside, figure, length_text, on_sky
+from subgrade.judging.causes import SECOND_IMAGE, UNSEEN_IMAGE, shares_of
 from subgrade.judging.criteria import points_beyond
-from subgrade.judging.evidence import evidence
+from subgrade.judging.evidence import clue, evidence
+from subgrade.judging.features import LAST_POINTING, PARALLEL_TRAILS, SECOND_IMAGE_LIGHT, STARS_LEFT
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
-from subgrade.judging.model import Evidence
+from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.record_events import guide_star_dimmed, interruption_or_none
 from subgrade.judging.two_images import drawn_out, large_step, unaccounted
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import SecondImage, second_image, star_trails
-
-PRIOR = {"bump": 0.5, "dither_overlap": 0.0, "tracking_lost": -0.3}
-"""Before looking, where a second image is seen; no source."""
-PRIOR_UNSEEN = {"bump": -0.3, "dither_overlap": 0.0, "tracking_lost": 0.5}
-"""The same where only the count of stars shows it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +40,8 @@ class Displaced:
     """Log odds that it ruins the frame; NaN where only the depth decides."""
     text: str
     evidence: tuple[Evidence, ...]
-    probability: float = math.nan
-    """Of the reason, among the causes of displaced light."""
+    shares: Shares
+    """Of the causes of displaced light, the reason first."""
 
 
 def light_displaced(
@@ -89,21 +86,12 @@ def light_displaced(
         items.append(of_trails(trails))
         text = f"{items[-1].text}; {text}" if text else items[-1].text
     items += [*recorded, *undimmed]
-    reason, probability = likeliest(items, PRIOR if second is not None else PRIOR_UNSEEN)
+    shares = shares_of(items, UNSEEN_IMAGE if second is None else SECOND_IMAGE)
+    reason = shares[0][0]
     fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
     if fresh:
         text = "; ".join(filter(None, (text, max(fresh, key=lambda e: e.points).text)))
-    return Displaced(reason, 1 - share, points, text, tuple(items), probability)
-
-
-def likeliest(items, priors: dict[str, float]) -> tuple[str, float]:
-    """The candidate with most points, prior included, and its probability among them."""
-    totals = dict(priors)
-    for item in items:
-        if item.reason in totals:
-            totals[item.reason] += item.points
-    best = max(totals, key=totals.get)
-    return best, 1 / sum(math.exp(points - totals[best]) for points in totals.values())
+    return Displaced(reason, 1 - share, points, text, tuple(items), shares)
 
 
 def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits) -> str:
@@ -118,10 +106,10 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
 def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
     """A second image with a small share, where the frame before had its stars, is a late dither."""
     found = [
-        evidence("bump", "second image", points, text, value=moved, limit=limits.light.moved),
-        evidence("dither_overlap", "second image", points, text, value=moved,
+        evidence("bump", SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved),
+        evidence("dither_overlap", SECOND_IMAGE_LIGHT, points, text, value=moved,
                  limit=limits.light.moved),
-        evidence("tracking_lost", "second image", points, text, value=moved,
+        evidence("tracking_lost", SECOND_IMAGE_LIGHT, points, text, value=moved,
                  limit=limits.light.moved),
     ]  # fmt: skip
     return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
@@ -160,14 +148,14 @@ def by_last_step(
     if math.isfinite(share):
         text += f" and holds {figure(100 * share, '%')} of the light"
     if not close:
-        return [evidence("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
+        return [clue("dither_overlap", LAST_POINTING, -2.0, text, value=off)]
     # So near by chance is one in a hundred.  A step half way through the exposure shares
     # the light; a dither that ran late takes little of it.
     known = math.isfinite(share)
     points = (
         float(np.interp(share, [0.1, 0.15, 0.3, 0.45], [4.5, 3.0, 1.0, -1.0])) if known else 0.5
     )
-    return [evidence("dither_overlap", "last pointing", points, text, value=off, unit="px")]
+    return [clue("dither_overlap", LAST_POINTING, points, text, value=off)]
 
 
 def _even(compared: FrameCompared, limits: Limits) -> bool:
@@ -199,9 +187,8 @@ def _stars_kept(series: GuidedSeries, position: int, stars: FrameStars, share: f
         f"{expected:.0f} of the typical {usual.centre:.0f}"
     )
     points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
-    return evidence(
-        "cloud", "stars left", points, text, value=stars.stars, usual=expected, error=error,
-        unit="stars",
+    return clue(
+        "cloud", STARS_LEFT, points, text, value=stars.stars, usual=expected, error=error,
     )  # fmt: skip
 
 
@@ -229,6 +216,4 @@ def of_trails(trails) -> Evidence:
         f"{len(trails)} parallel streaks, {figure(lengths[0], 'px')} to "
         f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
     )
-    return evidence(
-        "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"
-    )
+    return clue("tracking_lost", PARALLEL_TRAILS, 3.0, text, value=lengths[len(lengths) // 2])

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from subgrade.judging.features import FEATURES, Feature
-from subgrade.judging.model import Evidence
+from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.reasons import REASONS
 
 
@@ -29,9 +30,9 @@ class Finding:
     brief : str
         The deciding numbers in a few words, for a frame that is kept; empty where
         a clean frame need not mention it.
-    share : float
-        Probability of the reason among the causes it was weighed against; NaN where it was
-        weighed against none.
+    shares : tuple of (str, float)
+        All candidates weighed with the probability of each, the reason first; empty where it
+        was weighed against none.
     """
 
     reason: str
@@ -40,25 +41,28 @@ class Finding:
     sentence: str
     evidence: tuple[Evidence, ...] = field(default=())
     brief: str = ""
-    share: float = math.nan
+    shares: Shares = ()
 
     @property
     def rejects(self) -> bool:
         """Whether this finding alone rejects the frame."""
         return self.points > 0 and REASONS[self.reason].rejects
 
-    def named(self, reason: str) -> Finding:
-        """The same finding given to another reason word, its evidence too."""
+    def named(self, reason: str, shares: Shares = ()) -> Finding:
+        """The same finding given to another reason word; what it measured goes along, clues stay.
+
+        ``shares`` are those of the choice that gave it the word.
+        """
         moved = tuple(
-            replace(item, reason=reason) if item.reason == self.reason else item
+            replace(item, reason=reason) if item.reason == self.reason and not item.clue else item
             for item in self.evidence
         )
-        return replace(self, reason=reason, evidence=moved)
+        return replace(self, reason=reason, evidence=moved, shares=shares)
 
 
 def evidence(
     reason: str,
-    feature: Feature | str,
+    feature: Feature,
     points: float,
     text: str,
     *,
@@ -66,18 +70,16 @@ def evidence(
     usual: float | None = None,
     error: float | None = None,
     limit: float | None = None,
-    unit: str = "",
     named: str = "",
+    is_clue: bool = False,
 ) -> Evidence:
-    """An `Evidence` with numbers that are not finite turned to None.
+    """An `Evidence` with numbers that are not finite turned to None; no clue, see `clue`.
 
     Raises
     ------
     ValueError
         If word or number is not registered.
     """
-    if isinstance(feature, str):
-        feature = FEATURES[feature]
     if FEATURES.get(feature.name) is not feature:
         raise ValueError(f"{feature.name!r} is no registered number of evidence")
     if reason not in REASONS:
@@ -94,8 +96,13 @@ def evidence(
         feature.unit,
         round(float(points), 3),
         text,
+        is_clue,
         named,
     )
+
+
+clue = partial(evidence, is_clue=True)
+"""An `Evidence` of which cause it was."""
 
 
 def _finite(value) -> float | None:

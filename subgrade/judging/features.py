@@ -149,7 +149,7 @@ FWHM_ACROSS_MOTION = register(
     IMAGE, label="FWHM across the motion", unit="px", shown=ON_SKY,
 )  # fmt: skip
 FWHM_WITH_MOTION = register(
-    "fwhm_px with the motion", "FWHM of a frame that a motion across the usual one widened", IMAGE,
+    "fwhm_px with the motion", "FWHM of a frame that a motion across the typical one widened", IMAGE,
     label="FWHM with the motion", unit="px", shown=ON_SKY,
 )  # fmt: skip
 FWHM_EXPECTED = register(
@@ -196,7 +196,7 @@ LIGHT_BESIDE = register(
     "light beside the stars", "share of the light that left the stars' places", STARS,
     shown=PERCENT,
 )  # fmt: skip
-SECOND_IMAGE = register(
+SECOND_IMAGE_LIGHT = register(
     "second image", "share of the light in a second image of the stars", STARS, shown=PERCENT
 )
 LAST_POINTING = register(

@@ -6,7 +6,7 @@ import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.judging.criteria import points_beyond
-from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.evidence import Finding, clue, evidence
 from subgrade.judging.features import FRAME_TO_FRAME_TURN, TANGENTIAL, WORST_CORNER
 from subgrade.judging.limits import Limits
 from subgrade.night import Turning, split_field
@@ -47,7 +47,7 @@ def judge_turning(
         f"(limit {bar})"
     )
     items = [
-        evidence(
+        clue(
             "field_rotation",
             TANGENTIAL,
             min(5.0, 0.5 * seen.significance),
@@ -69,7 +69,7 @@ def judge_turning(
         size = figure(60 * from_registration, "′")
         turn = f"from frame to frame the field rotates {size} an exposure"
         items.append(
-            evidence(
+            clue(
                 "field_rotation",
                 FRAME_TO_FRAME_TURN,
                 float(

@@ -10,6 +10,7 @@ import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.causes import MOTION
 from subgrade.judging.criteria import probability
 from subgrade.judging.damage import damaged_frames
 from subgrade.judging.displaced_light import Displaced, light_displaced
@@ -26,8 +27,8 @@ from subgrade.judging.followed_target import Followed, follow
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.light import judge_light, judge_star_count
 from subgrade.judging.limits import Limits
-from subgrade.judging.model import Judgement
-from subgrade.judging.reasons import DIMMING, DISPLACING, USUAL_MOTIONS
+from subgrade.judging.model import REMARKED, Judgement
+from subgrade.judging.reasons import DIMMING, DISPLACING
 from subgrade.judging.roundness import judge_roundness
 from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
@@ -186,8 +187,10 @@ def _judge_frame(
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
         # Stars drawn towards their own second image were drawn by what made it.
         findings = [
-            replace(f.named(moved.reason), points=min(f.points, 0.1), sentence=f.brief)
-            if f.reason in USUAL_MOTIONS
+            replace(
+                f.named(moved.reason, moved.shares), points=min(f.points, 0.1), sentence=f.brief
+            )
+            if f.reason in MOTION
             else f
             for f in findings
         ]
@@ -202,15 +205,18 @@ def _judge_frame(
     remarks = [f for f in findings if f.remark and not f.rejects]
     verdict = "reject" if rejecting else "keep"
     given = [*rejecting, *remarks]
+    first = {f.reason: f for f in reversed(given)}
+    reasons = tuple(dict.fromkeys(f.reason for f in given))
     return Judgement(
         frame.name,
         verdict,
-        tuple(dict.fromkeys(f.reason for f in given)),
+        reasons,
         _explanation(verdict, rejecting, remarks, findings),
         round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
         tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
         _cause_confidence(given, verdict),
+        tuple(first[word].shares for word in reasons if first[word].shares),
     )
 
 
@@ -223,9 +229,9 @@ def _cause_confidence(given: list[Finding], verdict: str) -> float:
     if not given:
         return math.nan
     first = given[0]
-    if math.isfinite(first.share):
-        return round(first.share, 3)
-    return round(_held(first.points), 3) if verdict == "reject" else 0.5
+    if first.shares:
+        return round(first.shares[0][1], 3)
+    return round(_held(first.points), 3) if verdict == "reject" else REMARKED
 
 
 def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
@@ -246,7 +252,7 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
             True,
             moved.text,
             (main, *moved.evidence, *numbers),
-            share=moved.probability,
+            shares=moved.shares,
         ),
     ]
 
@@ -255,7 +261,7 @@ def _one_story(findings: list[Finding]) -> list[Finding]:
     """Give the increase in FWHM that dew explains to dew, so one cause is not named twice."""
     dew = any(f.reason == "dew" and f.points > 0 for f in findings)
     return [
-        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}", share=math.nan)
+        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}")
         if dew and f.reason in ("seeing", "focus")
         else f
         for f in findings

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.figures import beside, figure
+from subgrade.judging.causes import DIMMED, shares_of
 from subgrade.judging.criteria import points_beyond
-from subgrade.judging.dew import cloud_or_dew, leans_to_dew
+from subgrade.judging.dew import cloud_or_dew
 from subgrade.judging.displaced_light import of_trails
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
@@ -295,20 +296,12 @@ def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Findi
         *cloud_or_dew(series, position, compared, limits),
         *guide_star_dimmed(series, position, share, limits),
     ]
-    if leans_to_dew(items):
-        finding = finding.named("dew")
+    finding = finding.named(shares_of(items, DIMMED)[0][0])
     best = max(
         (e for e in items if e.reason == finding.reason), key=lambda e: e.points, default=None
     )
     text = finding.sentence if best is None else f"{finding.sentence}; {best.text}"
-    return Finding(
-        finding.reason,
-        finding.points,
-        finding.remark,
-        text,
-        (*finding.evidence, *items),
-        finding.brief,
-    )
+    return replace(finding, sentence=text, evidence=(*finding.evidence, *items))
 
 
 def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Finding]:

@@ -6,6 +6,9 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+REMARKED = 0.5
+"""Probability of a cause that was remarked on and not weighed against others."""
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -25,6 +28,9 @@ class Evidence:
         Positive supports the reason, negative counts against it; additive (natural-log odds).
     text : str
         The same in one plain sentence with its numbers.
+    clue : bool
+        Whether it helps to name the cause; otherwise it says how bad the frame is, or stands
+        beside what does.  Only clues count in `subgrade.judging.causes`.
     named : str
         What the number is of, where that differs from frame to frame: the kind of motion that
         fits the star best.
@@ -39,7 +45,12 @@ class Evidence:
     unit: str
     points: float
     text: str
+    clue: bool = False
     named: str = ""
+
+
+Shares = tuple[tuple[str, float], ...]
+"""Causes and the probability of each among them, likeliest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +67,21 @@ class Judgement:
     weight: float
     evidence: tuple[Evidence, ...] = ()
     cause_confidence: float = math.nan
-    """Of the first reason word; NaN without one."""
+    """Of the first reason word: its share among its rivals, rounded; of a word without rivals the
+    verdict's confidence on a reject and half on a remark; NaN without a word."""
+    shares: tuple[Shares, ...] = ()
+    """All candidates that were weighed, of each reason word that had rivals; it stands first."""
+
+    def rivals(self, word: str) -> Shares:
+        """The candidates that a reason word was chosen among; empty where it had no rival."""
+        return next((weighed for weighed in self.shares if weighed[0][0] == word), ())
+
+    def share(self, word: str) -> float:
+        """How likely a reason word is the cause: its share, or else what stands for it."""
+        weighed = self.rivals(word)
+        if weighed:
+            return weighed[0][1]
+        return self.cause_confidence if self.reasons[:1] == (word,) else REMARKED
 
 
 def rejected_otherwise(judgements: Iterable[Judgement], words: Sequence[str] = ()) -> bool:

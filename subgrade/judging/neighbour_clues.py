@@ -9,7 +9,8 @@ import numpy as np
 from subgrade.axes import axial_difference
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, on_sky
-from subgrade.judging.evidence import evidence
+from subgrade.judging.causes import MOTION
+from subgrade.judging.evidence import clue
 from subgrade.judging.features import (
     DIRECTION_AGREES,
     FIELD_AFTER_DRIFT,
@@ -18,7 +19,6 @@ from subgrade.judging.features import (
     MOTION_VARIES,
 )
 from subgrade.judging.model import Evidence
-from subgrade.judging.reasons import USUAL_MOTIONS
 from subgrade.night.series import GroupSeries, unbroken
 
 ALIKE = 0.7
@@ -60,9 +60,9 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     # blow from one side for a while too, so agreement counts little against them.
     steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
     words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
-        w: steady for w in USUAL_MOTIONS if w != "wind_trail"
+        w: steady for w in MOTION if w != "wind_trail"
     }
-    return [evidence(w, DIRECTION_AGREES, p, text, value=agreement) for w, p in words.items()]
+    return [clue(w, DIRECTION_AGREES, p, text, value=agreement) for w, p in words.items()]
 
 
 def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -92,7 +92,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
         words["flexure"] = steady
     else:
         words = BY_MANNER[manner]
-    found = [evidence(w, FRAMES_ALIKE, p, text, value=run) for w, p in words.items()]
+    found = [clue(w, FRAMES_ALIKE, p, text, value=run) for w, p in words.items()]
     if math.isfinite(scatter):
         text = (
             f"the length of the motion varies by {figure(100 * scatter, '%')} among the "
@@ -104,9 +104,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             "dec_drift": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
             "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
         }
-        found += [
-            evidence(w, MOTION_VARIES, float(p), text, value=scatter) for w, p in words.items()
-        ]
+        found += [clue(w, MOTION_VARIES, float(p), text, value=scatter) for w, p in words.items()]
     return found
 
 
@@ -147,7 +145,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
         f"long axis; the stars are stretched by {drawn}"
     )
     return [
-        evidence(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
+        clue(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
         for w in ("dec_drift", "flexure")
     ]  # fmt: skip
 
@@ -190,7 +188,7 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     )
     # A step stays as well.
     return [
-        evidence(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept,
+        clue(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept,
                  error=error)
         for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
     ]  # fmt: skip

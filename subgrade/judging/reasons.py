@@ -32,8 +32,6 @@ class Reason:
         Whether it can reject a frame by itself; otherwise it is a remark.
     motion : bool
         A motion of the stars on the sensor during the exposure.
-    usual_motion : bool
-        A motion weighed for every elongated frame; others count where something supports them.
     guider_sees : bool
         A motion that moves the guide star as it moves the others.
     displaces : bool
@@ -52,7 +50,6 @@ class Reason:
     noun: str = ""
     rejects: bool = True
     motion: bool = False
-    usual_motion: bool = False
     guider_sees: bool = False
     displaces: bool = False
     dims: bool = False
@@ -72,7 +69,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`ra_oscillation`, `flexure`",
         motion=True,
-        usual_motion=True,
         guider_sees=True,
     ),
     Reason(
@@ -84,7 +80,6 @@ _ALL = (
         taken_for="`periodic_error`, wind along RA",
         noun="RA oscillation",
         motion=True,
-        usual_motion=True,
         guider_sees=True,
     ),
     Reason(
@@ -95,7 +90,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`ra_oscillation`",
         motion=True,
-        usual_motion=True,
         guider_sees=True,
     ),
     Reason(
@@ -106,7 +100,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`flexure`, when it happens to lie along Dec",
         motion=True,
-        usual_motion=True,
         guider_sees=True,
     ),
     Reason(
@@ -126,7 +119,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`dec_drift`, `wind_trail`",
         motion=True,
-        usual_motion=True,
     ),
     Reason(
         "tracking_lost",
@@ -260,7 +252,6 @@ def words_that(trait: str) -> tuple[str, ...]:
 
 
 MOTIONS = words_that("motion")
-USUAL_MOTIONS = words_that("usual_motion")
 SEEN_BY_THE_GUIDER = words_that("guider_sees")
 DISPLACING = words_that("displaces")
 DIMMING = words_that("dims")

@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.figures import figure
 from subgrade.guiding.model import ExposureGuiding
-from subgrade.judging.evidence import evidence
+from subgrade.judging.evidence import clue, evidence
 from subgrade.judging.features import (
     GUIDE_STAR_LIGHT,
     GUIDING_ERROR,
@@ -39,16 +39,16 @@ def by_interruption(series: GuidedSeries, position: int, limits: Limits) -> list
         text = f"guide star missing for {figure(lost, 's')} of the {figure(exposure, 's')} exposure"
         points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
         found.append(
-            evidence("tracking_lost", STAR_MISSING, points, text, value=lost,
+            clue("tracking_lost", STAR_MISSING, points, text, value=lost,
                      limit=g.lost_share * exposure)
         )  # fmt: skip
     elif gap > 3 * cadence(series) and gap > 2 * g.lost_share * exposure:
         text = f"the guiding record has a gap of {figure(gap, 's')}"
-        found.append(evidence("tracking_lost", RECORD_GAP, 0.7, text, value=gap))
+        found.append(clue("tracking_lost", RECORD_GAP, 0.7, text, value=gap))
     if inside.peak > g.lost_arcsec:
         text = f"guiding errors up to {figure(inside.peak, '″')}, larger than any dither"
         found.append(
-            evidence("tracking_lost", GUIDING_ERROR, 4.0, text, value=inside.peak,
+            clue("tracking_lost", GUIDING_ERROR, 4.0, text, value=inside.peak,
                      limit=g.lost_arcsec)
         )  # fmt: skip
     if inside.settle_overlap_s > g.settle_s and not any(e.points > 1 for e in found):
@@ -71,7 +71,7 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
     peak = beyond / floor if floor > 0 else float("nan")
     points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
     points *= min(1.0, overlap / (0.05 * exposure))
-    return evidence("dither_overlap", UNSETTLED, points, text, value=overlap,
+    return clue("dither_overlap", UNSETTLED, points, text, value=overlap,
                     limit=limits.guiding.settle_s)  # fmt: skip
 
 
@@ -89,7 +89,7 @@ def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) ->
     ):  # fmt: skip
         if not seen and not any(e.reason == word and e.points > 0 for e in found):
             text = f"the guiding record shows no {what} during the exposure"
-            found.append(evidence(word, INTERRUPTION, points, text, value=0.0))
+            found.append(clue(word, INTERRUPTION, points, text, value=0.0))
     return found
 
 
@@ -142,7 +142,7 @@ def guide_star_dimmed(
     # counts for less: a guide scope may dew over too.
     dimmed = max(guide_loss - 0.1, 0.0) / loss
     points = float(np.interp(dimmed, [0.0, 0.25, 0.6], [-2.0, 0.0, 1.0]))
-    return [evidence("cloud", GUIDE_STAR_LIGHT, points, text, value=drop, usual=1.0)]
+    return [clue("cloud", GUIDE_STAR_LIGHT, points, text, value=drop, usual=1.0)]
 
 
 def cadence(series: GuidedSeries) -> float:

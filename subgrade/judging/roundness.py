@@ -18,14 +18,26 @@ from subgrade.figures import (
     likely,
     on_sky,
 )
+from subgrade.judging.causes import LONG_LINE, STEADY, TWO_IMAGES, motion_shares, shares_of
 from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
-from subgrade.judging.displaced_light import by_last_step, likeliest
-from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.displaced_light import by_last_step
+from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.features import (
+    ECCENTRICITY,
+    EXPLAINED,
+    FIELD_AFTER_DRIFT,
+    FWHM_WITH_MOTION,
+    IMAGE_SEPARATION,
+    LIGHT_OUTSIDE_CORE,
+    LINE_IN_WIDTHS,
+    RING_CENTRE,
+    STAR_TRAIL_LENGTH,
+)
 from subgrade.judging.field_shape import judge_turning
 from subgrade.judging.guided_series import GuidedSeries, own_guided_motion
 from subgrade.judging.limits import Limits
-from subgrade.judging.model import Evidence
-from subgrade.judging.motion_clues import attribute_motion, motion_variance, ranked
+from subgrade.judging.model import Evidence, Shares
+from subgrade.judging.motion_clues import attribute_motion, motion_variance
 from subgrade.judging.reasons import REASONS
 from subgrade.judging.record_clues import by_record
 from subgrade.judging.record_events import interruption_or_none, record_context
@@ -34,12 +46,6 @@ from subgrade.lights.model import HeaderFacts
 from subgrade.night import moved_otherwise
 from subgrade.night.series import TYPICAL_FROM
 from subgrade.stars.model import FrameStars
-
-LONG_LINE = {"tracking_lost": 1.5, "dither_overlap": 0.0, "flexure": -1.0, "wind_trail": -2.0,
-             "periodic_error": -1.0, "dec_drift": -1.0}  # fmt: skip
-"""Causes of a line many widths long before looking at the record; no source."""
-TWO_IMAGES = {"bump": 1.5, "dither_overlap": 0.0, "tracking_lost": -0.5}
-"""Causes of a double image before looking; no source."""
 
 
 def judge_roundness(
@@ -91,16 +97,16 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     most = max([points, *(e.points for e in thrown)])
     if not (most > 0 or remark):
         # Evidence for keeping still needs a word to stand under; the commonest will do.
-        item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
+        item = evidence("wind_trail", ECCENTRICITY, points, measured, **numbers)
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
         return [Finding("wind_trail", most, False, measured, items, brief=brief)]
     own = own_guided_motion(series, position, limits)
     recorded = by_record(own, position, limits)
     why = [*attribute_motion(own, position, limits), *recorded]
-    order = ranked([*why, *_of_turning(turning, why)])
-    reason, share = order[0]
+    shares = motion_shares([*why, *_of_turning(turning, why)])
+    reason = shares[0][0]
     items = (
-        evidence(reason, "eccentricity", points, measured, **numbers),
+        evidence(reason, ECCENTRICITY, points, measured, **numbers),
         *(replace(e, reason=reason) for e in thrown),
         *why,
         *record_context(series, position, reason),
@@ -108,8 +114,8 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     sentence = f"stars are elongated at {figure(stars.angle_deg, '°')}: {measured}"
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
-    sentence += _likeliest(reason, share, order[1], why, recorded)
-    return [Finding(reason, most, bool(remark), sentence, items, brief, share)]
+    sentence += _likeliest(shares, why, recorded)
+    return [Finding(reason, most, bool(remark), sentence, items, brief, shares)]
 
 
 def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
@@ -133,7 +139,7 @@ def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidenc
     typical = f"typical {figure(100 * usual, '%')}, " if enough else ""
     text = f"{share} of the light lies outside the core along the long axis ({typical}limit {bar})"
     return [
-        evidence("wind_trail", "light out of the core", points, text,
+        evidence("wind_trail", LIGHT_OUTSIDE_CORE, points, text,
                  value=stray[position], usual=usual, limit=limit)
     ]  # fmt: skip
 
@@ -154,21 +160,22 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
     typical = f"typical {figure(*on_sky(usual.centre, scale))}, "
     text = f"FWHM {own}, {typical}limit {bar}, from a motion that the typical frame does not have"
     return [
-        evidence("wind_trail", "fwhm_px with the motion", points, text, value=value,
-                 usual=usual.centre, limit=limit, unit="px")
+        evidence("wind_trail", FWHM_WITH_MOTION, points, text, value=value,
+                 usual=usual.centre, limit=limit)
     ]  # fmt: skip
 
 
 def _of_turning(turning: list[Finding], why) -> list:
     """Evidence for a turning field; the guider, on one star, does not see it either."""
-    field = [e for t in turning for e in t.evidence if e.quantity != "worst corner eccentricity"]
-    shared = ("share explained by guiding", "field after the creep")
+    field = [e for t in turning for e in t.evidence if e.clue]
+    shared = (EXPLAINED.name, FIELD_AFTER_DRIFT.name)
     unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
 
-def _likeliest(reason, share, runner_up, why, recorded) -> str:
+def _likeliest(shares: Shares, why, recorded) -> str:
     """The likeliest motion and what shows it, the guiding record first where it supports it."""
+    (reason, share), runner_up = shares[:2]
     shown = [e for e in recorded if e.reason == reason and e.points > 0.3] or why
     best = max((e for e in shown if e.reason == reason), key=lambda e: e.points, default=None)
     text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
@@ -189,8 +196,8 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
-        "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
-        value=length, usual=width, unit="px",
+        "tracking_lost", STAR_TRAIL_LENGTH, limits.verdict.points_cap, text,
+        value=length, usual=width,
     )  # fmt: skip
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
@@ -203,19 +210,16 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     if alike < 0.5:
         why.append(_by_length(length, width, limits))
     turning = judge_turning(series, position, stars, limits)
-    order = ranked([*why, *_of_turning(turning, why)])
     if length > lost_from and alike >= 0.5 and not recorded:
-        order = [pair for pair in order if pair[0] in ("dec_drift", "flexure")]
+        shares = shares_of(why, STEADY)
         text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
     else:
-        if order[0][0] == "tracking_lost":
+        shares = motion_shares([*why, *_of_turning(turning, why)])
+        if shares[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
-        text += _likeliest(*order[0], order[1], why, recorded)
-    reason = order[0][0]
-    return replace(
-        finding, reason=reason, sentence=text, evidence=(replace(item, reason=reason), *why),
-        share=order[0][1] / sum(share for _, share in order),
-    )  # fmt: skip
+        text += _likeliest(shares, why, recorded)
+    named = finding.named(shares[0][0], shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *why))
 
 
 def _by_length(length: float, width: float, limits: Limits) -> Evidence:
@@ -226,17 +230,18 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     )
     own, bar = beside(widths, full, digits=2)
     text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
-    return evidence("tracking_lost", "length of the line", points, text, value=widths, limit=full)
+    return clue("tracking_lost", LINE_IN_WIDTHS, points, text, value=widths, limit=full)
 
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
     """A long line is lost tracking, unless the record knows better."""
-    reason, share = likeliest(recorded, LONG_LINE)
+    shares = shares_of(recorded, LONG_LINE)
+    reason = shares[0][0]
     best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
-    named = finding.named(reason)
-    return replace(named, sentence=text, evidence=(*named.evidence, *recorded), share=share)
+    named = finding.named(reason, shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *recorded))
 
 
 def _alike(series: GuidedSeries, position: int, length: float) -> float:
@@ -283,15 +288,16 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         *large_step(stars.length_px * series.scale_arcsec),
         *interruption_or_none(series, position, limits),
     ]
-    reason, share = likeliest(why, TWO_IMAGES)
+    shares = shares_of(why, TWO_IMAGES)
+    reason = shares[0][0]
     best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
     if best is not None and best.points > 0:
         text += f"; {best.text}"
     item = evidence(
-        reason, "separation of the two images", limits.verdict.points_cap, text,
-        value=stars.length_px, unit="px",
+        reason, IMAGE_SEPARATION, limits.verdict.points_cap, text,
+        value=stars.length_px,
     )  # fmt: skip
-    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), share=share)
+    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
 
 
 def _steps(series: GuidedSeries, position: int, stars: FrameStars) -> list:
@@ -343,7 +349,7 @@ def _wider(series: GuidedSeries, stars: FrameStars) -> bool:
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:
     text = f"stars are rings: the centre is {figure(100 * stars.hollow, '%')} as bright as the ring"
     item = evidence(
-        "focus", "centre over ring brightness", limits.verdict.points_cap, text,
+        "focus", RING_CENTRE, limits.verdict.points_cap, text,
         value=stars.hollow, limit=1.0,
     )  # fmt: skip
     return Finding("focus", limits.verdict.points_cap, True, text, (item,))

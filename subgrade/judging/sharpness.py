@@ -6,8 +6,9 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, length_text, lengths_beside, on_sky
-from subgrade.judging.criteria import fwhm_limit, points_beyond, probability
-from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.causes import WIDE, shares_of
+from subgrade.judging.criteria import fwhm_limit, points_beyond
+from subgrade.judging.evidence import Finding, clue, evidence
 from subgrade.judging.features import (
     AIRMASS,
     FOCUSER_MOVE,
@@ -66,8 +67,8 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
     )
     why = _focus_or_seeing(series, column, position, usual.centre)
-    lean = sum(item.points * (1 if item.reason == "focus" else -1) for item in why)
-    reason = "focus" if lean > 0 else "seeing"
+    shares = shares_of(why, WIDE)
+    reason = shares[0][0]
     own, bar = lengths_beside(value, limit, scale)
     brief = f"{width.label} {own}, limit {bar}"
     typical = series.typical("fwhm_px", *_unit(scale))
@@ -95,7 +96,7 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
         if strongest is not None and strongest.reason == reason:
             sentence += f". Most likely {REASONS[reason].noun}: {strongest.text}"
     items = (main, *_expected(series, position, usual.centre, scale), *(why if bloated else ()))
-    return [Finding(reason, points, bool(remark), sentence, items, brief, probability(abs(lean)))]
+    return [Finding(reason, points, bool(remark), sentence, items, brief, shares)]
 
 
 def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
@@ -156,7 +157,7 @@ def _by_profile(series: GroupSeries, position: int) -> list:
         f"maximum (typical {figure(usual)}): "
         + ("a flat core" if z > 0.5 else "no flat core, so probably not defocus")
     )
-    return [evidence(reason, WINGS, points, text, value=wings[position], usual=usual)]
+    return [clue(reason, WINGS, points, text, value=wings[position], usual=usual)]
 
 
 def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
@@ -167,14 +168,14 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
     points, text = _manner(series, excess, first, last)
     reason, size = _lean(points)
     found.append(
-        evidence(reason, FRAMES_BLOATED, size, text, value=last - first + 1)
+        clue(reason, FRAMES_BLOATED, size, text, value=last - first + 1)
     )  # fmt: skip
     focuser = series["focuser"]
     if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
         moved = focuser[last + 1] - focuser[last]
         if moved != 0 and excess[last + 1] < EPISODE_SHARE * excess[position]:
             text = f"it ended when the focuser moved by {figure(moved, 'steps')}"
-            found.append(evidence("focus", FOCUSER_MOVE, 3.0, text, value=moved))
+            found.append(clue("focus", FOCUSER_MOVE, 3.0, text, value=moved))
     return found
 
 
@@ -218,7 +219,7 @@ def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, positi
         f"{figure(100 * np.expm1(air[position]), '%')}"
     )
     return [
-        evidence(
+        clue(
             "seeing",
             AIRMASS,
             2.0,
@@ -244,7 +245,7 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
         f"FWHM changes by {slope} per {per} all night, which makes this frame "
         f"{figure(100 * np.expm1(share), '%')} wider"
     )
-    return [evidence("focus", WIDTH_TREND, 1.5, text, value=trends.focus_slope)]
+    return [clue("focus", WIDTH_TREND, 1.5, text, value=trends.focus_slope)]
 
 
 def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:

@@ -6,7 +6,14 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from subgrade.judging.features import BACKGROUND, ECCENTRICITY, FWHM, STAR_COUNT, TRANSPARENCY
+from subgrade.judging.features import (
+    BACKGROUND,
+    ECCENTRICITY,
+    FWHM,
+    GUIDING_PEAK,
+    STAR_COUNT,
+    TRANSPARENCY,
+)
 from subgrade.parts import attempt
 from subgrade.results.model import GradedFrame
 
@@ -312,7 +319,7 @@ COLUMNS: tuple[Column, ...] = (
         _guiding("peak"),
         formula="largest distance of the guide star from the reference position",
         source="definition",
-        look=Look("guiding peak"),
+        look=Look(GUIDING_PEAK.label),
     ),
     Column(
         "guide_samples", "", int, 0, "samples of the guiding record inside the exposure",

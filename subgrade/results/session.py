@@ -189,6 +189,7 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
         "guiding": guiding,
+        "shares": {weighed[0][0]: dict(weighed) for weighed in frame.judgement.shares},
         "evidence": [_evidence(e) for e in frame.judgement.evidence],
     }
 

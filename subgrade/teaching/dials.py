@@ -18,7 +18,7 @@ from subgrade.judging.features import (
     FWHM,
     FWHM_ACROSS_AXIS,
     LIGHT_OUTSIDE_CORE,
-    SECOND_IMAGE,
+    SECOND_IMAGE_LIGHT,
     STAR_COUNT,
     UNEVENNESS,
     WORST_CORNER,
@@ -127,7 +127,7 @@ DIALS: tuple[Dial, ...] = (
         ("light.uneven",), 0.25, lambda li: 0.15, words=UNEVENNESS.label,
     ),
     Dial(
-        "share of light in a second image", (SECOND_IMAGE,), ("light.moved",), 0.3,
+        "share of light in a second image", (SECOND_IMAGE_LIGHT,), ("light.moved",), 0.3,
         lambda li: 0.2,
     ),
     Dial(

@@ -94,7 +94,9 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
         confidence=1.0,
         evidence=(item, *judgement.evidence),
         cause_confidence=(
-            judgement.cause_confidence if reasons[:1] == judgement.reasons[:1] else math.nan
+            judgement.cause_confidence
+            if reasons[:1] == judgement.reasons[:1]
+            else round(dict(judgement.rivals(reasons[0])).get(reasons[0], math.nan), 3)
         ),
     )
 
