@@ -149,8 +149,8 @@ FWHM_ACROSS_MOTION = register(
     IMAGE, label="FWHM across the motion", unit="px", shown=ON_SKY,
 )  # fmt: skip
 FWHM_WITH_MOTION = register(
-    "fwhm_px with the motion", "FWHM of a frame that a motion across the typical one widened", IMAGE,
-    label="FWHM with the motion", unit="px", shown=ON_SKY,
+    "fwhm_px with the motion", "FWHM of a frame that a motion across the typical one widened",
+    IMAGE, label="FWHM with the motion", unit="px", shown=ON_SKY,
 )  # fmt: skip
 FWHM_EXPECTED = register(
     "fwhm_px expected", "FWHM that hour, altitude and pier side account for", GROUP,

@@ -17,6 +17,7 @@ from subgrade.results import (
     culled_line,
     decided,
     evidence_words,
+    looks,
     night_rms,
     problems_parted,
     quantity_texts,
@@ -42,9 +43,9 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     Returns
     -------
     dict
-        Parts of `subgrade.results.session_record`, and ``reasons`` (word to short and long
-        text), ``guiding_rms`` (see `subgrade.results.night_rms`; None where unknown), ``trace``
-        (see `night_trace`, None without a usable record), ``frames`` with ``start_unix`` and the
+        Parts of `subgrade.results.session_record`, and ``columns`` (see
+        `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
+        (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`, None without a usable record), ``frames`` with ``start_unix`` and the
         drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
         frames, ``unused_records`` (file and cause each).
     """
@@ -58,6 +59,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         **{name: session[name] for name in OF_THE_SESSION},
         "diagnosis": _story(session["diagnosis"]),
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
+        "columns": looks(),
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],

@@ -1,5 +1,6 @@
 """Stage 5, write: the RESULTS folder and what is read back from it."""
 
+from subgrade.results.columns import looks
 from subgrade.results.culled import culled_line
 from subgrade.results.files import write_whole
 from subgrade.results.guiding import night_rms
@@ -25,6 +26,7 @@ __all__ = [
     "decided",
     "evidence_words",
     "file_identities",
+    "looks",
     "night_rms",
     "open_results",
     "problems_parted",

@@ -35,7 +35,7 @@ class Look:
     heading : str
         For a narrow column; ``label`` where not given.
     full : str
-        What the heading stands for, where it does not say so itself.
+        What the heading stands for; label and unit where not given.
     """
 
     label: str
@@ -333,14 +333,15 @@ COLUMNS: tuple[Column, ...] = (
 
 def looks() -> dict[str, dict]:
     """How the page shows each column that it shows: label, heading, full name, unit, digits."""
-    return {
-        c.name: {
-            "label": c.look.label,
-            "heading": c.look.heading or c.look.label,
-            "full": c.look.full,
-            "unit": SIGNS.get(c.unit, c.unit),
-            "digits": c.look.digits,
-        }
-        for c in COLUMNS
-        if c.look
-    }
+    found = {}
+    for column in COLUMNS:
+        if look := column.look:
+            unit = SIGNS.get(column.unit, column.unit)
+            found[column.name] = {
+                "label": look.label,
+                "heading": look.heading or look.label,
+                "full": look.full or (f"{look.label}, {unit}".strip(", ") if look.heading else ""),
+                "unit": unit,
+                "digits": look.digits,
+            }
+    return found
