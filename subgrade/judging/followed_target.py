@@ -70,8 +70,13 @@ class Followed:
             "shape and width"
         )
         item = evidence("dec_drift", TRAIL_TAKEN_OUT, 0.0, text, value=length)
-        explanation = f"{judgement.explanation} {text[0].upper()}{text[1:]}."
-        return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
+        more = f" {text[0].upper()}{text[1:]}."
+        return replace(
+            judgement,
+            explanation=judgement.explanation + more,
+            found=judgement.found + more,
+            evidence=(*judgement.evidence, item),
+        )
 
     def series_of(self, number: int, guiding: GuideNight | None) -> GuidedSeries:
         """One group's series to be judged by, see `laid`."""

@@ -114,8 +114,8 @@ def _judge_group(
 
 def not_judged(frame: str) -> Judgement:
     """The verdict on a measured frame where comparing or judging itself failed: it stays."""
-    sentence = "Kept: not judged, as subgrade failed while comparing it with the others."
-    return Judgement(frame, "keep", (), sentence, NOT_JUDGED, 1.0)
+    found = "not judged, as subgrade failed while comparing it with the others."
+    return Judgement(frame, "keep", (), f"Kept: {found}", NOT_JUDGED, 1.0, found=found)
 
 
 def left_out(frame: str, reason: str, note: str, feature: Feature | None = None) -> Judgement:
@@ -134,31 +134,33 @@ def left_out(frame: str, reason: str, note: str, feature: Feature | None = None)
         `subgrade.judging.features.NOT_MEASURED` for a file that may be sound.
     """
     unreadable = reason == "unreadable"
-    sentence = f"{'Not graded' if unreadable else 'Rejected'}: {note}."
     item = evidence(reason, feature or (UNREAD_FILE if unreadable else NOT_OF_SESSION), 6.0, note)
     return Judgement(
         frame,
         "unreadable" if unreadable else "reject",
         (reason,),
-        sentence,
+        f"{'Not graded' if unreadable else 'Rejected'}: {note}.",
         1.0 if unreadable else round(probability(6.0), 3),
         0.0,
         (item,),
         1.0 if unreadable else round(probability(6.0), 3),
+        found=f"{note}.",
     )
 
 
 def _damaged(frame: Frame, finding: Finding) -> Judgement:
     """A frame with damaged pixels: what else was measured on it shows the damage, not the sky."""
+    opening, found = _explanation("reject", [finding], [], [finding])
     return Judgement(
         frame.name,
         "reject",
         (finding.reason,),
-        _explanation("reject", [finding], [], [finding]),
+        f"{opening}: {found}",
         round(_confidence("reject", [finding], [finding]), 3),
         0.0,
         finding.evidence,
         _cause_confidence([finding], "reject"),
+        found=found,
     )
 
 
@@ -207,16 +209,18 @@ def _judge_frame(
     given = [*rejecting, *remarks]
     first = {f.reason: f for f in reversed(given)}
     reasons = tuple(dict.fromkeys(f.reason for f in given))
+    opening, found = _explanation(verdict, rejecting, remarks, findings)
     return Judgement(
         frame.name,
         verdict,
         reasons,
-        _explanation(verdict, rejecting, remarks, findings),
+        f"{opening}: {found}",
         round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
         tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
         _cause_confidence(given, verdict),
         tuple(first[word].shares for word in reasons if first[word].shares),
+        found,
     )
 
 
@@ -328,15 +332,16 @@ def _held(points: float) -> float:
     return probability(points / 2 + 3.5 * (points / 7.0) ** 3)
 
 
-def _explanation(verdict: str, rejecting, remarks, findings) -> str:
+def _explanation(verdict: str, rejecting, remarks, findings) -> tuple[str, str]:
+    """The verdict in words, and what was found."""
     if verdict == "reject":
-        return f"Rejected: {_joined(rejecting)}."
+        return "Rejected", f"{_joined(rejecting)}."
     if remarks:
-        return f"Kept, with a remark: {_joined(remarks)}."
+        return "Kept, with a remark", f"{_joined(remarks)}."
     measured = [f.brief for f in findings if f.brief]
     if not measured:
-        return "Kept: it could not be measured, so nothing counts against it."
-    return "Kept: " + "; ".join(measured) + "."
+        return "Kept", "it could not be measured, so nothing counts against it."
+    return "Kept", "; ".join(measured) + "."
 
 
 def _joined(findings: list[Finding]) -> str:

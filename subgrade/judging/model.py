@@ -71,6 +71,8 @@ class Judgement:
     verdict's confidence on a reject and half on a remark; NaN without a word."""
     shares: tuple[Shares, ...] = ()
     """All candidates that were weighed, of each reason word that had rivals; it stands first."""
+    found: str = ""
+    """What was found: the explanation without the verdict in front of it."""
 
     def rivals(self, word: str) -> Shares:
         """The candidates that a reason word was chosen among; empty where it had no rival."""

@@ -45,9 +45,10 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     dict
         Parts of `subgrade.results.session_record`, and ``columns`` (see
         `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
-        (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`, None without a usable record), ``frames`` with ``start_unix`` and the
-        drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
-        frames, ``unused_records`` (file and cause each).
+        (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
+        None without a usable record), ``frames`` with ``start_unix`` and the drawings of each,
+        ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
+        ``unused_records`` (file and cause each).
     """
     session = session_record(graded) if session is None else session
     problems, unused, missing = problems_parted(

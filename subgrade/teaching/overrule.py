@@ -72,13 +72,12 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
         Weight left as it was.
     """
     did = "Kept" if mark.keep else "Rejected"
-    before = judgement.explanation.split(": ", 1)[-1]
     reasons = judgement.reasons
     if judgement.verdict == mark.word:
-        sentence = f"{did} by your mark, as subgrade would have: {before}"
+        sentence = f"{did} by your mark, as subgrade would have: {judgement.found}"
     else:
         would = "rejected" if mark.keep else "kept"
-        sentence = f"{did} by your mark; subgrade would have {would} it: {before}"
+        sentence = f"{did} by your mark; subgrade would have {would} it: {judgement.found}"
         if not mark.keep:
             reasons, nearest = _named(judgement, numbers)
             sentence = sentence.removesuffix(".") + f"; {nearest}."
