@@ -16,6 +16,7 @@ from subgrade.figures import (
     length_text,
     lengths_beside,
     likely,
+    lost_in_noise,
     on_sky,
 )
 from subgrade.judging.causes import LONG_LINE, STEADY, TWO_IMAGES, motion_shares, shares_of
@@ -120,9 +121,10 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
 
 def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
     """Eccentricity and its limit; an upper bound in place of one lost in its noise."""
-    own, bar = beside(stars.eccentricity, limit)
-    bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
-    return (bound, figure(limit)) if bound.startswith("<") else (own, bar)
+    if lost_in_noise(stars.eccentricity, stars.eccentricity_error):
+        bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
+        return bound, figure(limit)
+    return beside(stars.eccentricity, limit)
 
 
 def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:

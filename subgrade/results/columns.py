@@ -193,9 +193,10 @@ COLUMNS: tuple[Column, ...] = (
         "of the first reason word, 0 to 1: its probability among the causes weighed for it",
         _judgement("cause_confidence"),
         formula=(
-            "exp(points) of the word over the sum of exp(points) of all causes weighed for it; "
-            "of a word that has no rival, the verdict's confidence for a reject and 0.5 for a "
-            "remark; empty without a reason"
+            "exp(q) of the word over the sum of exp(q) of all causes weighed for it, q being the "
+            "cause's prior and the points of its clues; how far the frame is past a limit is no "
+            "clue. Of a word that has no rival (`cloud` and `dew` count as such), the verdict's "
+            "confidence for a reject and 0.5 for a remark; empty without a reason"
         ),
         source="the points are log odds ([limits.md](limits.md#from-numbers-to-a-verdict))",
     ),
