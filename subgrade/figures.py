@@ -80,7 +80,7 @@ def eccentricity_text(value: float, error: float = math.nan) -> str:
 
 def lost_in_noise(value: float, error: float) -> bool:
     """Whether an eccentricity is shown as an upper bound; not where either is unknown."""
-    return value < LOST_IN_NOISE * error
+    return math.isfinite(error) and value < LOST_IN_NOISE * error
 
 
 def on_sky(length_px: float, scale_arcsec: float | None) -> tuple[float, str]:
