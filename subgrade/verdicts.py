@@ -7,9 +7,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from subgrade.keeping import kept
 from subgrade.measuring import measurement_cache
-from subgrade.parts import attempt
+from subgrade.memo import kept
+from subgrade.optional_parts import attempt
 from subgrade.settings import Settings, asked_for
 from subgrade.workers import Failure
 
@@ -24,7 +24,7 @@ class Joined:
     @property
     def usable(self):
         """The `GuideNight` where its clock is settled, else None."""
-        from subgrade.results.guiding import usable
+        from subgrade.results.guiding_record import usable
 
         return self.night if usable(self.night) else None
 
@@ -45,7 +45,7 @@ def judge(
     """
     from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
     from subgrade.results import Graded
-    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
+    from subgrade.results.run_notes import NOT_SEARCHED, NOT_USED
     from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
@@ -101,7 +101,7 @@ def _damaged(followed, limits, depends: tuple):
 def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
     """The frames that were measured, each with its verdict."""
     from subgrade.results import GradedFrame
-    from subgrade.results.cache import KeptPictures
+    from subgrade.results.measurement_cache import KeptPictures
 
     cache = measurement_cache(settings)
     inside = record.exposures if record else (None,) * len(night.frames)

@@ -6,15 +6,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from subgrade.guiding.model import (
-    ClockFit,
-    Column,
-    ExposureGuiding,
-    GuideNight,
-    GuideRecord,
-)
+from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideNight
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night, Registration, Usual
+from subgrade.record.model import Column, GuideRecord
 from subgrade.stars.model import FrameStars, ShapeField, StarImage, StarList
 
 EXPOSURE_S = 120.0

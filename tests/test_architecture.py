@@ -18,6 +18,7 @@ STAGES = (
     "lights",
     "stars",
     "night",
+    "record",
     "guiding",
     "judging",
     "teaching",
@@ -46,10 +47,10 @@ FREE = {
     "constants",
     "errors",
     "figures",
-    "keeping",
-    "near",
-    "opening",
-    "parts",
+    "memo",
+    "nearest_names",
+    "regular_files",
+    "optional_parts",
     "plaintext",
     "robust",
     "tomlfiles",
@@ -58,13 +59,13 @@ FREE = {
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},
-    "measuring": {"pipeline", "verdicts", "template"},
+    "measuring": {"pipeline", "verdicts", "worker_imports"},
     "verdicts": {"pipeline"},
-    "settings": {"pipeline", "asked", "measuring", "verdicts"},
-    "asked": {"pipeline", "cli"},
+    "settings": {"pipeline", "given_paths", "measuring", "verdicts"},
+    "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},
-    "template": {"processes"},
+    "worker_imports": {"processes"},
     "practice": {"cli"},
     "__main__": set(),
 }
@@ -155,7 +156,7 @@ def test_imports_follow_the_flow():
 def test_every_part_has_a_place():
     parts = {part_of(name) for name in SOURCES}
     assert parts <= {*STAGES, *FREE, *BESIDE}
-    assert {"lights", "stars", "night", "judging", "results", "cli", "practice"} <= parts
+    assert {"lights", "stars", "night", "record", "guiding", "results", "cli", "practice"} <= parts
 
 
 def test_the_errors_stand_alone():
@@ -165,12 +166,14 @@ def test_the_errors_stand_alone():
 @pytest.mark.parametrize(
     ("module", "line"),
     [
-        ("subgrade.lights.read", "from subgrade.stars.model import FrameStars"),
+        ("subgrade.lights.read_light", "from subgrade.stars.model import FrameStars"),
         ("subgrade.stars.measure", "import subgrade.night"),
         ("subgrade.stars.measure", "from subgrade import judging"),
         ("subgrade.stars.measure", "import_module('subgrade.judging.judge')"),
         ("subgrade.stars.measure", "from ..judging import judge_night"),
         ("subgrade.stars.__init__", "from ..judging import judge_night"),
+        ("subgrade.record.read", "from subgrade.guiding.model import ClockFit"),
+        ("subgrade.guiding.join", "from subgrade.record.rows import Rows"),
         ("subgrade.night.group", "def f():\n    from subgrade.results import write_results"),
         ("subgrade.judging.judge", "from subgrade.cli.summary import console"),
         ("subgrade.judging.judge", "from subgrade.stars.moments import adaptive_moments"),
@@ -192,7 +195,8 @@ def test_an_import_against_the_flow_is_found(module, line):
         ("subgrade.results.table", "from subgrade.stars.model import FrameStars"),
         ("subgrade.results.table", "from subgrade.judging import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
-        ("subgrade.lights.read", "from subgrade.errors import UnreadableFile"),
+        ("subgrade.guiding.clock_fit", "from subgrade.record import calm_rms"),
+        ("subgrade.lights.read_light", "from subgrade.errors import UnreadableFile"),
         ("subgrade.cli.explain", "from subgrade.figures import figure"),
     ],
 )

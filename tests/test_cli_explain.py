@@ -15,9 +15,11 @@ from subgrade.cli.explain import (
     next_likeliest,
     table_lines,
 )
-from subgrade.cli.screen import Screen
+from subgrade.cli.terminal import Screen
 from subgrade.results.quantities import evidence_words, quantity_texts
 from tests.cli_frames import run, write_light, write_night
+
+EIGHTY = Screen(width=80, folds=True)
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +102,7 @@ def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
     assert "Strongest against rejecting it\n" in out
+    assert len(rows_of(out)) > 2
     assert all(line.endswith("-7.0") for line in rows_of(out))
 
 
@@ -142,6 +145,7 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert rows_of(out)
             assert not any("…" in row for row in rows_of(out))  # every name whole
 
 
@@ -209,10 +213,23 @@ def test_rows_are_in_words_and_fit_eighty_columns():
         item("dither_overlap", "angle from right ascension", 3.0, 20.0, 152.7, "°"),
     )
     for record in (wide, MOVED):
-        lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
+        lines = [t.plain for t in table_lines(all_sections(record), EIGHTY)]
         assert max(map(len, lines)) <= 80
         assert not any("fwhm_px" in line or "_adu" in line for line in lines)
     assert any("FWHM across the short axis" in line for line in lines)
+
+
+def test_a_long_name_of_a_measurement_is_folded_and_never_cut():
+    name = "field shift from the last pointing"
+    record = record_of("bump", item("bump", name, 4.5, 12345.0, 12345.0, "px"))
+    for width in (60, 80):
+        screen = Screen(width=width, folds=True)
+        lines = [t.plain for t in table_lines(all_sections(record), screen)]
+        assert max(map(len, lines)) <= width
+        shown = [w for line in lines[2:] for w in line.split() if w in name.split()]
+        assert shown == name.split()
+        assert not any("…" in line for line in lines)
+        assert lines[2].endswith(" +4.5")
 
 
 def test_shares_are_percent_and_column_names_are_words():
@@ -261,7 +278,7 @@ def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
     assert value_text("length of the star trails", 10.0, 0.9) == "9.00″"
     assert value_text("length of the star trails", 10.0) == "10.0 px"
     assert value_text("streak", 900.0, 0.9) == "900 px"
-    lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
+    lines = [t.plain for t in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
     (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
     assert narrow.split()[-3:] == ["1.88″", "2.21″", "-6.0"]
 
@@ -302,7 +319,11 @@ def test_the_frame_given_first_is_shown_in_its_place(results, capfd, monkeypatch
     assert (code, "RESULTS" in err) == (2, False)
 
 
-def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
+def test_without_a_frame_the_doubtful_ones_are_offered(tmp_path, capfd):
+    lights, results = write_night(tmp_path / "lights", 9), tmp_path / "r"
+    for k, fwhm in enumerate((3.65, 3.7, 3.75, 3.8)):  # the limit is 3.75
+        write_light(lights / f"near_{k}.fits", 10 + k, fwhm=fwhm)
+    run(capfd, "grade", lights, "--out", results, "--workers", 1, "--no-report")
     code, out, err = run(capfd, "explain", results)
     assert (code, out) == (2, "")
     first, *offered = err.removeprefix("subgrade: which frame? For instance: ").splitlines()
@@ -311,6 +332,7 @@ def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
     doubtful = sorted(
         v["confidence"] for v in values if v["confidence"] is not None and v["confidence"] < 0.95
     )
+    assert len(doubtful) >= 2
     assert [float(line.split()[-1]) for line in offered[1:]] == [
         pytest.approx(c, abs=0.006) for c in doubtful[:5]
     ]

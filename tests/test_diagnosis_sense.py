@@ -123,6 +123,22 @@ def test_no_night_gets_nonsense(name, record):
     assert len(seen) > 20
 
 
+ADVISED = (
+    r"changed by ([\d.]+) °C", r"Refocus every (?:\d+ h )?(\d+) min",
+    *(pattern for pair in AT_ODDS for pattern in pair),
+)  # fmt: skip
+
+
+def test_what_may_not_stand_together_is_advised_on_some_night():
+    """Else the advice was worded anew, and what is looked for above is never found."""
+    night, actions = NIGHTS["much growth"](), set()
+    for record in ("slow", "hasty"):
+        for bad in judged(len(night.frames)):
+            found = diagnose_night(night, rejected(night, bad), RECORDS[record](night), LIMITS)
+            actions |= {a.action for a in found.advice}
+    assert [p for p in ADVISED if not any(re.search(p, a) for a in actions)] == []
+
+
 def _within_the_night(night, actions) -> None:
     """No step of temperature that the night did not see, no focus run after every sub."""
     air = [f.facts.ambient_c for f in night.frames if f.facts.ambient_c is not None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -9,9 +10,9 @@ import numpy as np
 import pytest
 
 from subgrade.diagnosis import diagnose_night
-from subgrade.diagnosis.polar import _known_part, _parts
-from subgrade.diagnosis.pole import Pole
-from subgrade.diagnosis.words import duration, number, possibly
+from subgrade.diagnosis.polar_axis import _known_part, _parts
+from subgrade.diagnosis.polar_axis_fit import Pole
+from subgrade.diagnosis.wording import duration, number, possibly
 from tests.judged_nights import guide_of, night_of, recorded, steady
 from tests.test_diagnosis import LIMITS, ODD, WORDS, diagnosed, finding, verdicts_of
 
@@ -55,9 +56,10 @@ def test_every_sentence_reads_well(name, record):
 
 def test_nothing_claims_a_record_that_is_not_there():
     found = diagnosed(steady(20), dict(enumerate(WORDS)))
-    for text in sentences(found):
-        if re.search(r"\b(record|guider)\b", text):
-            assert re.search(r"\b(no|without|usable|only|between)\b", text), text
+    named = [text for text in sentences(found) if re.search(r"\b(record|guider)\b", text)]
+    assert named
+    for text in named:
+        assert re.search(r"\b(no|without|usable|only|between)\b", text), text
     flexed = finding(found, "differential flexure")
     assert "guiding held" not in flexed.sentence
     assert "as with differential flexure" in flexed.sentence
@@ -239,3 +241,24 @@ def test_a_guess_begins_as_one():
     assert possibly("The polar axis is 9′ off.") == "The polar axis may be 9′ off."
     assert possibly("Tracking was lost in 1 frame.") == "Tracking may have been lost in 1 frame."
     assert number(-37.0, None, "% an hour") == "-37.0% an hour"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        (39.6, 2.52, "40 ± 3′"),
+        (39.6, 1.52, "39.6 ± 1.5′"),
+        (39.64, 0.096, "39.64 ± 0.10′"),
+        (39.64, 9.6, "40 ± 10′"),
+        (396.4, 96.0, "400 ± 100′"),
+        (12345.0, 1234.0, "12300 ± 1200′"),
+        (0.0, 0.42, "0.0 ± 0.4′"),
+        (-0.01, 0.42, "0.0 ± 0.4′"),
+        (0.0, 0.0, "0.0′"),
+        (39.64, math.nan, "39.6′"),
+        (math.nan, 0.42, "unknown"),
+    ],
+)
+def test_a_value_and_its_error_end_at_one_decimal_place(value, error, text):
+    """At most two digits of the error, the value rounded to match: GUM, JCGM 100:2008, 7.2.6."""
+    assert number(value, error, "′") == text

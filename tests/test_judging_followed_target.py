@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from subgrade.judging import follow, judge_night, load_limits
-from subgrade.night.common_trail import ExpectedMotion
-from subgrade.night.creep import creep_of
+from subgrade.night.common_trail import ExpectedMotion, creep_of
 from subgrade.night.series import group_series
 from subgrade.stars.model import FrameStars, StarImage, Streak
 from subgrade.stars.motion.trail_removed import (

@@ -99,6 +99,7 @@ def test_turned_and_mirrored_pixels(rendered, upright, tmp_path, camera):
         before, after = verdicts_of(upright[0], known), verdicts_of(night, joined)
         assert words(before) == words(after)
     # And the numbers of the upright pixels, carried over, are those of the turned ones.
+    assert sum(f.stars.shape_status == "measured" for f in upright[0].frames) >= 5
     for a, b in zip(upright[0].frames, night.frames, strict=True):
         moved = stars_through(a.stars, camera)
         if a.stars.shape_status == "measured":

@@ -23,9 +23,11 @@ from tests.signatures import (
     FWHM,
     LIMITS,
     answer,
+    glow,
     judged,
     one,
     plain_night,
+    wet,
 )
 
 # Light -------------------------------------------------------------------------------------
@@ -51,11 +53,6 @@ def test_cloud_over_a_part_of_the_frame_shows_in_the_quarters():
         assert found.reasons == (("cloud",) if verdict == "reject" else ())
 
 
-def glow(times: float) -> Shot:
-    """A sky so many times as bright: photon noise is its root (Poisson)."""
-    return Shot(sky=1000.0 * times, noise=10.0 * np.sqrt(times), stars=int(300 / np.sqrt(times)))
-
-
 def test_a_bright_sky_drowns_half_the_depth_when_it_has_doubled():
     edge = 1 / LIMITS.light.depth
     over, under = one(glow(1.12 * edge)), one(glow(0.88 * edge))
@@ -69,27 +66,9 @@ def test_of_lost_light_and_noise_the_one_that_costs_more_depth_is_named():
     assert answer(one(Shot(transparency=0.8, noise=14.3, sky=2040))) == ("reject", "sky_glow")
 
 
-def hazy(share: float, halo: float) -> StarImage:
-    """A star of which a share went into a halo five times as wide."""
-    core, wide = moffat_image(FWHM), moffat_image(5 * FWHM)
-    grid = np.abs(np.arange(65) - 32)
-    y, x = np.meshgrid(grid, grid, indexing="ij")
-    # The wide star on the core's grid: its elements are five times as large.
-    inner = wide.image[32 + np.rint(y / 5).astype(int), 32 + np.rint(x / 5).astype(int)]
-    image = (1 - share) * core.image + share * halo * inner
-    return replace(core, image=(image / image.max()).astype(np.float32))
-
-
 def test_light_lost_slowly_and_one_way_with_swelling_and_halos_is_dew():
     lost = np.linspace(0.06, 0.6, 10)
-    wet = {
-        14 + k: Shot(
-            transparency=1 - x, fwhm=FWHM * (1 + 0.3 * x), stars=int(300 * (1 - x)),
-            image=hazy(0.5 * x, 0.6),
-        )
-        for k, x in enumerate(lost)
-    }  # fmt: skip
-    assert answer(judged(wet)[23]) == ("reject", "dew")
+    assert answer(judged(wet(lost))[23]) == ("reject", "dew")
     # The same losses in disorder, patchy, with the stars as sharp as ever: cloud.
     order = np.random.default_rng(2).permutation(10)
     cloudy = {

@@ -40,7 +40,8 @@ def test_injected_trends_come_back(slope, offset, spoilt):
         slopes.append(fit.slope)
         offsets.append(fit.offset)
         assert fit.exponent == 0.6
-        assert not (fit.used & bad & (measured - true > 0.2)).any()
+        assert fit.used[~bad].mean() > 0.5
+        assert (measured - true)[fit.used & bad].max(initial=0.0) <= 0.2
     assert np.median(worst) < 0.03
     assert np.max(worst) < 0.08
     if slope:

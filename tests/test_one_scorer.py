@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from scipy.special import softmax
 
 from subgrade.cli import cli
-from subgrade.diagnosis.view import IMAGES_ALONE
+from subgrade.diagnosis.night_view import IMAGES_ALONE
 from subgrade.figures import likely
 from subgrade.judging import REASONS, Finding
 from subgrade.judging import causes as scorer
@@ -34,7 +34,7 @@ from subgrade.judging.reasons import MOTIONS
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
 from subgrade.report.record import page_record
-from subgrade.results.outcomes import CODEC
+from subgrade.results.memo_files import CODEC
 from subgrade.results.read import open_results, rivals
 
 QUICK, ALL = (2, 7, 11), range(1, 21)

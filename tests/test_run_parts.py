@@ -70,14 +70,14 @@ TOGETHER = (
     {
         "subgrade.night.transparency.group_transparency": "the comparison of Test Field, L, 60 s",
         "subgrade.judging.follow": "the trail that all frames share",
-        "subgrade.results.culled.with_culled": "the list of culled frames",
+        "subgrade.results.run_notes.with_culled": "the list of culled frames",
         "subgrade.diagnosis.diagnose_night": "the diagnosis",
         "subgrade.results.session.night_summary": "the summary of the night",
     },
     {
         "subgrade.judging.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
         "subgrade.pipeline.join": "the guiding record",
-        "subgrade.moving.away.culled_away": "the list of culled frames",
+        "subgrade.moving.already_moved.culled_away": "the list of culled frames",
         "subgrade.diagnosis.diagnose._losses": "the table of losses",
         "subgrade.diagnosis.diagnose._summary": "the diagnosis in a sentence",
         "subgrade.results.session.remarks_of": "the remarks on the night",
@@ -207,6 +207,7 @@ def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch
 
     monkeypatch.setattr(judge, "stack_weights", one_fails)
     _, _, _, folder = again("--no-report")
+    assert [name.startswith("red") for name in rows(folder)].count(True) >= 3
     for name, row in rows(folder).items():
         assert ("not judged" in row["explanation"]) == name.startswith("red")
         if name.startswith("red"):
@@ -236,7 +237,7 @@ def test_marks_that_break_the_run_are_left_out(monkeypatch, again, tmp_path, opt
 def test_a_guiding_record_that_breaks_its_reader_is_not_used(monkeypatch, again, tmp_path):
     record = tmp_path / "guiding.csv"
     record.write_text("time,ra,dec\n")
-    broken(monkeypatch, "subgrade.guiding.read_guide")
+    broken(monkeypatch, "subgrade.record.read_guide")
     code, err, _session, folder = again("--no-report", "--guide", record)
     assert code == 3
     assert "guiding record not used" in err

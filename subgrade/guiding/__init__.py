@@ -1,4 +1,4 @@
-"""Join stage: the guiding record read, its clock set right, its share in every exposure."""
+"""Join stage: the record's clock set right, and its share in every exposure."""
 
 from __future__ import annotations
 
@@ -6,12 +6,8 @@ from importlib import import_module
 
 _WHERE = {
     "exposure_guiding": "exposure",
-    "fit_clock": "clock",
+    "fit_clock": "clock_fit",
     "guide_night": "join",
-    "read_guide": "read",
-    "GuideMap": "guide_map",
-    "load_guide_map": "guide_map",
-    "describe_record": "describe",
     "dec_drift": "over_night",
     "hour_angles": "over_night",
     "unguided": "over_night",
@@ -19,7 +15,7 @@ _WHERE = {
 }
 """Public names and their modules, loaded when asked for."""
 
-__all__ = ["GuideMap", "describe_record", "load_guide_map", "read_guide"]
+__all__ = ["fit_clock", "guide_night", "settling_intervals"]
 
 
 def __getattr__(name: str):

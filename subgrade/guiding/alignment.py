@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.guiding.model import GuideRecord
+from subgrade.record.model import GuideRecord
 
 DITHER_LAG_S, DITHER_LAG_SPREAD_S = 2.5, 1.4
 """From the end of an exposure to the dither's command (0 to 5 s): common practice, no source."""

@@ -8,8 +8,9 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.intervals import lost_intervals, overlap, settling_intervals
-from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideRecord
-from subgrade.guiding.quiet import calm_rms
+from subgrade.guiding.model import ClockFit, ExposureGuiding
+from subgrade.record import calm_rms
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 GAP_CADENCES = 3.0

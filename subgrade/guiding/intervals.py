@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.guiding.model import GuideRecord
-from subgrade.guiding.quiet import calm_rms
+from subgrade.record import calm_rms
+from subgrade.record.model import GuideRecord
 
 DITHER_LASTS_S = 60.0
 """Longest time a dither is taken to settle where the record does not show it: a choice."""

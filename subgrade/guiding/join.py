@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
-from subgrade.guiding.clock import fit_clock
+from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
-from subgrade.guiding.model import ClockFit, GuideNight, GuideRecord
+from subgrade.guiding.model import ClockFit, GuideNight
 from subgrade.guiding.over_night import (
     Polar,
     backlash,
@@ -23,8 +23,9 @@ from subgrade.guiding.over_night import (
     worm,
 )
 from subgrade.guiding.predict import camera_angle, predict
-from subgrade.guiding.quiet import calm_rms
 from subgrade.night.model import Frame, Night
+from subgrade.record import calm_rms
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0

@@ -15,9 +15,9 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
 from subgrade.guiding.exposure import robust_slope
 from subgrade.guiding.intervals import settling_intervals
-from subgrade.guiding.model import GuideRecord
-from subgrade.guiding.quiet import WINDOW
 from subgrade.night import fullest_night
+from subgrade.record import CALM_SAMPLES
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 POLAR_RATE = SIDEREAL_RATE * 60.0 * np.pi / 10800.0
@@ -67,7 +67,7 @@ def unguided(record: GuideRecord, axis: str, usual_rate: float = NAN) -> Unguide
     error = getattr(record, axis)
     pulse = getattr(record, f"{axis}_pulse_ms")
     use = record.good & np.isfinite(error)
-    if use.sum() < 3 * WINDOW:
+    if use.sum() < 3 * CALM_SAMPLES:
         return None
     time, error, pulse = record.time[use], error[use], pulse[use]
     known = float(np.mean(np.isfinite(pulse))) > 0.8
@@ -281,7 +281,7 @@ def backlash(record: GuideRecord, rate: float, least: int = 5) -> float:
     median, NaN for under ``least``.
     """
     use = record.good & np.isfinite(record.dec) & np.isfinite(record.dec_pulse_ms)
-    if use.sum() < 3 * WINDOW or not np.isfinite(rate) or rate == 0.0:
+    if use.sum() < 3 * CALM_SAMPLES or not np.isfinite(rate) or rate == 0.0:
         return NAN
     time, error, pulse = record.time[use], record.dec[use], record.dec_pulse_ms[use]
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(error - np.median(error))))
@@ -329,16 +329,19 @@ def guide_exposure(record: GuideRecord, calm: tuple[float, float], rate: float) 
     for begin, stop in settling_intervals(record):
         quiet[np.searchsorted(time, begin) : np.searchsorted(time, stop, side="right")] = False
     time, error, pulse = time[quiet], error[quiet], pulse[quiet]
-    n = len(time) // WINDOW
+    n = len(time) // CALM_SAMPLES
     if n < 3:
         return ""
-    part = error[: n * WINDOW].reshape(n, WINDOW)
+    part = error[: n * CALM_SAMPLES].reshape(n, CALM_SAMPLES)
     part = part - part.mean(axis=1, keepdims=True)
     power = np.sum(part**2, axis=1)
     # The mean of a short stretch is taken out of it: low by about (1 + 3 r) / n.
     alike = float(np.median(np.sum(part[:, :-1] * part[:, 1:], axis=1) / power))
-    alike += (1.0 + 3.0 * alike) / WINDOW
-    slow = error[: n * WINDOW].reshape(-1, 8).mean(axis=1).var() / error[: n * WINDOW].var()
+    alike += (1.0 + 3.0 * alike) / CALM_SAMPLES
+    slow = (
+        error[: n * CALM_SAMPLES].reshape(-1, 8).mean(axis=1).var()
+        / error[: n * CALM_SAMPLES].var()
+    )
     if alike > SLOW_LAG1 and slow > 0.5:
         return "too slow"
     sent = np.isfinite(pulse) & (pulse != 0) & (error != 0)

@@ -34,7 +34,7 @@ from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
 from subgrade.night.model import Frame, FrameCompared, Night
 from subgrade.night.series import BROKEN
-from subgrade.parts import part
+from subgrade.optional_parts import part
 from subgrade.stars.motion import star_trails
 
 NOT_JUDGED = 0.5

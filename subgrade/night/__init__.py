@@ -9,7 +9,6 @@ from importlib import import_module
 
 import numpy as np
 
-from subgrade.night.apart import with_frames, without_frames
 from subgrade.night.clocks import NIGHT_GAP_S, fullest_night, nights_of, not_yet
 from subgrade.night.model import (
     Frame,
@@ -18,8 +17,10 @@ from subgrade.night.model import (
     GroupGeometry,
     Night,
     NightGeometry,
+    with_frames,
+    without_frames,
 )
-from subgrade.parts import attempt, part
+from subgrade.optional_parts import attempt, part
 from subgrade.stars.model import FrameStars
 
 __all__ = [
@@ -59,8 +60,8 @@ _WHERE = {
     "leaning_axis": "common_trail",
     "seen_trail": "common_trail",
     "star_at_rest": "common_trail",
-    "Creep": "creep",
-    "creep_of": "creep",
+    "Creep": "common_trail",
+    "creep_of": "common_trail",
     "FixedPattern": "field_pattern",
     "Turning": "field_pattern",
     "split_field": "field_pattern",
@@ -161,9 +162,9 @@ def _group(
     ordered: Sequence[Frame], setup, name: str, pointing, index: int
 ) -> tuple[Group, dict[int, FrameCompared]]:
     """One group, and its frames beside it by their place in the night."""
-    from subgrade.night.baseline import usual_values
     from subgrade.night.transparency import group_transparency
     from subgrade.night.trends import group_trends
+    from subgrade.night.usual_values import usual_values
 
     through, extinction = group_transparency(ordered, pointing)
     light = [through[i].value for i in pointing.members]
@@ -204,8 +205,8 @@ def restated(night: Night, stars: Mapping[int, FrameStars]) -> Night:
     Night
         Groups, registrations, transparencies and geometry stay as they are.
     """
-    from subgrade.night.baseline import usual_values
     from subgrade.night.trends import group_trends
+    from subgrade.night.usual_values import usual_values
 
     frames = tuple(
         replace(f, stars=stars[i]) if i in stars else f for i, f in enumerate(night.frames)

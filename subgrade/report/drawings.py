@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.figures import eccentricity_text
-from subgrade.keeping import kept
+from subgrade.memo import kept
 from subgrade.stars.model import CutOut, FrameStars, ShapeField, StarImage
 
 COLUMNS, LEAST_ROWS = 9, 4

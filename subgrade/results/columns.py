@@ -14,7 +14,7 @@ from subgrade.judging.features import (
     STAR_COUNT,
     TRANSPARENCY,
 )
-from subgrade.parts import attempt
+from subgrade.optional_parts import attempt
 from subgrade.results.model import GradedFrame
 
 UNITS = {"pix": "px", "adu": "ADU"}

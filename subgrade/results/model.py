@@ -12,8 +12,8 @@ from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
-from subgrade.results.cache import KeptPictures
-from subgrade.results.identity import FileIdentity
+from subgrade.results.file_identity import FileIdentity
+from subgrade.results.measurement_cache import KeptPictures
 from subgrade.stars.model import FrameStars
 from subgrade.teaching import Decided
 

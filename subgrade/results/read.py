@@ -9,9 +9,9 @@ from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
-from subgrade.near import did_you_mean, nearest_path
+from subgrade.nearest_names import did_you_mean, nearest_path
 from subgrade.plaintext import printable
-from subgrade.results.culled import whereabouts
+from subgrade.results.run_notes import whereabouts
 from subgrade.results.session import FORMAT
 
 MOST_NAMED = 5

@@ -13,15 +13,15 @@ from subgrade import __version__
 from subgrade.judging.model import Evidence
 from subgrade.judging.reasons import loss_text
 from subgrade.night.model import Group
-from subgrade.parts import attempt, noted
+from subgrade.optional_parts import attempt, noted
 from subgrade.results.bug_report import versions
 from subgrade.results.columns import COLUMNS
-from subgrade.results.guiding import guiding_record
-from subgrade.results.identity import FileIdentity
+from subgrade.results.file_identity import FileIdentity
+from subgrade.results.guiding_record import guiding_record
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
-from subgrade.results.problems import parts_left_out
+from subgrade.results.run_notes import parts_left_out
 from subgrade.results.teaching import marks_record, teaching_record
 
 FORMAT = 1

@@ -11,7 +11,7 @@ from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.lights import FrameNames
 from subgrade.night.model import Night
-from subgrade.parts import attempt, part
+from subgrade.optional_parts import attempt, part
 from subgrade.teaching.marks import Mark, of_these, read_marks
 from subgrade.teaching.marks_learnt import Learnt, read_learnt
 from subgrade.teaching.overrule import overrule

@@ -17,9 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from subgrade.guiding.clock import IN_USE, fit_clock
+from subgrade.guiding.clock_fit import IN_USE, fit_clock
 from subgrade.guiding.join import guide_night
-from subgrade.guiding.model import GuideEvent, GuideRecord
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night
 from subgrade.practice import random_scenario
@@ -28,6 +27,7 @@ from subgrade.practice.geometry import pixels_per_arcsec
 from subgrade.practice.guider import run_guider
 from subgrade.practice.motion import main_only_path, mount_path, timeline
 from subgrade.practice.night import stream
+from subgrade.record.model import GuideEvent, GuideRecord
 from subgrade.stars.model import FrameStars
 
 

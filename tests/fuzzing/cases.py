@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import SubgradeError
-from subgrade.lights.planes import FULL_SCALE, LARGEST, UNIT_NOTE
+from subgrade.lights.stored_pixels import FULL_SCALE, LARGEST, UNIT_NOTE
 from tests.fuzzing import sources as known
 from tests.fuzzing.mutations import mutated, seeded
 from tests.fuzzing.sources import KEY, Source, cache_in, measured_field, written
@@ -331,7 +331,7 @@ def _measured(source: Source):
 
 
 def _record(path: Path, one: Case) -> None:
-    from subgrade.guiding import read_guide
+    from subgrade.record import read_guide
 
     got, whole = read_guide(path), _whole_record(one.source)
     if one.same:
@@ -349,7 +349,7 @@ def _record(path: Path, one: Case) -> None:
 
 @cache
 def _whole_record(source: Source):
-    from subgrade.guiding import read_guide
+    from subgrade.record import read_guide
 
     with tempfile.TemporaryDirectory(prefix="fuzz") as folder:
         path = Path(folder) / ("record" + source.suffix)
@@ -380,8 +380,8 @@ def _limits(path: Path, one: Case) -> None:
 
 
 def _guide_map(path: Path, one: Case) -> None:
-    from subgrade.guiding import read_guide
-    from subgrade.guiding.guide_map import load_guide_map
+    from subgrade.record import read_guide
+    from subgrade.record.guide_map import load_guide_map
 
     chosen = load_guide_map(path)
     record = next(s for s in known.sources() if s.name == "record comma")

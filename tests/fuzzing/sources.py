@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from tests.guiding_layouts import LAYOUTS, truth
+from tests.record_layouts import LAYOUTS, truth
 
 WIDTH, HEIGHT = 112, 96
 MARKS = """frame,verdict,note
@@ -190,7 +190,7 @@ KEY = "0123456789abcdef0123456789abcdef01234567"
 
 def cache_in(folder):
     """The cache that the kept measurement belongs to."""
-    from subgrade.results.cache import MeasurementCache
+    from subgrade.results.measurement_cache import MeasurementCache
 
     return MeasurementCache(Path(folder), {"measure": 1})
 

@@ -16,7 +16,7 @@ from dataclasses import astuple, dataclass
 
 import numpy as np
 
-from subgrade.keeping import kept
+from subgrade.memo import kept
 from subgrade.stars.model import FrameStars, StarImage
 from subgrade.stars.motion.families import FAMILIES, share_of
 from subgrade.stars.motion.fit import Fitter, Solved

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade import keeping
+from subgrade import memo
 from subgrade.axes import axial_difference
 from subgrade.stars.model import FrameStars, StarList, Streak
 
@@ -67,7 +67,7 @@ def second_image(stars: FrameStars) -> SecondImage | None:
         return None
     c = stars.catalogue
     depends = width, c.is_star, c.flux, c.x, c.y
-    found = keeping.kept("second_images", depends, lambda: _second_image(c, width))
+    found = memo.kept("second_images", depends, lambda: _second_image(c, width))
     return None if found is None else SecondImage(*found)
 
 

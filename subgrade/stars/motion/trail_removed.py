@@ -19,7 +19,7 @@ from functools import cache
 
 import numpy as np
 
-from subgrade.keeping import kept
+from subgrade.memo import kept
 from subgrade.stars.model import FrameStars
 
 AXIS_ERROR = 0.03

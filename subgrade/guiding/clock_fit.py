@@ -1,0 +1,258 @@
+"""Which moments of the guiding record belong to which exposure.
+
+A record may count local time of an unstated zone, run some seconds off, or count
+from an unknown start.  Whatever must hold is put into one log-likelihood of the
+offset: guiding runs during exposures, dithers fall between them, and the restless
+stretches of the record meet the oval frames.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from subgrade.guiding.alignment import (
+    DITHER_LAG_SPREAD_S,
+    Grid,
+    lag_evidence,
+    oval_score,
+    score_at,
+)
+from subgrade.guiding.model import ClockFit
+from subgrade.record.model import GuideRecord
+
+NAN = float("nan")
+ZONE_RANGE_H = 14.0
+SKEW_RANGE_S = 60
+DAY_S = 86400.0
+SKEW_USUAL_S = {"utc": 2.0, "unknown": 5.0}
+"""Half width of the Cauchy prior of a computer clock's error, s, by what the record states.
+Computers set by network agree within a second and cameras and guider often share one, but a few
+are off by half a minute: common practice, no source."""
+DECIDED_MARGIN = 4.0
+"""Least lead in log-likelihood over the next offset.  Dithers fall into step together, so that
+their sum counts one coincidence several times: half of it is believed (7 to 1)."""
+IN_USE = {
+    **{float(h): 0.0 for h in range(-12, 15)},
+    **dict.fromkeys((-9.5, -3.5, -2.5, 3.5, 4.5, 5.5, 6.5, 9.5, 10.5), -0.7),
+    **dict.fromkeys((5.75, 8.75, 12.75, 13.75), -1.5),
+}
+"""Log-prior of civil time zones (offsets in use, from memory); others get `ODD_ZONE`."""
+ODD_ZONE = -3.0
+OVAL_BELIEVED = 0.5
+"""Share of the oval frames' evidence that is believed: frames follow one another, so that
+neighbours are nearly alike.  A choice."""
+
+
+def fit_clock(
+    record: GuideRecord,
+    start_unix,
+    end_unix,
+    ovalness=None,
+    utc_offset: float | None = None,
+) -> ClockFit:
+    """Find the seconds that turn a record's clock into UTC.
+
+    Parameters
+    ----------
+    record : GuideRecord
+    start_unix, end_unix : array-like, shape (n,)
+        When each exposure began and ended, POSIX seconds UTC; NaN entries are left out.
+    ovalness : array-like, shape (n,), optional
+        Any number that grows with the elongation of each frame's stars; NaN unknown.
+    utc_offset : float, optional
+        Hours that the record's clock is ahead of UTC, as the user states it; only the
+        seconds are then fitted.  Without effect on a record that counts from a start.
+
+    Returns
+    -------
+    ClockFit
+        ``add_s`` = -(3600 ``zone_hours`` + ``skew_s``): both are positive for a clock
+        ahead of UTC.  ``add_s`` is NaN when no offset brings record and exposures
+        together.  For a record that counts from an unknown start ``zone_hours`` is NaN,
+        ``skew_s`` 0, and rivals are given as (hours to add, score).
+    """
+    start, end = np.asarray(start_unix, float), np.asarray(end_unix, float)
+    timed = np.isfinite(start) & np.isfinite(end) & (end > start)
+    oval = np.full(len(start), np.nan) if ovalness is None else np.asarray(ovalness, float)
+    start, end, oval = start[timed], end[timed], oval[timed]
+    order = np.argsort(start)
+    start, end, oval = start[order], end[order], oval[order]
+    if not len(start) or len(record) < 3:
+        return _nowhere("no exposure has a time" if not len(start) else "too few guide samples")
+    evidence, dithers = lag_evidence(record, start, end)
+    if record.clock == "relative":
+        return _fit_relative(record, evidence, start, end, oval)
+    shift = _whole_days(record, start, end)
+    zones = _zones(record.clock, utc_offset)
+    skew = np.arange(-SKEW_RANGE_S, SKEW_RANGE_S + 1.0)
+    add = shift - 3600.0 * zones[:, None] - skew
+    score = score_at(evidence, add)
+    if not np.isfinite(score).any():
+        return _nowhere("no time zone makes the record cover the exposures")
+    score = score + OVAL_BELIEVED * oval_score(record, start, end, oval, add, score)
+    score = _lagged(score) if dithers else score
+    score -= np.log1p((skew / SKEW_USUAL_S[record.clock]) ** 2)
+    prior = np.array([IN_USE.get(float(z), ODD_ZONE) for z in zones])
+    return _choose(zones, skew, score, prior, shift, dithers, utc_offset)
+
+
+def _lagged(score: np.ndarray) -> np.ndarray:
+    """Log-likelihood with the dithers' unknown lag, the same all night, averaged over."""
+    from scipy.ndimage import gaussian_filter1d
+
+    top = score.max(axis=1, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    chance = gaussian_filter1d(np.exp(score - safe), DITHER_LAG_SPREAD_S, axis=1, mode="nearest")
+    with np.errstate(divide="ignore"):
+        return safe + np.log(chance)
+
+
+def _zones(clock: str, utc_offset: float | None) -> np.ndarray:
+    if utc_offset is not None:
+        return np.array([float(utc_offset)])
+    if clock == "utc":
+        return np.array([0.0])
+    return np.arange(-ZONE_RANGE_H, ZONE_RANGE_H + 0.1, 0.25)
+
+
+def _whole_days(record: GuideRecord, start, end) -> float:
+    """Days to add to a clock that has no date."""
+    if record.dated:
+        return 0.0
+    apart = 0.5 * (start[0] + end[-1]) - 0.5 * (record.time[0] + record.time[-1])
+    return DAY_S * round(apart / DAY_S)
+
+
+def _nowhere(why: str) -> ClockFit:
+    return ClockFit(NAN, NAN, NAN, 0.0, False, why)
+
+
+def _choose(zones, skew, score, prior, shift, dithers, utc_offset) -> ClockFit:
+    """Pick the likeliest zone, then the seconds within it."""
+    top = score.max(axis=1)
+    chance = prior + _log_sum(score)
+    best = int(np.argmax(chance))
+    value, error = _location(skew, score[best])
+    second = _second_skew(skew, score[best], value)
+    # Evidence is taken twice where neighbours are alike (frames follow one another): halved.
+    share = np.exp(0.5 * (chance - chance[best]))
+    confidence = float(1.0 / share[np.isfinite(share)].sum())
+    lead = chance[best] - chance
+    near = [k for k in np.argsort(lead) if k != best and lead[k] < 2 * DECIDED_MARGIN]
+    rivals = tuple((float(zones[k]), float(top[k])) for k in near[:4])
+    decided = bool(len(zones) == 1 or np.delete(lead, best).min() >= DECIDED_MARGIN)
+    how = {True: "the UTC offset as stated", False: "the record states UTC"}[utc_offset is not None]
+    if len(zones) > 1:
+        how = "found from guiding during exposures"
+        how += f" and {_counted(dithers)}" if dithers else ""
+    how += f", and {_fast(value, error)}"
+    if second is not None:
+        decided = False
+        confidence /= 1.0 + float(np.exp(0.5 * (second[1] - top[best])))
+        rivals = ((float(zones[best] + second[0] / 3600.0), second[1]), *rivals)
+        how += f" or {_fast(second[0])}"
+    if len(zones) > 1 and not decided and near:
+        how += f"; {ahead(zones[near[0]])} fits nearly as well as {ahead(zones[best])}"
+    if not dithers:
+        how += "; no dithers, so the seconds are uncertain"
+    zone = float(zones[best])
+    return ClockFit(
+        add_s=shift - 3600.0 * zone - value,
+        zone_hours=zone,
+        skew_s=value,
+        confidence=confidence,
+        decided=decided,
+        how=how,
+        rivals=rivals,
+        skew_error_s=error,
+    )
+
+
+def ahead(hours: float) -> str:
+    """A clock's zone in words.
+
+    >>> ahead(2.0), ahead(-3.5), ahead(0.0)
+    ('2 h ahead of UTC', '3.5 h behind UTC', 'UTC')
+    """
+    if not hours:
+        return "UTC"
+    return f"{abs(hours):g} h {'ahead of' if hours > 0 else 'behind'} UTC"
+
+
+def _fast(seconds: float, error: float | None = None) -> str:
+    """How far a clock is off, with as many digits as its error allows.
+
+    >>> _fast(-21.8, 9.4), _fast(3.42, 0.53), _fast(-48.0)
+    ('22 ± 9 s slow', '3.4 ± 0.5 s fast', '48 s slow')
+    """
+    way = "fast" if seconds >= 0 else "slow"
+    if error is None:
+        return f"{abs(seconds):.0f} s {way}"
+    places = 1 if error < 1.95 else 0
+    return f"{abs(seconds):.{places}f} ± {error:.{places}f} s {way}"
+
+
+def _counted(dithers: int) -> str:
+    return f"{dithers} dither{'s' * (dithers != 1)}"
+
+
+def _location(grid: np.ndarray, score: np.ndarray, reach: float = 12.0) -> tuple[float, float]:
+    """Mean and spread of the likelihood about its highest point."""
+    near = np.abs(grid - grid[int(np.argmax(score))]) <= reach
+    weight = np.exp(score - score.max())
+    if weight[~near].sum() > weight[near].sum():
+        near[:] = True  # flat: the peak means nothing
+    mean = float(np.average(grid[near], weights=weight[near]))
+    spread = float(np.sqrt(np.average((grid - mean) ** 2, weights=weight)))
+    return mean, max(spread, 0.5)
+
+
+def _second_skew(skew, score, value: float) -> tuple[float, float] | None:
+    """Another place that fits nearly as well: exposures short enough to slip by one."""
+    away = np.abs(skew - value) > 25.0
+    inner = np.r_[False, (score[1:-1] >= score[:-2]) & (score[1:-1] >= score[2:]), False]
+    inner[[0, -1]] = score[[0, -1]] > score[[1, -2]]
+    peaks = np.flatnonzero(away & inner)
+    if not len(peaks) or np.ptp(score) < DECIDED_MARGIN:
+        return None
+    k = peaks[int(np.argmax(score[peaks]))]
+    if score.max() - score[k] >= DECIDED_MARGIN:
+        return None
+    return float(skew[k]), float(score[k])
+
+
+def _log_sum(score: np.ndarray) -> np.ndarray:
+    top = score.max(axis=1)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        return safe + np.log(np.exp(score - safe[:, None]).sum(axis=1))
+
+
+def _fit_relative(record, evidence: Grid, start, end, oval) -> ClockFit:
+    """Any offset at which record and exposures overlap."""
+    add = evidence.add[None, :]
+    score = evidence.score[None, :].copy()
+    score = (score + oval_score(record, start, end, oval, add, score))[0]
+    add = add[0]
+    peaks = []
+    left = score.copy()
+    for _ in range(4):
+        k = int(np.argmax(left))
+        peaks.append(k)
+        left[np.abs(add - add[k]) <= 20.0] = -np.inf
+    best = peaks[0]
+    near = np.abs(add - add[best]) <= 20.0
+    value, error = _location(add[near], score[near])
+    lead = score[best] - score[peaks[1:]]
+    rivals = tuple(
+        (float(add[k]) / 3600.0, float(score[k]))
+        for k, gap in zip(peaks[1:], lead, strict=True)
+        if gap < 2 * DECIDED_MARGIN
+    )
+    decided = bool(lead[0] >= DECIDED_MARGIN)
+    how = f"placed where the record covers the exposures, ± {error:.1f} s"
+    if not decided:
+        apart = add[peaks[1]] - add[best]
+        how += f"; {abs(apart):.0f} s {'later' if apart > 0 else 'earlier'} fits as well"
+    confidence = float(1.0 / np.exp(-0.5 * np.r_[0.0, lead]).sum())
+    return ClockFit(value, NAN, 0.0, confidence, decided, how, rivals, error)
