@@ -20,6 +20,7 @@ from subgrade.plaintext import printable
 from subgrade.results import Graded, GradedFrame, open_results, write_results
 from subgrade.results.columns import COLUMNS, position_angle_deg
 from subgrade.results.files import line_path, path_line, write_whole
+from subgrade.results.model import Problem
 from subgrade.results.session import causes_counted, plain, totals
 from tests.judged_nights import Shot, night_of, steady
 
@@ -55,7 +56,7 @@ def night_with_losses() -> Graded:
     shots[5] = Shot(status="trailed", length=50.0, transparency=np.nan)
     graded = graded_night(shots)
     bad = GradedFrame("bad.fits", Path("/n/bad.fits"), left_out("bad.fits", "unreadable", "cut"))
-    return replace(graded, frames=(*graded.frames, bad), problems=(("bad.fits", "cut"),))
+    return replace(graded, frames=(*graded.frames, bad), problems=(Problem("bad.fits", "cut"),))
 
 
 def rows_of(folder) -> list[dict]:

@@ -16,6 +16,7 @@ from subgrade.results import (
     GradedFrame,
     culled_line,
     decided,
+    every_problem,
     evidence_words,
     looks,
     night_rms,
@@ -51,9 +52,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         ``unused_records`` (file and cause each).
     """
     session = session_record(graded) if session is None else session
-    problems, unused, missing = problems_parted(
-        [(p["file"], p["cause"]) for p in session["problems"]]
-    )
+    problems, unused, missing = problems_parted(every_problem(graded))
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {

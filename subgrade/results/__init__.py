@@ -11,7 +11,7 @@ from subgrade.results.quantities import (
     quantity_texts,
 )
 from subgrade.results.read import Session, open_results
-from subgrade.results.run_notes import culled_line, problems_parted
+from subgrade.results.run_notes import culled_line, every_problem, problems_parted
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
 
@@ -23,6 +23,7 @@ __all__ = [
     "Session",
     "culled_line",
     "decided",
+    "every_problem",
     "evidence_words",
     "file_identities",
     "looks",
