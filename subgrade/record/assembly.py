@@ -70,23 +70,26 @@ def build_record(
     section, raw_time = got["section"], line.time
     data = {name: rows.joined(name) for name in (*OF_RECORD, "count", "state", "ghost")}
     state = _state_good(data["state"], rows.states, _state_words(choice), notes)
-    events += _state_events(data["state"], rows.states, raw_time)
+    events = sorted(events + _state_events(data["state"], rows.states, raw_time))
     keep = _kept(raw_time, data, notes)
     if not keep.any():
         raise UnreadableFile(path, "none of its rows has a valid date and time")
-    time, step_notes = undo_steps(
-        raw_time[keep], section[keep], data["count"][keep], line.clock == "utc"
-    )
-    notes += step_notes
-    moved = _mover(raw_time[keep], time) if step_notes else None
-    order = np.flatnonzero(keep)[_in_order(time, notes)]
+    utc = line.clock == "utc"
+    time, step_notes = undo_steps(raw_time[keep], section[keep], data["count"][keep], utc)
+    if step_notes:
+        notes += step_notes
+        events = _moved(events, raw_time[keep], time)
+    back = int((np.diff(time) < 0).sum())
+    if back:
+        notes.append(f"rows out of order in {back} place{'s' * (back != 1)}: sorted by time")
+    order = np.flatnonzero(keep)[np.argsort(time, kind="stable")]
     time.sort(kind="stable")
     if len(order) < len(keep) or (np.diff(order) < 0).any():
         section, state = section[order], state[order]
         for name in data:
             data[name] = data[name][order]
     good = _measured(data) & state
-    events = _finished(events, moved)
+    events = tuple(GuideEvent(e[0], e[2], clean(e[3])) for e in sorted(events, key=lambda e: e[0]))
     if choice.camera_only and any("star positions" in u.why for u in choice.axes if u):
         _from_reference(time, section, data, events)
         notes.append(
@@ -148,7 +151,7 @@ def _kept(time: np.ndarray, data: dict[str, np.ndarray], notes: list[str]) -> np
     if (~keep).any():
         notes.append(f"rows left out because they have no valid date: {int((~keep).sum())}")
     elif (np.diff(time) > 0).all():
-        return keep if not data["ghost"].any() else keep & ~_beside(time, data["ghost"], keep)
+        return keep & ~_beside(time, data["ghost"], keep)
     order = np.lexsort((data["ghost"], time))
     same = np.flatnonzero(np.diff(time[order]) == 0)
     if len(same):
@@ -175,22 +178,15 @@ def _beside(time: np.ndarray, ghost: np.ndarray, keep: np.ndarray) -> np.ndarray
     """Missing-star remarks within half an interval of a row, which shows the same."""
     out = np.zeros(len(time), bool)
     ghosts = np.flatnonzero(keep & ghost)
-    rest = np.sort(time[keep & ~ghost])
-    if not len(ghosts) or len(rest) < 2:
+    if not len(ghosts) or np.count_nonzero(keep & ~ghost) < 2:
         return out
+    rest = np.sort(time[keep & ~ghost])
     step = float(np.median(np.diff(rest)))
     place = np.searchsorted(rest, time[ghosts])
     left, right = rest[np.maximum(place - 1, 0)], rest[np.minimum(place, len(rest) - 1)]
     near = np.minimum(np.abs(time[ghosts] - left), np.abs(right - time[ghosts]))
     out[ghosts[near < 0.5 * step]] = True
     return out
-
-
-def _in_order(time: np.ndarray, notes: list[str]) -> np.ndarray:
-    back = int((np.diff(time) < 0).sum())
-    if back:
-        notes.append(f"rows out of order in {back} place{'s' * (back != 1)}: sorted by time")
-    return np.argsort(time, kind="stable")
 
 
 def _sections(
@@ -311,22 +307,12 @@ def _own_time(remark: Remark, line: Timeline, k: int, beside: float) -> float:
     return beside
 
 
-def _mover(before: np.ndarray, after: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _moved(events: Remarked, before: np.ndarray, after: np.ndarray) -> Remarked:
+    """Remarks moved with their rows where steps of the clock were undone."""
     order = np.argsort(before, kind="stable")
-    return before[order], (after - before)[order]
-
-
-def _finished(
-    events: Remarked, moved: tuple[np.ndarray, np.ndarray] | None
-) -> tuple[GuideEvent, ...]:
-    done = []
-    for time, _, kind, text in sorted(events):
-        if moved is not None:
-            # steps that were undone move the remarks with their rows
-            k = int(np.clip(np.searchsorted(moved[0], time, "right") - 1, 0, len(moved[0]) - 1))
-            time += float(moved[1][k])
-        done.append(GuideEvent(time, kind, clean(text)))
-    return tuple(sorted(done, key=lambda e: e.time))
+    k = np.searchsorted(before[order], [e[0] for e in events], "right") - 1
+    shifts = (after - before)[order][np.clip(k, 0, len(order) - 1)]
+    return [(e[0] + float(shift), *e[1:]) for e, shift in zip(events, shifts, strict=True)]
 
 
 def _from_reference(

@@ -35,6 +35,11 @@ class Choice:
         return [u for u in self.uses if u.role == role]
 
     @property
+    def time(self) -> Use:
+        """The time column, which every choice has."""
+        return self.one("time")
+
+    @property
     def camera_only(self) -> bool:
         """Whether neither error is along RA or Dec."""
         return not (self.one("ra") or self.one("dec"))
@@ -193,11 +198,9 @@ def _is_level(values: np.ndarray) -> tuple[float, str]:
 
 def _is_count(values: np.ndarray) -> tuple[float, str]:
     whole = np.all(values == np.floor(values))
-    return (
-        (1.0, "whole numbers, increasing")
-        if whole and grows(values)
-        else (0.1, "not a running number")
-    )
+    if whole and grows(values):
+        return 1.0, "whole numbers, increasing"
+    return 0.1, "not a running number"
 
 
 def _is_pulse(values: np.ndarray, guess: Guess) -> tuple[float, str]:
@@ -235,8 +238,15 @@ def _is_error(values: np.ndarray, role: str, guess: Guess) -> tuple[float, str]:
 
 # ---------------------------------------------------------------- the time
 
-KINDS = {"iso": 5.0, "unix": 4.2, "jd": 4.1, "mjd": 4.0, "clock": 3.0, "s": 2.0}
-"""Forms of a time, the more absolute the better."""
+KINDS = {
+    "iso": (5.0, "cells hold a date and time"),
+    "unix": (4.2, "numbers are seconds since 1970"),
+    "jd": (4.1, "numbers are Julian days"),
+    "mjd": (4.0, "numbers are modified Julian days"),
+    "clock": (3.0, "cells hold a time of day"),
+    "s": (2.0, "numbers increase like seconds"),
+}
+"""Forms of a time, the more absolute the more points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,11 +305,12 @@ def time_columns(header: Header, seen: list[Seen], fixed: dict[int, Use]) -> lis
         if kind == "date":
             days.append(Use(place, "date", "date", 1.0, 0.95, "every cell is a date"))
         elif kind and (points > 0.1 or kind in ("iso", "clock")):
-            why = f"{guess.why if guess else 'title does not name a time'}; {_KIND_WORDS[kind]}"
+            absolute, seen_in = KINDS[kind]
+            why = f"{guess.why if guess else 'title does not name a time'}; {seen_in}"
             utc = 0.3 if {"utc", "ut", "gmt"} & set(words_of(title)) else 0.0
             sure *= min(1.0, 0.6 + 0.4 * points)
             use = Use(place, "time", kind, factor, round(sure, 2), why)
-            found.append((KINDS[kind] + utc + 0.5 * (points > 0.1) + sure - 0.01 * place, use))
+            found.append((absolute + utc + 0.5 * (points > 0.1) + sure - 0.01 * place, use))
     if not found:
         return []
     best = max(found, key=lambda f: f[0])[1]
@@ -308,16 +319,6 @@ def time_columns(header: Header, seen: list[Seen], fixed: dict[int, Use]) -> lis
         clock = max(clocks, key=lambda f: f[0])[1]
         return [min(days, key=lambda u: abs(u.place - clock.place)), clock]
     return [best]
-
-
-_KIND_WORDS = {
-    "iso": "cells hold a date and time",
-    "clock": "cells hold a time of day",
-    "unix": "numbers are seconds since 1970",
-    "jd": "numbers are Julian days",
-    "mjd": "numbers are modified Julian days",
-    "s": "numbers increase like seconds",
-}
 
 
 def _time_kind(title: str, guess: Guess | None, look: Seen) -> tuple[str, float, float]:

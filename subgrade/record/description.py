@@ -140,10 +140,14 @@ def calm_rms(record: GuideRecord) -> tuple[float, float]:
     what the lower quartile of equal stretches of white noise would read too low
     (quantile of chi-squared after Wilson & Hilferty 1931, from memory).
 
+    Parameters
+    ----------
+    record : GuideRecord
+
     Returns
     -------
     float, float
-        NaN with under three stretches.
+        arcsec; NaN with under three stretches.
     """
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     n = int(use.sum()) // CALM_SAMPLES

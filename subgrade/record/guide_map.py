@@ -90,6 +90,15 @@ class GuideMap:
 def load_guide_map(path: str | Path) -> GuideMap:
     """Read a guide map.
 
+    Parameters
+    ----------
+    path : path-like
+        A TOML file as docs/guide-map.md describes it.
+
+    Returns
+    -------
+    GuideMap
+
     Raises
     ------
     UsageError

@@ -1,4 +1,4 @@
-"""One pass over a record's lines: text, header rows, rows, remarks, sections."""
+"""Read a guiding record of any columnar layout by what is in it, in one pass over its lines."""
 
 from __future__ import annotations
 
@@ -49,6 +49,68 @@ SLOWEST_S = 45.0
 """Rows farther apart are no guiding; common practice, no source."""
 
 
+def read_guide(
+    path: str | Path,
+    *,
+    scale_arcsec_px: float | None = None,
+    guide_map: GuideMap | str | Path | None = None,
+) -> GuideRecord:
+    """Read a guiding record.
+
+    Parameters
+    ----------
+    path : path-like
+        Any text in columns: delimited, in fixed places, or one JSON object a line.
+    scale_arcsec_px : float, optional
+        Size of a guide-camera pixel, arcsec, over what the file states.
+    guide_map : GuideMap or path-like, optional
+        What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
+
+    Returns
+    -------
+    GuideRecord
+        Arrays of shape (n,) in order of time, errors in arcsec, pulses in ms; what was understood
+        is in ``columns`` and ``notes``.
+
+    Raises
+    ------
+    UnreadableFile
+        Not text, empty, no header row that is understood, no rows, or errors in pixels of
+        unknown size.
+    UsageError
+        A guide map that does not fit.
+    """
+    if guide_map is None:
+        guide_map = GuideMap()
+    elif not isinstance(guide_map, GuideMap):
+        guide_map = load_guide_map(guide_map)
+    if scale_arcsec_px is None and guide_map.scale == guide_map.scale:
+        scale_arcsec_px = guide_map.scale
+    reader = Reader(Path(path), scale_arcsec_px, guide_map)
+    for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
+        reader.feed(lines, ahead, whole)
+    return reader.finish()
+
+
+def _with_view_ahead(
+    pieces: Iterable[tuple[list[str], bool]],
+) -> Iterator[tuple[list[str], list[str], bool]]:
+    """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
+    held: list[str] | None = None
+    whole = True
+    for lines, ends in pieces:
+        if held is None:
+            held = lines
+        elif len(lines) < SAMPLE and len(held) < 200000:
+            held = held + lines  # a last piece too short to judge by
+        else:
+            yield held, lines[: 2 * SAMPLE], True
+            held = lines
+        whole = ends
+    if held:
+        yield held, [], whole
+
+
 class Reader:
     """Goes through the lines once: text, header rows, rows, remarks, sections."""
 
@@ -97,21 +159,20 @@ class Reader:
         """Rows from line `k` on, to the first line that is none; its number is returned."""
         cutter = self.choice.header.cut.cutter()
         width = len(self.choice.header.titles)
-        place = self.choice.one("time").place
+        place = self.choice.time.place
         numbers_from = _numbers_from(self.choice)
         batch = self.batch
+        skipped = min(self.skip, count - k)
+        self.skip -= skipped
+        k += skipped
         while k < count:
-            if self.skip:
-                self.skip -= 1
-                k += 1
-                continue
             cells = cutter(lines[k])
             if len(cells) < width or not _HAS_DIGIT(cells[place]) or cells[place][:1] == "#":
                 return k
             if numbers_from and _LETTERS(lines[k], numbers_from):
                 return k
             if self.fresh or self._restarts(cells[place]):
-                self._open_section(cells[place])
+                self._open_section(cells)
                 batch = self.batch
             batch.append(cells)
             if len(batch) >= BATCH:
@@ -186,16 +247,16 @@ class Reader:
         """A row whose empty cells at the end were left away."""
         cells = self.choice.header.cut.cells(line)
         width = len(self.choice.header.titles)
-        needed = max(u.place for u in (*self.choice.axes, self.choice.one("time")) if u is not None)
+        axes = [u.place for u in self.choice.axes if u is not None]
+        place = self.choice.time.place
+        needed = max(*axes, place)
         if last or len(cells) <= needed or len(cells) >= width:
             return False
-        if not is_datum(cells[self.choice.one("time").place].strip()):
-            return False
-        axes = [cells[u.place] for u in self.choice.axes if u is not None]
-        if not all(to_number(c) == to_number(c) or self.choice.comma for c in axes):
+        unread = not self.choice.comma and any(np.isnan(to_number(cells[p])) for p in axes)
+        if unread or not is_datum(cells[place].strip()):
             return False
         if self.fresh:
-            self._open_section(cells[self.choice.one("time").place])
+            self._open_section(cells)
         self.batch.append(cells + [""] * (width - len(cells)))
         return True
 
@@ -217,7 +278,7 @@ class Reader:
         if missing is not None:
             self.missing = missing, header.titles
             return self._strange_header(header, None)
-        choice = choose_columns(header, fixed_columns(self.path, self.map, header))
+        choice = self._chosen(header)
         if choice is None or not header.rows:
             if known is None or header.titles != known.titles:
                 return self._strange_header(header, choice)
@@ -226,13 +287,14 @@ class Reader:
         self._adopt(choice)
         self.skip = max(header.skip, 0)
         self.fresh |= self.pending or not self.openings
-        if header.skip < 0:  # the titles came with the first row
-            self.skip = 0
-            cells = header.cut.cells(lines[k])
-            if cells:
-                self._open_section(cells[choice.one("time").place])
-                self.batch.append(cells)
+        cells = header.cut.cells(lines[k]) if header.skip < 0 else []
+        if cells:  # the titles came with the first row
+            self._open_section(cells)
+            self.batch.append(cells)
         return True
+
+    def _chosen(self, header: Header) -> Choice | None:
+        return choose_columns(header, fixed_columns(self.path, self.map, header))
 
     def _titles_wanted(self, line: str) -> bool:
         """Whether a line may be a header row, and not too many were judged before."""
@@ -262,32 +324,31 @@ class Reader:
         if self.used and choice is self.used[-1][1] and units.scale == self.used[-1][2].scale:
             units = self.used[-1][2]
         self.choice, self.units = choice, units
-        self.relative = choice.one("time").unit == "s"
+        self.relative = choice.time.unit == "s"
         self.used.append((self.rows.n, choice, units))
 
-    def _open_section(self, cell: str) -> None:
+    def _open_section(self, cells: list[str]) -> None:
+        """Begin a section at a row."""
         self._flush()
-        time = self.choice.one("time")
+        time = self.choice.time
         words = set(words_of(self.choice.header.titles[time.place]))
         since = time.unit == "clock" and bool(words & {"elapsed", "since"})
         utc = bool(words & {"utc", "ut", "gmt"}) and "local" not in words
         dated = self.pending or self.fresh_dated or not self.openings
         self.openings.append(Opening(self.rows.n, time.unit, self.facts, dated, utc, since))
         self.fresh = self.pending = self.fresh_dated = False
-        self.last_value = to_number(cell)
+        self.last_value = to_number(cells[time.place])
 
     def _bare(self, lines: list[str], k: int) -> bool:
         """The first row of a file without header, by the guide map."""
         header = bare_header(self.map, lines, k)
-        choice = (
-            choose_columns(header, fixed_columns(self.path, self.map, header)) if header else None
-        )
+        choice = self._chosen(header) if header else None
         if choice is None:
             return False
         self.headers += 1
         self._adopt(choice)
         cells = header.cut.cells(lines[k])
-        self._open_section(cells[choice.one("time").place])
+        self._open_section(cells)
         self.batch.append(cells)
         return True
 
@@ -299,29 +360,22 @@ class Reader:
             self.rows.add(batch, self.choice, self.units, max(len(self.openings) - 1, 0))
 
     def _remark(self, line: str, text: str) -> None:
+        """Keep a line of text with the time in it, its own or one in the record's time column."""
         if not self.openings or self.choice is None:
             return
         self._flush()
-        section = len(self.openings) - 1
-        reading = reading_in(text)
-        if reading is None and self.choice.one("time").unit in ("clock", "iso"):
-            reading = time_in(text)
+        time, clock = self.choice.time, ()
+        by_clock = time.unit in ("clock", "iso")
+        reading = reading_in(text) or (time_in(text) if by_clock else None)
         if reading is not None:
             day = self.rows.dates.number(reading.date)
             if reading.seconds == reading.seconds:
-                self.rows.remark(
-                    Remark(self.rows.n, section, text, day, reading.seconds, reading.zone)
-                )
-                return
+                clock = day, reading.seconds, reading.zone
         cells = self.choice.header.cut.cells(line)
-        place = self.choice.one("time").place
-        if len(cells) > place and self.choice.one("time").unit not in ("clock", "iso"):
-            value = to_number(cells[place].lstrip("#; "))
-            value *= self.choice.one("time").factor if self.relative else NAN
-            if value == value:
-                self.rows.remark(Remark(self.rows.n, section, text, -1, value, NAN, True))
-                return
-        self.rows.remark(Remark(self.rows.n, section, text))
+        if not clock and not by_clock and self.relative and len(cells) > time.place:
+            value = to_number(cells[time.place].lstrip("#; ")) * time.factor
+            clock = (-1, value, NAN, True) if value == value else ()
+        self.rows.remark(Remark(self.rows.n, len(self.openings) - 1, text, *clock))
 
     # ------------------------------------------------------------ the end
 
@@ -336,7 +390,8 @@ class Reader:
                     f"{', '.join(map(repr, titles))}"
                 )
             raise UnreadableFile(self.path, self._nothing_found())
-        _, choice, units = self._main()
+        lengths = np.diff([start for start, _, _ in self.used] + [self.rows.n])
+        _, choice, units = self.used[int(np.argmax(lengths))]  # the layout of most rows
         if len({c.camera_only for _, c, _ in self.used}) > 1:
             self.notes.append("some sections give RA and Dec, others camera axes")
         notes = [*units.notes, *self.notes]
@@ -366,77 +421,10 @@ class Reader:
             "--guide-map"
         )
 
-    def _main(self) -> tuple[int, Choice, Units]:
-        """The layout of most rows."""
-        starts = [start for start, _, _ in self.used] + [self.rows.n]
-        lengths = np.diff(starts)
-        return self.used[int(np.argmax(lengths))]
-
 
 def _numbers_from(choice: Choice) -> int:
     """Where columns of fixed places hold numbers only; 0 where words may stand anywhere."""
     spans = choice.header.cut.spans
     if not spans or any(u.role in ("state", "remark", "ra_side", "dec_side") for u in choice.uses):
         return 0
-    return spans[choice.one("time").place][1] or 0
-
-
-def read_guide(
-    path: str | Path,
-    *,
-    scale_arcsec_px: float | None = None,
-    guide_map: GuideMap | str | Path | None = None,
-) -> GuideRecord:
-    """Read a guiding record.
-
-    Parameters
-    ----------
-    path : path-like
-        Any text in columns: delimited, in fixed places, or one JSON object a line.
-    scale_arcsec_px : float, optional
-        Size of a guide-camera pixel, arcsec, over what the file states.
-    guide_map : GuideMap or path-like, optional
-        What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
-
-    Returns
-    -------
-    GuideRecord
-        Errors in arcsec; what was understood is in ``columns`` and ``notes``.
-
-    Raises
-    ------
-    UnreadableFile
-        Not text, empty, no header row that is understood, no rows, or errors in pixels of
-        unknown size.
-    UsageError
-        A guide map that does not fit.
-    """
-    if guide_map is None:
-        guide_map = GuideMap()
-    elif not isinstance(guide_map, GuideMap):
-        guide_map = load_guide_map(guide_map)
-    if scale_arcsec_px is None and guide_map.scale == guide_map.scale:
-        scale_arcsec_px = guide_map.scale
-    reader = Reader(Path(path), scale_arcsec_px, guide_map)
-    for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
-        reader.feed(lines, ahead, whole)
-    return reader.finish()
-
-
-def _with_view_ahead(
-    pieces: Iterable[tuple[list[str], bool]],
-) -> Iterator[tuple[list[str], list[str], bool]]:
-    """Lists of lines, each with the lines that follow it as far as a header is judged by them."""
-    held: list[str] | None = None
-    whole = True
-    for lines, ends in pieces:
-        if held is None:
-            held = lines
-        elif len(lines) < SAMPLE and len(held) < 200000:
-            held = held + lines  # a last piece too short to judge by
-        else:
-            yield held, lines[: 2 * SAMPLE], True
-            held = lines
-        whole = ends
-    if held:
-        yield held, [], whole
+    return spans[choice.time.place][1] or 0

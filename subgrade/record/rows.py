@@ -94,7 +94,7 @@ class Rows:
 
     def _times(self, batch: _Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Date number, seconds and zone of every row; -2 where the time cannot be read."""
-        use, date = batch.choice.one("time"), batch.choice.one("date")
+        use, date = batch.choice.time, batch.choice.one("date")
         cells = batch.columns[use.place]
         if use.unit in ("iso", "clock"):
             if date is not None:
@@ -143,7 +143,7 @@ class Rows:
             marked |= {k for k, c in enumerate(cells) if c and not c.isspace()}
         marked |= {k for k, row in enumerate(rows) if len(row) > width}
         counted = batch.choice.one("frame") is not None
-        own = batch.choice.one("time").unit not in ("iso", "clock")
+        own = batch.choice.time.unit not in ("iso", "clock")
         start = self.n
         before = np.concatenate([[0], np.cumsum(keep)])
         taken, previous = 0, -1
