@@ -180,17 +180,20 @@ def test_explain_starts_with_what_decided():
     assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
 
 
+NONE = (None, 0.0)
+
+
 def test_the_next_most_likely_cause_is_the_one_with_the_next_share():
     # nothing supports wind, which has more
     assert next_likeliest(MOVED) == ("dec_drift", 0.1)
-    assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
-    assert next_likeliest(record_of("", item("bump", "x", 3.0))) is None
-    assert next_likeliest(record_of("bump", item("bump", "x", 3.0))) is None
+    assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) == NONE
+    assert next_likeliest(record_of("", item("bump", "x", 3.0))) == NONE
+    assert next_likeliest(record_of("bump", item("bump", "x", 3.0))) == NONE
     # how bad a frame is supports no cause, and results of an early version say neither
     severe = {"bump": {"bump": 0.9, "flexure": 0.1}}
-    assert next_likeliest(record_of("bump", item("flexure", "x", 3.0, 1.0), shares=severe)) is None
+    assert next_likeliest(record_of("bump", item("flexure", "x", 3.0, 1.0), shares=severe)) == NONE
     early = record_of("bump", {k: v for k, v in item("flexure", "x", 3.0).items() if k != "clue"})
-    assert next_likeliest({k: v for k, v in early.items() if k != "shares"}) is None
+    assert next_likeliest({k: v for k, v in early.items() if k != "shares"}) == NONE
 
 
 def test_about_ten_rows_of_three_kinds_are_chosen():

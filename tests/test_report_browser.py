@@ -10,6 +10,8 @@ from functools import cache
 
 import pytest
 
+from subgrade.figures import likely
+from subgrade.judging import REASONS
 from subgrade.lights import FrameNames
 from subgrade.teaching.marks import of_these, read_marks
 from tests.judged_nights import steady
@@ -111,6 +113,24 @@ def test_the_keyboard_walks(opened):
     light = browser.execute_script(ground)
     press(browser, "t")
     assert browser.execute_script(ground) != light
+
+
+def test_evidence_states_how_likely_each_cause_is(opened):
+    from selenium.webdriver import ActionChains, Keys
+
+    judged = guided_night().frames[7].judgement
+    browser = opened(guided_night())
+    press_twice = [Keys.ARROW_RIGHT] * 2
+    keys = ActionChains(browser).key_down(Keys.SHIFT).send_keys(*press_twice)
+    keys.key_up(Keys.SHIFT).perform()
+    assert text(browser, "#name") == "light_007.fits"
+    titles = browser.execute_script(
+        "return [...document.querySelectorAll('.evidence th[scope=rowgroup]')]"
+        ".map((e) => e.textContent)"
+    )
+    weighed = {f"{REASONS[word].short} ({likely(share)})" for word, share in judged.shares[0]}
+    assert len(weighed & set(titles)) >= 2
+    assert titles[0] in weighed
 
 
 def test_filter_and_sort(opened):

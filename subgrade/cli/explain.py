@@ -178,16 +178,14 @@ def in_reading_order(record: dict) -> list[dict]:
     return sorted(record["evidence"], key=lambda r: (not decided(r, reasons), -abs(r["points"])))
 
 
-def next_likeliest(record: dict) -> tuple[str, float] | None:
+def next_likeliest(record: dict) -> tuple[str | None, float]:
     """The likeliest cause after those given and its share; None where no clue supports one."""
-    from subgrade.results.read import rivals
-
-    given = _reasons(record)
-    weighed = next((found for word in given if (found := rivals(record, word))), {})
+    given, shares = _reasons(record), record.get("shares", {})  # none of an early version
+    weighed = next((shares[word] for word in given if word in shares), {})
     # what is only ruled out is no rival
     supported = {e["reason"] for e in record["evidence"] if e.get("clue") and e["points"] > 0}
-    left = ((w, s) for w, s in weighed.items() if w not in given and w in supported)
-    return next(left, None)
+    left = (pair for pair in weighed.items() if pair[0] not in given and pair[0] in supported)
+    return next(left, (None, 0.0))
 
 
 def chosen_sections(record: dict) -> list[Section]:
@@ -195,7 +193,7 @@ def chosen_sections(record: dict) -> list[Section]:
     from subgrade.results import decided
 
     numbered = _numbered(record)
-    given, rival = _reasons(record), _word(next_likeliest(record))
+    given, (rival, _) = _reasons(record), next_likeliest(record)
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
@@ -210,7 +208,7 @@ def chosen_sections(record: dict) -> list[Section]:
 
 def all_sections(record: dict) -> list[Section]:
     """Every row, in the same order."""
-    rows, given, rival = _numbered(record), _reasons(record), _word(next_likeliest(record))
+    rows, given, (rival, _) = _numbered(record), _reasons(record), next_likeliest(record)
     mine = [r for word in given for r in _for(rows, word)]
     rest = [r for r in rows if r["reason"] != rival and not _among(r, mine)]
     return _titled(record, mine, _of(rows, rival), rest, "For and against")
@@ -221,14 +219,14 @@ def _titled(
 ) -> list[Section]:
     from subgrade.figures import likely
 
-    given, rival = _reasons(record), next_likeliest(record)
+    given, (rival, share) = _reasons(record), next_likeliest(record)
     kept = record["values"]["verdict"] == "keep"
     parts = [
         (
             f"{'Remark' if kept else 'Reason'}{'' if len(given) == 1 else 's'}: {', '.join(given)}",
             mine,
         ),
-        (f"Next most likely cause: {rival[0]} ({likely(rival[1])})" if rival else "", next_rows),
+        (f"Next most likely cause: {rival} ({likely(share)})", next_rows),
         (f"{against}{' rejecting it' if kept else ''}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
@@ -275,10 +273,6 @@ def _numbered(record: dict) -> list[dict]:
 
 def _reasons(record: dict) -> list[str]:
     return [word for word in (record["values"]["reasons"] or "").split(";") if word]
-
-
-def _word(rival: tuple[str, float] | None) -> str | None:
-    return rival[0] if rival else None
 
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:

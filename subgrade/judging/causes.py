@@ -75,8 +75,3 @@ def shares_of(
     weights = {word: math.exp(total - most) for word, total in totals.items()}
     whole = sum(weights.values())
     return tuple(sorted(((w, v / whole) for w, v in weights.items()), key=lambda pair: -pair[1]))
-
-
-def motion_shares(items: Iterable[Evidence]) -> Shares:
-    """`shares_of` the motions that an oval frame may show."""
-    return shares_of(items, MOTION, RARE_MOTION)

@@ -106,12 +106,9 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
 def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
     """A second image with a small share, where the frame before had its stars, is a late dither."""
     found = [
-        evidence("bump", SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved),
-        evidence("dither_overlap", SECOND_IMAGE_LIGHT, points, text, value=moved,
-                 limit=limits.light.moved),
-        evidence("tracking_lost", SECOND_IMAGE_LIGHT, points, text, value=moved,
-                 limit=limits.light.moved),
-    ]  # fmt: skip
+        evidence(word, SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved)
+        for word in SECOND_IMAGE
+    ]
     return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
 
 

@@ -19,7 +19,7 @@ from subgrade.figures import (
     lost_in_noise,
     on_sky,
 )
-from subgrade.judging.causes import LONG_LINE, STEADY, TWO_IMAGES, motion_shares, shares_of
+from subgrade.judging.causes import LONG_LINE, MOTION, RARE_MOTION, STEADY, TWO_IMAGES, shares_of
 from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
 from subgrade.judging.displaced_light import by_last_step
 from subgrade.judging.evidence import Finding, clue, evidence
@@ -104,7 +104,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     own = own_guided_motion(series, position, limits)
     recorded = by_record(own, position, limits)
     why = [*attribute_motion(own, position, limits), *recorded]
-    shares = motion_shares([*why, *_of_turning(turning, why)])
+    shares = shares_of([*why, *_of_turning(turning, why)], MOTION, RARE_MOTION)
     reason = shares[0][0]
     items = (
         evidence(reason, ECCENTRICITY, points, measured, **numbers),
@@ -216,7 +216,7 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
         shares = shares_of(why, STEADY)
         text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
     else:
-        shares = motion_shares([*why, *_of_turning(turning, why)])
+        shares = shares_of([*why, *_of_turning(turning, why)], MOTION, RARE_MOTION)
         if shares[0][0] == "tracking_lost":
             text += _against_sidereal(length, facts)
         text += _likeliest(shares, why, recorded)

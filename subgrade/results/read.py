@@ -79,23 +79,6 @@ class Session:
         return {**culled["record"], "culled": f"{where}; this is the verdict of the grade before."}
 
 
-def rivals(record: dict, word: str) -> dict[str, float]:
-    """The causes that a frame's reason word was chosen among, likeliest first, with their shares.
-
-    Parameters
-    ----------
-    record : dict
-        Of the frame, as in session.json.
-    word : str
-
-    Returns
-    -------
-    dict of str to float
-        Empty where the word had no rival, or an early version kept none.
-    """
-    return record.get("shares", {}).get(word, {})
-
-
 def open_results(folder: str | Path) -> Session:
     """Open a results folder.
 
