@@ -72,10 +72,15 @@ def eccentricity_text(value: float, error: float = math.nan) -> str:
     """
     if not math.isfinite(value):
         return "unknown"
-    if math.isfinite(error) and value < LOST_IN_NOISE * error:
+    if lost_in_noise(value, error):
         bound = math.ceil(10 * math.hypot(value, LOST_IN_NOISE * error) - 1e-9) / 10
         return f"< {min(max(bound, 0.1), 1.0):.1f}"
     return f"{value:.2f}"
+
+
+def lost_in_noise(value: float, error: float) -> bool:
+    """Whether an eccentricity is shown as an upper bound; not where either is unknown."""
+    return math.isfinite(error) and value < LOST_IN_NOISE * error
 
 
 def on_sky(length_px: float, scale_arcsec: float | None) -> tuple[float, str]:

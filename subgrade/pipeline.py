@@ -49,13 +49,12 @@ def grade(settings: Settings, progress: Progress | None = None):
     NotWritten
         If the results cannot be written.
     """
-    from subgrade.results.run_notes import parts_left_out, problems_parted
+    from subgrade.results.run_notes import every_problem, problems_parted
 
     progress = progress or Progress()
     with noting() as failed:
         graded = _grade(settings, progress)
-        problems = dict.fromkeys((*graded.problems, *parts_left_out(failed)))
-        graded = replace(graded, problems=tuple(problems))
+        graded = replace(graded, problems=every_problem(graded))
         for name, cause in problems_parted(graded.problems).parts:
             progress.warn(f"{name} is missing from the results: {cause}")
         announce_crashes(failed, settings, progress)

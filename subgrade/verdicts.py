@@ -45,7 +45,8 @@ def judge(
     """
     from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
     from subgrade.results import Graded
-    from subgrade.results.run_notes import NOT_SEARCHED, NOT_USED
+    from subgrade.results.model import RECORD, Problem
+    from subgrade.results.run_notes import NOT_SEARCHED
     from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
@@ -70,9 +71,11 @@ def judge(
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)
-    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
-    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
-    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
+    problems = [Problem(name, cause, RECORD) for name, cause in guiding.unread]
+    problems += [Problem(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
+    problems += [
+        Problem(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)
+    ]
     diagnosis = attempt(
         "the diagnosis",
         lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
@@ -118,7 +121,7 @@ def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
 def _ungraded(measured, found, settings: Settings) -> Iterator:
     """The files without a measurement, each with why."""
     from subgrade.judging import left_out
-    from subgrade.judging.reasons import NOT_MEASURED
+    from subgrade.judging.features import NOT_MEASURED
     from subgrade.results import GradedFrame
 
     for path, result in measured.items():

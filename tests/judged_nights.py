@@ -42,7 +42,7 @@ class Shot:
     dy: float = 0.0
     rotation: float = 0.0
     catalogue: StarList | None = None
-    note: str = ""
+    places: int = 0
     hot: int = 0
     fwhm_error: float = 0.01
     eccentricity_error: float = 0.01
@@ -124,7 +124,8 @@ def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
         xy=(a - b) * np.sin(t) * np.cos(t), moment_error=0.01,
         length_px=shot.length, hollow=shot.hollow, shape_status=shot.status,
         stars_in_shape=100, star_image=shot.image, shape_field=shot.shape_field,
-        streaks=shot.streaks, catalogue=shot.catalogue, shape_note=shot.note, hot_pixels=shot.hot,
+        streaks=shot.streaks, catalogue=shot.catalogue, bright_places=shot.places,
+        hot_pixels=shot.hot,
     )  # fmt: skip
     return facts, stars
 

@@ -16,7 +16,7 @@ import pytest
 from subgrade.judging import left_out
 from subgrade.report import report_page
 from subgrade.results import CulledFrame, Graded, GradedFrame
-from subgrade.results.guiding_record import NOT_USED
+from subgrade.results.model import RECORD, Problem
 from tests.report_nights import graded_of, grouped_night, lost_night
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -114,7 +114,8 @@ def long_night() -> Graded:
     graded = grouped_night([LONG.format(k) for k in range(12)])
     bad = GradedFrame("bad.fits", Path("/n/bad.fits"), left_out("bad.fits", "unreadable", "short"))
     gone = tuple(CulledFrame(n, Path("/n") / n, Path(GONE) / n) for n in ("a.fits", "b.fits"))
-    problems = ("guiding_of_june.csv", f"{NOT_USED}no column of errors"), ("bad.fits", "cut short")
+    unused = Problem("guiding_of_june.csv", "no column of errors", RECORD)
+    problems = (unused, Problem("bad.fits", "cut short"))
     return replace(graded, frames=(*graded.frames, bad), culled=gone, problems=problems)
 
 

@@ -13,6 +13,7 @@ from subgrade.diagnosis import diagnose_night
 from subgrade.judging import judge_night, left_out, load_limits
 from subgrade.night.model import Night
 from subgrade.results import Graded, GradedFrame
+from subgrade.results.model import Problem
 from subgrade.stars.model import CutOut, FramePictures, Picture, ShapeField
 from tests.judged_nights import Shot, guide_of, moffat_image, night_of, steady
 
@@ -102,7 +103,7 @@ def unreadable_only() -> Graded:
     diagnosis = diagnose_night(
         Night((), (), ()), (), None, limits, [(f.name, "cut short") for f in frames]
     )
-    problems = tuple((f.name, "cut short") for f in frames)
+    problems = tuple(Problem(f.name, "cut short") for f in frames)
     return Graded(Path("/n"), frames, (), limits, problems, diagnosis=diagnosis)
 
 

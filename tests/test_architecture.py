@@ -29,7 +29,18 @@ STAGES = (
     "cli",
 )
 """In the order data flows; a stage that does not exist yet may stand here."""
-OPEN = {"", "criteria", "evidence", "limits", "model", "motion", "reasons", "series", "weights"}
+OPEN = {
+    "",
+    "criteria",
+    "evidence",
+    "features",
+    "limits",
+    "model",
+    "motion",
+    "reasons",
+    "series",
+    "weights",
+}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
 FREE = {
     "axes",

@@ -16,7 +16,7 @@ from subgrade.cli.explain import (
     table_lines,
 )
 from subgrade.cli.terminal import Screen
-from subgrade.results.quantities import WORDS, quantity_text, quantity_texts, quantity_words
+from subgrade.results.quantities import evidence_words, quantity_texts
 from tests.cli_frames import run, write_light, write_night
 
 EIGHTY = Screen(width=80, folds=True)
@@ -229,21 +229,35 @@ def test_a_long_name_of_a_measurement_is_folded_and_never_cut():
         screen = Screen(width=width, folds=True)
         lines = [t.plain for t in table_lines(all_sections(record), screen)]
         assert max(map(len, lines)) <= width
-        shown = [w for line in lines[2:] for w in line.split() if w in quantity_words(name).split()]
-        assert shown == quantity_words(name).split()
+        shown = [w for line in lines[2:] for w in line.split() if w in name.split()]
+        assert shown == name.split()
         assert not any("…" in line for line in lines)
         assert lines[2].endswith(" +4.5")
 
 
 def test_shares_are_percent_and_column_names_are_words():
-    assert quantity_words("fwhm_px across the motion") == "FWHM across the motion"
-    assert quantity_text("light out of the core", 0.0034, "") == "0.3%"
-    assert quantity_text("share explained by guiding", -0.02, "") == "0%"
-    assert quantity_text("overshoot", 0.21, "") == "21%"
-    assert quantity_text("turn between frames", 0.001, "°") == "0.06′"
-    assert quantity_text("eccentricity", None, "") == ""
-    assert max(map(len, WORDS.values())) <= 31
-    assert not any("_" in words for words in WORDS.values())
+    assert (
+        evidence_words(item("seeing", "fwhm_px across the motion", 0)) == "FWHM across the motion"
+    )
+    assert value_text("light out of the core", 0.0034) == "0.3%"
+    assert value_text("share explained by guiding", -0.02) == "0%"
+    assert value_text("overshoot", 0.21) == "21%"
+    assert value_text("turn between frames", 0.001) == "0.06′"
+    assert value_text("eccentricity", None) == ""
+
+
+def value_text(quantity, value, scale=None):
+    return quantity_texts(item("bump", quantity, 0.0, value=value), scale)[0]
+
+
+def test_evidence_that_another_version_wrote_is_shown_as_it_was_kept():
+    row = item("bump", "a number of later days", 0.0, 3.0, 4.5, "px")
+    assert evidence_words(row) == "a number of later days"
+    assert quantity_texts(row, 2.0) == ("9.00″", "", "6.00″")
+    assert quantity_texts(row | {"unit": "s"}, 2.0) == ("4.50 s", "", "3.00 s")
+    fit = item("bump", "fit of the star image", 0.0)
+    assert evidence_words(fit) == "best-fitting motion"
+    assert evidence_words(fit | {"named": "step"}) == "best fit: step"
 
 
 def test_a_value_just_past_its_limit_never_reads_as_the_limit():
@@ -264,9 +278,9 @@ def test_an_eccentricity_lost_in_noise_is_a_bound():
 
 
 def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
-    assert quantity_text("length of the star trails", 10.0, "px", 0.9) == "9.00″"
-    assert quantity_text("length of the star trails", 10.0, "px") == "10.0 px"
-    assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
+    assert value_text("length of the star trails", 10.0, 0.9) == "9.00″"
+    assert value_text("length of the star trails", 10.0) == "10.0 px"
+    assert value_text("streak", 900.0, 0.9) == "900 px"
     lines = [t.plain for t in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
     (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
     assert narrow.split()[-3:] == ["1.88″", "2.21″", "-6.0"]

@@ -167,14 +167,13 @@ def test_star_trails_over_lost_light_are_lost_tracking_and_no_satellites():
 
 
 def test_bright_places_without_a_star_shape_are_no_cloud():
-    note = "140 places stand out from the sky, but they share no common star shape"
-    gone = Shot(status="none", stars=0, transparency=np.nan, note=note)
+    gone = Shot(status="none", stars=0, transparency=np.nan, places=140)
     verdict = judged(gone)
     assert verdict.reasons == ("tracking_lost",)
     assert "140 places stand out" in verdict.explanation
-    trailed = replace(gone, note="", streaks=lines(35, [300, 310, 290]))
+    trailed = replace(gone, places=0, streaks=lines(35, [300, 310, 290]))
     assert judged(trailed).reasons == ("tracking_lost",)
-    empty = replace(gone, note="no star stands out from the sky")
+    empty = replace(gone, places=0)
     assert judged(empty).reasons == ("cloud",)
 
 
@@ -202,6 +201,5 @@ def test_patchy_cloud_keeps_its_name():
 
 
 def test_hot_pixels_under_cloud_are_no_smeared_stars():
-    note = "140 places stand out from the sky, but they share no common star shape"
-    gone = Shot(status="none", stars=0, transparency=np.nan, note=note)
+    gone = Shot(status="none", stars=0, transparency=np.nan, places=140)
     assert judged(gone, hot=60).reasons == ("cloud",)

@@ -12,6 +12,7 @@ from subgrade.figures import figure
 from subgrade.judging import REASONS, judge_night, load_limits
 from subgrade.judging.criteria import points_beyond, probability
 from subgrade.judging.evidence import evidence
+from subgrade.judging.features import DEPTH
 from subgrade.judging.light import depth_reference
 from subgrade.night.series import ra_axis_deg
 from subgrade.stars.model import ShapeField, Streak
@@ -444,4 +445,4 @@ def test_a_keep_that_rests_on_an_oval_night_is_less_sure():
 
 
 def test_what_could_not_be_worked_out_speaks_neither_way():
-    assert evidence("focus", "depth", float("nan"), "unknown").points == 0.0
+    assert evidence("focus", DEPTH, float("nan"), "unknown").points == 0.0

@@ -23,6 +23,14 @@ from subgrade.figures import likely
 from subgrade.judging import REASONS, Finding, Judgement
 from subgrade.judging import causes as scorer
 from subgrade.judging.evidence import clue, evidence
+from subgrade.judging.features import (
+    ECCENTRICITY,
+    FIELD_AFTER_DRIFT,
+    FRAMES_ALIKE,
+    IMAGE_SEPARATION,
+    MOTION_FIT,
+    RECOVERY,
+)
 from subgrade.judging.reasons import MOTIONS
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
@@ -183,9 +191,9 @@ def test_shares_are_the_softmax_of_prior_and_clues():
     """Against scipy."""
     prior = {"bump": 0.5, "flexure": 0.0, "wind_trail": -1.0}
     items = [
-        clue("flexure", "a", 1.2, ""),
-        clue("flexure", "b", 0.7, ""),
-        clue("bump", "c", -2, ""),
+        clue("flexure", MOTION_FIT, 1.2, ""),
+        clue("flexure", FRAMES_ALIKE, 0.7, ""),
+        clue("bump", MOTION_FIT, -2, ""),
     ]
     found = scorer.shares_of(items, prior)
     assert [word for word, _ in found] == ["flexure", "wind_trail", "bump"]
@@ -194,10 +202,10 @@ def test_shares_are_the_softmax_of_prior_and_clues():
 
 def test_how_bad_a_frame_is_says_nothing_of_the_cause():
     prior = {"bump": 0.0, "flexure": 0.0}
-    severe = [evidence("flexure", "eccentricity", 7.0, "very oval"), clue("cloud", "x", 5.0, "")]
+    severe = [evidence("flexure", ECCENTRICITY, 7.0, "very oval"), clue("cloud", RECOVERY, 5.0, "")]
     assert scorer.shares_of(severe, prior) == (("bump", 0.5), ("flexure", 0.5))
     # and what is given to another word takes along how bad it is, not what spoke for the first
-    clues = (severe[0], clue("flexure", "field after the creep", 1.0, "stayed"))
+    clues = (severe[0], clue("flexure", FIELD_AFTER_DRIFT, 1.0, "stayed"))
     named = Finding("flexure", 7.0, True, "", clues).named("bump", (("bump", 1.0),))
     assert [item.reason for item in named.evidence] == ["bump", "flexure"]
     assert named.shares == (("bump", 1.0),)
@@ -205,14 +213,17 @@ def test_how_bad_a_frame_is_says_nothing_of_the_cause():
 
 def test_a_rare_cause_is_weighed_where_something_supports_it():
     motions = scorer.MOTION, scorer.RARE_MOTION
-    plain = dict(scorer.shares_of([clue("bump", "a", -0.5, "")], *motions))
+    plain = dict(scorer.shares_of([clue("bump", MOTION_FIT, -0.5, "")], *motions))
     assert set(plain) == set(scorer.MOTION)
-    seen = dict(scorer.shares_of([clue("bump", "a", 0.5, "")], *motions))
+    seen = dict(scorer.shares_of([clue("bump", MOTION_FIT, 0.5, "")], *motions))
     assert set(seen) == {*scorer.MOTION, "bump"}
     assert {*scorer.MOTION, *scorer.RARE_MOTION} == set(MOTIONS)
 
 
 def test_what_is_kept_of_a_finding_comes_back_whole():
-    items = (clue("bump", "a", 0.5, "x", value=1.0), evidence("bump", "length", 7.0, "y"))
+    items = (
+        clue("bump", MOTION_FIT, 0.5, "x", value=1.0),
+        evidence("bump", IMAGE_SEPARATION, 7.0, "y"),
+    )
     found = Finding("bump", 7.0, True, "z", items, "w", (("bump", 0.625), ("flexure", 0.375)))
     assert CODEC.decode(CODEC.encode(found)) == found

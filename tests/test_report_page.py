@@ -23,7 +23,7 @@ from subgrade.report.drawings import most_oval, whiskers
 from subgrade.report.page import json_block
 from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
 from subgrade.results import CulledFrame, session_record
-from subgrade.results.guiding_record import NOT_USED
+from subgrade.results.model import RECORD, Problem
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
 from subgrade.teaching import Decided
@@ -110,7 +110,9 @@ def test_hostile_names_stay_data():
     frames = tuple(
         replace(f, judgement=replace(f.judgement, explanation=HOSTILE[2])) for f in graded.frames
     )
-    graded = replace(graded, frames=frames, remarks=(HOSTILE[1],), problems=((HOSTILE[0], "<b>"),))
+    graded = replace(
+        graded, frames=frames, remarks=(HOSTILE[1],), problems=(Problem(HOSTILE[0], "<b>"),)
+    )
     page = report_page(graded)
     elements = Elements(page)
     clean = Elements(report_page(graded_of(steady(len(HOSTILE)))))
@@ -381,7 +383,7 @@ def test_culled_frames_and_unused_records_are_not_bad_frames():
     graded = graded_of(steady(5))
     places = [(f"light_{k}.fits", Path(f"/n/light_{k}.fits"), Path(f"/gone/light_{k}.fits"))
               for k in (7, 8)]  # fmt: skip
-    problems = ("g.csv", f"{NOT_USED}no column of errors"), ("a.fits", "cut short")
+    problems = Problem("g.csv", "no column of errors", RECORD), Problem("a.fits", "cut short")
     graded = replace(graded, culled=tuple(CulledFrame(*p) for p in places), problems=problems)
     data = data_of(report_page(graded))
     assert data["left_out"] == "2 frames culled earlier (now in /gone)"

@@ -158,7 +158,7 @@ def test_a_changed_night_is_compared_anew(night, monkeypatch, change):
     CHANGES[change](night)
     with monkeypatch.context() as patch:
         forbid(patch, DEAR[:1])
-        names = [name for name, _ in grade(asked(night)).problems]
+        names = [problem.file for problem in grade(asked(night)).problems]
     assert "the comparison of the frames" in names
 
 

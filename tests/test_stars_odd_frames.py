@@ -153,6 +153,15 @@ def test_an_odd_frame_is_measured_or_its_status_says_why_not(name):
         frame_pictures(pixels, facts, found)
 
 
+@pytest.mark.parametrize("name", ["any bytes", "Cauchy", "wide stars"])
+def test_places_without_a_star_are_counted(name):
+    pixels, _ = to_pixels(ODD[name](np.random.default_rng(0)))
+    found = measure_stars(pixels, HeaderFacts())
+    assert (found.shape_status, found.stars) == ("none", 0)
+    assert found.bright_places > 0
+    assert found.shape_note.startswith(f"{found.bright_places} ")
+
+
 @pytest.mark.parametrize("shape", [(2, 2), (2, 500), (31, 31), (32, 32), (33, 400)])
 def test_small_frames_of_noise_have_no_star(shape):
     pixels, _ = to_pixels(np.random.default_rng(1).normal(100, 3, shape))

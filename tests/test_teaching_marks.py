@@ -206,7 +206,7 @@ def test_marks_overrule_and_what_was_found_stays():
     assert after[4].explanation.startswith("Kept by your mark, as subgrade would have: ecc")
     assert {after[k].confidence for k in (12, 3, 4, 14)} == {1.0}
     for k in (12, 3, 4, 14):
-        assert after[k].evidence[0].quantity == MARK
+        assert after[k].evidence[0].quantity == MARK.name
         assert after[k].evidence[1:] == before[k].evidence
     assert decided.marked == 4
     assert decided.overruled == tuple(before[k].frame for k in (3, 12, 14))

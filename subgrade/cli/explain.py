@@ -24,8 +24,6 @@ TITLES = ("reason", "measured", "value", "compare with", "limit", "points")
 MOST_DOUBTFUL = 5
 """Frames offered where none was named."""
 ORDER = "RESULTS comes first, then FRAME"
-UNLIMITED = ("length of the star trails", "separation of the two images")
-"""Evidence that rejects a frame without a limit (docs/limits.md)."""
 Section = tuple[str, list[dict]]
 """A heading and its rows of evidence."""
 
@@ -111,6 +109,7 @@ def _print(record: dict, everything: bool, session: Session) -> None:
 def stars_line(record: dict) -> str:
     """How many stars a frame has, their width and eccentricity; empty if it was not measured."""
     from subgrade.figures import eccentricity_text
+    from subgrade.judging.features import FWHM
     from subgrade.results.night_summary import width_text
 
     values, scale = record["values"], record.get("scale_arcsec")
@@ -118,7 +117,7 @@ def stars_line(record: dict) -> str:
     width = values["fwhm_px"]
     if width is not None:
         # the evidence has it unrounded, as the explanation was written from it
-        width = next((e["value"] for e in record["evidence"] if e["quantity"] == "fwhm_px"), width)
+        width = next((e["value"] for e in record["evidence"] if e["quantity"] == FWHM.name), width)
         pixels = f" ({width:.2f} px)" if scale else ""
         parts.append(f"FWHM {width_text(width, scale)}{pixels}")
     if values["eccentricity"] is not None:
@@ -173,8 +172,10 @@ def in_reading_order(record: dict) -> list[dict]:
     A frame just past its limit is decided by a number of few points, which would stand
     far down the table.
     """
+    from subgrade.results import decided
+
     reasons = _reasons(record)
-    return sorted(record["evidence"], key=lambda r: (not _decided(r, reasons), -abs(r["points"])))
+    return sorted(record["evidence"], key=lambda r: (not decided(r, reasons), -abs(r["points"])))
 
 
 def next_likeliest(record: dict) -> tuple[str | None, float]:
@@ -189,9 +190,11 @@ def next_likeliest(record: dict) -> tuple[str | None, float]:
 
 def chosen_sections(record: dict) -> list[Section]:
     """About ten rows: of the reasons given, the next most likely cause, and against."""
+    from subgrade.results import decided
+
     numbered = _numbered(record)
     given, (rival, _) = _reasons(record), next_likeliest(record)
-    rows = [r for r in numbered if abs(r["points"]) >= SILENT or _decided(r, given)]
+    rows = [r for r in numbered if abs(r["points"]) >= SILENT or decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
     mine = [r for word in given for r in (_for(rows, word) or _for(numbered, word))[:most]]
@@ -270,12 +273,6 @@ def _numbered(record: dict) -> list[dict]:
 
 def _reasons(record: dict) -> list[str]:
     return [word for word in (record["values"]["reasons"] or "").split(";") if word]
-
-
-def _decided(row: dict, reasons: list[str]) -> bool:
-    """Whether a number rejected the frame: past its limit, or of a kind that needs none."""
-    limited = row["limit"] is not None or row["quantity"] in UNLIMITED
-    return limited and row["points"] > 0 and row["reason"] in reasons
 
 
 def _of(rows: list[dict], word: str | None) -> list[dict]:

@@ -26,6 +26,7 @@ from subgrade.diagnosis.typical_numbers import (
 from subgrade.diagnosis.wind import wind
 from subgrade.diagnosis.wording import counted, duration, number
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import REASONS, unreadable_text
@@ -245,7 +246,7 @@ def _in(seconds: float) -> str:
 
 def _stars(view: NightView) -> str:
     """The median width of the kept frames, the group named where there are several."""
-    widths = [number(q.value, None, q.unit) for q in typical(view) if q.name == "FWHM"]
+    widths = [number(q.value, None, q.unit) for q in typical(view) if q.name == FWHM.label]
     if not widths:
         return ""
     pixels, arcsec = widths[0], widths[1:]

@@ -10,6 +10,7 @@ from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import BALANCE, COLLIMATION, number
+from subgrade.judging.features import ECCENTRICITY, FWHM
 from subgrade.judging.model import rejected_otherwise
 from subgrade.judging.reasons import WIDENING
 
@@ -36,9 +37,9 @@ def typical(view: NightView) -> tuple[Quantity, ...]:
         _median(view.stars("eccentricity")[members]),
     )
     found = [
-        Quantity("FWHM", width, None, "px"),
-        Quantity("FWHM", width * scale, None, "″"),
-        Quantity("eccentricity", oval),
+        Quantity(FWHM.label, width, None, "px"),
+        Quantity(FWHM.label, width * scale, None, "″"),
+        Quantity(ECCENTRICITY.label, oval),
     ]
     found += [
         Quantity(f"guiding RMS in {axis}", value, None, "″")

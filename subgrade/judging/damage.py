@@ -12,6 +12,7 @@ import numpy as np
 
 from subgrade.figures import figure
 from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.features import COPIED_ROWS, DAMAGE, DISPLACED_ROWS, Feature
 from subgrade.judging.limits import Limits
 from subgrade.night import Strip, foreign_strip
 from subgrade.night.model import Night
@@ -167,8 +168,8 @@ def _edges(flaw: Flaw) -> str:
     return f"the edges of rows {flaw.first_row} to {flaw.last_row}"
 
 
-def _of_flaw(flaw: Flaw, height: int) -> tuple[str, float, str]:
-    """(quantity, share of the frame, sentence part)."""
+def _of_flaw(flaw: Flaw, height: int) -> tuple[Feature, float, str]:
+    """(number of evidence, share of the frame, sentence part)."""
     rows, share = _rows(flaw.first_row, flaw.last_row), figure(100 * flaw.share, "%")
     text = {
         "empty": f"{rows} hold no image: {share} of the pixels in one stretch have one value",
@@ -185,15 +186,15 @@ def _of_flaw(flaw: Flaw, height: int) -> tuple[str, float, str]:
     }[flaw.kind]
     if flaw.kind == "empty" and flaw.count > 1:
         text = f"{flaw.count} stretches in {rows} hold no image ({share} of the pixels)"
-    return f"{flaw.kind} pixels", flaw.share, text
+    return DAMAGE[flaw.kind], flaw.share, text
 
 
-def _of_copy(copy: Copied, name: str, height: int) -> tuple[str, float, str]:
+def _of_copy(copy: Copied, name: str, height: int) -> tuple[Feature, float, str]:
     rows = _rows(copy.first_row, copy.last_row)
-    return "copied rows", copy.count / height, f"{rows} are those of {name} to the last bit"
+    return COPIED_ROWS, copy.count / height, f"{rows} are those of {name} to the last bit"
 
 
-def _of_strip(strip: Strip, height: int) -> tuple[str, float, str]:
+def _of_strip(strip: Strip, height: int) -> tuple[Feature, float, str]:
     rows = _rows(strip.first_row, strip.last_row)
     text = f"in {rows} {strip.missing} of {strip.expected} stars are not in their place"
     if strip.shift_px is None:
@@ -203,14 +204,13 @@ def _of_strip(strip: Strip, height: int) -> tuple[str, float, str]:
         text += f" but {figure(dx, 'px')} along the row"
         text += f" and {figure(dy, 'px')} across it" if abs(dy) >= 1 else ""
     share = (strip.last_row - strip.first_row + 1) / height
-    return "displaced rows", share, f"{text}; elsewhere the stars fit"
+    return DISPLACED_ROWS, share, f"{text}; elsewhere the stars fit"
 
 
-def _finding(parts: list[tuple[str, float, str]], limits: Limits) -> Finding:
+def _finding(parts: list[tuple[Feature, float, str]], limits: Limits) -> Finding:
     points = limits.verdict.points_cap
     items = tuple(
-        evidence("incomplete", quantity, points, text, value=share)
-        for quantity, share, text in parts
+        evidence("incomplete", feature, points, text, value=share) for feature, share, text in parts
     )
     sentence = "; ".join(text for _, _, text in parts)
     return Finding("incomplete", points, True, f"the frame is damaged: {sentence}", items)

@@ -16,6 +16,16 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure
 from subgrade.judging.evidence import clue
+from subgrade.judging.features import (
+    FRAMES_DIMMED,
+    GROWTH_WITH_LOSS,
+    HALO,
+    ONE_WAY_LOSS,
+    PATCHINESS,
+    RECOVERY,
+    SKY_WITH_LOSS,
+    Feature,
+)
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
 from subgrade.night.model import FrameCompared
@@ -59,7 +69,7 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
     if count < 3:
         text = f"the loss lasted {figure(count, 'frames')}"
         points = 1.5 if len(series) >= 6 else 0.3
-        return [clue("cloud", "frames dimmed in a row", points, text, value=count, unit="frames")]
+        return [clue("cloud", FRAMES_DIMMED, points, text, value=count)]
     trend = rank_trend(light.tobytes())
     order = f"over {count} frames (rank correlation with time {figure(trend)})"
     if trend < -0.75:
@@ -67,10 +77,10 @@ def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> l
         # Three frames fall in order by chance once in six, six hardly ever.
         full = limits.light.dew_frames
         points = float(np.interp(count, [3, full], [0.8, 2.0]))
-        return [clue("dew", "one-way loss", points, text, value=trend)]
+        return [clue("dew", ONE_WAY_LOSS, points, text, value=trend)]
     text = f"starlight did not fall steadily {order}"
     points = float(np.interp(trend, [-0.75, -0.3], [0.5, 2.0]))
-    return [clue("cloud", "one-way loss", points, text, value=trend)]
+    return [clue("cloud", ONE_WAY_LOSS, points, text, value=trend)]
 
 
 @lru_cache(maxsize=64)
@@ -113,7 +123,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     )
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 2.5, 5.0], [0.0, 1.5, 3.0])) if z > 1 else 0.4
-    return [clue(word, "halo", points, text, value=wings[worst], usual=usual, error=spread)]
+    return [clue(word, HALO, points, text, value=wings[worst], usual=usual, error=spread)]
 
 
 def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
@@ -130,7 +140,7 @@ def _swelling(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     text = f"on the dimmest frame stars are {compared} than typical"
     word = "dew" if z > 1 else "cloud"
     points = float(np.interp(z, [1.0, 4.0], [0.0, 1.5])) if z > 1 else 0.2
-    return [clue(word, "swelling with the loss", points, text, value=change)]
+    return [clue(word, GROWTH_WITH_LOSS, points, text, value=change)]
 
 
 def _patchy(compared: FrameCompared) -> list[Evidence]:
@@ -147,7 +157,7 @@ def _patchy(compared: FrameCompared) -> list[Evidence]:
     )
     beyond = max(spread - noise, 0.0) / lost
     points = float(np.interp(beyond, [0.05, 0.12, 0.4], [-0.6, 0.3, 2.5]))
-    return [_either(-points, "patchiness of the loss", text, spread)]
+    return [_either(-points, PATCHINESS, text, spread)]
 
 
 def _sky(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -161,7 +171,7 @@ def _sky(series: GroupSeries, position: int, limits: Limits) -> list[Evidence]:
     off = (sky - level) / max(spread, 0.003 * level)
     text = f"sky background {figure(sky, 'ADU')} (expected {figure(level, 'ADU')})"
     points = float(np.interp(abs(off), [2.0, limits.light.sky_spread_factor, 15], [-0.4, 0.3, 1]))
-    return [_either(-points, "sky with the loss", text, sky)]
+    return [_either(-points, SKY_WITH_LOSS, text, sky)]
 
 
 def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
@@ -177,7 +187,7 @@ def _came_back(light: np.ndarray, stretch: tuple[int, int]) -> list[Evidence]:
         "two frames"
     )
     # A heater dries slowly; a person with a cloth does not.
-    return [clue("cloud", "recovery", 0.7, text, value=back)]
+    return [clue("cloud", RECOVERY, 0.7, text, value=back)]
 
 
 def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
@@ -185,5 +195,5 @@ def _deepest(light: np.ndarray, stretch: tuple[int, int]) -> int | None:
     return stretch[0] + int(np.nanargmin(inside)) if np.isfinite(inside).any() else None
 
 
-def _either(points: float, quantity: str, text: str, value: float) -> Evidence:
-    return clue("dew" if points > 0 else "cloud", quantity, abs(points), text, value=value)
+def _either(points: float, feature: Feature, text: str, value: float) -> Evidence:
+    return clue("dew" if points > 0 else "cloud", feature, abs(points), text, value=value)

@@ -18,13 +18,14 @@ from subgrade.figures import beside, figure, length_text, on_sky
 from subgrade.judging.causes import SECOND_IMAGE, UNSEEN_IMAGE, shares_of
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.evidence import clue, evidence
+from subgrade.judging.features import LAST_POINTING, PARALLEL_TRAILS, SECOND_IMAGE_LIGHT, STARS_LEFT
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.record_events import guide_star_dimmed, interruption_or_none
 from subgrade.judging.two_images import drawn_out, large_step, unaccounted
 from subgrade.night.model import FrameCompared
-from subgrade.stars.model import FrameStars, StarFlag
+from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import SecondImage, second_image, star_trails
 
 
@@ -105,7 +106,7 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
 def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
     """A second image with a small share, where the frame before had its stars, is a late dither."""
     found = [
-        evidence(word, "second image", points, text, value=moved, limit=limits.light.moved)
+        evidence(word, SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved)
         for word in SECOND_IMAGE
     ]
     return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
@@ -144,14 +145,14 @@ def by_last_step(
     if math.isfinite(share):
         text += f" and holds {figure(100 * share, '%')} of the light"
     if not close:
-        return [clue("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
+        return [clue("dither_overlap", LAST_POINTING, -2.0, text, value=off)]
     # So near by chance is one in a hundred.  A step half way through the exposure shares
     # the light; a dither that ran late takes little of it.
     known = math.isfinite(share)
     points = (
         float(np.interp(share, [0.1, 0.15, 0.3, 0.45], [4.5, 3.0, 1.0, -1.0])) if known else 0.5
     )
-    return [clue("dither_overlap", "last pointing", points, text, value=off, unit="px")]
+    return [clue("dither_overlap", LAST_POINTING, points, text, value=off)]
 
 
 def _even(compared: FrameCompared, limits: Limits) -> bool:
@@ -184,8 +185,7 @@ def _stars_kept(series: GuidedSeries, position: int, stars: FrameStars, share: f
     )
     points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
     return clue(
-        "cloud", "stars left", points, text, value=stars.stars, usual=expected, error=error,
-        unit="stars",
+        "cloud", STARS_LEFT, points, text, value=stars.stars, usual=expected, error=error,
     )  # fmt: skip
 
 
@@ -213,15 +213,4 @@ def of_trails(trails) -> Evidence:
         f"{len(trails)} parallel streaks, {figure(lengths[0], 'px')} to "
         f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
     )
-    return clue(
-        "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"
-    )
-
-
-def bright_places(stars: FrameStars) -> int:
-    """Places that stood out of the sky on a frame on which no star could be measured."""
-    if stars.catalogue is not None:
-        return int(np.count_nonzero((stars.catalogue.flags & int(StarFlag.SHARP)) == 0))
-    # The measuring stage keeps their number in its sentence alone.
-    first = stars.shape_note.split(" ", 1)[0]
-    return int(first) if first.isdigit() and "places" in stars.shape_note else 0
+    return clue("tracking_lost", PARALLEL_TRAILS, 3.0, text, value=lengths[len(lengths) // 2])

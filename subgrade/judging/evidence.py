@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from functools import partial
 
+from subgrade.judging.features import FEATURES, Feature
 from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.reasons import REASONS
 
@@ -61,7 +62,7 @@ class Finding:
 
 def evidence(
     reason: str,
-    quantity: str,
+    feature: Feature,
     points: float,
     text: str,
     *,
@@ -69,23 +70,34 @@ def evidence(
     usual: float | None = None,
     error: float | None = None,
     limit: float | None = None,
-    unit: str = "",
+    named: str = "",
     is_clue: bool = False,
 ) -> Evidence:
-    """An `Evidence` with numbers that are not finite turned to None; no clue, see `clue`."""
+    """An `Evidence` with numbers that are not finite turned to None; no clue, see `clue`.
+
+    Raises
+    ------
+    ValueError
+        If word or number is not registered.
+    """
+    if FEATURES.get(feature.name) is not feature:
+        raise ValueError(f"{feature.name!r} is no registered number of evidence")
+    if reason not in REASONS:
+        raise ValueError(f"{reason!r} is no reason word")
     if not math.isfinite(points):
         points = 0.0  # what could not be worked out counts neither way
     return Evidence(
         reason,
-        quantity,
+        feature.name,
         _finite(value),
         _finite(usual),
         _finite(error),
         _finite(limit),
-        unit,
+        feature.unit,
         round(float(points), 3),
         text,
         is_clue,
+        named,
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from subgrade.figures import beside, figure
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.features import FRAME_TO_FRAME_TURN, TANGENTIAL, WORST_CORNER
 from subgrade.judging.limits import Limits
 from subgrade.night import Turning, split_field
 from subgrade.night.series import GroupSeries, turn_an_exposure
@@ -48,16 +49,15 @@ def judge_turning(
     items = [
         clue(
             "field_rotation",
-            "tangential pattern",
+            TANGENTIAL,
             min(5.0, 0.5 * seen.significance),
             text,
             value=seen.significance,
             limit=limits.field.rotation_sigma,
-            unit="sigma",
         ),
         evidence(
             "field_rotation",
-            "worst corner eccentricity",
+            WORST_CORNER,
             points,
             text,
             value=seen.worst_eccentricity,
@@ -71,14 +71,13 @@ def judge_turning(
         items.append(
             clue(
                 "field_rotation",
-                "turn between frames",
+                FRAME_TO_FRAME_TURN,
                 float(
                     np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-0.5, 2])
                 ),
                 turn,
                 value=from_registration,
                 usual=seen.angle_deg,
-                unit="°",
             )
         )
         if items[-1].points > 0:

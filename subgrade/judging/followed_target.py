@@ -18,6 +18,7 @@ from subgrade.axes import axial_difference, axial_median
 from subgrade.figures import figure, length_text, on_sky
 from subgrade.guiding.model import GuideNight
 from subgrade.judging.evidence import evidence
+from subgrade.judging.features import TRAIL_TAKEN_OUT
 from subgrade.judging.guided_series import GuidedSeries, guided_series
 from subgrade.judging.model import Judgement
 from subgrade.night import (
@@ -68,11 +69,14 @@ class Followed:
             f"the trail that all frames share, {size} at {figure(angle, '°')}, is left out of "
             "shape and width"
         )
-        item = evidence(
-            "dec_drift", "trail common to all frames", 0.0, text, value=length, unit="px"
+        item = evidence("dec_drift", TRAIL_TAKEN_OUT, 0.0, text, value=length)
+        more = f" {text[0].upper()}{text[1:]}."
+        return replace(
+            judgement,
+            explanation=judgement.explanation + more,
+            found=judgement.found + more,
+            evidence=(*judgement.evidence, item),
         )
-        explanation = f"{judgement.explanation} {text[0].upper()}{text[1:]}."
-        return replace(judgement, explanation=explanation, evidence=(*judgement.evidence, item))
 
     def series_of(self, number: int, guiding: GuideNight | None) -> GuidedSeries:
         """One group's series to be judged by, see `laid`."""

@@ -15,11 +15,20 @@ from subgrade.judging.criteria import probability
 from subgrade.judging.damage import damaged_frames
 from subgrade.judging.displaced_light import Displaced, light_displaced
 from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.features import (
+    FIXED_PATTERN,
+    LIGHT_BESIDE,
+    NOT_OF_SESSION,
+    STREAK,
+    UNREAD_FILE,
+    Feature,
+)
 from subgrade.judging.followed_target import Followed, follow
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.light import judge_light, judge_star_count
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import REMARKED, Judgement
+from subgrade.judging.reasons import DIMMING, DISPLACING
 from subgrade.judging.roundness import judge_roundness
 from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
@@ -32,9 +41,6 @@ NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured."""
 
 
-SMEARED = ("tracking_lost", "dither_overlap", "bump")
-"""Causes that leave no star to match, so that starlight reads as lost."""
-LIGHT_LOST = ("cloud", "dew")
 TORN = 3.0
 """Points from which stars that a step drew oval are two images, so that light reads as lost."""
 
@@ -108,11 +114,11 @@ def _judge_group(
 
 def not_judged(frame: str) -> Judgement:
     """The verdict on a measured frame where comparing or judging itself failed: it stays."""
-    sentence = "Kept: not judged, as subgrade failed while comparing it with the others."
-    return Judgement(frame, "keep", (), sentence, NOT_JUDGED, 1.0)
+    found = "not judged, as subgrade failed while comparing it with the others."
+    return Judgement(frame, "keep", (), f"Kept: {found}", NOT_JUDGED, 1.0, found=found)
 
 
-def left_out(frame: str, reason: str, note: str, quantity: str = "") -> Judgement:
+def left_out(frame: str, reason: str, note: str, feature: Feature | None = None) -> Judgement:
     """The verdict on a frame that was never measured against others.
 
     Parameters
@@ -123,37 +129,38 @@ def left_out(frame: str, reason: str, note: str, quantity: str = "") -> Judgemen
         ``wrong_frame`` or ``unreadable``.
     note : str
         What is wrong with it, no full stop.
-    quantity : str
+    feature : Feature, optional
         What the evidence is of, where that is not the file or the session;
-        `subgrade.judging.reasons.NOT_MEASURED` for a file that may be sound.
+        `subgrade.judging.features.NOT_MEASURED` for a file that may be sound.
     """
     unreadable = reason == "unreadable"
-    sentence = f"{'Not graded' if unreadable else 'Rejected'}: {note}."
-    quantity = quantity or ("file" if unreadable else "session")
-    item = evidence(reason, quantity, 6.0, note)
+    item = evidence(reason, feature or (UNREAD_FILE if unreadable else NOT_OF_SESSION), 6.0, note)
     return Judgement(
         frame,
         "unreadable" if unreadable else "reject",
         (reason,),
-        sentence,
+        f"{'Not graded' if unreadable else 'Rejected'}: {note}.",
         1.0 if unreadable else round(probability(6.0), 3),
         0.0,
         (item,),
         1.0 if unreadable else round(probability(6.0), 3),
+        found=f"{note}.",
     )
 
 
 def _damaged(frame: Frame, finding: Finding) -> Judgement:
     """A frame with damaged pixels: what else was measured on it shows the damage, not the sky."""
+    opening, found = _explanation("reject", [finding], [], [finding])
     return Judgement(
         frame.name,
         "reject",
         (finding.reason,),
-        _explanation("reject", [finding], [], [finding]),
+        f"{opening}: {found}",
         round(_confidence("reject", [finding], [finding]), 3),
         0.0,
         finding.evidence,
         _cause_confidence([finding], "reject"),
+        found=found,
     )
 
 
@@ -173,12 +180,12 @@ def _judge_frame(
     light = judge_light(series, place, compared, limits)
     moved = None if broken else light_displaced(series, place, stars, compared, limits)
     if broken:
-        light = [f for f in light if f.reason not in LIGHT_LOST]
+        light = [f for f in light if f.reason not in DIMMING]
     elif moved is not None:
         light = _moved(light, moved)
     gone = [] if broken else judge_star_count(series, place, stars, limits)
-    if any(f.rejects and f.reason in SMEARED for f in gone):
-        light = [f for f in light if f.reason not in LIGHT_LOST]
+    if any(f.rejects and f.reason in DISPLACING for f in gone):
+        light = [f for f in light if f.reason not in DIMMING]
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
         # Stars drawn towards their own second image were drawn by what made it.
         findings = [
@@ -195,23 +202,25 @@ def _judge_frame(
     findings = _one_story(findings) + _remarks(frame, tilt, limits)
     barely = stars.stars < limits.stars.few_share * series.usual("stars").centre
     # So few stars judge their shape badly; what took the others comes first.
-    findings.sort(key=lambda f: (not (barely and f.rejects and f.reason in LIGHT_LOST), -f.points))
+    findings.sort(key=lambda f: (not (barely and f.rejects and f.reason in DIMMING), -f.points))
     rejecting = [f for f in findings if f.rejects]
     remarks = [f for f in findings if f.remark and not f.rejects]
     verdict = "reject" if rejecting else "keep"
     given = [*rejecting, *remarks]
     first = {f.reason: f for f in reversed(given)}
     reasons = tuple(dict.fromkeys(f.reason for f in given))
+    opening, found = _explanation(verdict, rejecting, remarks, findings)
     return Judgement(
         frame.name,
         verdict,
         reasons,
-        _explanation(verdict, rejecting, remarks, findings),
+        f"{opening}: {found}",
         round(min(_confidence(verdict, rejecting, findings), _by_night(verdict, stars, limits)), 3),
         0.0,
         tuple(dict.fromkeys(item for f in findings for item in f.evidence)),
         _cause_confidence(given, verdict),
         tuple(first[word].shares for word in reasons if first[word].shares),
+        found,
     )
 
 
@@ -231,14 +240,14 @@ def _cause_confidence(given: list[Finding], verdict: str) -> float:
 
 def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
     """Light findings with what reads as loss given to the cause that moved the light."""
-    lost = [f for f in light if f.reason in LIGHT_LOST]
-    rest = [f for f in light if f.reason not in LIGHT_LOST]
+    lost = [f for f in light if f.reason in DIMMING]
+    rest = [f for f in light if f.reason not in DIMMING]
     points = max(
         [f.points for f in lost] + ([moved.points] if np.isfinite(moved.points) else []),
         default=0.0,
     )
     numbers = tuple(e for f in lost for e in f.evidence)
-    main = evidence(moved.reason, "light beside the stars", points, moved.text, value=moved.share)
+    main = evidence(moved.reason, LIGHT_BESIDE, points, moved.text, value=moved.share)
     return [
         *rest,
         Finding(
@@ -274,7 +283,7 @@ def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
             f"a streak {figure(streak.length_px, 'px')} long crosses the frame from "
             f"({streak.x1:.0f}, {streak.y1:.0f}) to ({streak.x2:.0f}, {streak.y2:.0f})"
         )
-        item = evidence("satellite_trail", "streak", 0.0, text, value=streak.length_px, unit="px")
+        item = evidence("satellite_trail", STREAK, 0.0, text, value=streak.length_px)
         found.append(Finding("satellite_trail", 0.0, True, text, (item,)))
     if tilt > limits.field.tilt_eccentricity and frame.stars.shape_field is not None:
         worst, bar = beside(tilt, limits.field.tilt_eccentricity)
@@ -284,7 +293,7 @@ def _remarks(frame: Frame, tilt: float, limits: Limits) -> list[Finding]:
         )
         item = evidence(
             "tilt_or_coma",
-            "fixed pattern",
+            FIXED_PATTERN,
             0.0,
             text,
             value=tilt,
@@ -323,15 +332,16 @@ def _held(points: float) -> float:
     return probability(points / 2 + 3.5 * (points / 7.0) ** 3)
 
 
-def _explanation(verdict: str, rejecting, remarks, findings) -> str:
+def _explanation(verdict: str, rejecting, remarks, findings) -> tuple[str, str]:
+    """The verdict in words, and what was found."""
     if verdict == "reject":
-        return f"Rejected: {_joined(rejecting)}."
+        return "Rejected", f"{_joined(rejecting)}."
     if remarks:
-        return f"Kept, with a remark: {_joined(remarks)}."
+        return "Kept, with a remark", f"{_joined(remarks)}."
     measured = [f.brief for f in findings if f.brief]
     if not measured:
-        return "Kept: it could not be measured, so nothing counts against it."
-    return "Kept: " + "; ".join(measured) + "."
+        return "Kept", "it could not be measured, so nothing counts against it."
+    return "Kept", "; ".join(measured) + "."
 
 
 def _joined(findings: list[Finding]) -> str:

@@ -10,8 +10,9 @@ from subgrade.figures import beside, figure
 from subgrade.judging.causes import DIMMED, shares_of
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.dew import cloud_or_dew
-from subgrade.judging.displaced_light import bright_places, of_trails
+from subgrade.judging.displaced_light import of_trails
 from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.reasons import REASONS
@@ -111,7 +112,7 @@ def judge_light(
     items = [
         evidence(
             reason,
-            "depth",
+            DEPTH,
             points,
             numbers,
             value=relative,
@@ -196,13 +197,12 @@ def judge_star_count(
     text += f"; {why}" if why else ""
     item = evidence(
         reason,
-        "stars",
+        STAR_COUNT,
         points,
         text,
         value=stars.stars,
         usual=usual,
         limit=limits.stars.few_share * usual if rich else None,
-        unit="stars",
     )
     return [Finding(reason, points, True, text, (item, *asked))]
 
@@ -221,13 +221,12 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
     trails = star_trails(stars)
     if trails:
         return "tracking_lost", of_trails(trails).text
-    places = bright_places(stars)
     # Hot pixels stand out under the thickest cloud.
     hot = float(np.median([s.hot_pixels for s in series.stars]))
-    if places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
+    if stars.bright_places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
         return "tracking_lost", (
-            f"yet {places} places stand out of the sky without the shape of a star, so light came "
-            "through and was smeared"
+            f"yet {stars.bright_places} places stand out of the sky without the shape of a star, "
+            "so light came through and was smeared"
         )
     if gone and sky > 0.6 * usual_sky.centre:
         return "cloud", f"{levels}, so the shutter was open and something took the starlight"
@@ -246,7 +245,7 @@ def _context(series, position, share, compared) -> list:
     return [
         evidence(
             "cloud",
-            "transparency",
+            TRANSPARENCY,
             0.0,
             _beside(f"transparency {figure(share)}", series.typical("transparency")),
             value=share,
@@ -255,7 +254,7 @@ def _context(series, position, share, compared) -> list:
         ),
         evidence(
             "sky_glow",
-            "noise_adu",
+            NOISE,
             0.0,
             _beside(
                 f"sky noise {figure(series['noise'][position], 'ADU')}",
@@ -263,11 +262,10 @@ def _context(series, position, share, compared) -> list:
             ),
             value=series["noise"][position],
             usual=noise.centre,
-            unit="ADU",
         ),
         evidence(
             "sky_glow",
-            "background_adu",
+            BACKGROUND,
             0.0,
             _beside(
                 f"sky {figure(series['sky'][position], 'ADU')}",
@@ -276,7 +274,6 @@ def _context(series, position, share, compared) -> list:
             + _expected_sky(series, position),
             value=series["sky"][position],
             usual=sky.centre,
-            unit="ADU",
         ),
     ]
 
@@ -325,7 +322,7 @@ def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Findi
     )
     item = evidence(
         "cloud",
-        "transparency over quarters",
+        UNEVENNESS,
         points,
         text,
         value=spread,

@@ -19,7 +19,7 @@ class Evidence:
     reason : str
         Reason word it is about.
     quantity : str
-        What was measured, a column name or a short phrase.
+        What was measured: the name of one of `subgrade.judging.features.FEATURES`.
     value, usual, error, limit : float or None
         The frame's value, the group's usual value, one sigma of the value, and
         the limit it is held against; None where there is none.
@@ -31,6 +31,9 @@ class Evidence:
     clue : bool
         Whether it helps to name the cause; otherwise it says how bad the frame is, or stands
         beside what does.  Only clues count in `subgrade.judging.causes`.
+    named : str
+        What the number is of, where that differs from frame to frame: the kind of motion that
+        fits the star best.
     """
 
     reason: str
@@ -43,6 +46,7 @@ class Evidence:
     points: float
     text: str
     clue: bool = False
+    named: str = ""
 
 
 Shares = tuple[tuple[str, float], ...]
@@ -67,6 +71,8 @@ class Judgement:
     verdict's confidence on a reject and half on a remark; NaN without a word."""
     shares: tuple[Shares, ...] = ()
     """All candidates that were weighed, of each reason word that had rivals; it stands first."""
+    found: str = ""
+    """What was found: the explanation without the verdict in front of it."""
 
     def rivals(self, word: str) -> Shares:
         """The candidates that a reason word was chosen among; empty where it had no rival."""

@@ -14,6 +14,7 @@ import numpy as np
 from subgrade.axes import axial_difference
 from subgrade.figures import figure, likely, on_sky
 from subgrade.judging.evidence import clue
+from subgrade.judging.features import AXIS_ANGLE, MOTION_FIT, SWING_SIZE
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
 from subgrade.judging.neighbour_clues import (
@@ -24,7 +25,7 @@ from subgrade.judging.neighbour_clues import (
 )
 from subgrade.night import common_axis
 from subgrade.night.series import GroupSeries
-from subgrade.stars.motion import weigh_motions
+from subgrade.stars.motion import MotionFit, weigh_motions
 
 DRAWS = {
     "wind_trail": {"gust": 0.65, "shake": 0.2, "step": 0.08, "swing": 0.05, "creep": 0.02},
@@ -40,19 +41,12 @@ DRAWS = {
 }
 """How often each cause draws which profile of motion; no source."""
 
-DRAWN = {
-    "creep": "a steady drift of {}",
-    "swing": "an oscillation of {}",
-    "shake": "a random shake of {} RMS",
-    "step": "a step of {}",
-    "gust": "a brief deflection of {}",
-}
 NAMED = {
-    "creep": "a steady drift",
-    "swing": "an oscillation",
-    "shake": "a random shake",
-    "step": "a step",
-    "gust": "a brief deflection",
+    "creep": "steady drift",
+    "swing": "oscillation",
+    "shake": "random shake",
+    "step": "step",
+    "gust": "brief deflection",
 }
 LEAST_FIT = -5.0
 """No image counts more strongly against a cause: paths differ from every family; no source."""
@@ -104,20 +98,26 @@ def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evid
     likeliest = max(fits.values(), key=lambda f: f.points)
     size = likeliest.rms_px if likeliest.model == "shake" else likeliest.extent_px
     length = figure(*on_sky(size, series.scale_arcsec))
+    length += " RMS" if likeliest.model == "shake" else ""
     second = sorted(fits.values(), key=lambda f: -f.points)[1]
     text = (
-        f"{DRAWN[likeliest.model].format(length)} fits the star image best "
-        f"({likely(likeliest.probability)}; {NAMED[second.model]}: {likely(second.probability)})"
+        f"{_a(likeliest)} of {length} fits the star image best "
+        f"({likely(likeliest.probability)}; {_a(second)}: {likely(second.probability)})"
     )
     found = []
     for word, often in DRAWS.items():
         given = sum(share * seen[model] for model, share in often.items()) / whole
         points = max(math.log(max(given, 1e-9)), LEAST_FIT)
         found.append(
-            clue(word, "fit of the star image", points, text,
-                     value=100 * likeliest.probability, unit="%")
+            clue(word, MOTION_FIT, points, text,
+                     value=100 * likeliest.probability, named=NAMED[likeliest.model])
         )  # fmt: skip
     return found
+
+
+def _a(fit: MotionFit) -> str:
+    name = NAMED[fit.model]
+    return f"an {name}" if name[0] == "o" else f"a {name}"
 
 
 def still_star(series: GroupSeries) -> tuple[float, float, float] | None:
@@ -141,7 +141,7 @@ def _by_size(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     slow = float(np.interp(length, places, [-0.3, 0.0, 0.6, 0.6, -1.5, -3.0]))
     fast = float(np.interp(length, places, [0.3, 0.0, -0.6, -1.5, -3.0, -4.0]))
     return [
-        clue(w, "size of the swing", p, text, value=length, unit="″")
+        clue(w, SWING_SIZE, p, text, value=length)
         for w, p in (("periodic_error", slow), ("ra_oscillation", fast))
     ]
 
@@ -177,8 +177,8 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
     # A stalled drive lets go in right ascension, a slipping tube anywhere.
     odds["tracking_lost"] = 0.5 * odds["ra_oscillation"] + 0.5
     return [
-        clue(word, "angle from right ascension", math.log(value), text, value=off,
-                 limit=limits.motion.axis_tolerance_deg, error=sigma, unit="°")
+        clue(word, AXIS_ANGLE, math.log(value), text, value=off,
+                 limit=limits.motion.axis_tolerance_deg, error=sigma)
         for word, value in odds.items()
     ]  # fmt: skip
 

@@ -11,6 +11,13 @@ from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, on_sky
 from subgrade.judging.causes import MOTION
 from subgrade.judging.evidence import clue
+from subgrade.judging.features import (
+    DIRECTION_AGREES,
+    FIELD_AFTER_DRIFT,
+    FIELD_DRIFT,
+    FRAMES_ALIKE,
+    MOTION_VARIES,
+)
 from subgrade.judging.model import Evidence
 from subgrade.night.series import GroupSeries, unbroken
 
@@ -55,7 +62,7 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
         w: steady for w in MOTION if w != "wind_trail"
     }
-    return [clue(w, "agreement of direction", p, text, value=agreement) for w, p in words.items()]
+    return [clue(w, DIRECTION_AGREES, p, text, value=agreement) for w, p in words.items()]
 
 
 def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -85,10 +92,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
         words["flexure"] = steady
     else:
         words = BY_MANNER[manner]
-    found = [
-        clue(w, "consecutive frames alike", p, text, value=run, unit="frames")
-        for w, p in words.items()
-    ]
+    found = [clue(w, FRAMES_ALIKE, p, text, value=run) for w, p in words.items()]
     if math.isfinite(scatter):
         text = (
             f"the length of the motion varies by {figure(100 * scatter, '%')} among the "
@@ -100,10 +104,7 @@ def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evid
             "dec_drift": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
             "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
         }
-        found += [
-            clue(w, "variation of the motion", float(p), text, value=scatter)
-            for w, p in words.items()
-        ]
+        found += [clue(w, MOTION_VARIES, float(p), text, value=scatter) for w, p in words.items()]
     return found
 
 
@@ -144,8 +145,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
         f"long axis; the stars are stretched by {drawn}"
     )
     return [
-        clue(w, "creep of the field", 2.0, text, value=length, usual=seen, error=error,
-                 unit="px")
+        clue(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
         for w in ("dec_drift", "flexure")
     ]  # fmt: skip
 
@@ -188,8 +188,8 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     )
     # A step stays as well.
     return [
-        clue(word, "field after the creep", value, text, value=moved, usual=crept,
-                 error=error, unit="px")
+        clue(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept,
+                 error=error)
         for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
     ]  # fmt: skip
 

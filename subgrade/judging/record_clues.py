@@ -15,9 +15,20 @@ import numpy as np
 from subgrade.figures import beside, figure
 from subgrade.guiding.model import ExposureGuiding
 from subgrade.judging.evidence import clue
+from subgrade.judging.features import (
+    DEC_DRIFT,
+    EXPLAINED,
+    GUST,
+    ONE_SIDED,
+    OVERSHOOT,
+    RA_SHARE,
+    REVERSAL,
+    SWING_PERIOD,
+)
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
+from subgrade.judging.reasons import SEEN_BY_THE_GUIDER
 from subgrade.judging.record_events import (
     COVERED,
     cadence,
@@ -26,8 +37,6 @@ from subgrade.judging.record_events import (
     quiet_text,
 )
 
-SEEN_BY_THE_GUIDER = ("wind_trail", "ra_oscillation", "periodic_error", "dec_drift")
-"""Causes that move the guide star as they move the others."""
 NOTHING = 0.0005
 """Share of the elongation below which guiding explains none of it: what would read 0.0%."""
 
@@ -100,7 +109,7 @@ def _by_share_seen(series, position, inside: ExposureGuiding, limits: Limits) ->
         word: float(np.interp(seen, places, [-4.5, -3.5, -0.5, 0.5])) for word in SEEN_BY_THE_GUIDER
     }
     return [
-        clue(word, "share explained by guiding", points, text, value=min(seen, 1.0), limit=limit)
+        clue(word, EXPLAINED, points, text, value=min(seen, 1.0), limit=limit)
         for word, points in words.items()
     ]
 
@@ -124,10 +133,7 @@ def _by_axis(series: GuidedSeries, inside: ExposureGuiding) -> list[Evidence]:
         "dec_drift": float(np.interp(share, [0.15, 0.5, 0.8], [0.8, -0.7, -3.0])),
         "wind_trail": wind,
     }
-    return [
-        clue(word, "axis of the recorded motion", points, text, value=share)
-        for word, points in words.items()
-    ]
+    return [clue(word, RA_SHARE, points, text, value=share) for word, points in words.items()]
 
 
 def _ra_share(series: GuidedSeries, inside: ExposureGuiding) -> float:
@@ -155,10 +161,7 @@ def _by_rhythm(series: GuidedSeries, inside: ExposureGuiding, limits: Limits) ->
         slow = float(np.interp(lag, [limit, 0.2, 0.7, 0.9], [-3.0, -0.5, 1.0, 2.0]))
         wind = float(np.interp(lag, [limit - 0.3, 0.0, 0.6, 0.9], [-2.0, 0.5, 0.5, -1.0]))
         words = {"ra_oscillation": fast, "periodic_error": slow, "wind_trail": wind}
-        found += [
-            clue(w, "sample-to-sample reversal", p, text, value=lag, limit=limit)
-            for w, p in words.items()
-        ]
+        found += [clue(w, REVERSAL, p, text, value=lag, limit=limit) for w, p in words.items()]
     if math.isfinite(inside.overshoot):
         limit = limits.guiding.overshoot
         own, bar = beside(100 * inside.overshoot, 100 * limit, "%")
@@ -168,7 +171,7 @@ def _by_rhythm(series: GuidedSeries, inside: ExposureGuiding, limits: Limits) ->
         )
         points = float(np.interp(inside.overshoot, [0.5 * limit, limit, 1.4 * limit], [-1, 0, 1.5]))
         found.append(
-            clue("ra_oscillation", "overshoot", points, text, value=inside.overshoot,
+            clue("ra_oscillation", OVERSHOOT, points, text, value=inside.overshoot,
                      limit=limit)
         )  # fmt: skip
     return found + _by_period(series, inside)
@@ -198,7 +201,7 @@ def _by_period(series: GuidedSeries, inside: ExposureGuiding) -> list[Evidence]:
     if usual and abs(math.log(period / worm)) < 0.2:
         slow = max(slow, 1.5)
     return [
-        clue(w, "period of the recorded swing", p, text, value=period, usual=usual, unit="s")
+        clue(w, SWING_PERIOD, p, text, value=period, usual=usual)
         for w, p in (("periodic_error", slow), ("ra_oscillation", -slow))
     ]
 
@@ -218,13 +221,13 @@ def _by_gusts(series: GuidedSeries, inside: ExposureGuiding, limits: Limits) -> 
         limit = limits.guiding.gust_floors
         points = float(np.interp(size / floor, [limit, 2 * limit, 4 * limit], [0.5, 2.0, 3.5]))
         return [
-            clue("wind_trail", "burst in the record", points, text, value=size, usual=floor,
-                     limit=limit * floor, unit="″")
+            clue("wind_trail", GUST, points, text, value=size, usual=floor,
+                     limit=limit * floor)
         ]  # fmt: skip
     if inside.coverage < COVERED:
         return []
     text = f"no gust in the guiding record, errors up to {figure(inside.peak, '″')}"
-    return [clue("wind_trail", "burst in the record", -1.5, text, value=inside.peak, unit="″")]
+    return [clue("wind_trail", GUST, -1.5, text, value=inside.peak)]
 
 
 def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -> list[Evidence]:
@@ -246,15 +249,13 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
             # Declination that moved, and far, without a drift moved for another reason.
             moved = inside.rms_dec / noise_floor(series)
             points = float(np.interp(moved, [1.5, 3.0], [-1.5, -4.0])) if moved > 0 else -1.5
-        found.append(
-            clue("dec_drift", "Dec drift in the record", points, text, value=length, unit="″")
-        )
+        found.append(clue("dec_drift", DEC_DRIFT, points, text, value=length))
     if math.isfinite(inside.one_sided_dec):
         limit = limits.guiding.one_sided
         text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go the same way"
         points = float(np.interp(inside.one_sided_dec, [0.6, limit, 0.97], [-0.3, 0.3, 1.2]))
         found.append(
-            clue("dec_drift", "one-sided corrections", points, text, value=inside.one_sided_dec,
+            clue("dec_drift", ONE_SIDED, points, text, value=inside.one_sided_dec,
                      limit=limit)
         )  # fmt: skip
     return found

@@ -9,6 +9,16 @@ import numpy as np
 from subgrade.figures import figure
 from subgrade.guiding.model import ExposureGuiding
 from subgrade.judging.evidence import clue, evidence
+from subgrade.judging.features import (
+    GUIDE_STAR_LIGHT,
+    GUIDING_ERROR,
+    GUIDING_PEAK,
+    GUIDING_RMS,
+    INTERRUPTION,
+    RECORD_GAP,
+    STAR_MISSING,
+    UNSETTLED,
+)
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
@@ -29,17 +39,17 @@ def by_interruption(series: GuidedSeries, position: int, limits: Limits) -> list
         text = f"guide star missing for {figure(lost, 's')} of the {figure(exposure, 's')} exposure"
         points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
         found.append(
-            clue("tracking_lost", "time without guide star", points, text, value=lost,
-                     limit=g.lost_share * exposure, unit="s")
+            clue("tracking_lost", STAR_MISSING, points, text, value=lost,
+                     limit=g.lost_share * exposure)
         )  # fmt: skip
     elif gap > 3 * cadence(series) and gap > 2 * g.lost_share * exposure:
         text = f"the guiding record has a gap of {figure(gap, 's')}"
-        found.append(clue("tracking_lost", "gap in the record", 0.7, text, value=gap, unit="s"))
+        found.append(clue("tracking_lost", RECORD_GAP, 0.7, text, value=gap))
     if inside.peak > g.lost_arcsec:
         text = f"guiding errors up to {figure(inside.peak, '″')}, larger than any dither"
         found.append(
-            clue("tracking_lost", "guiding error", 4.0, text, value=inside.peak,
-                     limit=g.lost_arcsec, unit="″")
+            clue("tracking_lost", GUIDING_ERROR, 4.0, text, value=inside.peak,
+                     limit=g.lost_arcsec)
         )  # fmt: skip
     if inside.settle_overlap_s > g.settle_s and not any(e.points > 1 for e in found):
         found.append(_unsettled(series, inside, exposure, limits))
@@ -61,8 +71,8 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
     peak = beyond / floor if floor > 0 else float("nan")
     points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
     points *= min(1.0, overlap / (0.05 * exposure))
-    return clue("dither_overlap", "unsettled time", points, text, value=overlap,
-                    limit=limits.guiding.settle_s, unit="s")  # fmt: skip
+    return clue("dither_overlap", UNSETTLED, points, text, value=overlap,
+                    limit=limits.guiding.settle_s)  # fmt: skip
 
 
 def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -79,7 +89,7 @@ def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) ->
     ):  # fmt: skip
         if not seen and not any(e.reason == word and e.points > 0 for e in found):
             text = f"the guiding record shows no {what} during the exposure"
-            found.append(clue(word, "interruption in the record", points, text, value=0.0))
+            found.append(clue(word, INTERRUPTION, points, text, value=0.0))
     return found
 
 
@@ -94,9 +104,9 @@ def record_context(series: GuidedSeries, position: int, reason: str) -> list[Evi
         text += f" (quiet-stretch RMS RA {figure(calm[0], '″')}, Dec {figure(calm[1], '″')})"
     peak = f"largest guiding error {figure(inside.peak, '″')}"
     return [
-        evidence(reason, "guiding rms", 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
-                 usual=math.hypot(*calm), unit="″"),
-        evidence(reason, "guiding peak", 0.0, peak, value=inside.peak, usual=floor, unit="″"),
+        evidence(reason, GUIDING_RMS, 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
+                 usual=math.hypot(*calm)),
+        evidence(reason, GUIDING_PEAK, 0.0, peak, value=inside.peak, usual=floor),
     ]  # fmt: skip
 
 
@@ -132,7 +142,7 @@ def guide_star_dimmed(
     # counts for less: a guide scope may dew over too.
     dimmed = max(guide_loss - 0.1, 0.0) / loss
     points = float(np.interp(dimmed, [0.0, 0.25, 0.6], [-2.0, 0.0, 1.0]))
-    return [clue("cloud", "guide star brightness", points, text, value=drop, usual=1.0)]
+    return [clue("cloud", GUIDE_STAR_LIGHT, points, text, value=drop, usual=1.0)]
 
 
 def cadence(series: GuidedSeries) -> float:

@@ -16,12 +16,24 @@ from subgrade.figures import (
     length_text,
     lengths_beside,
     likely,
+    lost_in_noise,
     on_sky,
 )
 from subgrade.judging.causes import LONG_LINE, MOTION, RARE_MOTION, STEADY, TWO_IMAGES, shares_of
 from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
 from subgrade.judging.displaced_light import by_last_step
 from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.features import (
+    ECCENTRICITY,
+    EXPLAINED,
+    FIELD_AFTER_DRIFT,
+    FWHM_WITH_MOTION,
+    IMAGE_SEPARATION,
+    LIGHT_OUTSIDE_CORE,
+    LINE_IN_WIDTHS,
+    RING_CENTRE,
+    STAR_TRAIL_LENGTH,
+)
 from subgrade.judging.field_shape import judge_turning
 from subgrade.judging.guided_series import GuidedSeries, own_guided_motion
 from subgrade.judging.limits import Limits
@@ -86,7 +98,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     most = max([points, *(e.points for e in thrown)])
     if not (most > 0 or remark):
         # Evidence for keeping still needs a word to stand under; the commonest will do.
-        item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
+        item = evidence("wind_trail", ECCENTRICITY, points, measured, **numbers)
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
         return [Finding("wind_trail", most, False, measured, items, brief=brief)]
     own = own_guided_motion(series, position, limits)
@@ -95,7 +107,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     shares = shares_of([*why, *_of_turning(turning, why)], MOTION, RARE_MOTION)
     reason = shares[0][0]
     items = (
-        evidence(reason, "eccentricity", points, measured, **numbers),
+        evidence(reason, ECCENTRICITY, points, measured, **numbers),
         *(replace(e, reason=reason) for e in thrown),
         *why,
         *record_context(series, position, reason),
@@ -109,9 +121,10 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
 
 def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
     """Eccentricity and its limit; an upper bound in place of one lost in its noise."""
-    own, bar = beside(stars.eccentricity, limit)
-    bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
-    return (bound, figure(limit)) if bound.startswith("<") else (own, bar)
+    if lost_in_noise(stars.eccentricity, stars.eccentricity_error):
+        bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
+        return bound, figure(limit)
+    return beside(stars.eccentricity, limit)
 
 
 def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -128,7 +141,7 @@ def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidenc
     typical = f"typical {figure(100 * usual, '%')}, " if enough else ""
     text = f"{share} of the light lies outside the core along the long axis ({typical}limit {bar})"
     return [
-        evidence("wind_trail", "light out of the core", points, text,
+        evidence("wind_trail", LIGHT_OUTSIDE_CORE, points, text,
                  value=stray[position], usual=usual, limit=limit)
     ]  # fmt: skip
 
@@ -149,15 +162,15 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
     typical = f"typical {figure(*on_sky(usual.centre, scale))}, "
     text = f"FWHM {own}, {typical}limit {bar}, from a motion that the typical frame does not have"
     return [
-        evidence("wind_trail", "fwhm_px with the motion", points, text, value=value,
-                 usual=usual.centre, limit=limit, unit="px")
+        evidence("wind_trail", FWHM_WITH_MOTION, points, text, value=value,
+                 usual=usual.centre, limit=limit)
     ]  # fmt: skip
 
 
 def _of_turning(turning: list[Finding], why) -> list:
     """Evidence for a turning field; the guider, on one star, does not see it either."""
     field = [e for t in turning for e in t.evidence if e.clue]
-    shared = ("share explained by guiding", "field after the creep")
+    shared = (EXPLAINED.name, FIELD_AFTER_DRIFT.name)
     unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
     return field + [replace(e, reason="field_rotation") for e in unseen if field]
 
@@ -185,8 +198,8 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
-        "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
-        value=length, usual=width, unit="px",
+        "tracking_lost", STAR_TRAIL_LENGTH, limits.verdict.points_cap, text,
+        value=length, usual=width,
     )  # fmt: skip
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
@@ -219,7 +232,7 @@ def _by_length(length: float, width: float, limits: Limits) -> Evidence:
     )
     own, bar = beside(widths, full, digits=2)
     text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
-    return clue("tracking_lost", "length of the line", points, text, value=widths, limit=full)
+    return clue("tracking_lost", LINE_IN_WIDTHS, points, text, value=widths, limit=full)
 
 
 def _lost(finding: Finding, text: str, recorded) -> Finding:
@@ -283,8 +296,8 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
     if best is not None and best.points > 0:
         text += f"; {best.text}"
     item = evidence(
-        reason, "separation of the two images", limits.verdict.points_cap, text,
-        value=stars.length_px, unit="px",
+        reason, IMAGE_SEPARATION, limits.verdict.points_cap, text,
+        value=stars.length_px,
     )  # fmt: skip
     return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
 
@@ -338,7 +351,7 @@ def _wider(series: GuidedSeries, stars: FrameStars) -> bool:
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:
     text = f"stars are rings: the centre is {figure(100 * stars.hollow, '%')} as bright as the ring"
     item = evidence(
-        "focus", "centre over ring brightness", limits.verdict.points_cap, text,
+        "focus", RING_CENTRE, limits.verdict.points_cap, text,
         value=stars.hollow, limit=1.0,
     )  # fmt: skip
     return Finding("focus", limits.verdict.points_cap, True, text, (item,))

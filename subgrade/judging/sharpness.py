@@ -9,6 +9,17 @@ from subgrade.figures import figure, length_text, lengths_beside, on_sky
 from subgrade.judging.causes import WIDE, shares_of
 from subgrade.judging.criteria import fwhm_limit, points_beyond
 from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.features import (
+    AIRMASS,
+    FOCUSER_MOVE,
+    FRAMES_BLOATED,
+    FWHM,
+    FWHM_ACROSS_AXIS,
+    FWHM_ACROSS_MOTION,
+    FWHM_EXPECTED,
+    WIDTH_TREND,
+    WINGS,
+)
 from subgrade.judging.limits import Limits
 from subgrade.judging.reasons import REASONS
 from subgrade.night import moved_otherwise, narrowest
@@ -18,12 +29,6 @@ AIRMASS_EXPONENT = 0.6
 """Air alone widens stars as airmass^0.6 (Kolmogorov; Fried 1966, JOSA 56, 1372, from memory)."""
 EPISODE_SHARE = 0.4
 """Neighbours bloated by this share of a frame's own increase in FWHM belong to its episode."""
-SHOWN = {
-    "fwhm_px": "FWHM",
-    "fwhm_px across the narrow axis": "FWHM across the short axis",
-    "fwhm_px across the motion": "FWHM across the motion",
-}
-"""The evidence's names of a width, as a sentence has them."""
 
 
 def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -> list[Finding]:
@@ -48,14 +53,14 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
     limit = fwhm_limit(usual, scale, limits)
     value, error = series["fwhm"][position], series["fwhm_error"][position]
     oval = series["eccentricity"][position] > limits.roundness.floor
-    name, column = "fwhm_px", series["fwhm"]
+    width, column = FWHM, series["fwhm"]
     if oval and np.isfinite(series["minor"][position]):
         # Scaled so that the group's usual narrow axis stands for its usual FWHM.
         column = series["minor"] * usual.centre / np.nanmedian(series["minor"])
-        value, name = column[position], "fwhm_px across the narrow axis"
+        value, width = column[position], FWHM_ACROSS_AXIS
     if moved_otherwise(series, position, limits.roundness.remark):
         column = usual.centre * narrowest(series)
-        value, name = column[position], "fwhm_px across the motion"
+        value, width = column[position], FWHM_ACROSS_MOTION
     if not (np.isfinite(value) and np.isfinite(limit)):
         return []
     points = points_beyond(
@@ -65,19 +70,18 @@ def judge_sharpness(series: GroupSeries, position: int, scale, limits: Limits) -
     shares = shares_of(why, WIDE)
     reason = shares[0][0]
     own, bar = lengths_beside(value, limit, scale)
-    brief = f"{SHOWN[name]} {own}, limit {bar}"
+    brief = f"{width.label} {own}, limit {bar}"
     typical = series.typical("fwhm_px", *_unit(scale))
-    measured = f"{SHOWN[name]} {own}, {typical}, limit {bar}" if typical else brief
+    measured = f"{width.label} {own}, {typical}, limit {bar}" if typical else brief
     main = evidence(
         reason,
-        name,
+        width,
         points,
         measured,
         value=value,
         usual=usual.centre,
         error=error,
         limit=limit,
-        unit="px",
     )
     bloated = value > usual.centre * min(limits.sharpness.remark_ratio, limits.sharpness.ratio_low)
     strongest = max(why, key=lambda e: e.points, default=None) if bloated else None
@@ -105,9 +109,7 @@ def _expected(series: GroupSeries, position: int, usual: float, scale) -> list:
     if air:
         more = f"{figure(100 * abs(np.expm1(air)), '%')} {'wider' if air > 0 else 'narrower'}"
         text += f"; its airmass of {figure(series['airmass'][position])} alone makes stars {more}"
-    return [
-        evidence("seeing", "fwhm_px expected", 0.0, text, value=expected, usual=usual, unit="px")
-    ]
+    return [evidence("seeing", FWHM_EXPECTED, 0.0, text, value=expected, usual=usual)]
 
 
 def _airmass_excess(series: GroupSeries) -> np.ndarray:
@@ -155,7 +157,7 @@ def _by_profile(series: GroupSeries, position: int) -> list:
         f"maximum (typical {figure(usual)}): "
         + ("a flat core" if z > 0.5 else "no flat core, so probably not defocus")
     )
-    return [clue(reason, "wings over core width", points, text, value=wings[position], usual=usual)]
+    return [clue(reason, WINGS, points, text, value=wings[position], usual=usual)]
 
 
 def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
@@ -166,15 +168,14 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
     points, text = _manner(series, excess, first, last)
     reason, size = _lean(points)
     found.append(
-        clue(reason, "frames swollen in a row", size, text, value=last - first + 1,
-                 unit="frames")
+        clue(reason, FRAMES_BLOATED, size, text, value=last - first + 1)
     )  # fmt: skip
     focuser = series["focuser"]
     if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
         moved = focuser[last + 1] - focuser[last]
         if moved != 0 and excess[last + 1] < EPISODE_SHARE * excess[position]:
             text = f"it ended when the focuser moved by {figure(moved, 'steps')}"
-            found.append(clue("focus", "focuser move", 3.0, text, value=moved, unit="steps"))
+            found.append(clue("focus", FOCUSER_MOVE, 3.0, text, value=moved))
     return found
 
 
@@ -220,7 +221,7 @@ def _by_airmass(series: GroupSeries, excess: np.ndarray, air: np.ndarray, positi
     return [
         clue(
             "seeing",
-            "airmass",
+            AIRMASS,
             2.0,
             text,
             value=airmass[position],
@@ -244,7 +245,7 @@ def _by_trend(series: GroupSeries, excess: np.ndarray, air: np.ndarray, position
         f"FWHM changes by {slope} per {per} all night, which makes this frame "
         f"{figure(100 * np.expm1(share), '%')} wider"
     )
-    return [clue("focus", "slow trend of widths", 1.5, text, value=trends.focus_slope)]
+    return [clue("focus", WIDTH_TREND, 1.5, text, value=trends.focus_slope)]
 
 
 def _episode(excess: np.ndarray, position: int) -> tuple[int, int]:

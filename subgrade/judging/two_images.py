@@ -13,6 +13,7 @@ import numpy as np
 from subgrade.axes import axial_difference
 from subgrade.figures import figure
 from subgrade.judging.evidence import clue
+from subgrade.judging.features import LIGHT_BETWEEN, STEP_SIZE, STRETCH_TO_SECOND
 from subgrade.judging.model import Evidence
 from subgrade.stars.model import FrameStars, StarImage
 
@@ -116,7 +117,7 @@ def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
         return []
     points = float(np.interp(stars.eccentricity, [0.25, 0.4, 0.6], [-0.5, 0.5, 2.0]))
     return [
-        clue(word, "drawn towards the second image", value, text, value=stars.eccentricity)
+        clue(word, STRETCH_TO_SECOND, value, text, value=stars.eccentricity)
         for word, value in (("tracking_lost", points), ("bump", -0.5 * points))
     ]
 
@@ -129,14 +130,14 @@ def large_step(length_arcsec: float) -> list[Evidence]:
     text = f"the two images are {figure(length_arcsec, '″')} apart"
     if not points:
         return []
-    return [clue("tracking_lost", "size of the step", points, text, value=length_arcsec,
-                     limit=LARGE_BUMP_ARCSEC[0], unit="″")]  # fmt: skip
+    return [clue("tracking_lost", STEP_SIZE, points, text, value=length_arcsec,
+                     limit=LARGE_BUMP_ARCSEC[0])]  # fmt: skip
 
 
 def _of_walk(share: float, text: str) -> list[Evidence]:
     points = float(np.interp(share, WALKED, FOR_A_WALK))
     return [
-        clue(word, "light between the images", value, text, value=share)
+        clue(word, LIGHT_BETWEEN, value, text, value=share)
         for word, value in (("tracking_lost", points), ("bump", -0.5 * points))
     ]
 

@@ -12,14 +12,15 @@ function axisOf(lane, sizes) {
   if (low > 0 && high / low > 8 && lane.measure.from !== 0) return {...base, type: "log", dtick: high / low > 30 ? 1 : "D2"};
   if (lane.measure.from === 0) return {...base, range: [-0.06 * (high || 1), 1.12 * (high || 1)]};
   const room = 0.1 * (high - low || Math.abs(high) || 1);
-  return {...base, range: [low - room, high + room], tickformat: lane.measure.digits ? "" : "d"};
+  return {...base, range: [low - room, high + room], tickformat: LOOK[lane.measure.key].digits ? "" : "d"};
 }
 
 // What a lane shows, its unit and the typical value; built from our own words and numbers only.
 function nameOf(lane) {
   const rms = NIGHT.guiding_rms[lane.of === "ra" ? 0 : 1];
   if (lane.name === "guide") return {title: `guiding ${guideName(lane)}`, unit: "″", more: known(rms) ? `RMS ${number(rms)}` : ""};
-  const {title, unit, key, digits} = lane.measure;
+  const {key} = lane.measure;
+  const {label: title, unit, digits} = LOOK[key];
   const usual = NIGHT.groups.length === 1 ? NIGHT.groups[0].usual[key] : null;
   const more = usual && known(usual.centre) ? `typical ${usual.centre.toFixed(digits)}` : "";
   return {title, unit, more};

@@ -67,6 +67,10 @@ function number(value, digits = 2, unit = "") {
   return `${value.toFixed(digits)}${space}${unit}`;
 }
 
+// The table's columns by label, unit and digits; the list is the program's.
+const LOOK = NIGHT.columns;
+const written = (key, value, digits = LOOK[key].digits) => number(value, digits, LOOK[key].unit);
+
 // Few digits, as a person writes a number; a small one keeps two figures.
 function short(value, unit = "") {
   if (!known(value)) return "";

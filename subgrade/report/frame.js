@@ -69,19 +69,18 @@ function numbersOf(frame) {
   const group = NIGHT.groups[frame.group];
   const scale = frame.scale_arcsec, axes = axisNames();
   const centre = (name) => (group && group.usual[name] ? group.usual[name].centre : null);
-  const typical = (name, digits = 2) => number(centre(name), digits);
+  const typical = (key) => number(centre(key), LOOK[key].digits);
+  const row = (key) => [LOOK[key].label, written(key, v[key]), typical(key)];
   const night = (k) => number(NIGHT.guiding_rms[k], 2, "″");
-  const seconds = (value) => (known(value) ? number(value, 2, "″") : null);
+  const inside = (key, axis = "") => [`${LOOK[key].label}${axis}`, known(v[key]) ? written(key, v[key]) : null];
   const rows = [
-    ["FWHM", bothLengths(v.fwhm_px, scale), bothLengths(centre("fwhm_px"), scale)],
-    ["eccentricity", ovalText(frame), typical("eccentricity")],
-    ["long axis", known(v.angle_deg) ? number(v.angle_deg, 0, "°") : null, ""],
-    [`guiding RMS ${axes[0]}`, seconds(v.guide_rms_ra_arcsec), night(0), MEDIAN_KEPT],
-    [`guiding RMS ${axes[1]}`, seconds(v.guide_rms_dec_arcsec), night(1), MEDIAN_KEPT],
-    ["guiding peak", seconds(v.guide_peak_arcsec), ""],
-    ["transparency", number(v.transparency), typical("transparency")],
-    ["sky background", number(v.background_adu, 0, "ADU"), typical("background_adu", 0)],
-    ["stars", number(v.stars, 0), typical("stars", 0)],
+    [LOOK.fwhm_px.label, bothLengths(v.fwhm_px, scale), bothLengths(centre("fwhm_px"), scale)],
+    [LOOK.eccentricity.label, ovalText(frame), typical("eccentricity")],
+    [...inside("angle_deg"), ""],
+    [...inside("guide_rms_ra_arcsec", ` ${axes[0]}`), night(0), MEDIAN_KEPT],
+    [...inside("guide_rms_dec_arcsec", ` ${axes[1]}`), night(1), MEDIAN_KEPT],
+    [...inside("guide_peak_arcsec"), ""],
+    row("transparency"), row("background_adu"), row("stars"),
   ].filter(([, value]) => value !== null);
   const whose = NIGHT.groups.length > 1 ? "typical of the group" : "typical";
   const robust = `robust mean of ${NIGHT.groups.length > 1 ? "the group's" : "all"} frames, kept and rejected; guiding: ${MEDIAN_KEPT}`;
@@ -97,7 +96,6 @@ const MEDIAN_KEPT = "median of the kept frames";
 const ovalText = (frame) => frame.eccentricity_text || number(frame.values.eccentricity);
 
 const MOST_EVIDENCE = 10;
-const UNLIMITED = new Set(["trail length", "separation of the two images"]); // reject without a limit
 const opened = new Map(); // what the reader unfolded stays so from frame to frame
 
 function folding(key, open, text, ...content) {
@@ -109,8 +107,7 @@ function folding(key, open, text, ...content) {
 // What decided stands first, then by points; what bears on one reason stands together.
 function evidenceOf(frame) {
   if (!frame.evidence.length) return null;
-  const decided = (e) => (known(e.limit) || UNLIMITED.has(e.quantity)) && e.points > 0 && frame.reasons.includes(e.reason);
-  const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
+  const pieces = [...frame.evidence].sort((a, b) => Boolean(b.decided) - Boolean(a.decided) || Math.abs(b.points) - Math.abs(a.points));
   const rest = pieces.slice(MOST_EVIDENCE);
   return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(frame, pieces.slice(0, MOST_EVIDENCE)),
     rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(frame, rest)) : null);

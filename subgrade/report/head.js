@@ -61,7 +61,7 @@ function showBalance(totals) {
 // The diagnosis gives medians of the largest group's kept frames, or of all where none was kept.
 function typicalText() {
   const parts = [];
-  const shown = (NIGHT.diagnosis ? NIGHT.diagnosis.typical : []).filter((q) => !/guid/i.test(q.name));
+  const shown = (NIGHT.diagnosis ? NIGHT.diagnosis.typical : []).filter((q) => [LOOK.fwhm_px.label, LOOK.eccentricity.label].includes(q.name));
   for (const name of new Set(shown.map((q) => q.name))) {
     // on the sky first, pixels behind it
     const [first, ...others] = shown.filter((q) => q.name === name).sort((a, b) => (b.unit === "″") - (a.unit === "″"));
@@ -69,7 +69,7 @@ function typicalText() {
     parts.push(`${name} ${short(first.value, first.unit)}${same}`);
   }
   const largest = NIGHT.groups.reduce((a, b) => (b.frames > a.frames ? b : a), {frames: 0, kept: 0});
-  if ((largest.kept || largest.frames) === 1) return parts.length ? `${parts.join(", ").replace("FWHM", `FWHM of the ${largest.kept ? "kept " : ""}frame`)}.` : "";
+  if ((largest.kept || largest.frames) === 1) return parts.length ? `${parts.join(", ").replace(LOOK.fwhm_px.label, `${LOOK.fwhm_px.label} of the ${largest.kept ? "kept " : ""}frame`)}.` : "";
   const whose = `${largest.kept ? "kept " : ""}frames${NIGHT.groups.length > 1 ? " of the largest group" : ""}`;
   return parts.length ? `Median of the ${whose}: ${parts.join(", ")}.` : "";
 }

@@ -15,7 +15,10 @@ from subgrade.results import (
     Graded,
     GradedFrame,
     culled_line,
+    decided,
+    every_problem,
     evidence_words,
+    looks,
     night_rms,
     problems_parted,
     quantity_texts,
@@ -41,22 +44,22 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     Returns
     -------
     dict
-        Parts of `subgrade.results.session_record`, and ``reasons`` (word to short and long
-        text), ``guiding_rms`` (see `subgrade.results.night_rms`; None where unknown), ``trace``
-        (see `night_trace`, None without a usable record), ``frames`` with ``start_unix`` and the
-        drawings of each, ``left_out`` (the sentence on culled frames or None), ``problems`` of
-        frames, ``unused_records`` (file and cause each).
+        Parts of `subgrade.results.session_record`, and ``columns`` (see
+        `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
+        (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
+        None without a usable record), ``frames`` with ``start_unix`` and the drawings of each,
+        ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
+        ``unused_records`` (file and cause each).
     """
     session = session_record(graded) if session is None else session
-    problems, unused, missing = problems_parted(
-        [(p["file"], p["cause"]) for p in session["problems"]]
-    )
+    problems, unused, missing = problems_parted(every_problem(graded))
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
         "diagnosis": _story(session["diagnosis"]),
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
+        "columns": looks(),
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
         "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],
@@ -109,6 +112,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             "quantity": evidence_words(e),
             **_cells(frame, e),
             "points": round(e["points"], 1),
+            **({"decided": True} if decided(e, reasons) else {}),
             # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }

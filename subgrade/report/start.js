@@ -93,11 +93,11 @@ function showHint(event) {
   const hint = byId("hint");
   const frame = FRAMES[point.customdata];
   hint.replaceChildren();
-  const scale = MEASURES[0];
+  const width = MEASURES[0].key;
   if (frame) {
     hint.append(make("b", {textContent: frame.name}), verdictTag(frame),
       make("span", {textContent: [frame.reasons.map(reasonText).join(", "), known(frame.start_unix) ? clockText(frame.start_unix) : ""].filter(Boolean).join(" · ")}),
-      make("span", {className: "faint", textContent: `FWHM ${number(frame.values[scale.key], 2, scale.unit)}, eccentricity ${ovalText(frame)}, transparency ${number(frame.values.transparency)}`}));
+      make("span", {className: "faint", textContent: `${LOOK[width].label} ${written(width, frame.values[width])}, ${LOOK.eccentricity.label} ${ovalText(frame)}, ${LOOK.transparency.label} ${written("transparency", frame.values.transparency)}`}));
   } else hint.append(make("span", {textContent: `guiding error ${point.data.name} ${number(point.y, 2, "″")}`}));
   hint.hidden = false;
   const x = Math.min(event.event.clientX + 14, innerWidth - hint.offsetWidth - 8);

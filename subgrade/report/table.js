@@ -6,15 +6,19 @@ const COLUMNS = [
   {key: "frame", title: "frame", wide: 9.8, of: (f) => f.name, node: nameButton},
   {key: "filter", title: "filter", wide: 5, if: FILTERS_DIFFER, of: (f) => f.values.filter, node: (f) => make("span", {className: "cut", textContent: f.values.filter || "", title: f.values.filter || ""})},
   {key: "verdict", title: "verdict", wide: 12.4, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
-  {key: "confidence", title: "conf.", full: "confidence in the verdict, 0 to 1", wide: 3.4, figure: true, of: (f) => f.values.confidence, text: (f) => number(f.values.confidence)},
-  {key: "fwhm", title: `FWHM\u00a0${MEASURES[0].unit}`, wide: 4.9, figure: true, of: (f) => f.values[MEASURES[0].key], text: (f) => number(f.values[MEASURES[0].key])},
-  {key: "eccentricity", title: "ecc.", full: "eccentricity", wide: 3.2, figure: true, of: (f) => f.values.eccentricity, text: ovalText},
+  ofTable("confidence", 3.4),
+  {...ofTable(MEASURES[0].key, 4.9), key: "fwhm"},
+  {...ofTable("eccentricity", 3.2), text: ovalText},
   {key: "guide", title: "RMS tot.\u00a0″", full: "total guiding RMS, both axes together, arcsec", wide: 5.2, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
-  {key: "transparency", title: "transp.", full: "transparency: 1 is clear", wide: 4.3, figure: true, of: (f) => f.values.transparency, text: (f) => number(f.values.transparency)},
-  {key: "background", title: "sky ADU", full: "sky background, ADU", wide: 3.6, figure: true, of: (f) => f.values.background_adu, text: (f) => number(f.values.background_adu, 0)},
-  {key: "stars", title: "stars", wide: 3.2, figure: true, of: (f) => f.values.stars, text: (f) => number(f.values.stars, 0)},
-  {key: "weight", title: "weight", full: "relative weight in the stack: 1 is the best frame", wide: 4.2, figure: true, of: (f) => f.values.weight, text: (f) => number(f.values.weight)},
+  ofTable("transparency", 4.3), {...ofTable("background_adu", 3.6), key: "background"}, ofTable("stars", 3.2), ofTable("weight", 4.2),
 ].filter((column) => column.if !== false);
+
+// A column that summary.csv has too; its unit stands in the heading.
+function ofTable(key, wide) {
+  const {heading, full, unit, digits} = LOOK[key];
+  const title = unit ? `${heading}${unit === "ADU" ? " " : "\u00a0"}${unit}` : heading;
+  return {key, title, full, wide, figure: true, of: (f) => f.values[key], text: (f) => number(f.values[key], digits)};
+}
 
 function guideRms(frame) {
   const {guide_rms_ra_arcsec: ra, guide_rms_dec_arcsec: dec} = frame.values;

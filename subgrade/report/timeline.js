@@ -1,12 +1,9 @@
 // The time line: why, how sharp, how round, how clear, how dark, and the guiding, on one clock.
 const MEASURES = [
-  {key: "fwhm_px", title: "FWHM", unit: "px", digits: 2},
-  {key: "eccentricity", title: "eccentricity", unit: "", digits: 2, from: 0},
-  {key: "transparency", title: "transparency", unit: "", digits: 2, from: 0},
-  {key: "background_adu", title: "background", unit: "ADU", digits: 0},
+  {key: "fwhm_px"}, {key: "eccentricity", from: 0}, {key: "transparency", from: 0}, {key: "background_adu"},
 ];
 if (FRAMES.every((f) => !known(f.values.fwhm_px) || known(f.values.fwhm_arcsec)) && FRAMES.some((f) => known(f.values.fwhm_px))) {
-  Object.assign(MEASURES[0], {key: "fwhm_arcsec", unit: "″"});
+  MEASURES[0].key = "fwhm_arcsec";
 }
 const PAPER_PX = 690;
 const NARROW_PX = 600;

@@ -1,17 +1,17 @@
 """Stage 5, write: the RESULTS folder and what is read back from it."""
 
+from subgrade.results.columns import looks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.quantities import (
+    decided,
     evidence_words,
-    quantity_text,
     quantity_texts,
-    quantity_words,
 )
 from subgrade.results.read import Session, open_results
-from subgrade.results.run_notes import culled_line, problems_parted
+from subgrade.results.run_notes import culled_line, every_problem, problems_parted
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
 
@@ -22,14 +22,15 @@ __all__ = [
     "GradedFrame",
     "Session",
     "culled_line",
+    "decided",
+    "every_problem",
     "evidence_words",
     "file_identities",
+    "looks",
     "night_rms",
     "open_results",
     "problems_parted",
-    "quantity_text",
     "quantity_texts",
-    "quantity_words",
     "session_record",
     "write_results",
     "write_whole",

@@ -10,8 +10,7 @@ from dataclasses import asdict
 import numpy as np
 
 from subgrade.guiding.model import GuideNight
-from subgrade.results.model import Graded
-from subgrade.results.run_notes import NOT_USED
+from subgrade.results.model import OPENING, RECORD, Graded
 
 
 def usable(night: GuideNight | None) -> bool:
@@ -123,7 +122,7 @@ def ambiguous(night: GuideNight) -> str:
 
 def unsettled(night: GuideNight) -> str:
     """Why the record is not used, and what the user can do."""
-    text = f"{NOT_USED}{night.clock.how}"
+    text = f"{OPENING[RECORD]}{night.clock.how}"
     if clock_text(night):
         text = f"guiding record not used, {ambiguous(night)} ({night.clock.how})"
     if math.isfinite(night.clock.zone_hours):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from subgrade.diagnosis.model import Diagnosis
 from subgrade.guiding.model import ExposureGuiding, GuideNight
@@ -16,6 +17,33 @@ from subgrade.results.file_identity import FileIdentity
 from subgrade.results.measurement_cache import KeptPictures
 from subgrade.stars.model import FrameStars
 from subgrade.teaching import Decided
+
+FRAME, RECORD, PART = "frame", "guiding record", "part of the results"
+"""What a problem is of."""
+OPENING = {FRAME: "", RECORD: "guiding record not used: ", PART: "left out of the results: "}
+"""What stands before the cause where problems of all kinds stand together."""
+
+
+class Problem(NamedTuple):
+    """Something that a run could not do.
+
+    Attributes
+    ----------
+    file : str
+        A file, or what else is missing.
+    cause : str
+    of : str
+        ``FRAME``, folders among them, ``RECORD`` or ``PART``.
+    """
+
+    file: str
+    cause: str
+    of: str = FRAME
+
+    @property
+    def text(self) -> str:
+        """The cause with what the problem is of."""
+        return f"{OPENING[self.of]}{self.cause}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +97,8 @@ class Graded:
         list and are not used here.  Usual shapes and widths are without a trail that all
         frames share.
     limits : Limits
-    problems : tuple of (str, str)
-        Files that could not be graded, and why.
+    problems : tuple of Problem
+        What could not be done, and why.
     settings : dict
         What the user asked for.
     guiding : GuideNight or None
@@ -91,7 +119,7 @@ class Graded:
     frames: tuple[GradedFrame, ...]
     groups: tuple[Group, ...]
     limits: Limits
-    problems: tuple[tuple[str, str], ...] = ()
+    problems: tuple[Problem, ...] = ()
     settings: dict = field(default_factory=dict)
     guiding: GuideNight | None = None
     diagnosis: Diagnosis | None = None

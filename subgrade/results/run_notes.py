@@ -6,47 +6,38 @@ Frames that were culled before the others were graded again, in words.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from subgrade.optional_parts import Noted
-from subgrade.results.model import CulledFrame, Graded
+from subgrade.optional_parts import Noted, noted
+from subgrade.results.model import FRAME, PART, RECORD, CulledFrame, Graded, Problem
 
-NOT_USED = "guiding record not used: "
-"""Starts the cause of a problem that is a record's, not a frame's."""
-LEFT_OUT = "left out of the results: "
-"""Starts the cause of a problem that is the program's own."""
 NOT_SEARCHED = "folder not searched: "
 """Starts the cause of a problem that is a folder's."""
-Problem = tuple[str, str]
-"""A file, or what else is missing, and the cause."""
 
 
 class Parted(NamedTuple):
-    """Problems by what they are of, those of records and of parts with the bare cause."""
+    """File and cause of problems by what they are of."""
 
-    frames: list[Problem]
-    records: list[Problem]
-    parts: list[Problem]
+    frames: list[tuple[str, str]]
+    records: list[tuple[str, str]]
+    parts: list[tuple[str, str]]
 
 
-def problems_parted(problems: Sequence[Problem]) -> Parted:
+def problems_parted(problems: Iterable[Problem]) -> Parted:
     """Problems of frames and folders, of guiding records, and of parts of the results."""
-    found = Parted([], [], [])
-    for name, cause in problems:
-        if cause.startswith(NOT_USED):
-            found.records.append((name, cause.removeprefix(NOT_USED)))
-        elif cause.startswith(LEFT_OUT):
-            found.parts.append((name, cause.removeprefix(LEFT_OUT)))
-        else:
-            found.frames.append((name, cause))
-    return found
+    return Parted(*([p[:2] for p in problems if p.of == of] for of in (FRAME, RECORD, PART)))
 
 
-def parts_left_out(noted: Noted) -> tuple[Problem, ...]:
+def parts_left_out(failed: Noted) -> tuple[Problem, ...]:
     """The parts that failed, as problems."""
-    return tuple((name, f"{LEFT_OUT}{cause}") for name, cause in noted.left_out.items())
+    return tuple(Problem(name, cause, PART) for name, cause in failed.left_out.items())
+
+
+def every_problem(graded: Graded) -> tuple[Problem, ...]:
+    """The problems of a run with the parts that have failed since."""
+    return tuple(dict.fromkeys((*graded.problems, *parts_left_out(noted()))))
 
 
 def culled_line(graded: Graded) -> str | None:

@@ -10,9 +10,10 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
+from subgrade.judging.model import Evidence
 from subgrade.judging.reasons import loss_text
 from subgrade.night.model import Group
-from subgrade.optional_parts import attempt, noted
+from subgrade.optional_parts import attempt
 from subgrade.results.bug_report import versions
 from subgrade.results.columns import COLUMNS
 from subgrade.results.file_identity import FileIdentity
@@ -20,7 +21,7 @@ from subgrade.results.guiding_record import guiding_record
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
-from subgrade.results.run_notes import parts_left_out
+from subgrade.results.run_notes import every_problem
 from subgrade.results.teaching import marks_record, teaching_record
 
 FORMAT = 1
@@ -71,8 +72,7 @@ def session_json(graded: Graded, record: dict | None = None) -> str:
 
 
 def _problems(graded: Graded) -> list[dict]:
-    problems = dict.fromkeys((*graded.problems, *parts_left_out(noted())))
-    return [{"file": f, "cause": c} for f, c in problems]
+    return [{"file": p.file, "cause": p.text} for p in every_problem(graded)]
 
 
 def totals(graded: Graded) -> dict:
@@ -189,8 +189,12 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
         "guiding": guiding,
         "shares": {weighed[0][0]: dict(weighed) for weighed in frame.judgement.shares},
-        "evidence": [asdict(e) for e in frame.judgement.evidence],
+        "evidence": [_evidence(e) for e in frame.judgement.evidence],
     }
+
+
+def _evidence(item: Evidence) -> dict:
+    return {name: value for name, value in asdict(item).items() if name != "named" or value}
 
 
 def _seconds(frames) -> float:

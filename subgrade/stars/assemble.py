@@ -216,6 +216,7 @@ def result(
         cause = f"{len(catalogue)} bright places, but none is shaped like a star"
         return replace(
             empty_result(view.pixels, cause, view),
+            bright_places=_bright_places(catalogue),
             hot_pixels=len(catalogue.junk.x),
             streaks=streaks,
             catalogue=_star_list(catalogue, None),
@@ -248,6 +249,7 @@ def result(
         shape_status=status,
         shape_note=note,
         saturated_share=float(saturated[counted].mean()) if counted.any() else NAN,
+        bright_places=_bright_places(catalogue),
         hot_pixels=len(catalogue.junk.x)
         + int(np.count_nonzero(catalogue.flags & int(StarFlag.SHARP))),
         star_image=_star_image(stack),
@@ -257,6 +259,10 @@ def result(
         notes=view.notes,
         **numbers,
     )  # fmt: skip
+
+
+def _bright_places(catalogue: Catalogue) -> int:
+    return int(np.count_nonzero((catalogue.flags & int(StarFlag.SHARP)) == 0))
 
 
 def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:

@@ -127,12 +127,10 @@ def _from_stars(view: View, found: Detections, settings: MeasureSettings) -> Fra
     """From the detections to the frame's numbers."""
     view, catalogue = build_catalogue(view, found, settings)
     if catalogue is None:
-        cause = "no star stands out from the sky"
-        if len(found) > 2:
-            cause = (
-                f"{len(found)} places stand out from the sky, but they share no common star shape"
-            )
-        return empty_result(view.pixels, cause, view)
+        if len(found) <= 2:
+            return empty_result(view.pixels, "no star stands out from the sky", view)
+        cause = f"{len(found)} places stand out from the sky, but they share no common star shape"
+        return replace(empty_result(view.pixels, cause, view), bright_places=len(found))
     stack = stack_stars(view, catalogue, settings)
     streaks = trails(view, found, _size(found), stack.minor)
     view, catalogue, joint = together(view, catalogue, stack, settings)

@@ -217,6 +217,8 @@ class FrameStars:
     stars_in_shape: int = 0
     saturated_share: float = NAN
     """Share of the stars that touch the saturation level."""
+    bright_places: int = 0
+    """Detections that are not sharper than a star, whether or not they are shaped like one."""
     hot_pixels: int = 0
     """Detections sharper than any star: hot pixels, cosmic rays."""
     star_image: StarImage | None = None

@@ -12,6 +12,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from subgrade.judging.criteria import LOGIT_PER_SIGMA, eccentricity_limit, fwhm_limit
+from subgrade.judging.features import (
+    DEPTH,
+    ECCENTRICITY,
+    FWHM,
+    FWHM_ACROSS_AXIS,
+    LIGHT_OUTSIDE_CORE,
+    SECOND_IMAGE_LIGHT,
+    STAR_COUNT,
+    UNEVENNESS,
+    WORST_CORNER,
+    Feature,
+)
 from subgrade.judging.limits import ORDERED, Limits, allowed_range
 from subgrade.judging.model import Evidence, Judgement
 
@@ -28,7 +40,7 @@ class Dial:
     ----------
     name : str
         The number in a few words, as files of limits keep it.
-    quantities : tuple of str
+    features : tuple of Feature
         The evidence that holds it.
     keys : tuple of str
         ``table.key`` of the limits behind it, in the order they are tried.
@@ -50,7 +62,7 @@ class Dial:
     """
 
     name: str
-    quantities: tuple[str, ...]
+    features: tuple[Feature, ...]
     keys: tuple[str, ...]
     prior: float
     softness: Callable[[Limits], float]
@@ -59,6 +71,10 @@ class Dial:
     effective: Callable | None = None
     usual: str = ""
     words: str = ""
+
+    def holds(self, item: Evidence) -> bool:
+        """Whether a piece of evidence is this number."""
+        return any(item.quantity == feature.name for feature in self.features)
 
     @property
     def shown(self) -> str:
@@ -77,7 +93,7 @@ class Dial:
 DIALS: tuple[Dial, ...] = (
     Dial(
         "eccentricity",
-        ("eccentricity",),
+        (ECCENTRICITY,),
         (
             "roundness.floor", "roundness.ceiling", "roundness.usual_margin",
             "roundness.best_margin", "roundness.spread_factor",
@@ -90,7 +106,7 @@ DIALS: tuple[Dial, ...] = (
     ),
     Dial(
         "FWHM",
-        ("fwhm_px", "fwhm_px across the narrow axis"),
+        (FWHM, FWHM_ACROSS_AXIS),
         (
             "sharpness.ratio_low", "sharpness.ratio_high", "sharpness.spread_factor",
             "sharpness.floor_arcsec", "sharpness.floor_px", "sharpness.floor_ratio",
@@ -102,25 +118,25 @@ DIALS: tuple[Dial, ...] = (
         usual="fwhm_px",
     ),
     Dial(
-        "light out of the core", ("light out of the core",), ("roundness.stray",), 0.012,
-        lambda li: li.roundness.stray_softness, log=False, words="light outside the core",
+        "light out of the core", (LIGHT_OUTSIDE_CORE,), ("roundness.stray",), 0.012,
+        lambda li: li.roundness.stray_softness, log=False, words=LIGHT_OUTSIDE_CORE.label,
     ),
-    Dial("depth", ("depth",), ("light.depth",), 0.25, lambda li: li.light.softness, sign=-1),
+    Dial("depth", (DEPTH,), ("light.depth",), 0.25, lambda li: li.light.softness, sign=-1),
     Dial(
-        "spread of starlight over the quarters", ("transparency over quarters",),
-        ("light.uneven",), 0.25, lambda li: 0.15, words="unevenness across the frame",
+        "spread of starlight over the quarters", (UNEVENNESS,),
+        ("light.uneven",), 0.25, lambda li: 0.15, words=UNEVENNESS.label,
     ),
     Dial(
-        "share of light in a second image", ("second image",), ("light.moved",), 0.3,
+        "share of light in a second image", (SECOND_IMAGE_LIGHT,), ("light.moved",), 0.3,
         lambda li: 0.2,
     ),
     Dial(
-        "eccentricity of the worst corner", ("worst corner eccentricity",),
+        "eccentricity of the worst corner", (WORST_CORNER,),
         ("field.corner_eccentricity",), 0.05, lambda li: math.hypot(li.roundness.softness, 0.03),
         log=False,
     ),
     Dial(
-        "number of stars", ("stars",), ("stars.few_share",), 0.3, lambda li: 0.15, sign=-1,
+        "number of stars", (STAR_COUNT,), ("stars.few_share",), 0.3, lambda li: 0.15, sign=-1,
     ),
 )  # fmt: skip
 """The widths of the priors are common practice at best, no source; docs/teaching.md has them."""
@@ -170,7 +186,7 @@ def numbers_of(judgement: Judgement, usual: dict[str, float], limits: Limits) ->
     found = []
     for dial in DIALS:
         for item in judgement.evidence:
-            if item.quantity in dial.quantities and item.limit and item.value is not None:
+            if dial.holds(item) and item.limit and item.value is not None:
                 found.append(_number(dial, item, usual.get(dial.name, 0.0), limits))
                 break
     return found
@@ -183,10 +199,7 @@ def usual_values(judgements) -> dict[str, float]:
     judgements = list(judgements)
     found = {}
     for dial in DIALS:
-        values = [
-            next((e.value for e in j.evidence if e.quantity in dial.quantities), None)
-            for j in judgements
-        ]
+        values = [next((e.value for e in j.evidence if dial.holds(e)), None) for j in judgements]
         known = [v for v in values if v is not None]
         if known and len(known) >= len(values) / 2:
             found[dial.name] = float(np.median(known))

@@ -10,6 +10,7 @@ import numpy as np
 
 from subgrade.figures import beside
 from subgrade.judging.evidence import evidence
+from subgrade.judging.features import MARK
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import REASONS
@@ -19,9 +20,6 @@ from subgrade.night.series import group_series
 from subgrade.teaching.dials import Number, numbers_of, usual_values
 from subgrade.teaching.lesson_text import UNITS
 from subgrade.teaching.marks import Mark
-
-MARK = "your mark"
-"""Quantity of the evidence that a mark leaves."""
 
 
 def overrule(
@@ -74,13 +72,12 @@ def by_mark(judgement: Judgement, mark: Mark, numbers: list[Number], limits: Lim
         Weight left as it was.
     """
     did = "Kept" if mark.keep else "Rejected"
-    before = judgement.explanation.split(": ", 1)[-1]
     reasons = judgement.reasons
     if judgement.verdict == mark.word:
-        sentence = f"{did} by your mark, as subgrade would have: {before}"
+        sentence = f"{did} by your mark, as subgrade would have: {judgement.found}"
     else:
         would = "rejected" if mark.keep else "kept"
-        sentence = f"{did} by your mark; subgrade would have {would} it: {before}"
+        sentence = f"{did} by your mark; subgrade would have {would} it: {judgement.found}"
         if not mark.keep:
             reasons, nearest = _named(judgement, numbers)
             sentence = sentence.removesuffix(".") + f"; {nearest}."
@@ -114,7 +111,7 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
         return ("few_stars", *judgement.reasons), "nothing measured on it is near a limit"
     word = next(
         e.reason for e in judgement.evidence
-        if e.quantity in near.dial.quantities and e.value == near.value
+        if near.dial.holds(e) and e.value == near.value
     )  # fmt: skip
     value, limit = beside(near.value, near.limit, UNITS.get(near.dial.name, ""))
     text = (
