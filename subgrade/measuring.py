@@ -87,7 +87,7 @@ class DrawFile:
 
 def measurement_cache(settings: Settings):
     """The cache of measurements that these settings would make."""
-    from subgrade.results.cache import MeasurementCache, content_identity
+    from subgrade.results.measurement_cache import MeasurementCache, content_identity
     from subgrade.stars import MEASURE_VERSION
 
     masters = {

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from subgrade.asked import check_paths
 from subgrade.errors import NothingToGrade, ResultsError, UnreadableFile, UsageError
-from subgrade.keeping import keeping, kept
+from subgrade.given_paths import check_paths
 from subgrade.measuring import (
     MEASURED,
     DrawFile,
@@ -20,7 +19,8 @@ from subgrade.measuring import (
     load_masters_once,
     measurement_cache,
 )
-from subgrade.parts import Noted, attempt, error_words, noted, noting, part
+from subgrade.memo import keeping, kept
+from subgrade.optional_parts import Noted, attempt, error_words, noted, noting, part
 from subgrade.settings import Progress, Settings, asked_for
 from subgrade.verdicts import Joined, judge
 from subgrade.workers import Failure, default_workers, measure_each
@@ -49,7 +49,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     NotWritten
         If the results cannot be written.
     """
-    from subgrade.results.problems import parts_left_out, problems_parted
+    from subgrade.results.run_notes import parts_left_out, problems_parted
 
     progress = progress or Progress()
     with noting() as failed:
@@ -63,8 +63,9 @@ def grade(settings: Settings, progress: Progress | None = None):
 
 
 def _grade(settings: Settings, progress: Progress):
-    from subgrade.causes import load_limits, read_person
-    from subgrade.moving.away import culled_away
+    from subgrade.judging import load_limits
+    from subgrade.moving.already_moved import culled_away
+    from subgrade.teaching import read_person
 
     check_paths(settings)
     limits = load_limits(settings.limits)
@@ -89,8 +90,8 @@ def _grade(settings: Settings, progress: Progress):
 
 def _graded(found, records, limits, person, culled, settings: Settings, progress: Progress):
     from subgrade.results import file_identities, write_results
-    from subgrade.results.culled import with_culled
     from subgrade.results.lists import list_warnings
+    from subgrade.results.run_notes import with_culled
 
     identities = attempt("the files' identities", lambda: file_identities(found.files), {})
     measured = measure(found, settings, progress, identities)
@@ -269,7 +270,7 @@ def _frames(measured: dict[Path, Measured | Failure], found) -> list:
 
 def outcomes(settings: Settings, progress: Progress):
     """What earlier runs kept of the stages behind measuring."""
-    from subgrade.results.outcomes import KeptOutcomes
+    from subgrade.results.memo_files import KeptOutcomes
 
     return KeptOutcomes(
         Path(settings.out).absolute() / MEASURED,
@@ -334,7 +335,7 @@ def _read_record(path: str, settings: Settings):
 
 def _record_depends(path: str, settings: Settings) -> tuple:
     """What a record that is read depends on; nothing where that is not known."""
-    from subgrade.results.cache import content_identity
+    from subgrade.results.measurement_cache import content_identity
 
     try:
         table = content_identity(settings.guide_map) if settings.guide_map else None
@@ -363,7 +364,7 @@ def join(
     """
     if not records.read:
         return Joined(None, records.unread)
-    from subgrade.results.guiding import unsettled
+    from subgrade.results.guiding_record import unsettled
 
     offset = settings.guide_utc_offset
 

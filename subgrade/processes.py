@@ -14,7 +14,7 @@ from contextlib import contextmanager
 METHOD = "forkserver" if sys.platform.startswith("linux") else "spawn"
 """On Linux processes are forked from one that has loaded the measuring code and has no threads;
 elsewhere forking is not safe with the system's own libraries, and each loads it by itself."""
-TEMPLATE = "subgrade.template"
+TEMPLATE = "subgrade.worker_imports"
 LOOK_EVERY_S = 0.1
 """How often a process that gets ready is asked whether it compiles."""
 

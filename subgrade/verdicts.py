@@ -7,9 +7,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from subgrade.keeping import kept
 from subgrade.measuring import measurement_cache
-from subgrade.parts import attempt
+from subgrade.memo import kept
+from subgrade.optional_parts import attempt
 from subgrade.settings import Settings, asked_for
 from subgrade.workers import Failure
 
@@ -24,7 +24,7 @@ class Joined:
     @property
     def usable(self):
         """The `GuideNight` where its clock is settled, else None."""
-        from subgrade.results.guiding import usable
+        from subgrade.results.guiding_record import usable
 
         return self.night if usable(self.night) else None
 
@@ -43,15 +43,10 @@ def judge(
 
     ``depends`` is what the night depends on; without it nothing of the whole night is kept.
     """
-    from subgrade.causes import (
-        ExpectedMotion,
-        Followed,
-        follow,
-        judge_night,
-        judge_with,
-    )
+    from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
     from subgrade.results import Graded
-    from subgrade.results.problems import NOT_SEARCHED, NOT_USED
+    from subgrade.results.run_notes import NOT_SEARCHED, NOT_USED
+    from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
     record = guiding.usable
@@ -92,7 +87,7 @@ def judge(
 
 def _damaged(followed, limits, depends: tuple):
     """Frames with damaged pixels, which no limit moves."""
-    from subgrade.causes import damaged_frames
+    from subgrade.judging import damaged_frames
 
     if not depends:
         return damaged_frames(followed.night, limits)
@@ -106,7 +101,7 @@ def _damaged(followed, limits, depends: tuple):
 def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
     """The frames that were measured, each with its verdict."""
     from subgrade.results import GradedFrame
-    from subgrade.results.cache import KeptPictures
+    from subgrade.results.measurement_cache import KeptPictures
 
     cache = measurement_cache(settings)
     inside = record.exposures if record else (None,) * len(night.frames)
@@ -122,8 +117,8 @@ def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
 
 def _ungraded(measured, found, settings: Settings) -> Iterator:
     """The files without a measurement, each with why."""
-    from subgrade.causes import left_out
-    from subgrade.causes.reasons import NOT_MEASURED
+    from subgrade.judging import left_out
+    from subgrade.judging.reasons import NOT_MEASURED
     from subgrade.results import GradedFrame
 
     for path, result in measured.items():

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import SubgradeError
-from subgrade.parts import error_words
+from subgrade.optional_parts import error_words
 from subgrade.processes import Pool
 
 COMPILING = "compiling the measuring code, once on this machine…"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 
 # Before numba is imported anywhere: a source tree that cannot be written to must not
@@ -68,6 +70,30 @@ def browser(tmp_path_factory):
 
     with chromium(tmp_path_factory.mktemp("downloads")) as driver:
         yield driver
+
+
+@pytest.fixture
+def bound():
+    """A folder, and a context in which its owner is a user whom permissions bind: root is not."""
+    root = hasattr(os, "geteuid") and os.geteuid() == 0
+    nobody = 65534
+    folder = Path(tempfile.mkdtemp(prefix="subgrade_bound_"))
+
+    @contextmanager
+    def permissions():
+        if not root:
+            yield
+            return
+        for path in (folder, *folder.rglob("*")):
+            os.chown(path, nobody, nobody, follow_symlinks=False)
+        os.seteuid(nobody)
+        try:
+            yield
+        finally:
+            os.seteuid(0)
+
+    yield folder, permissions
+    shutil.rmtree(folder)
 
 
 @pytest.fixture(autouse=True)

@@ -9,6 +9,8 @@ import shutil
 from dataclasses import asdict
 from pathlib import Path
 
+import pytest
+
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
 from subgrade.results import file_identities
@@ -105,3 +107,19 @@ def other_disk(lights: Path):
 def frames_in(folder: Path) -> dict[str, tuple]:
     """`tree` of a cull folder without the file that marks it."""
     return {n: t for n, t in tree(folder).items() if n != CULLED_MARKER}
+
+
+@pytest.fixture(name="graded")
+def graded_night(tmp_path):
+    """The results folder of a night of a test's own."""
+    return write_results(tmp_path)
+
+
+@pytest.fixture(name="lights")
+def lights_folder(graded):
+    return graded.parent / "lights"
+
+
+@pytest.fixture(name="culled")
+def culled_folder(graded):
+    return graded.parent / "culled"

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from subgrade.causes import left_out
+from subgrade.judging import left_out
 from subgrade.report import report_page
 from subgrade.results import CulledFrame, Graded, GradedFrame
-from subgrade.results.guiding import NOT_USED
+from subgrade.results.guiding_record import NOT_USED
 from tests.report_nights import graded_of, grouped_night, lost_night
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from subgrade.causes import judge_night, left_out, load_limits
 from subgrade.diagnosis import diagnose_night
+from subgrade.judging import judge_night, left_out, load_limits
 from subgrade.night.model import Night
 from subgrade.results import Graded, GradedFrame
 from subgrade.stars.model import CutOut, FramePictures, Picture, ShapeField
-from tests.causes_nights import Shot, guide_of, moffat_image, night_of, steady
+from tests.judged_nights import Shot, guide_of, moffat_image, night_of, steady
 
 HOSTILE = [
     "</script><script>alert(1)</script>.fits",

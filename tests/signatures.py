@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.causes import judge_night, load_limits
-from tests.causes_nights import (
+from subgrade.judging import judge_night, load_limits
+from subgrade.stars.model import StarImage
+from tests.judged_nights import (
     SKY_AXES,
     Shot,
     guide_of,
@@ -54,6 +55,33 @@ def creep(length: float, angle: float, **changes) -> Shot:
 
 def swing(length: float, angle: float) -> Shot:
     return drawn(0.5 * length * np.cos(np.pi * (np.arange(40) + 0.5) / 40), np.ones(40), angle)
+
+
+def glow(times: float) -> Shot:
+    """A sky so many times as bright: photon noise is its root (Poisson)."""
+    return Shot(sky=1000.0 * times, noise=10.0 * np.sqrt(times), stars=int(300 / np.sqrt(times)))
+
+
+def hazy(share: float, halo: float) -> StarImage:
+    """A star of which a share went into a halo five times as wide."""
+    core, wide = moffat_image(FWHM), moffat_image(5 * FWHM)
+    grid = np.abs(np.arange(65) - 32)
+    y, x = np.meshgrid(grid, grid, indexing="ij")
+    # The wide star on the core's grid: its elements are five times as large.
+    inner = wide.image[32 + np.rint(y / 5).astype(int), 32 + np.rint(x / 5).astype(int)]
+    image = (1 - share) * core.image + share * halo * inner
+    return replace(core, image=(image / image.max()).astype(np.float32))
+
+
+def wet(lost) -> dict[int, Shot]:
+    """The last frames of the night, losing such shares of their light to halos as stars swell."""
+    return {
+        COUNT - len(lost) + k: Shot(
+            transparency=1 - x, fwhm=FWHM * (1 + 0.3 * x), stars=int(300 * (1 - x)),
+            image=hazy(0.5 * x, 0.6),
+        )
+        for k, x in enumerate(lost)
+    }  # fmt: skip
 
 
 def plain_night() -> list[Shot]:

@@ -15,33 +15,46 @@ import subgrade
 
 PACKAGE = Path(subgrade.__file__).parent
 STAGES = (
-    "lights", "stars", "night", "record", "guiding", "causes", "diagnosis", "results", "report",
-    "moving", "cli",
-)  # fmt: skip
+    "lights",
+    "stars",
+    "night",
+    "record",
+    "guiding",
+    "judging",
+    "teaching",
+    "diagnosis",
+    "results",
+    "report",
+    "moving",
+    "cli",
+)
 """In the order data flows; a stage that does not exist yet may stand here."""
-OPEN = {"", "model", "limits", "reasons", "weights"}
+OPEN = {"", "criteria", "evidence", "limits", "model", "motion", "reasons", "series", "weights"}
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
 FREE = {
+    "axes",
     "constants",
     "errors",
-    "keeping",
-    "near",
-    "opening",
-    "parts",
+    "figures",
+    "memo",
+    "nearest_names",
+    "regular_files",
+    "optional_parts",
     "plaintext",
+    "robust",
     "tomlfiles",
     "__init__",
 }
 """Modules that every part may import."""
 BESIDE = {
     "pipeline": {"cli"},
-    "measuring": {"pipeline", "verdicts", "template"},
+    "measuring": {"pipeline", "verdicts", "worker_imports"},
     "verdicts": {"pipeline"},
-    "settings": {"pipeline", "asked", "measuring", "verdicts"},
-    "asked": {"pipeline", "cli"},
+    "settings": {"pipeline", "given_paths", "measuring", "verdicts"},
+    "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},
-    "template": {"processes"},
+    "worker_imports": {"processes"},
     "practice": {"cli"},
     "__main__": set(),
 }
@@ -142,17 +155,17 @@ def test_the_errors_stand_alone():
 @pytest.mark.parametrize(
     ("module", "line"),
     [
-        ("subgrade.lights.read", "from subgrade.stars.model import FrameStars"),
+        ("subgrade.lights.read_light", "from subgrade.stars.model import FrameStars"),
         ("subgrade.stars.measure", "import subgrade.night"),
-        ("subgrade.stars.measure", "from subgrade import causes"),
-        ("subgrade.stars.measure", "import_module('subgrade.causes.judge')"),
-        ("subgrade.stars.measure", "from ..causes import judge_night"),
-        ("subgrade.stars.__init__", "from ..causes import judge_night"),
+        ("subgrade.stars.measure", "from subgrade import judging"),
+        ("subgrade.stars.measure", "import_module('subgrade.judging.judge')"),
+        ("subgrade.stars.measure", "from ..judging import judge_night"),
+        ("subgrade.stars.__init__", "from ..judging import judge_night"),
         ("subgrade.record.read", "from subgrade.guiding.model import ClockFit"),
         ("subgrade.guiding.join", "from subgrade.record.rows import Rows"),
         ("subgrade.night.group", "def f():\n    from subgrade.results import write_results"),
-        ("subgrade.causes.judge", "from subgrade.cli.summary import console"),
-        ("subgrade.causes.judge", "from subgrade.stars.moments import adaptive_moments"),
+        ("subgrade.judging.judge", "from subgrade.cli.summary import console"),
+        ("subgrade.judging.judge", "from subgrade.stars.moments import adaptive_moments"),
         ("subgrade.results.write", "from subgrade.pipeline import grade"),
         ("subgrade.results.write", "from subgrade.report import write_report"),
         ("subgrade.report.page", "from subgrade.results.session import session_record"),
@@ -169,11 +182,11 @@ def test_an_import_against_the_flow_is_found(module, line):
     ("module", "line"),
     [
         ("subgrade.results.table", "from subgrade.stars.model import FrameStars"),
-        ("subgrade.results.table", "from subgrade.causes import REASONS"),
+        ("subgrade.results.table", "from subgrade.judging import REASONS"),
         ("subgrade.stars.measure", "from .model import FrameStars"),
-        ("subgrade.guiding.clock", "from subgrade.record import calm_rms"),
-        ("subgrade.lights.read", "from subgrade.errors import UnreadableFile"),
-        ("subgrade.cli.explain", "from subgrade.causes.figures import figure"),
+        ("subgrade.guiding.clock_fit", "from subgrade.record import calm_rms"),
+        ("subgrade.lights.read_light", "from subgrade.errors import UnreadableFile"),
+        ("subgrade.cli.explain", "from subgrade.figures import figure"),
     ],
 )
 def test_an_import_with_the_flow_is_let_pass(module, line):

@@ -15,9 +15,11 @@ from subgrade.cli.explain import (
     next_likeliest,
     table_lines,
 )
-from subgrade.cli.screen import Screen
+from subgrade.cli.terminal import Screen
 from subgrade.results.quantities import WORDS, quantity_text, quantity_texts, quantity_words
 from tests.cli_frames import run, write_light, write_night
+
+EIGHTY = Screen(width=80, folds=True)
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +102,7 @@ def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
     assert out.startswith("light_01.fits: keep\nKept: ")
     assert sections_of(out) == ["Strongest"]
     assert "Strongest against rejecting it\n" in out
+    assert len(rows_of(out)) > 2
     assert all(line.endswith("-7.0") for line in rows_of(out))
 
 
@@ -142,16 +145,19 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
         for options in ((), ("--all",)):
             _, out, _ = run(capfd, "explain", results, frame, *options)
             assert max(map(len, out.splitlines())) <= width
+            assert rows_of(out)
             assert not any("…" in row for row in rows_of(out))  # every name whole
 
 
 def item(reason, quantity, points, limit=None, value=0.5, unit=""):
     return {"reason": reason, "quantity": quantity, "points": points, "limit": limit,
-            "value": value, "usual": None, "unit": unit, "text": ""}  # fmt: skip
+            "value": value, "usual": None, "unit": unit, "text": "",
+            "clue": limit is None}  # fmt: skip
 
 
-def record_of(reasons, *items, verdict="reject"):
-    return {"values": {"reasons": reasons, "verdict": verdict}, "evidence": list(items)}
+def record_of(reasons, *items, verdict="reject", shares=()):
+    values = {"reasons": reasons, "verdict": verdict}
+    return {"values": values, "evidence": list(items), "shares": dict(shares)}
 
 
 MOVED = record_of(
@@ -164,6 +170,7 @@ MOVED = record_of(
     *(item("wind_trail", f"other {k}", -3.0) for k in range(6)),
     *(item("flexure", f"mine {k}", 1.0) for k in range(7)),
     item("flexure", "eccentricity", 0.1, 0.55),
+    shares={"flexure": {"flexure": 0.7, "wind_trail": 0.15, "dec_drift": 0.1, "bump": 0.05}},
 )
 
 
@@ -173,18 +180,23 @@ def test_explain_starts_with_what_decided():
     assert in_reading_order(record_of(None, far, other, near)) == [far, other, near]
 
 
-def test_the_next_most_likely_motion_is_the_one_most_supports():
-    # dec_drift: -2 -1 +0 +1 +2 +3 = 3; bump: 2.6, less likely before looking
-    assert next_likeliest(MOVED) == "dec_drift"
+def test_the_next_most_likely_cause_is_the_one_with_the_next_share():
+    # nothing supports wind, which has more
+    assert next_likeliest(MOVED) == ("dec_drift", 0.1)
     assert next_likeliest(record_of("cloud", item("bump", "x", 3.0))) is None
     assert next_likeliest(record_of("", item("bump", "x", 3.0))) is None
     assert next_likeliest(record_of("bump", item("bump", "x", 3.0))) is None
+    # how bad a frame is supports no cause, and results of an early version say neither
+    severe = {"bump": {"bump": 0.9, "flexure": 0.1}}
+    assert next_likeliest(record_of("bump", item("flexure", "x", 3.0, 1.0), shares=severe)) is None
+    early = record_of("bump", {k: v for k, v in item("flexure", "x", 3.0).items() if k != "clue"})
+    assert next_likeliest({k: v for k, v in early.items() if k != "shares"}) is None
 
 
 def test_about_ten_rows_of_three_kinds_are_chosen():
     parts = chosen_sections(MOVED)
     assert [title for title, _ in parts] == [
-        "Reason: flexure", "Next most likely cause: dec_drift", "Strongest against",
+        "Reason: flexure", "Next most likely cause: dec_drift (10%)", "Strongest against",
     ]  # fmt: skip
     assert [len(rows) for _, rows in parts] == [4, 2, 4]
     # just past its limit it decided, with few points
@@ -201,10 +213,23 @@ def test_rows_are_in_words_and_fit_eighty_columns():
         item("dither_overlap", "angle from right ascension", 3.0, 20.0, 152.7, "°"),
     )
     for record in (wide, MOVED):
-        lines = [t for t, _ in table_lines(all_sections(record), Screen(width=80, folds=True))]
+        lines = [t.plain for t in table_lines(all_sections(record), EIGHTY)]
         assert max(map(len, lines)) <= 80
         assert not any("fwhm_px" in line or "_adu" in line for line in lines)
     assert any("FWHM across the short axis" in line for line in lines)
+
+
+def test_a_long_name_of_a_measurement_is_folded_and_never_cut():
+    name = "field shift from the last pointing"
+    record = record_of("bump", item("bump", name, 4.5, 12345.0, 12345.0, "px"))
+    for width in (60, 80):
+        screen = Screen(width=width, folds=True)
+        lines = [t.plain for t in table_lines(all_sections(record), screen)]
+        assert max(map(len, lines)) <= width
+        shown = [w for line in lines[2:] for w in line.split() if w in quantity_words(name).split()]
+        assert shown == quantity_words(name).split()
+        assert not any("…" in line for line in lines)
+        assert lines[2].endswith(" +4.5")
 
 
 def test_shares_are_percent_and_column_names_are_words():
@@ -239,7 +264,7 @@ def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
     assert quantity_text("length of the star trails", 10.0, "px", 0.9) == "9.00″"
     assert quantity_text("length of the star trails", 10.0, "px") == "10.0 px"
     assert quantity_text("streak", 900.0, "px", 0.9) == "900 px"
-    lines = [t for t, _ in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
+    lines = [t.plain for t in table_lines(chosen_sections(MOVED), Screen(), 0.5)]
     (narrow,) = [line for line in lines if "FWHM across the short axis" in line]
     assert narrow.split()[-3:] == ["1.88″", "2.21″", "-6.0"]
 
@@ -280,7 +305,11 @@ def test_the_frame_given_first_is_shown_in_its_place(results, capfd, monkeypatch
     assert (code, "RESULTS" in err) == (2, False)
 
 
-def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
+def test_without_a_frame_the_doubtful_ones_are_offered(tmp_path, capfd):
+    lights, results = write_night(tmp_path / "lights", 9), tmp_path / "r"
+    for k, fwhm in enumerate((3.65, 3.7, 3.75, 3.8)):  # the limit is 3.75
+        write_light(lights / f"near_{k}.fits", 10 + k, fwhm=fwhm)
+    run(capfd, "grade", lights, "--out", results, "--workers", 1, "--no-report")
     code, out, err = run(capfd, "explain", results)
     assert (code, out) == (2, "")
     first, *offered = err.removeprefix("subgrade: which frame? For instance: ").splitlines()
@@ -289,6 +318,7 @@ def test_without_a_frame_the_doubtful_ones_are_offered(results, capfd):
     doubtful = sorted(
         v["confidence"] for v in values if v["confidence"] is not None and v["confidence"] < 0.95
     )
+    assert len(doubtful) >= 2
     assert [float(line.split()[-1]) for line in offered[1:]] == [
         pytest.approx(c, abs=0.006) for c in doubtful[:5]
     ]

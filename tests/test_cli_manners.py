@@ -54,8 +54,9 @@ def test_the_version_is_the_packages_own():
     assert done.stdout == f"subgrade {__version__}\n"
 
 
-def test_help_loads_no_heavy_library():
-    code = "import sys, subgrade.cli; subgrade.cli.main(['grade', '--help'])"
+@pytest.mark.parametrize("words", [[], ["grade"], ["explain"], ["diagnose"], ["guide"]])
+def test_help_loads_no_heavy_library(words):
+    code = f"import sys, subgrade.cli; subgrade.cli.main({[*words, '--help']})"
     probe = f"try:\n    {code}\nexcept SystemExit:\n    print(sorted(sys.modules))"
     probe = f"import sys\n{probe}"
     done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)

@@ -11,16 +11,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 from rich.cells import cell_len
+from rich.table import Column
+from rich.text import Text
 
 from subgrade.cli import COMMANDS
-from subgrade.cli.nightline import BLOCKS, letters_of, night_line
-from subgrade.cli.screen import Screen, elided, padded, screen_of
+from subgrade.cli.night_chart import BLOCKS, letters_of, night_chart
 from subgrade.cli.summary import print_summary, summary_lines
-from subgrade.results.guiding import night_rms, recorded_rms
+from subgrade.cli.terminal import HARD, Screen, screen_of
+from subgrade.results.guiding_record import night_rms, recorded_rms
 from subgrade.results.model import CulledFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.session import causes_counted, session_json
-from tests.causes_nights import EXPOSURE_S, Shot, steady
+from tests.judged_nights import EXPOSURE_S, Shot, steady
 from tests.report_nights import HOSTILE, graded_of, lost_night, unreadable_only
 
 TERMINAL = Screen(width=80, lines=24, folds=True)
@@ -43,7 +45,7 @@ class Stream(io.StringIO):
 
 
 def text_of(graded, screen=TERMINAL, out="graded") -> str:
-    return "\n".join(line.rstrip() for line, _ in summary_lines(graded, out, screen))
+    return "\n".join(line.plain for line in summary_lines(graded, out, screen))
 
 
 def many_causes():
@@ -93,7 +95,7 @@ def test_a_caution_stands_beside_its_advice():
 def test_the_night_line_has_a_mark_for_every_frame_under_the_letter_of_its_cause():
     graded = graded_of(lost_night())
     letters = letters_of(causes_counted(graded))
-    line = night_line(graded, letters, TERMINAL, 60)
+    line = night_chart(graded, letters, TERMINAL, 60)
     assert len(line.widths) == len(line.losses) == 12
     for frame, mark in zip(graded.frames, line.losses, strict=True):
         lost = frame.judgement.verdict != "keep"
@@ -114,14 +116,14 @@ def test_a_long_night_is_drawn_in_runs():
         shots[k] = replace(shots[k], transparency=0.3)
     shots[300] = replace(shots[300], transparency=0.3)
     graded = graded_of(shots)
-    line = night_line(graded, {"cloud": "A"}, TERMINAL, 68)
+    line = night_chart(graded, {"cloud": "A"}, TERMINAL, 68)
     assert len(line.widths) == len(line.losses) == 63 <= 68
     assert "8 frames a character, capital where half or more are lost" in line.key
     assert re.fullmatch(r"·{12}A{6,7}a?·+a·+", line.losses)
 
 
 def test_a_steady_night_is_not_blown_up():
-    line = night_line(graded_of(steady(30)), {}, TERMINAL, 60)
+    line = night_chart(graded_of(steady(30)), {}, TERMINAL, 60)
     assert line.losses == "·" * 30
     assert set(line.widths) - set(BLOCKS[:7]) == set()  # 5 % about 3 px is not the whole scale
 
@@ -133,7 +135,7 @@ def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, co
     for k in range(8, 24):
         shots[k] = replace(shots[k], fwhm=widest + 0.01 * k)
     graded = graded_of(shots, scale_arcsec=scale)
-    line = night_line(graded, {}, TERMINAL, 60)
+    line = night_chart(graded, {}, TERMINAL, 60)
     legend, after = line.key.split("(FWHM) ")[1].split("″" if scale else " px")
     assert not after or count == 400
     sizes = {f"{f.stars.fwhm_px * (scale or 1):.2f}" for f in graded.frames}
@@ -150,13 +152,13 @@ def test_the_legend_names_widths_of_the_night_by_marks_that_are_drawn(widest, co
 def test_digits_that_stand_for_levels_are_marked_off_from_widths():
     shots = steady(20)
     shots[4] = replace(shots[4], fwhm=4.2)
-    line = night_line(graded_of(shots), {}, replace(TERMINAL, encoding="ascii"), 60)
+    line = night_chart(graded_of(shots), {}, replace(TERMINAL, encoding="ascii"), 60)
     assert re.search(r"\(FWHM\) 1=2\.\d\d to 8=4\.20″$", line.key)
     assert set(line.widths) <= set("12345678")
 
 
 def test_a_night_of_one_width_takes_one_number():
-    even = night_line(graded_of([replace(s, fwhm=3.0) for s in steady(4)]), {}, TERMINAL, 60)
+    even = night_chart(graded_of([replace(s, fwhm=3.0) for s in steady(4)]), {}, TERMINAL, 60)
     assert even.key.endswith("; star width (FWHM) 3.00″")
     assert even.widths == BLOCKS[0] * 4
 
@@ -281,26 +283,25 @@ def test_an_eccentricity_lost_in_noise_is_a_bound():
     assert ", ecc. < 0.1, weight " in best
 
 
-@pytest.mark.parametrize(
-    ("width", "length", "shown"),
-    [
-        (80, 20, ": typical FWHM 3.01″ (3.01 px), ecc. 0.42"),
-        (80, 35, ": typical FWHM 3.01″ (3.01 px)"),
-        (80, 45, ": typical FWHM 3.01″"),
-        (80, 60, ""),
-        (120, 60, ": typical FWHM 3.01″ (3.01 px), ecc. 0.42"),
-    ],
-)
-def test_a_group_keeps_its_name_and_drops_its_numbers_where_there_is_little_room(
-    width, length, shown
-):
+@pytest.mark.parametrize("width", [60, 80, 120])
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_long_name_of_a_group_is_folded_and_its_numbers_stay(width, count):
     graded = graded_of(steady(12), scale_arcsec=1.0)
-    name = "The target of the night and its long name, Ha, 300 s"[:length].ljust(length, "x")
-    graded = replace(graded, groups=(replace(graded.groups[0], label=name),))
-    text = text_of(graded, replace(TERMINAL, width=width))
-    (line,) = [x for x in text.splitlines() if x.startswith("Group ")]
-    unnumbered = [re.sub(r"\d\.\d\d", "0", x) for x in (line, f"Group       {name}{shown}")]
-    assert unnumbered[0] == unnumbered[1]
+    name = "The target of the night and its long name with 星, Ha, 300 s"
+    (group,) = graded.groups
+    frames = tuple(
+        replace(f, compared=replace(f.compared, group=k % count))
+        for k, f in enumerate(graded.frames)
+    )
+    groups = tuple(replace(group, label=name) for _ in range(count))
+    graded = replace(graded, frames=frames, groups=groups)
+    text = text_of(graded, replace(TERMINAL, width=width)).split("Group ")[1].split("Best ")[0]
+    letters = "".join(text.split())
+    for part in ("typicalFWHM", "ecc.0.", *["px)"] * (count == 1)):
+        assert letters.count(part) == count
+    for word in name.split():
+        assert text.count(word) >= count
+    assert all(cell_len(line) <= width for line in text.splitlines()[1:])
 
 
 def test_typical_values_of_few_frames_are_remarked_upon():
@@ -406,11 +407,51 @@ def test_the_terminal_is_asked(terminal, encoding, given, expected):
     assert screen_of(Stream(terminal, encoding), given) == expected
 
 
-def test_names_are_cut_in_the_middle_by_columns():
-    assert elided("short.fits", 20) == "short.fits"
-    assert cell_len(elided("星" * 30, 21)) <= 21
-    assert padded("星", 4) == "星  "
-    assert padded("1", 3, right=True) == "  1"
+def plain(lines) -> list[str]:
+    return [line.plain for line in lines]
+
+
+def test_a_paragraph_is_folded_by_columns_of_the_terminal():
+    screen = replace(TERMINAL, width=60)
+    lines = plain(screen.folded("星星星 " * 20, 12, "Label"))
+    assert lines[0].startswith("Label       星")
+    assert all(line.startswith(" " * 12) for line in lines[1:])
+    assert max(map(cell_len, lines)) <= 60
+    assert sum(line.count("星") for line in lines) == 60
+    assert plain(Screen().folded("星星星 " * 60, 12, "Label")) == [
+        "Label       " + "星星星 " * 59 + "星星星"
+    ]
+
+
+def test_a_path_to_copy_and_words_held_together_are_not_parted():
+    path = f"/{'night/' * 15}graded"
+    lines = plain(replace(TERMINAL, width=60).folded(f"in the folder {path}: a.csv and more", 12))
+    assert lines == [" " * 12 + "in the folder", f"{' ' * 12}{path}:", " " * 12 + "a.csv and more"]
+    held = HARD.join(["subgrade", "explain", "graded", "light_0042"])
+    lines = plain(replace(TERMINAL, width=60).folded(f"aaaaaaaa bbbbbbbb cccccccc {held}", 12))
+    assert lines[1] == f"{' ' * 12}subgrade explain graded light_0042"
+
+
+def test_a_table_folds_long_names_and_lines_between_its_rows_cross_the_columns():
+    columns = [Column("name", overflow="fold"), Column("value", justify="right", no_wrap=True)]
+    heading = Text("a heading that is far wider than the first of the columns", "cyan")
+    rows = [("星" * 40, "1.5"), heading, ("[red]b[/] :star:", "12.25"), ("short", "")]
+    lines = replace(TERMINAL, width=60).table(columns, rows)
+    assert max(cell_len(line.plain) for line in lines) <= 60
+    assert lines[0].plain.split() == ["name", "value"]
+    assert lines[0].style == "bold"
+    assert "".join(plain(lines)).count("星") == 40
+    assert plain(lines).count(heading.plain) == 1
+    assert next(line.style for line in lines if line.plain == heading.plain) == "cyan"
+    assert lines[-2].plain.startswith("[red]b[/] :star:  ")  # neither markup nor a picture
+    assert lines[-2].plain.endswith(" 12.25")
+    assert lines[-1].plain == "short"
+    assert len(plain(Screen().table(columns, rows))) == 5  # nothing is folded in a pipe
+
+
+def test_what_an_encoding_lacks_is_replaced_before_columns_are_laid_out():
     screen = replace(TERMINAL, encoding="ascii")
-    assert screen.shortened("abcdefghijklmnop", 9) == "abc...nop"
     assert screen.shown("3.2″ ± 0.1 ü") == '3.2" +/- 0.1 \\xfc'
+    columns = [Column("", no_wrap=True), Column("", no_wrap=True)]
+    lines = plain(screen.table(columns, [("1 ± 2", "a"), ("1", "b")]))
+    assert lines == ["1 +/- 2  a", "1        b"]

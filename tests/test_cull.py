@@ -18,26 +18,14 @@ from tests.cli_frames import run, write_light, write_night
 from tests.culled_nights import (
     KEEPS,
     REJECTS,
+    culled_folder,  # noqa: F401
     frames_in,
+    graded_night,  # noqa: F401
+    lights_folder,  # noqa: F401
     record_session,
     tree,
     write_results,
 )
-
-
-@pytest.fixture
-def graded(tmp_path):
-    return write_results(tmp_path)
-
-
-@pytest.fixture
-def lights(graded):
-    return graded.parent / "lights"
-
-
-@pytest.fixture
-def culled(graded):
-    return graded.parent / "culled"
 
 
 def test_rejects_move_and_come_back_byte_for_byte(graded, lights, culled, capfd):

@@ -12,26 +12,13 @@ from tests.cli_frames import run
 from tests.culled_nights import (
     KEEPS,
     REJECTS,
+    culled_folder,  # noqa: F401
     frames_in,
+    graded_night,  # noqa: F401
+    lights_folder,  # noqa: F401
     record_session,
     tree,
-    write_results,
 )
-
-
-@pytest.fixture
-def graded(tmp_path):
-    return write_results(tmp_path)
-
-
-@pytest.fixture
-def lights(graded):
-    return graded.parent / "lights"
-
-
-@pytest.fixture
-def culled(graded):
-    return graded.parent / "culled"
 
 
 def test_restore_says_of_links_that_nothing_was_moved(graded, lights, culled, capfd):

@@ -142,7 +142,7 @@ def test_killed_at_any_moment_nothing_is_lost(quick, way):
     linked = way == "symlinks"
     calls: dict[str, int] = {}
     killed = {"cull": 0, "restore": 0}
-    trial = 0
+    trial = restored = 0
     while sum(killed.values()) < KILLS[way]:
         root = quick / f"t{(trial := trial + 1)}"
         graded = copy_of(quick / "night", root)
@@ -173,8 +173,10 @@ def test_killed_at_any_moment_nothing_is_lost(quick, way):
         assert tree(culled) == {}
         if (graded / "cull_journal.jsonl").exists():  # else there was nothing to restore
             assert not list(graded.glob("cull.lock*"))
+            restored += 1
         shutil.rmtree(root)
     assert min(killed.values()) > KILLS[way] / 5
+    assert restored > KILLS[way] / 5
 
 
 def test_the_kills_are_five_hundred():
@@ -189,7 +191,7 @@ def test_killed_in_a_move_after_links_nothing_is_lost(quick, way):
     draw = random.Random(f"links, then {way}")
     write_results(quick / "night")
     before = tree(quick / "night" / "lights")
-    calls = killed = 0
+    calls = killed = linked = 0
     for trial in range(25):
         root = quick / f"t{trial}"
         graded = copy_of(quick / "night", root)
@@ -212,6 +214,7 @@ def test_killed_in_a_move_after_links_nothing_is_lost(quick, way):
         for link in [path for path in to.rglob("*") if path.is_symlink()]:
             assert link.exists(), "a link that leads nowhere"
             link.unlink()
+            linked += 1
         assert_accounted(before, lights, to)
         if draw.random() < 0.5:
             assert not work().problems
@@ -219,6 +222,7 @@ def test_killed_in_a_move_after_links_nothing_is_lost(quick, way):
         assert tree(lights) == before
         assert tree(to) == tree(look) == {}
     assert killed > 15
+    assert linked
 
 
 def test_killed_by_a_signal(tmp_path, other_disk):

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from subgrade.moving import cull, disk
-from subgrade.moving.away import culled_away
+from subgrade.moving.already_moved import culled_away
 from subgrade.results import open_results
 from tests.cli_frames import rows, run, write_night
 from tests.culled_nights import other_disk, tree

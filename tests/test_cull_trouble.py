@@ -13,26 +13,20 @@ import pytest
 
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
-from subgrade.moving import cull, disk, plan, restore, would_cull
+from subgrade.moving import cull, cull_plan, disk, restore, would_cull
 from subgrade.moving.journal import Journal
 from subgrade.results.files import line_path
 from tests.cli_frames import run
-from tests.culled_nights import REJECTS, frames_in, other_disk, tree, write_results
-
-
-@pytest.fixture
-def graded(tmp_path):
-    return write_results(tmp_path)
-
-
-@pytest.fixture
-def lights(graded):
-    return graded.parent / "lights"
-
-
-@pytest.fixture
-def culled(graded):
-    return graded.parent / "culled"
+from tests.culled_nights import (
+    REJECTS,
+    culled_folder,  # noqa: F401
+    frames_in,
+    graded_night,  # noqa: F401
+    lights_folder,  # noqa: F401
+    other_disk,
+    tree,
+    write_results,
+)
 
 
 def test_a_place_taken_meanwhile_is_kept_and_the_others_come_back(graded, lights, culled, capfd):
@@ -132,7 +126,7 @@ def test_too_small_a_disk_is_refused_before_anything_moves(graded, lights, culle
     frames = would_cull(graded)
     monkeypatch.setattr(os, "stat", elsewhere)
     with pytest.raises(NotMoved, match=r"has 0\.0 MB free and 0\.0 MB are needed"):
-        plan._enough_space(list(frames), str(culled))
+        cull_plan._enough_space(list(frames), str(culled))
     monkeypatch.undo()
     assert tree(lights) == before
 
@@ -158,15 +152,20 @@ def test_a_bad_copy_is_never_taken_for_the_frame(graded, lights, culled, monkeyp
     assert tree(lights) == before
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may do all")
-def test_a_folder_that_may_not_be_changed(graded, lights, culled):
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs enforced permissions")
+def test_a_folder_that_may_not_be_changed(bound):
+    folder, permissions = bound
+    graded = write_results(folder)
+    lights, culled = graded.parent / "lights", graded.parent / "culled"
     before = tree(lights)
     os.chmod(lights, 0o555)
     try:
-        outcome = cull(graded, culled)
+        with permissions():
+            outcome = cull(graded, culled)
     finally:
         os.chmod(lights, 0o755)
     assert len(outcome.problems) == 2
+    assert len(outcome.moved) == 1
     restore(graded)
     assert tree(lights) == before
 
@@ -261,10 +260,11 @@ def test_a_journal_that_cannot_be_written_stops_the_rest(graded, lights, culled,
 
 
 def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkeypatch):
-    native = disk.exclusive_rename
+    native, moves = disk.exclusive_rename, []
 
     def watched(origin, place):
         if Path(origin).is_relative_to(lights):
+            moves.append(str(Path(origin).relative_to(lights)))
             last = json.loads((graded / "cull_journal.jsonl").read_bytes().splitlines()[-1])
             assert (last["step"], last["source"], last["target"]) == ("begun", origin, place)
             assert last["sha256"] == disk.digest(origin)
@@ -272,6 +272,7 @@ def test_every_step_is_written_before_it_is_taken(graded, lights, culled, monkey
 
     monkeypatch.setattr(disk, "exclusive_rename", watched)
     assert len(cull(graded, culled).moved) == 3
+    assert sorted(moves) == sorted(REJECTS)
 
 
 def test_a_disk_with_coarse_times_gives_the_true_one_back(graded, lights, culled, monkeypatch):

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis import diagnose_night
-from tests.causes_nights import EXPOSURE_S, guide_of, night_of, recorded, steady
+from subgrade.judging.model import Judgement
+from tests.judged_nights import EXPOSURE_S, guide_of, night_of, recorded, steady
 from tests.test_diagnosis import LIMITS, WORDS, no_times, two_groups, verdicts_of
 from tests.test_diagnosis_words import sentences
 
@@ -121,6 +121,22 @@ def test_no_night_gets_nonsense(name, record):
         _counted_alike(night, found, bad)
         seen.update(texts)
     assert len(seen) > 20
+
+
+ADVISED = (
+    r"changed by ([\d.]+) °C", r"Refocus every (?:\d+ h )?(\d+) min",
+    *(pattern for pair in AT_ODDS for pattern in pair),
+)  # fmt: skip
+
+
+def test_what_may_not_stand_together_is_advised_on_some_night():
+    """Else the advice was worded anew, and what is looked for above is never found."""
+    night, actions = NIGHTS["much growth"](), set()
+    for record in ("slow", "hasty"):
+        for bad in judged(len(night.frames)):
+            found = diagnose_night(night, rejected(night, bad), RECORDS[record](night), LIMITS)
+            actions |= {a.action for a in found.advice}
+    assert [p for p in ADVISED if not any(re.search(p, a) for a in actions)] == []
 
 
 def _within_the_night(night, actions) -> None:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from subgrade.causes.evidence import evidence
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis import diagnose_night
-from subgrade.diagnosis.polar import _known_part, _parts
-from subgrade.diagnosis.pole import Pole
-from subgrade.diagnosis.words import duration, number, possibly
-from tests.causes_nights import guide_of, night_of, recorded, steady
+from subgrade.diagnosis.polar_axis import _known_part, _parts
+from subgrade.diagnosis.polar_axis_fit import Pole
+from subgrade.diagnosis.wording import duration, number, possibly
+from tests.judged_nights import guide_of, night_of, recorded, steady
 from tests.test_diagnosis import LIMITS, ODD, WORDS, diagnosed, finding, verdicts_of
 
 WRONG = {
@@ -57,28 +56,39 @@ def test_every_sentence_reads_well(name, record):
 
 def test_nothing_claims_a_record_that_is_not_there():
     found = diagnosed(steady(20), dict(enumerate(WORDS)))
-    for text in sentences(found):
-        if re.search(r"\b(record|guider)\b", text):
-            assert re.search(r"\b(no|without|usable|only|between)\b", text), text
+    named = [text for text in sentences(found) if re.search(r"\b(record|guider)\b", text)]
+    assert named
+    for text in named:
+        assert re.search(r"\b(no|without|usable|only|between)\b", text), text
     flexed = finding(found, "differential flexure")
     assert "guiding held" not in flexed.sentence
     assert "as with differential flexure" in flexed.sentence
-    worm = finding(found, "periodic error")
-    assert worm.sentence == "Periodic error may have affected 1 frame."
+    assert finding(found, "periodic error").sentence == "Periodic error affected 1 frame."
 
 
-def remark(frame: str, points: dict[str, float]) -> Judgement:
-    items = tuple(evidence(w, "fit of the star image", p, "", value=1.0) for w, p in points.items())
-    return Judgement(frame, "keep", ("periodic_error",), "", 0.8, 1.0, items)
-
-
-@pytest.mark.parametrize(("points", "counted"), [(1.7, 1), (6.0, 2)])
-def test_a_doubtful_remark_is_not_counted_as_likely(points, counted):
-    # Nine motions, the others at 0: exp(1.7) / (exp(1.7) + 8) is 0.41, exp(6) is 0.98.
+def test_a_doubtful_cause_is_stated_as_one():
     night = night_of(steady(16))
     verdicts = verdicts_of(night, {4: "periodic_error"})
-    verdicts[4] = replace(verdicts[4], evidence=remark("", {"periodic_error": 6.0}).evidence)
-    verdicts[9] = remark(verdicts[9].frame, {"periodic_error": points})
+    verdicts[4] = replace(verdicts[4], **weighed("periodic_error", 0.41))
+    found = finding(diagnose_night(night, verdicts, None, LIMITS), "periodic error")
+    assert found.sentence == "Periodic error may have affected 1 frame."
+    assert (found.sureness, found.sure) == (0.41, "possible")
+
+
+def weighed(word: str, share: float) -> dict:
+    """What a judgement holds of a word that had a rival."""
+    rival = "flexure" if word != "flexure" else "bump"
+    return {"cause_confidence": share, "shares": (((word, share), (rival, 1.0 - share)),)}
+
+
+@pytest.mark.parametrize(("share", "counted"), [(0.41, 1), (0.98, 2)])
+def test_a_doubtful_remark_is_not_counted_as_likely(share, counted):
+    night = night_of(steady(16))
+    verdicts = verdicts_of(night, {4: "periodic_error"})
+    verdicts[4] = replace(verdicts[4], **weighed("periodic_error", 0.98))
+    verdicts[9] = replace(
+        verdicts[9], reasons=("periodic_error",), **weighed("periodic_error", share)
+    )
     found = finding(diagnose_night(night, verdicts, None, LIMITS), "periodic error")
     assert len(found.frames) == counted
     assert found.sure == "likely"
@@ -173,8 +183,7 @@ def test_frames_hit_by_wind_and_kept_or_lost_are_counted(hits, kept, says):
     night = night_of(steady(14))
     verdicts = verdicts_of(night, dict.fromkeys(hits, "wind_trail"))
     for k in kept:
-        items = (evidence("wind_trail", "burst in the record", 6.0, "", value=6.0),)
-        verdicts[k] = replace(verdicts[k], reasons=("wind_trail",), evidence=items)
+        verdicts[k] = replace(verdicts[k], reasons=("wind_trail",), **weighed("wind_trail", 0.98))
     guiding = guide_of(night, dict.fromkeys((*hits, *kept), knock))
     found = finding(diagnose_night(night, verdicts, guiding, LIMITS), "wind")
     assert says in found.sentence
@@ -232,3 +241,24 @@ def test_a_guess_begins_as_one():
     assert possibly("The polar axis is 9′ off.") == "The polar axis may be 9′ off."
     assert possibly("Tracking was lost in 1 frame.") == "Tracking may have been lost in 1 frame."
     assert number(-37.0, None, "% an hour") == "-37.0% an hour"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        (39.6, 2.52, "40 ± 3′"),
+        (39.6, 1.52, "39.6 ± 1.5′"),
+        (39.64, 0.096, "39.64 ± 0.10′"),
+        (39.64, 9.6, "40 ± 10′"),
+        (396.4, 96.0, "400 ± 100′"),
+        (12345.0, 1234.0, "12300 ± 1200′"),
+        (0.0, 0.42, "0.0 ± 0.4′"),
+        (-0.01, 0.42, "0.0 ± 0.4′"),
+        (0.0, 0.0, "0.0′"),
+        (39.64, math.nan, "39.6′"),
+        (math.nan, 0.42, "unknown"),
+    ],
+)
+def test_a_value_and_its_error_end_at_one_decimal_place(value, error, text):
+    """At most two digits of the error, the value rounded to match: GUM, JCGM 100:2008, 7.2.6."""
+    assert number(value, error, "′") == text

@@ -18,8 +18,8 @@ from click.testing import CliRunner
 from markdown_it import MarkdownIt
 from PIL import Image
 
-from subgrade.causes.reasons import REASONS
 from subgrade.cli import COMMANDS, cli
+from subgrade.judging.reasons import REASONS
 from subgrade.results.columns import COLUMNS
 from subgrade.results.write import FILES
 

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.night import compare_night
 from subgrade.night.model import Frame

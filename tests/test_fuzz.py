@@ -105,7 +105,7 @@ def test_a_crash_is_found(monkeypatch):
 def test_a_wrong_kept_measurement_is_found(monkeypatch):
     from dataclasses import replace
 
-    from subgrade.results.cache import MeasurementCache
+    from subgrade.results.measurement_cache import MeasurementCache
 
     facts, stars = sources.measured_field()
     wrong = replace(stars, fwhm_px=stars.fwhm_px * 1.01)

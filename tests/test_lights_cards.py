@@ -9,7 +9,7 @@ from astropy.io import fits
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from subgrade.lights.cards import Cards, as_number, header_length
+from subgrade.lights.header_cards import Cards, as_number, header_length
 
 KEYS = st.text(string.ascii_uppercase + string.digits + "-_", min_size=1, max_size=8).filter(
     lambda k: k not in {"COMMENT", "HISTORY", "CONTINUE", "END", "HIERARCH", "SIMPLE", "XTENSION"}
@@ -93,12 +93,25 @@ def test_text_without_meaning_is_none():
     assert cards.text("A") == "48"
 
 
-@settings(max_examples=200, deadline=None)
-@given(st.binary(max_size=800))
-def test_any_bytes_can_be_split(data):
-    cards = Cards.from_bytes(data)
-    for key in cards:
-        cards.number(key), cards.text(key), cards.whole(key), cards.comment(key)
+def card(key: str, rest: str) -> bytes:
+    return f"{key:8}= {rest}".encode("latin-1", "replace").ljust(80)[:80]
+
+
+def test_any_bytes_can_be_split():
+    keys = st.text("ABYZ09-_", min_size=1, max_size=8)
+    values = st.text(st.characters(max_codepoint=255), max_size=80) | st.text("'&/ .E+-019T")
+    named, asked = st.builds(card, keys, values), []
+
+    @settings(max_examples=200, deadline=None)
+    @given(st.binary(max_size=800) | st.lists(named | st.binary(max_size=80)).map(b"".join))
+    def split(data):
+        cards = Cards.from_bytes(data)
+        for key in cards:
+            cards.number(key), cards.text(key), cards.whole(key), cards.comment(key)
+            asked.append(key)
+
+    split()
+    assert len(asked) > 50
 
 
 def test_header_length_counts_the_padding_and_needs_end():

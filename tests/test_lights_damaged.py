@@ -170,13 +170,19 @@ def test_every_truncation_of_the_pixels_is_noticed(tmp_path, name):
     content, path = SAMPLES[name], tmp_path / "a.fits"
     path.write_bytes(content)
     whole = read_light(path).pixels.physical()
+    noticed = []
     for keep in range(0, len(content), 397):
         path.write_bytes(content[:keep])
         try:
             pixels = read_light(path).pixels.physical()
         except UnreadableFile:
+            noticed.append(keep)
             continue
         np.testing.assert_array_equal(pixels, whole)  # only padding was cut
+    assert noticed
+    # and a file is filled up to 2880 bytes at the most (FITS standard 4.0, section 3.1)
+    assert len(content) - 2880 - 397 <= noticed[-1]
+    assert noticed == list(range(0, noticed[-1] + 1, 397))
 
 
 @settings(

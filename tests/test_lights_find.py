@@ -151,14 +151,16 @@ def test_symbolic_links_end_and_do_not_double(tmp_path):
     assert names(found) == ["a.fits", "more/b.fits"]
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs enforced permissions")
-def test_a_folder_without_permission_is_noted(tmp_path):
-    put(tmp_path, "a.fits", "locked/b.fits")
-    (tmp_path / "locked").chmod(0)
+@pytest.mark.skipif(os.name == "nt", reason="needs enforced permissions")
+def test_a_folder_without_permission_is_noted(bound):
+    folder, permissions = bound
+    put(folder, "a.fits", "locked/b.fits")
+    (folder / "locked").chmod(0)
     try:
-        found = find_lights([tmp_path])
+        with permissions():
+            found = find_lights([folder])
     finally:
-        (tmp_path / "locked").chmod(0o700)
+        (folder / "locked").chmod(0o700)
     assert names(found) == ["a.fits"]
     assert "locked" in found.notes[0]
 

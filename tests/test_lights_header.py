@@ -12,11 +12,11 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from subgrade.lights import green_parity, is_light, read_facts
-from subgrade.lights.angles import degrees, longitude, right_ascension, sexagesimal
-from subgrade.lights.cards import Cards
-from subgrade.lights.header import airmass_of_altitude, frame_type_of, header_facts
+from subgrade.lights.header_angles import degrees, longitude, right_ascension, sexagesimal
+from subgrade.lights.header_cards import Cards
+from subgrade.lights.header_facts import airmass_of_altitude, frame_type_of, header_facts
 from subgrade.lights.mosaic import PATTERNS, pattern_word
-from subgrade.lights.sky import scale_of_optics
+from subgrade.lights.sky_orientation import scale_of_optics
 from tests.test_lights_times import real_frame
 
 SHAPE = (100, 150)

@@ -57,8 +57,8 @@ def test_a_leap_second_lies_between_the_old_year_and_the_new():
 def test_a_plain_utc_header_loads_no_tables():
     code = """
 import sys
-from subgrade.lights.cards import Cards
-from subgrade.lights.times import exposure_times
+from subgrade.lights.header_cards import Cards
+from subgrade.lights.exposure_times import exposure_times
 times = exposure_times(Cards({"DATE-OBS": ("2024-03-11T23:59:05.25", "")}), 120.0)
 assert times.mid_utc == "2024-03-12T00:00:05.250Z", times
 print(sorted(name for name in sys.modules if name.startswith("astropy")))

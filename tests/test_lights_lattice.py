@@ -9,10 +9,9 @@ import pytest
 from astropy.io import fits
 
 from subgrade.lights import green_parity, read_facts, read_light
-from subgrade.lights.cards import Cards
-from subgrade.lights.lattice import green_diagonals, hinted_mosaic
+from subgrade.lights.header_cards import Cards
 from subgrade.lights.model import Pixels
-from subgrade.lights.mosaic import PATTERNS
+from subgrade.lights.mosaic import PATTERNS, green_diagonals, hinted_mosaic
 from tests.render import Scene, StarShape, render
 
 ROUND = StarShape("moffat", 3.0)

@@ -10,8 +10,8 @@ import pytest
 from astropy.time import Time
 
 from subgrade.lights import read_facts
-from subgrade.lights.cards import Cards
-from subgrade.lights.times import exposure_times
+from subgrade.lights.exposure_times import exposure_times
+from subgrade.lights.header_cards import Cards
 
 
 def times(exposure=None, **items):

@@ -8,7 +8,7 @@ import pytest
 from astropy.io import fits
 
 from subgrade.lights import read_facts, read_light
-from subgrade.lights.header import calibration_named
+from subgrade.lights.header_facts import calibration_named
 from tests.cli_frames import rows, run, write_light
 
 REAL = Path("/work/shared/real")

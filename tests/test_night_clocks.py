@@ -11,14 +11,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night
-from subgrade.causes.limits import load_limits
 from subgrade.diagnosis import diagnose_night
+from subgrade.judging import judge_night
+from subgrade.judging.limits import load_limits
 from subgrade.lights.model import HeaderFacts
-from subgrade.night import compare_night, fullest_night, nights_of, robust_line
+from subgrade.night import compare_night, fullest_night, nights_of
 from subgrade.night.clocks import with_believable_clocks
 from subgrade.results.model import GradedFrame
 from subgrade.results.night_remarks import night_remarks
+from subgrade.robust import robust_line
 from tests.cli_frames import rows, run, write_light, write_night
 from tests.night_fields import make_night, make_sky
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.night import compare_night
 from subgrade.night.model import Frame
@@ -21,7 +21,7 @@ from tests.benchmarks.stacking import (
     mixed_night,
     star_field,
 )
-from tests.causes_nights import EXPOSURE_S, Shot, night_of, steady
+from tests.judged_nights import EXPOSURE_S, Shot, night_of, steady
 from tests.star_template import Motion, StarShape
 
 

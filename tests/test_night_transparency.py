@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from subgrade.night import compare_night
-from subgrade.night.clear import LN_PER_MAG, airmass_of, clear_level, fit_extinction
+from subgrade.night.clear_level import LN_PER_MAG, airmass_of, clear_level, fit_extinction
 from subgrade.night.transparency import robust_mean
 from subgrade.night.zero_points import solve
 from tests.night_fields import frame_of, make_frame, make_night, make_sky

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import compare_night
 from subgrade.night.trends import fit_sky, group_trends
 from subgrade.night.widths import fit_width, low_crowd
-from tests.causes_nights import Shot, night_of
+from tests.judged_nights import Shot, night_of
 from tests.night_fields import make_frame, make_sky
 
 
@@ -40,7 +40,8 @@ def test_injected_trends_come_back(slope, offset, spoilt):
         slopes.append(fit.slope)
         offsets.append(fit.offset)
         assert fit.exponent == 0.6
-        assert not (fit.used & bad & (measured - true > 0.2)).any()
+        assert fit.used[~bad].mean() > 0.5
+        assert (measured - true)[fit.used & bad].max(initial=0.0) <= 0.2
     assert np.median(worst) < 0.03
     assert np.max(worst) < 0.08
     if slope:

@@ -8,8 +8,8 @@ import os
 import pytest
 from astropy.table import Table
 
-from subgrade.lights.cards import Cards
-from subgrade.lights.names import FrameNames
+from subgrade.lights.frame_names import FrameNames
+from subgrade.lights.header_cards import Cards
 from subgrade.plaintext import clean, printable
 from subgrade.results.table import FORMULAS
 from tests.cli_frames import run, write_light

@@ -143,7 +143,7 @@ def frame_of(shape: StarShape) -> FrameStars:
 @pytest.mark.parametrize("kind", ["gaussian", "moffat"])
 def test_motion_is_told_from_the_star_image(kind, motion, model, extent):
     """Box and arcsine differ in the second decimal of the image; noiseless, so exactly told."""
-    from subgrade.causes.profile import weigh_motions
+    from subgrade.stars.motion.kinds import weigh_motions
 
     best = weigh_motions(frame_of(StarShape(kind, FWHM_PX, 3.5, motion=motion)))[0]
     assert best.model == model
@@ -152,7 +152,7 @@ def test_motion_is_told_from_the_star_image(kind, motion, model, extent):
 
 @pytest.mark.parametrize("share", [0.15, 0.3])
 def test_knock_is_told_from_the_star_image(share):
-    from subgrade.causes.profile import weigh_motions
+    from subgrade.stars.motion.kinds import weigh_motions
 
     shape = StarShape("moffat", FWHM_PX, 3.5, motion=Motion("step", 4.0, 70.0, share))
     best = weigh_motions(frame_of(shape))[0]
@@ -163,7 +163,7 @@ def test_knock_is_told_from_the_star_image(share):
 
 def test_wing_ratio_of_a_gaussian():
     """Width at a fifth over width at half: sqrt(ln 5 / ln 2) = 1.5238."""
-    from subgrade.causes.profile import wing_ratio
+    from subgrade.stars.motion.kinds import wing_ratio
 
     assert wing_ratio(star_image(StarShape("gaussian", FWHM_PX))) == pytest.approx(
         np.sqrt(np.log(5) / np.log(2)), rel=0.01

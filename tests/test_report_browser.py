@@ -10,9 +10,9 @@ from functools import cache
 
 import pytest
 
-from subgrade.causes.marks import of_these, read_marks
 from subgrade.lights import FrameNames
-from tests.causes_nights import steady
+from subgrade.teaching.marks import of_these, read_marks
+from tests.judged_nights import steady
 from tests.report_chromium import (
     GONE,
     chip,

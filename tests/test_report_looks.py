@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.causes_nights import steady
+from tests.judged_nights import steady
 from tests.report_chromium import (
     LONG,
     choose,

@@ -11,24 +11,24 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from subgrade.causes import Decided
-from subgrade.causes.model import Evidence
 from subgrade.cli import main
 from subgrade.cli.explain import table_lines
-from subgrade.cli.screen import Screen
+from subgrade.cli.terminal import Screen
 from subgrade.errors import ResultsError
 from subgrade.guiding.model import ClockFit
+from subgrade.judging.model import Evidence
 from subgrade.plaintext import printable
 from subgrade.report import FILE, report_page, write_report
 from subgrade.report.drawings import most_oval, whiskers
 from subgrade.report.page import json_block
 from subgrade.report.trace import BINS, MOST_STEPS, exposure_path, night_trace
 from subgrade.results import CulledFrame, session_record
-from subgrade.results.guiding import NOT_USED
+from subgrade.results.guiding_record import NOT_USED
 from subgrade.stars.model import StarImage
 from subgrade.stars.pictures import CUTOUT_BYTES, THUMBNAIL_BYTES
-from tests.causes_nights import START, Shot, guide_of, moffat_image, night_of, steady
+from subgrade.teaching import Decided
 from tests.cli_frames import write_night
+from tests.judged_nights import START, Shot, guide_of, moffat_image, night_of, steady
 from tests.report_nights import (
     HOSTILE,
     Kept,
@@ -170,7 +170,7 @@ def test_evidence_reads_as_in_explain():
         for piece, item in zip(shown["evidence"], row["evidence"], strict=True):
             cells = [piece["reason"], piece["quantity"]]
             cells += [piece.get(name, "") for name in ("value", "usual", "limit")]
-            line, _ = table_lines([("", [item])], Screen(width=200))[2]
+            line = table_lines([("", [item])], Screen(width=200))[2].plain
             assert line.split() == [*" ".join(cells).split(), f"{piece['points'] or 0.0:+.1f}"]
     words = {e["quantity"] for e in frames[7]["evidence"]}
     assert {"light outside the core", "elongation explained by guiding"} <= words

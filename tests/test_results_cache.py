@@ -15,8 +15,8 @@ from hypothesis.extra import numpy as hnp
 from subgrade.errors import UnreadableFile
 from subgrade.lights.model import HeaderFacts
 from subgrade.results import codec
-from subgrade.results.cache import BLOCKS, CODEC, MeasurementCache, content_identity
 from subgrade.results.codec import Codec
+from subgrade.results.measurement_cache import BLOCKS, CODEC, MeasurementCache, content_identity
 from subgrade.stars.model import FrameStars, ShapeField, StarImage, StarList, Streak
 
 numbers = st.floats() | st.integers(-(2**40), 2**40)
@@ -147,7 +147,7 @@ def test_a_damaged_measurement_is_as_good_as_none(cache, light, damage):
 MUTATE = """
     import random, resource, sys
     from pathlib import Path
-    from subgrade.results.cache import MeasurementCache
+    from subgrade.results.measurement_cache import MeasurementCache
 
     folder = Path(sys.argv[1])
     cache = MeasurementCache(folder, {})

@@ -10,8 +10,8 @@ import pytest
 from subgrade.cli import main
 from subgrade.results import write_results
 from subgrade.results.lists import list_warnings, path_list, stands_alone
-from tests.causes_nights import Shot, steady
 from tests.cli_frames import write_light, write_night
+from tests.judged_nights import Shot, steady
 from tests.report_nights import graded_of
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="names that Windows does not allow")

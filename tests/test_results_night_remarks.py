@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from subgrade.causes import load_limits
-from subgrade.causes.model import Judgement
+from subgrade.judging import load_limits
+from subgrade.judging.model import Judgement
 from subgrade.lights.model import UNNAMED_SIP
 from subgrade.results import GradedFrame
 from subgrade.results.night_remarks import night_remarks
-from tests.causes_nights import Shot, night_of, steady
+from tests.judged_nights import Shot, night_of, steady
 
 HOUR = 3600.0
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from subgrade.pipeline import Settings, find, grade, measure
-from subgrade.results.cache import KeptPictures, MeasurementCache
+from subgrade.results.measurement_cache import KeptPictures, MeasurementCache
 from subgrade.stars.model import CutOut, FramePictures, Picture
 from tests.cli_frames import write_light, write_night
 

@@ -14,14 +14,14 @@ from astropy.coordinates import SkyCoord
 from astropy.table import QTable
 from astropy.wcs import WCS
 
-from subgrade.causes import judge_night, left_out, load_limits
 from subgrade.errors import ResultsError
+from subgrade.judging import judge_night, left_out, load_limits
 from subgrade.plaintext import printable
 from subgrade.results import Graded, GradedFrame, open_results, write_results
 from subgrade.results.columns import COLUMNS, position_angle_deg
 from subgrade.results.files import line_path, path_line, write_whole
 from subgrade.results.session import causes_counted, plain, totals
-from tests.causes_nights import Shot, night_of, steady
+from tests.judged_nights import Shot, night_of, steady
 
 CONTRACT_COLUMNS = """frame verdict reasons explanation confidence cause_confidence
     weight target filter exposure_s

@@ -17,7 +17,7 @@ import pytest
 from subgrade.errors import NotWritten
 from subgrade.lights import find_lights
 from subgrade.results import files
-from subgrade.results.cache import MeasurementCache
+from subgrade.results.measurement_cache import MeasurementCache
 from tests.cli_frames import rows, run, write_night
 
 COUNT = 4

@@ -69,22 +69,22 @@ TOGETHER = (
     {"subgrade.night.group.sort_frames": "the comparison of the frames"},
     {
         "subgrade.night.transparency.group_transparency": "the comparison of Test Field, L, 60 s",
-        "subgrade.causes.follow": "the trail that all frames share",
-        "subgrade.results.culled.with_culled": "the list of culled frames",
+        "subgrade.judging.follow": "the trail that all frames share",
+        "subgrade.results.run_notes.with_culled": "the list of culled frames",
         "subgrade.diagnosis.diagnose_night": "the diagnosis",
         "subgrade.results.session.night_summary": "the summary of the night",
     },
     {
-        "subgrade.causes.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
+        "subgrade.judging.judge._judge_frame": "the verdicts on Test Field, L, 60 s",
         "subgrade.pipeline.join": "the guiding record",
-        "subgrade.moving.away.culled_away": "the list of culled frames",
+        "subgrade.moving.already_moved.culled_away": "the list of culled frames",
         "subgrade.diagnosis.diagnose._losses": "the table of losses",
         "subgrade.diagnosis.diagnose._summary": "the diagnosis in a sentence",
         "subgrade.results.session.remarks_of": "the remarks on the night",
         "subgrade.results.session.totals": "the totals",
     },
     {
-        "subgrade.causes.judge.stack_weights": "the verdicts on Test Field, L, 60 s",
+        "subgrade.judging.judge.stack_weights": "the verdicts on Test Field, L, 60 s",
         "subgrade.pipeline.announce_unguided": "the note on earlier results",
         "subgrade.results.file_identities": "the files' identities",
         "subgrade.diagnosis.diagnose.unusable": "the findings on unusable files",
@@ -198,7 +198,7 @@ def test_a_column_that_fails_is_empty(monkeypatch, again):
 
 
 def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch, again):
-    from subgrade.causes import judge
+    from subgrade.judging import judge
 
     whole = judge.stack_weights
 
@@ -207,6 +207,7 @@ def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch
 
     monkeypatch.setattr(judge, "stack_weights", one_fails)
     _, _, _, folder = again("--no-report")
+    assert [name.startswith("red") for name in rows(folder)].count(True) >= 3
     for name, row in rows(folder).items():
         assert ("not judged" in row["explanation"]) == name.startswith("red")
         if name.startswith("red"):
@@ -219,8 +220,8 @@ def test_a_group_that_fails_is_kept_unjudged_and_the_other_is_judged(monkeypatch
 @pytest.mark.parametrize(
     ("option", "place", "part"),
     [
-        ("--teach", "subgrade.causes.person.teach", "what your marks teach"),
-        ("--marks", "subgrade.causes.person.overrule", "your marks"),
+        ("--teach", "subgrade.teaching.judged_with_marks.teach", "what your marks teach"),
+        ("--marks", "subgrade.teaching.judged_with_marks.overrule", "your marks"),
     ],
 )
 def test_marks_that_break_the_run_are_left_out(monkeypatch, again, tmp_path, option, place, part):

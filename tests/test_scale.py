@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from subgrade.causes import profile
 from subgrade.pipeline import Settings, grade
 from subgrade.report.page import assemble
+from subgrade.stars.motion import kinds
 from tests.benchmarks.page import record_of
 from tests.benchmarks.scale import OPENS_S, PAGE_FRAMES, PAGE_MB, base_night, long_night, run
 from tests.report_chromium import needs_chromium
@@ -94,13 +94,13 @@ def test_motions_of_very_oval_frames_are_fitted_once(place, base, monkeypatch):
     oval = [b for b in base if b[1].eccentricity > 0.5 and b[1].star_image is not None]
     assert len(oval) >= 3
     settings = long_night(place, oval, 15)
-    fitted, whole = [], profile.solve_motions
+    fitted, whole = [], kinds.solve_motions
 
     def counted(star, still):
         fitted.append(star)
         return whole(star, still)
 
-    monkeypatch.setattr(profile, "solve_motions", counted)
+    monkeypatch.setattr(kinds, "solve_motions", counted)
     grade(settings)
     assert len(fitted) >= 5
     fitted.clear()

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import Pixels
 from subgrade.stars import measure_stars
-from subgrade.stars.agreement import FALSE_ALARM, pair, ring
+from subgrade.stars.pairs_and_rings import FALSE_ALARM, pair, ring
 from subgrade.stars.shape import common_shape
-from subgrade.stars.starimage import Samples, fit_spline
-from tests.causes_nights import night_of, steady
+from subgrade.stars.stacked_image import Samples, fit_spline
+from tests.judged_nights import night_of, steady
 from tests.render import Motion, Scene, StarShape, render
 
 pytestmark = pytest.mark.slow
@@ -66,13 +66,17 @@ def test_rings_are_found_also_on_few_stars(ring_px, bright):
 def test_sharp_stars_on_coarse_pixels_are_no_rings(before_px, kind, mosaic):
     from subgrade.lights.model import HeaderFacts
 
+    found = []
     for seed in range(3):
         shape = StarShape(kind, before_px, 2.6, q=0.8, angle_deg=40.0 * seed)
         scene = Scene(bright=[8, 60, 400][seed], mosaic=mosaic, seed=seed, width=900, height=700)
         frame = render(shape, scene)
         facts = HeaderFacts(mosaic=mosaic) if mosaic else None
         got = measure_stars(Pixels(frame.data, integer=True), facts)
-        assert got.shape_status in ("measured", "few", "none"), (seed, got.shape_note)
+        found.append(got.shape_status)
+    # One mono case of a handful (Gaussian, 1.2 px) is taken for hot pixels, and so for no star.
+    assert found[0] in ("measured", "none"), found
+    assert found[1:] == ["measured"] * 2
 
 
 def with_trail(data: np.ndarray, rng, period: float, level: float) -> np.ndarray:

@@ -7,9 +7,9 @@ import pytest
 
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars import measure_stars
-from subgrade.stars.joint import joint_fit
+from subgrade.stars.joint_fit import joint_fit
+from subgrade.stars.prepared_frame import first_view
 from subgrade.stars.raster import Stamps
-from subgrade.stars.view import first_view
 from tests.accuracy_cases import axial_difference
 from tests.render import Scene, StarShape, render
 

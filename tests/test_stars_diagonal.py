@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.stars.diagonal import PLACES, stars_along
 from subgrade.stars.model import FrameStars, ShapeField, StarFlag, StarList
+from subgrade.stars.pictures import PLACES, stars_along
 
 WIDE, HIGH, SIDE = 1200, 1000, 30
 

@@ -8,11 +8,11 @@ import pytest
 from numba.core import config
 
 from subgrade.stars import raster
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 
 resource = pytest.importorskip("resource")
 TEXT = """
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 
 @kernel
 def twice(x):

@@ -13,7 +13,7 @@ from PIL import Image
 
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars import frame_pictures, measure_stars, star_image_picture
-from subgrade.stars.areas import area_means
+from subgrade.stars.block_means import area_means
 from subgrade.stars.model import FrameStars, StarImage
 from subgrade.stars.pictures import (
     CUTOUT_PX,

@@ -83,4 +83,7 @@ def test_a_plate_that_bends_over_is_measured_by_its_fainter_stars():
 def test_sound_stars_are_never_called_clipped(shape, bright, seed):
     frame = render(shape, replace(SOUND, bright=bright, seed=seed, width=1100, height=800))
     got = measure_stars(as_stored(frame.data))
-    assert not got.saturated_share > 0
+    # none of so few rings is bright enough to count as a star
+    ringless = shape.kind == "donut" and bright == 15
+    assert (got.stars == 0) == ringless
+    np.testing.assert_equal(got.saturated_share, np.nan if ringless else 0.0)

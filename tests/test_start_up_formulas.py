@@ -7,9 +7,9 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import kendalltau, theilslopes
 
-from subgrade.causes.dew import rank_trend
 from subgrade.diagnosis.focus import robust_slope
-from subgrade.night import bisected
+from subgrade.judging.dew import rank_trend
+from subgrade.robust import bisected
 
 
 @pytest.mark.parametrize("seed", range(8))

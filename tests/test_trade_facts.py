@@ -11,9 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from subgrade.causes import judge_night, load_limits
 from subgrade.guiding import guide_night
 from subgrade.guiding.predict import CameraAngle, predict
+from subgrade.judging import judge_night, load_limits
 from subgrade.practice import Event, build_night, default_scenario
 from subgrade.practice.exposure import blur_at, zone_path
 from subgrade.practice.geometry import hour_angle_deg, pixels_per_arcsec
@@ -23,8 +23,8 @@ from subgrade.practice.optics import star_spectrum
 from subgrade.practice.profile import star_truth
 from subgrade.practice.record import guide_scale
 from tests.benchmarks.guiding import bare_night, night_of
-from tests.causes_nights import Shot, guide_of, steady
-from tests.causes_nights import night_of as made_night
+from tests.judged_nights import Shot, guide_of, steady
+from tests.judged_nights import night_of as made_night
 
 LIMITS = load_limits()
 REMARK, OVAL = LIMITS.roundness.remark, LIMITS.roundness.floor

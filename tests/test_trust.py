@@ -84,10 +84,27 @@ def test_the_watch_sees_what_it_watches_for(tmp_path, act, event):
 
 @pytest.mark.parametrize("path", sorted((ROOT / "subgrade").rglob("*.py")), ids=lambda p: p.name)
 def test_no_module_reaches_for_the_network(path):
+    assert not imported(path.read_text(encoding="utf-8")) & NETWORK
+
+
+def imported(source: str) -> set[str]:
+    """The packages that a module names in an import, by statement or by call."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Import):
             found |= {alias.name.split(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and not node.level:
             found.add((node.module or "").split(".")[0])
-    assert not found & NETWORK
+        elif isinstance(node, ast.Call) and re.search(r"import", ast.unparse(node.func)):
+            texts = [a.value for a in node.args if isinstance(a, ast.Constant)]
+            found |= {text.split(".")[0] for text in texts if isinstance(text, str)}
+    return found
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["import socket", "def f():\n    from urllib.request import urlopen", "import os, http.client",
+     "__import__('ssl')", "importlib.import_module('requests.api')"],
+)  # fmt: skip
+def test_an_import_of_the_network_is_found(line):
+    assert imported(line) & NETWORK

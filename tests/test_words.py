@@ -202,6 +202,14 @@ def test_files_of_a_whole_night(night):
     assert not shown_in("\n".join([shown, *values]))
 
 
+def test_every_kind_of_text_is_looked_at():
+    kinds = {path.suffix for path in TEXTS}
+    assert kinds == {".md", ".js", ".html", ".toml", ".svg"}
+    assert sum(len(strings(path)) for path in MODULES) > 500
+    for name in RECOGNISED:  # an exception for a module that is gone hides another one
+        assert any(named(path).endswith(name) for path in MODULES), name
+
+
 def test_the_list_can_fail():
     assert shown_in("Lower the aggressiveness")
     assert shown_in("knocked by wind")

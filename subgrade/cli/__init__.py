@@ -6,7 +6,6 @@ import sys
 from importlib import import_module
 
 import click
-import click.shell_completion
 
 COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
@@ -23,33 +22,6 @@ COMMANDS = {
 EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_NOT_WRITTEN, EXIT_INTERRUPTED = 1, 2, 3, 4, 130
 
 
-class _PathText(click.types.StringParamType):
-    """A path as text: a shell completes files, and checks are made by the command."""
-
-    def shell_complete(self, context, parameter, incomplete):
-        return [click.shell_completion.CompletionItem(incomplete, type="file")]
-
-
-class _FrameText(click.types.StringParamType):
-    """A frame of the results named before it: a shell completes those of its table."""
-
-    def shell_complete(self, context, parameter, incomplete):
-        import csv
-        from pathlib import Path
-
-        table = Path(context.params.get("results") or "").expanduser() / "summary.csv"
-        try:
-            with table.open(newline="", encoding="utf-8") as file:
-                names = [row["frame"] for row in csv.DictReader(file)]
-        except (OSError, ValueError, KeyError):
-            return []
-        found = [name for name in names if name.startswith(incomplete)]
-        return [click.shell_completion.CompletionItem(name) for name in found]
-
-
-PATH, FRAME = _PathText(), _FrameText()
-
-
 class OutputGone(Exception):
     """Whoever read the output has stopped; click would leave with code 1 for it."""
 
@@ -57,32 +29,33 @@ class OutputGone(Exception):
 class LazyGroup(click.Group):
     """A group whose commands are imported when called, so that help comes at once."""
 
-    def list_commands(self, context) -> list[str]:
+    def list_commands(self, context: click.Context) -> list[str]:
         return list(COMMANDS)
 
-    def get_command(self, context, name: str):
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
+        from subgrade.cli.completion import complete_words
+
         command = import_module(COMMANDS[name][0]).command
-        for parameter in command.params:
-            if isinstance(parameter.type, click.types.StringParamType):
-                # A shell that was given our script asks us for paths, too.
-                parameter.type = FRAME if parameter.name == "frame" else PATH
+        complete_words(command)
         return command
 
-    def invoke(self, context):
+    def invoke(self, context: click.Context) -> object:
         try:
             return super().invoke(context)
         except BrokenPipeError as error:
             raise OutputGone from error
 
-    def resolve_command(self, context, args: list[str]):
+    def resolve_command(
+        self, context: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0]
         if name not in COMMANDS and not name.startswith("-"):
             context.fail(f"No such command '{name}'{_meant(name)}")
         return super().resolve_command(context, args)
 
-    def format_commands(self, context, formatter) -> None:
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
@@ -91,7 +64,7 @@ def _meant(name: str) -> str:
     """What a word that is no command may stand for, as the end of a message."""
     import os
 
-    from subgrade.near import did_you_mean, like
+    from subgrade.nearest_names import did_you_mean, like
 
     near = like(name, list(COMMANDS))
     if near is None and os.path.exists(os.path.expanduser(name)):
@@ -99,7 +72,7 @@ def _meant(name: str) -> str:
     return did_you_mean(near) or f". The commands are {', '.join(COMMANDS)}."
 
 
-def _version(context, parameter, value) -> None:
+def _version(context: click.Context, parameter: click.Parameter, value: bool) -> None:
     if value and not context.resilient_parsing:
         from subgrade import __version__
 
@@ -123,16 +96,20 @@ def _version(context, parameter, value) -> None:
     """,
 )
 @click.option(
-    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_version,
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_version,
     help="Print the version and exit.",
-)  # fmt: skip
+)
 def cli() -> None:
     """Grade a night's light frames: measure the stars, keep or reject, explain why."""
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with the exit code of the contract."""
-    from subgrade.cli.streams import finish, prepare_streams
+    from subgrade.cli.terminal import finish, prepare_streams
 
     prepare_streams()
     try:
@@ -150,7 +127,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _run(arguments: list[str]) -> int | None:
     """The exit code of a command; what an error of the program's own leaves is a bug report."""
-    from subgrade.cli.streams import is_of_output
+    from subgrade.cli.terminal import is_of_output
     from subgrade.errors import NothingToGrade, NotWritten, SubgradeError
 
     try:
@@ -184,7 +161,7 @@ def crashed(error: Exception, arguments: list[str], folder: str | None = None) -
     import traceback
     from contextlib import suppress
 
-    from subgrade.parts import error_words
+    from subgrade.optional_parts import error_words
 
     place = None
     with suppress(Exception):  # the report must not hide what it reports
@@ -198,7 +175,7 @@ def crashed(error: Exception, arguments: list[str], folder: str | None = None) -
 
 def _suggest_long(error: click.NoSuchOption, arguments: list[str]) -> None:
     """Name the long option meant by one written with a single dash."""
-    from subgrade.near import like
+    from subgrade.nearest_names import like
 
     given = next((a for a in arguments if a.startswith(error.option_name) and a[1:2] != "-"), "")
     if len(given) > 2 and error.ctx is not None:

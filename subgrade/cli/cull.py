@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY, EXIT_USAGE
+from subgrade.plaintext import printable
+
+if TYPE_CHECKING:
+    from subgrade.moving.model import Away, Outcome
 
 REPORT_EVERY_S = 10.0
 MOST_NAMED = 5
@@ -37,13 +45,23 @@ MOST_NAMED = 5
 @click.option("--to", metavar="DIR", help="Folder for the rejects; made if missing.")
 @click.option("--link", is_flag=True, help="Make symbolic links there; move nothing.")
 @click.option(
-    "--list", "only_list", is_flag=True,
+    "--list",
+    "only_list",
+    is_flag=True,
     help="Print the paths that would be moved; change nothing.",
-)  # fmt: skip
+)
 @click.option("--unreadable", is_flag=True, help="Move files that could not be graded, too.")
 @click.option("--quiet", "-q", is_flag=True, help="Only errors.")
 @click.pass_context
-def command(context, results, to, link, only_list, unreadable, quiet) -> None:
+def command(
+    context: click.Context,
+    results: str,
+    to: str | None,
+    link: bool,
+    only_list: bool,
+    unreadable: bool,
+    quiet: bool,
+) -> None:
     """Move the rejects of RESULTS to DIR, into subfolders as among the lights.
 
     RESULTS is the --out folder of an earlier grade; its file cull_journal.jsonl records
@@ -80,12 +98,9 @@ def command(context, results, to, link, only_list, unreadable, quiet) -> None:
         context.exit(EXIT_PARTLY)
 
 
-def print_culled(outcome, results: str, to: str) -> None:
+def print_culled(outcome: Outcome, results: str, to: str) -> None:
     """A few lines on stdout: how many, how much time, where, how to bring them back."""
-    import os
-
-    from subgrade.cli.summary import duration
-    from subgrade.plaintext import printable
+    from subgrade.diagnosis.wording import counted, duration
 
     place = printable(os.path.abspath(os.path.expanduser(to)))
     if outcome.unlinked:
@@ -106,7 +121,7 @@ def print_culled(outcome, results: str, to: str) -> None:
     click.echo(f"To bring {back} back: {_command('restore', results)}")
 
 
-def print_none(earlier, results: str, err: bool = False) -> None:
+def print_none(earlier: Sequence[Away], results: str, err: bool = False) -> None:
     """Why there is nothing to move, and where the frames of earlier culls are."""
     click.echo("There are no rejects to move." if not earlier else "Nothing to do.", err=err)
     for away in earlier:
@@ -118,11 +133,9 @@ def print_none(earlier, results: str, err: bool = False) -> None:
         click.echo(f"To remove the links: {_command('restore', results)}", err=err)
 
 
-def _where(away) -> str:
+def _where(away: Away) -> str:
     """Where earlier culls put something."""
-    import os
-
-    from subgrade.plaintext import printable
+    from subgrade.diagnosis.wording import counted
 
     moved, made = counted(away.count, "frame"), counted(away.count, "link")
     did = f"moved {moved} to" if away.kind == "move" else f"made {made} in"
@@ -130,21 +143,12 @@ def _where(away) -> str:
     return text if os.path.isdir(away.folder) else f"{text}, which is not there now"
 
 
-def _command(name: str, results) -> str:
-    import os
-    import shlex
-
-    from subgrade.plaintext import printable
-
-    return f"subgrade {name} {printable(shlex.quote(os.fspath(results)))}"
+def _command(name: str, results: str) -> str:
+    return f"subgrade {name} {printable(shlex.quote(results))}"
 
 
-def print_problems(problems) -> None:
+def print_problems(problems: Sequence[tuple[str, str]]) -> None:
     """What was left where it is, and why, on stderr; of one cause for many some are named."""
-    from collections import Counter
-
-    from subgrade.plaintext import printable
-
     whole = Counter(cause for _, cause in problems)
     printed = Counter()
     for path, cause in problems:
@@ -190,8 +194,3 @@ def refusable() -> Iterator[None]:
         print_problems(error.problems)
         click.echo("subgrade: nothing was moved", err=True)
         sys.exit(EXIT_USAGE)
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun."""
-    return f"{number} {noun}" + ("" if number == 1 else "s")

@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 import click
 
-from subgrade.cli.screen import HARD
+from subgrade.cli.terminal import HARD, Screen, screen_of
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+Say = Callable[..., None]
+"""Prints a paragraph behind its first words, in a style."""
 
 CONFIDENCE = {"sure": "high", "likely": "fair", "possible": "low"}
 """How the confidence in a finding is shown for the word in session.json."""
@@ -28,7 +37,7 @@ MOST_TIMES = 3
 )
 @click.argument("results", metavar="RESULTS")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(results, as_json) -> None:
+def command(results: str, as_json: bool) -> None:
     """Print what went wrong over the night and what to change next, with the numbers.
 
     RESULTS is the --out folder of an earlier grade.
@@ -48,22 +57,17 @@ def command(results, as_json) -> None:
 
 
 def _print(diagnosis: dict) -> None:
-    from subgrade.cli.screen import printer, screen_of
-
     screen = screen_of()
-    show = printer(screen)
 
     def say(text: str = "", first: str = "", style: str = "") -> None:
         """A paragraph behind its first words, a number not parted from its error."""
         together = text.replace(" ±", f"{HARD}±").replace("± ", f"±{HARD}")
-        for line in screen.folded(together, len(first), first):
-            show(line, style)
+        screen.show(screen.folded(together, len(first), first, style))
 
     say(diagnosis["summary"], style="bold")
     if diagnosis["losses"]:
         say()
-        for line, style in loss_lines(diagnosis["losses"], screen):
-            show(line, style)
+        screen.show(loss_lines(diagnosis["losses"], screen))
     if diagnosis["findings"]:
         say()
         say("Findings", style="bold")
@@ -83,52 +87,27 @@ def _print(diagnosis: dict) -> None:
         say(f"note: {note}")
 
 
-def loss_lines(losses: list[dict], screen) -> list[tuple[str, str]]:
-    """The table of losses and the style of each line; as many times a row as have room."""
-    from subgrade.cli.screen import padded
-    from subgrade.diagnosis.words import duration
+def loss_lines(losses: list[dict], screen: Screen) -> list[Text]:
+    """The table of what the night lost, to what, and when."""
+    from rich.table import Column
+
+    from subgrade.diagnosis.wording import duration
 
     known = any(span["start_utc"] and span["end_utc"] for row in losses for span in row["spans"])
-    titles = ("lost to", "", "frames", "time", "when (UTC)" if known else "when")
-    rows = [
-        (
-            row["reason"],
-            row["text"],
-            str(row["frames"]),
-            duration(row["lost_s"]) if row["lost_s"] else "",
-        )
-        for row in losses
+    columns = [
+        Column("lost to", no_wrap=True),
+        Column(),
+        Column("frames", justify="right", no_wrap=True),
+        Column("time", justify="right", no_wrap=True),
+        Column("when (UTC)" if known else "when"),
     ]
-    wide = [max(len(row[k]) for row in (titles, *rows)) for k in range(4)]
-    whens = [[_span(span) for span in row["spans"]] for row in losses]
-    least = max((len(_fitted(when, 0)) for when in whens if when), default=0)
-    if screen.folds:
-        room = screen.width - sum(wide) - 2 * len(wide)
-        # one time a row always has room, where the words must be cut for it
-        wide[1] = max(wide[1] - max(least - room, 0), 12)
-    room = screen.width - sum(wide) - 2 * len(wide) if screen.folds else None
-    lines = []
-    for row, when in zip((titles[:4], *rows), (titles[4:], *whens), strict=True):
-        cells = [
-            padded(_cut(screen.shown(cell), wide[k]), wide[k], right=k > 1)
-            for k, cell in enumerate(row)
-        ]
-        style = "" if lines else "bold"
-        lines.append(("  ".join([*cells, screen.shown(_fitted(when, room))]).rstrip(), style))
-    return lines
-
-
-def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1].rstrip() + "…"
-
-
-def _fitted(when: list[str], room: int | None) -> str:
-    """Some of the times, and dots for the others."""
-    for count in range(min(len(when), MOST_TIMES), 0, -1):
-        text = ", ".join([*when[:count], *["…"] * (count < len(when))])
-        if room is None or len(text) <= room or count == 1:
-            return text
-    return ""
+    rows = []
+    for row in losses:
+        lost = duration(row["lost_s"]) if row["lost_s"] else ""
+        when = [_span(span) for span in row["spans"][:MOST_TIMES]]
+        when += ["…"] * (len(row["spans"]) > MOST_TIMES)
+        rows.append((row["reason"], row["text"], str(row["frames"]), lost, ", ".join(when)))
+    return screen.table(columns, rows)
 
 
 def _span(span: dict) -> str:
@@ -136,11 +115,11 @@ def _span(span: dict) -> str:
     if span["start_utc"] and span["end_utc"]:
         return f"{span['start_utc'][11:16]}-{span['end_utc'][11:16]}"
     first, last = span["first_frame"], span["last_frame"]
-    return first if first == last else f"{first} to {last}"
+    return first if first == last else f"{first}{HARD}to{HARD}{last}"
 
 
-def _finding(say, item: dict) -> None:
-    from subgrade.diagnosis.words import counted, duration
+def _finding(say: Say, item: dict) -> None:
+    from subgrade.diagnosis.wording import counted, duration
 
     known = [f"{CONFIDENCE[item['sure']]} confidence"]
     if item["cost_s"]:
@@ -159,9 +138,9 @@ def _finding(say, item: dict) -> None:
         say(f"{counted(len(item['frames']))}: {', '.join(runs)}", "    - ", "dim")
 
 
-def _advice(say, item: dict, k: int, cautioned: dict[str, int]) -> None:
+def _advice(say: Say, item: dict, k: int, cautioned: dict[str, int]) -> None:
     """One piece of advice; a caution that was given above is only referred to."""
-    from subgrade.diagnosis.words import sure_word
+    from subgrade.diagnosis.wording import sure_word
 
     known = [saves] if (saves := item.get("saves")) else []
     if sure_word(item["sureness"]) == "possible":

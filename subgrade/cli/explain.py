@@ -1,16 +1,29 @@
-"""``subgrade explain``."""
+"""``subgrade explain``, and what it answers where no frame is named."""
 
 from __future__ import annotations
 
 import math
+import os
+from typing import TYPE_CHECKING
 
 import click
+
+from subgrade.cli.terminal import HARD, Screen, screen_of
+from subgrade.errors import ResultsError
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+    from subgrade.results import Session
 
 REASON_ROWS, RIVAL_ROWS, ROWS = 4, 2, 10
 """Rows shown of each reason given, of the cause next likeliest, and of all together."""
 SILENT = 0.2
 """Points below which a row hardly counts and waits for ``--all``."""
 TITLES = ("reason", "measured", "value", "compare with", "limit", "points")
+MOST_DOUBTFUL = 5
+"""Frames offered where none was named."""
+ORDER = "RESULTS comes first, then FRAME"
 UNLIMITED = ("length of the star trails", "separation of the two images")
 """Evidence that rejects a frame without a limit (docs/limits.md)."""
 Section = tuple[str, list[dict]]
@@ -38,14 +51,12 @@ Section = tuple[str, list[dict]]
 @click.argument("frame", metavar="FRAME", required=False)
 @click.option("--all", "everything", is_flag=True, help="Print every measurement.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, with every measurement.")
-def command(results, frame, everything, as_json) -> None:
+def command(results: str, frame: str | None, everything: bool, as_json: bool) -> None:
     """Print why FRAME was kept or rejected, from the RESULTS folder alone.
 
     FRAME is its name in summary.csv, its path, its file name, or any part of it that no
     other frame has.
     """
-    from subgrade.cli.which_frame import frame_missing, opened
-
     session = opened(results, frame)
     if frame is None:
         raise frame_missing(results, session)
@@ -58,18 +69,14 @@ def command(results, frame, everything, as_json) -> None:
         _print(record, everything, session)
 
 
-def _print(record: dict, everything: bool, session) -> None:
-    from subgrade.cli.screen import printer, screen_of
-
+def _print(record: dict, everything: bool, session: Session) -> None:
     screen = screen_of()
-    say = printer(screen)
     values = record["values"]
     graded = values["verdict"] != "unreadable"
     reasons = f" ({', '.join(_reasons(record))})" if graded and _reasons(record) else ""
 
     def paragraph(text: str, style: str = "") -> None:
-        for line in screen.folded(text, 0):
-            say(line, style)
+        screen.show(screen.folded(text, style=style))
 
     paragraph(f"{values['frame']}: {values['verdict']}{reasons}", "bold")
     if record.get("culled"):
@@ -85,10 +92,9 @@ def _print(record: dict, everything: bool, session) -> None:
         paragraph(guiding_line(guiding, session.frames, axes))
     parts = all_sections(record) if everything else chosen_sections(record)
     if parts:
-        say("")
-        for line, style in table_lines(parts, screen, record.get("scale_arcsec")):
-            say(line, style)
-        say("")
+        paragraph("")
+        screen.show(table_lines(parts, screen, record.get("scale_arcsec")))
+        paragraph("")
         paragraph(
             "Points are log odds: positive supports the reason in front, negative counts "
             "against it.",
@@ -104,7 +110,7 @@ def _print(record: dict, everything: bool, session) -> None:
 
 def stars_line(record: dict) -> str:
     """How many stars a frame has, their width and eccentricity; empty if it was not measured."""
-    from subgrade.causes import eccentricity_text
+    from subgrade.figures import eccentricity_text
     from subgrade.results.night_summary import width_text
 
     values, scale = record["values"], record.get("scale_arcsec")
@@ -134,8 +140,8 @@ def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec")
     axes : str or None
         ``xy`` where the record's axes are the guide camera's.
     """
-    from subgrade.causes import figure
-    from subgrade.results.guiding import recorded_rms
+    from subgrade.figures import figure
+    from subgrade.results.guiding_record import recorded_rms
 
     names = ("x", "y") if axes == "xy" else ("RA", "Dec")
     others = [f for f in frames if f["guiding"] != guiding]
@@ -149,8 +155,9 @@ def guiding_line(guiding: dict, frames: list[dict], axes: str | None = "ra_dec")
     if guiding["peak"] is not None:
         parts.append(f"peak {figure(guiding['peak'], '″')}")
     for title, name in (
-        ("guide star missing", "lost_s"), ("not settled after a dither", "settle_overlap_s")
-    ):  # fmt: skip
+        ("guide star missing", "lost_s"),
+        ("not settled after a dither", "settle_overlap_s"),
+    ):
         if guiding[name]:
             parts.append(f"{title} for {figure(guiding[name], 's')}")
     samples = "sample" if guiding["samples"] == 1 else "samples"
@@ -170,26 +177,22 @@ def in_reading_order(record: dict) -> list[dict]:
     return sorted(record["evidence"], key=lambda r: (not _decided(r, reasons), -abs(r["points"])))
 
 
-def next_likeliest(record: dict) -> str | None:
-    """The motion that the evidence supports most after the one given; None where it does none."""
-    from subgrade.causes.motion import PRIOR
+def next_likeliest(record: dict) -> tuple[str, float] | None:
+    """The likeliest cause after those given and its share; None where no clue supports one."""
+    from subgrade.results.read import rivals
 
-    given = next((r for r in _reasons(record) if r in PRIOR), None)
-    if given is None:
-        return None
-    summed: dict[str, float] = {}
-    for item in record["evidence"]:
-        word = item["reason"]
-        if word in PRIOR and word not in _reasons(record):
-            summed[word] = summed.get(word, PRIOR[word]) + item["points"]
+    given = _reasons(record)
+    weighed = next((found for word in given if (found := rivals(record, word))), {})
     # what is only ruled out is no rival
-    return max((w for w in summed if summed[w] > PRIOR[w]), key=summed.get, default=None)
+    supported = {e["reason"] for e in record["evidence"] if e.get("clue") and e["points"] > 0}
+    left = ((w, s) for w, s in weighed.items() if w not in given and w in supported)
+    return next(left, None)
 
 
 def chosen_sections(record: dict) -> list[Section]:
     """About ten rows: of the reasons given, the next most likely cause, and against."""
     numbered = _numbered(record)
-    given, rival = _reasons(record), next_likeliest(record)
+    given, rival = _reasons(record), _word(next_likeliest(record))
     rows = [r for r in numbered if abs(r["points"]) >= SILENT or _decided(r, given)]
     most = REASON_ROWS if len(given) == 1 else REASON_ROWS - 1
     # a remark may earn no points at all
@@ -199,61 +202,66 @@ def chosen_sections(record: dict) -> list[Section]:
     rest = [r for r in rows if r["points"] < 0 and not _among(r, [*mine, *next_rows])]
     if given and record["values"]["verdict"] != "keep":
         rest = [r for r in rest if r["reason"] != rival]
-    return _titled(record, mine, rival, next_rows, rest[:left], "Strongest against")
+    return _titled(record, mine, next_rows, rest[:left], "Strongest against")
 
 
 def all_sections(record: dict) -> list[Section]:
     """Every row, in the same order."""
-    rows, given, rival = _numbered(record), _reasons(record), next_likeliest(record)
+    rows, given, rival = _numbered(record), _reasons(record), _word(next_likeliest(record))
     mine = [r for word in given for r in _for(rows, word)]
     rest = [r for r in rows if r["reason"] != rival and not _among(r, mine)]
-    return _titled(record, mine, rival, _of(rows, rival), rest, "For and against")
+    return _titled(record, mine, _of(rows, rival), rest, "For and against")
 
 
-def _titled(record, mine, rival, next_rows, rest, against: str) -> list[Section]:
-    given = _reasons(record)
+def _titled(
+    record: dict, mine: list[dict], next_rows: list[dict], rest: list[dict], against: str
+) -> list[Section]:
+    from subgrade.figures import likely
+
+    given, rival = _reasons(record), next_likeliest(record)
     kept = record["values"]["verdict"] == "keep"
     parts = [
         (
             f"{'Remark' if kept else 'Reason'}{'' if len(given) == 1 else 's'}: {', '.join(given)}",
             mine,
         ),
-        (f"Next most likely cause: {rival}", next_rows),
+        (f"Next most likely cause: {rival[0]} ({likely(rival[1])})" if rival else "", next_rows),
         (f"{against}{' rejecting it' if kept else ''}", rest),
     ]
     return [(title, rows) for title, rows in parts if rows]
 
 
-def table_lines(parts: list[Section], screen, scale: float | None = None) -> list[tuple[str, str]]:
-    """The rows under their headings, columns lined up, with the style of each line.
+def table_lines(parts: list[Section], screen: Screen, scale: float | None = None) -> list[Text]:
+    """The rows under their headings.
 
-    Lengths are in arcseconds where the frame's scale is given.
+    Parameters
+    ----------
+    parts : list of Section
+    screen : Screen
+    scale : float, optional
+        Arcseconds per pixel: lengths are shown in arcseconds.
+
+    Returns
+    -------
+    list of rich.text.Text
+        One a line, folded within the column of the measurements.
     """
-    from subgrade.cli.screen import elided, padded
+    from rich.table import Column
+    from rich.text import Text
 
-    cells = [[_cells(item, scale) for item in rows] for _, rows in parts]
-    shown = [[[screen.shown(c) for c in row] for row in part] for part in cells]
-    every = [list(TITLES), *(row for part in shown for row in part)]
-    wide = [max(len(row[k]) for row in every) for k in range(len(TITLES))]
-    if screen.folds:
-        wide[1] = max(min(wide[1], screen.width - sum(wide) + wide[1] - 2 * (len(wide) - 1)), 12)
-
-    def line(row) -> str:
-        row = [row[0], elided(row[1], wide[1], screen.shown("…")), *row[2:]]
-        return "  ".join(padded(cell, wide[k], right=k > 1) for k, cell in enumerate(row))
-
-    lines = [(line(TITLES), "bold")]
-    for (title, _), part in zip(parts, shown, strict=True):
-        lines.append((title, "cyan"))
-        lines += [(line(row), "") for row in part]
-    return lines
+    columns = [Column(TITLES[0], no_wrap=True), Column(TITLES[1])]
+    columns += [Column(title, justify="right") for title in TITLES[2:]]
+    rows: list[list[str] | Text] = []
+    for title, items in parts:
+        rows += [Text(title, "cyan"), *(_cells(item, scale) for item in items)]
+    return screen.table(columns, rows)
 
 
 def _cells(item: dict, scale: float | None) -> list[str]:
     from subgrade.results import evidence_words, quantity_texts
 
     points = round(item["points"], 1) or 0.0  # no minus before a zero
-    numbers = quantity_texts(item, scale)
+    numbers = [text.replace(" ", HARD) for text in quantity_texts(item, scale)]
     return [item["reason"], evidence_words(item), *numbers, f"{points:+.1f}"]
 
 
@@ -272,6 +280,10 @@ def _decided(row: dict, reasons: list[str]) -> bool:
     return limited and row["points"] > 0 and row["reason"] in reasons
 
 
+def _word(rival: tuple[str, float] | None) -> str | None:
+    return rival[0] if rival else None
+
+
 def _of(rows: list[dict], word: str | None) -> list[dict]:
     return [r for r in rows if r["reason"] == word]
 
@@ -283,3 +295,78 @@ def _for(rows: list[dict], word: str) -> list[dict]:
 
 def _among(row: dict, rows: list[dict]) -> bool:
     return any(row is other for other in rows)
+
+
+def opened(results: str, frame: str | None) -> Session:
+    """The results; where a frame was given in their place, an error that states the order.
+
+    Parameters
+    ----------
+    results, frame : str
+        As the person gave them; ``frame`` is None if there was one word only.
+
+    Returns
+    -------
+    subgrade.results.Session
+
+    Raises
+    ------
+    ResultsError
+    """
+    from subgrade.results import open_results
+
+    try:
+        return open_results(results)
+    except ResultsError as error:
+        if os.path.isdir(os.path.expanduser(results)):
+            raise
+        folder = _folder_for(results, frame)
+        if folder is not None:
+            typed = _typed(folder, results)
+            raise ResultsError(f"{results}: is no results folder. {ORDER}: {typed}") from None
+        if frame is None:
+            end = "" if str(error).endswith("?") else "."
+            raise ResultsError(f"{error}{end} {ORDER}.") from None
+        raise
+
+
+def frame_missing(results: str, session: Session) -> ResultsError:
+    """What to type where no frame was named, and the frames whose verdict is least certain."""
+    from subgrade.cli.summary import DOUBTFUL
+    from subgrade.lights import FrameNames
+    from subgrade.plaintext import printable
+
+    graded = [f["values"] for f in session.frames if f["values"]["confidence"] is not None]
+    graded.sort(key=lambda v: v["confidence"])
+    doubtful = [v for v in graded if v["confidence"] < DOUBTFUL][:MOST_DOUBTFUL]
+    names = FrameNames(f["values"]["frame"] for f in session.frames)
+    example = next((names.shortest(v["frame"]) for v in doubtful or graded), "FRAME")
+    lines = [f"which frame? For instance: {_typed(results, example)}"]
+    if doubtful:
+        lines.append("The verdicts of lowest confidence are")
+    for v in doubtful:
+        reasons = f" ({v['reasons'].replace(';', ', ')})" if v["reasons"] else ""
+        name = printable(names.shortest(v["frame"]))
+        lines.append(f"{name}: {v['verdict']}{reasons}, {v['confidence']:.2f}")
+    return ResultsError("\n  ".join(lines))
+
+
+def _folder_for(results: str, frame: str | None) -> str | None:
+    """The results that a frame given first belongs to; None where it is no frame."""
+    from subgrade.results import open_results
+    from subgrade.results.read import nearest_results
+
+    folder = nearest_results(results) if frame is None else frame
+    try:
+        session = open_results(folder or "")
+        if frame is None:
+            session.frame(results)
+    except ResultsError:
+        return None
+    return folder
+
+
+def _typed(*words: str) -> str:
+    from subgrade.cli.summary import command as as_typed
+
+    return as_typed("explain", *words).replace(HARD, " ")

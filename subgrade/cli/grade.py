@@ -8,29 +8,10 @@ from os.path import expanduser
 import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
-from subgrade.cli.number import Number, number_option
+from subgrade.cli.option_types import Motion, Number, number_option
 
 PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
 """Options that name a file or a folder."""
-
-
-class _Motion(click.ParamType):
-    """``RATE,PA``: arcseconds an hour, and degrees east of north."""
-
-    name = "rate,pa"
-
-    def convert(self, value, parameter, context):
-        if isinstance(value, tuple):
-            return value
-        try:
-            rate, angle = (float(part) for part in value.split(","))
-        except ValueError:
-            self.fail(f"{value!r} is not RATE,PA, two numbers as in 95.5,214", parameter, context)
-        if not 0 < rate < 1e6:
-            self.fail(f"the rate must be above 0 and below 1000000, not {rate}", parameter, context)
-        if not -360 <= angle <= 360:
-            self.fail(f"the angle must be from -360 to 360, not {angle}", parameter, context)
-        return rate, angle % 360
 
 
 @click.command(
@@ -80,57 +61,72 @@ class _Motion(click.ParamType):
     text="Processes that measure; chosen for this machine if not given.",
 )
 @number_option(
-    "--scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    "--scale",
+    Number(0.01, 1000),
+    metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel, instead of the header's.",
-)  # fmt: skip
+)
 @number_option(
-    "--exposure", Number(0.0001, 86400), metavar="SECONDS",
+    "--exposure",
+    Number(0.0001, 86400),
+    metavar="SECONDS",
     text="Exposure time of the frames whose header states none.",
-)  # fmt: skip
+)
 @click.option("--dark", metavar="FILE", help="Master dark to subtract from every frame.")
 @click.option("--bias", metavar="FILE", help="Master bias, when there is no dark or for the flat.")
 @click.option("--flat", metavar="FILE", help="Master flat to divide every frame by.")
 @click.option(
-    "--guide", multiple=True, metavar="FILE",
+    "--guide",
+    multiple=True,
+    metavar="FILE",
     help="Guiding record of the night; may be given more than once.",
-)  # fmt: skip
+)
 @number_option(
-    "--guide-utc-offset", Number(-16, 16), metavar="HOURS",
+    "--guide-utc-offset",
+    Number(-16, 16),
+    metavar="HOURS",
     text="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
-)  # fmt: skip
+)
 @click.option(
     "--guide-map", metavar="FILE.toml", help="States which column of the record is which."
 )
 @number_option(
-    "--guide-scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    "--guide-scale",
+    Number(0.01, 1000),
+    metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel of the guide camera, for a record in pixels.",
-)  # fmt: skip
+)
 @click.option(
     "--expected-motion",
-    type=_Motion(),
+    type=Motion(),
     metavar="RATE,PA",
     help="Motion of the comet or asteroid that the mount followed, in arcseconds an hour and "
     "degrees east of north: star trailing at that rate is allowed for.",
 )
 @click.option(
-    "--teach", metavar="FILE",
+    "--teach",
+    metavar="FILE",
     help="Your marks, a CSV of frame,verdict: adapt the limits to them, and list which moved.",
-)  # fmt: skip
+)
 @click.option(
-    "--marks", metavar="FILE",
+    "--marks",
+    metavar="FILE",
     help="Your marks, a CSV of frame,verdict: they overrule the verdicts.",
-)  # fmt: skip
+)
 @click.option("--no-report", is_flag=True, help="Do not write the page report.html.")
 @click.option(
-    "--list-style", type=click.Choice(["relative", "paths", "names"]), default="relative",
+    "--list-style",
+    type=click.Choice(["relative", "paths", "names"]),
+    default="relative",
     show_default=True,
     help="How keeps.txt and rejects.txt name frames: relative to the folder on their first line, "
     "by absolute paths, or by bare file names; the last two have no first line.",
-)  # fmt: skip
+)
 @click.option(
-    "--dry-run", is_flag=True,
+    "--dry-run",
+    is_flag=True,
     help="Measure, judge and print the rejects; write nothing, not even the measurements.",
-)  # fmt: skip
+)
 @click.option("--remeasure", is_flag=True, help="Measure again what an earlier run measured.")
 @click.option(
     "--quiet",
@@ -139,7 +135,9 @@ class _Motion(click.ParamType):
     help="No progress or summary: only errors, and limits that --teach moved.",
 )
 @click.pass_context
-def command(context, paths, quiet, no_report, **options) -> None:
+def command(
+    context: click.Context, paths: tuple[str, ...], quiet: bool, no_report: bool, **options: object
+) -> None:
     """Measure the light frames in PATH..., keep or reject each, and explain why.
 
     PATH is a folder (searched with its subfolders), a file or a pattern. Results go to

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
 import click
 
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
-from subgrade.cli.number import Number, number_option
+from subgrade.cli.option_types import Number, number_option
+from subgrade.cli.terminal import Screen, screen_of
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 LABEL, LEAST_WHY = 14, 30
 """Columns of the words in front of a line, and the least left to a reason beside its column."""
@@ -27,10 +34,16 @@ RMS = (
 )
 """Each RMS of a record and what it is of."""
 ROLES = {
-    "ra": "RA error", "dec": "Dec error", "x": "x error", "y": "y error",
-    "ra_pulse": "RA correction", "dec_pulse": "Dec correction",
-    "ra_side": "RA direction", "dec_side": "Dec direction", "snr": "S/N",
-}  # fmt: skip
+    "ra": "RA error",
+    "dec": "Dec error",
+    "x": "x error",
+    "y": "y error",
+    "ra_pulse": "RA correction",
+    "dec_pulse": "Dec correction",
+    "ra_side": "RA direction",
+    "dec_side": "Dec direction",
+    "snr": "S/N",
+}
 """What a column was read as, where its name in a guide map is no word."""
 UNITS = {"iso": "date, time"}
 
@@ -59,19 +72,23 @@ UNITS = {"iso": "date, time"}
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
 @number_option(
-    "--guide-scale", Number(0.01, 1000), metavar="ARCSEC_PER_PX",
+    "--guide-scale",
+    Number(0.01, 1000),
+    metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel of the guide camera, for a record in pixels.",
-)  # fmt: skip
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(files, guide_map, guide_scale, as_json) -> int:
+def command(
+    files: tuple[str, ...], guide_map: str | None, guide_scale: float | None, as_json: bool
+) -> int:
     """Show what was understood of guiding records.
 
     Prints each column with its meaning, its unit and the confidence in both, then clock,
     sections, time between guide exposures, scale, RMS and peak error, remarks, gaps, and how
     long the guide star was missing.
     """
-    from subgrade.asked import check_file, check_record
     from subgrade.errors import UnreadableFile
+    from subgrade.given_paths import check_file, check_record
     from subgrade.record import describe_record, load_guide_map, read_guide
 
     for path in files:
@@ -101,7 +118,7 @@ def command(files, guide_map, guide_scale, as_json) -> int:
     return 0
 
 
-def _complain(failed) -> None:
+def _complain(failed: list[dict]) -> None:
     from subgrade.plaintext import printable
 
     for item in failed:
@@ -109,53 +126,50 @@ def _complain(failed) -> None:
 
 
 def _print(found: dict, first: bool) -> None:
-    from subgrade.cli.screen import printer, screen_of
-
     screen = screen_of()
-    say = printer(screen)
-    if not first:
-        say("")
-    say(screen.shown(found["path"]), "bold")
-    say("")
-    for line, style in column_lines(found["columns"], screen):
-        say(line, style)
-    say("")
+    blank = screen.folded("")
+    screen.show([*([] if first else blank), *screen.folded(found["path"], style="bold"), *blank])
+    screen.show([*column_lines(found["columns"], screen), *blank])
     for name, text in _lines(found):
-        for line in screen.folded(text, LABEL, name):
-            say(line)
+        screen.show(screen.folded(text, LABEL, name))
     for note in found["notes"]:
-        for line in screen.folded(note, len("note: "), "note: "):
-            say(line)
+        screen.show(screen.folded(note, len("note: "), "note: "))
 
 
-def column_lines(columns: list[dict], screen) -> list[tuple[str, str]]:
-    """A row a column of the record, the reason folded in what room the others leave."""
-    from subgrade.cli.screen import padded
+def column_lines(columns: list[dict], screen: Screen) -> list[Text]:
+    """A row a column of the record, the reason beside it or below for want of room."""
+    from rich.table import Column
 
-    rows = [("column", "read as", "unit", "confidence")]
+    titles = [
+        Column("column", max_width=screen.width // 3 if screen.folds else None),
+        Column("read as", no_wrap=True),
+        Column("unit", no_wrap=True),
+        Column("confidence", justify="right", no_wrap=True),
+    ]
+    rows = []
     for column in columns:
         used = column["role"] != "other"
-        title = screen.shortened(column["title"], screen.width // 3)
-        rows.append(
-            (title, ROLES.get(column["role"], column["role"]) if used else "",
-             UNITS.get(column["unit"], column["unit"]), f"{column['sure']:.2f}" if used else "")
-        )  # fmt: skip
-    wide = [max(len(row[k]) for row in rows) for k in range(4)]
-    lines = []
-    for row, why in zip(rows, ["why", *(c["why"] for c in columns)], strict=True):
-        head = "  ".join(padded(cell, wide[k], right=k == 3) for k, cell in enumerate(row)) + "  "
-        style = "" if lines else "bold"
-        if screen.folds and screen.width - sum(wide) < LEAST_WHY:  # below, for want of room
-            lines += [(head.rstrip(), style)]
-            head = "  "
-        lines += [(line, style) for line in screen.folded(why, len(head), head)]
-    return lines
+        role = ROLES.get(column["role"], column["role"]) if used else ""
+        unit = UNITS.get(column["unit"], column["unit"])
+        rows.append((column["title"], role, unit, f"{column['sure']:.2f}" if used else ""))
+    reasons = [column["why"] for column in columns]
+    wide = max(line.cell_len for line in screen.table(titles, rows))
+    if not screen.folds or screen.width - wide >= LEAST_WHY:
+        beside = [(*row, why) for row, why in zip(rows, reasons, strict=True)]
+        return screen.table([*titles, Column("why")], beside)
+    below: list[tuple[str, ...] | Text] = []
+    for row, why in zip(rows, reasons, strict=True):
+        below += [row, *screen.folded(why, 2, style="dim")]
+    return screen.table(titles, below)
 
 
-def _lines(found: dict):
+def _lines(found: dict) -> Iterator[tuple[str, str]]:
     """Name and text of each line below the table."""
-    clocks = {"utc": "UTC", "unknown": "date and time, time zone not stated",
-              "relative": "seconds from a start that is not stated"}  # fmt: skip
+    clocks = {
+        "utc": "UTC",
+        "unknown": "date and time, time zone not stated",
+        "relative": "seconds from a start that is not stated",
+    }
     clock = clocks[found["clock"]]
     yield "clock", clock if found["dated"] else "time of day without a date"
     yield "samples", f"{found['samples']} in {found['duration_s'] / 60:.1f} min" + _every(found)

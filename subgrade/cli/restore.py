@@ -22,15 +22,15 @@ from subgrade.cli import EXIT_PARTLY
 @click.argument("results", metavar="RESULTS")
 @click.option("--quiet", "-q", is_flag=True, help="Only errors.")
 @click.pass_context
-def command(context, results, quiet) -> None:
+def command(context: click.Context, results: str, quiet: bool) -> None:
     """Bring every frame that cull moved back to its place, byte for byte; remove its links.
 
     RESULTS is the folder that was given to cull; only its cull_journal.jsonl is needed.
     """
     import os
 
-    from subgrade.cli.cull import counted, interruptible, print_problems, progress_lines
-    from subgrade.cli.summary import duration
+    from subgrade.cli.cull import interruptible, print_problems, progress_lines
+    from subgrade.diagnosis.wording import counted, duration
     from subgrade.moving import restore
     from subgrade.moving.model import JOURNAL
     from subgrade.plaintext import printable

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
-from subgrade.cli.number import Number, number_option
+from subgrade.cli.option_types import Number, number_option
+
+if TYPE_CHECKING:
+    from subgrade.practice.scenario import Scenario
+    from subgrade.practice.truth import FrameTruth
 
 EPILOG = """\b
 Example: a small night of twelve frames, then grade it
@@ -31,7 +36,7 @@ Example: a small night of twelve frames, then grade it
 )
 @number_option(
     "--height", Number(32, whole=True), metavar="PX", text="Pixels along y; 540 if not given."
-)  # fmt: skip
+)
 @click.option(
     "--mosaic/--mono",
     default=None,
@@ -49,14 +54,25 @@ Example: a small night of twelve frames, then grade it
 )
 @click.option("--random", "drawn", is_flag=True, help="Draw night and causes from the seed.")
 @click.option("--compress", is_flag=True, help="Tile-compressed .fits.fz (Rice, lossless).")
-def command(directory, seed, frames, width, height, mosaic, record, scenario, drawn, compress):
+def command(
+    directory: str,
+    seed: int | None,
+    frames: int | None,
+    width: int | None,
+    height: int | None,
+    mosaic: bool | None,
+    record: bool | None,
+    scenario: str | None,
+    drawn: bool,
+    compress: bool,
+) -> None:
     """Render a practice night into DIR, a new or empty folder.
 
     Writes light frames with known causes, truth.csv with each frame's true
     numbers and intended verdict, and the guiding record guiding.csv.
     """
-    from subgrade.asked import check_file
     from subgrade.errors import UsageError
+    from subgrade.given_paths import check_file
     from subgrade.practice import scenario_file as nights
     from subgrade.practice.night import must_be_free, simulate_night
     from subgrade.practice.random_night import random_scenario
@@ -82,7 +98,7 @@ def command(directory, seed, frames, width, height, mosaic, record, scenario, dr
     _summary(directory, truths, night)
 
 
-def _summary(directory, truths, night) -> None:
+def _summary(directory: str, truths: list[FrameTruth], night: Scenario) -> None:
     """Report on stdout what lies where and what to expect."""
     from collections import Counter
 

@@ -1,7 +1,7 @@
 """Diagnose stage: the night's story and the advice for the next night."""
 
 from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss, Quantity, Span
-from subgrade.diagnosis.words import number
+from subgrade.diagnosis.wording import number
 
 __all__ = ["Advice", "Diagnosis", "Finding", "Loss", "Quantity", "Span", "diagnose_night", "number"]
 

@@ -6,17 +6,15 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from subgrade.causes.limits import Limits
-from subgrade.causes.model import Judgement
-from subgrade.causes.reasons import REASONS, unreadable_text
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
-from subgrade.diagnosis.handling import bump, late_dither, optics, tracking, trails, unusable
+from subgrade.diagnosis.incidents import bump, late_dither, optics, tracking, trails, unusable
 from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss
-from subgrade.diagnosis.polar import dec_drift, polar_axis, turning_field
+from subgrade.diagnosis.night_view import NightView, view_of
+from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, turning_field
 from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, periodic_error
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
-from subgrade.diagnosis.typical import (
+from subgrade.diagnosis.typical_numbers import (
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
     all_night,
@@ -25,12 +23,14 @@ from subgrade.diagnosis.typical import (
     poor_throughout,
     typical,
 )
-from subgrade.diagnosis.view import NightView, view_of
 from subgrade.diagnosis.wind import wind
-from subgrade.diagnosis.words import counted, duration, number
+from subgrade.diagnosis.wording import counted, duration, number
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Judgement
+from subgrade.judging.reasons import REASONS, unreadable_text
 from subgrade.night.model import Night
-from subgrade.parts import attempt, part
+from subgrade.optional_parts import attempt, part
 
 CHECKS = (
     polar_axis, dec_drift, turning_field, oscillation, periodic_error, guide_exposure, backlash,

@@ -6,12 +6,11 @@ import math
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import CLAMPS, counted, number
-from subgrade.keeping import kept
-from subgrade.night import bisected
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import CLAMPS, counted, number
+from subgrade.memo import kept
+from subgrade.robust import bisected, scatter
 
 SHAPE_DOUBT = 0.12
 """Relative doubt in a line's length read off a star: wings and the star's other motion; measured
@@ -171,11 +170,7 @@ def _scatter(view: NightView, frame: int) -> float:
         for i in view.night.groups[group].members
         if np.isfinite((s := view.night.frames[i].stars).xx)
     ])  # fmt: skip
-    return (
-        float(MAD_TO_SIGMA * np.median(np.abs(parts - np.median(parts, axis=0))))
-        if len(parts)
-        else math.nan
-    )
+    return scatter(parts, np.median(parts, axis=0)) if len(parts) else math.nan
 
 
 def _position_angle(view: NightView, frame: int, angle: float) -> float:
@@ -208,5 +203,5 @@ def axis_mean(angles, relative_errors) -> tuple[float, float]:
 
 
 def _middle(values: np.ndarray, errors) -> tuple[float, float]:
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
+    spread = scatter(values)
     return float(np.median(values)), max(spread, float(np.median(errors))) / math.sqrt(len(values))

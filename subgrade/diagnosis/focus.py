@@ -9,9 +9,10 @@ from statistics import NormalDist
 import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import counted, duration, number
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import counted, duration, number
 from subgrade.night import fullest_night
+from subgrade.robust import pair_slopes
 
 NAN = float("nan")
 LOW_IN_THE_SKY = 1.2
@@ -48,9 +49,7 @@ def robust_slope(x: np.ndarray, y: np.ndarray, least: int = 6) -> Slope:
     if known.sum() < least or np.ptp(x[known]) <= 0:
         return Slope()
     x, y = x[known], y[known]
-    later, earlier = np.tril_indices(len(x), -1)
-    run = x[later] - x[earlier]
-    slopes = np.sort((y[later] - y[earlier])[run != 0] / run[run != 0])
+    slopes = np.sort(pair_slopes(x, y))
     return Slope(float(np.median(slopes)), 0.5 * _interval(x, y, slopes), len(x))
 
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import BALANCE, LIKELY, counted, number, possibly
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import BALANCE, LIKELY, counted, number, possibly
 from subgrade.night import fullest_night
 
 GOOD_GAIN = 0.6

@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding, utc
-from subgrade.diagnosis.words import MAINS, SUN, counted, number
+from subgrade.diagnosis.night_view import NightView, finding, utc
+from subgrade.diagnosis.wording import MAINS, SUN, counted, number
 from subgrade.night import fullest_night
 
 LIGHTS = "look for lights near the telescope: headlights, lamps, screens"

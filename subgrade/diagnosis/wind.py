@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from subgrade.diagnosis.model import Finding, Quantity
-from subgrade.diagnosis.view import NightView, finding
-from subgrade.diagnosis.words import counted, duration, number
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.wording import counted, duration, number
 
 MOVING_TUBE = "A tube can turn in the wind: lock the axes before you work on it."
 SPELL = 3

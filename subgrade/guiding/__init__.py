@@ -6,7 +6,7 @@ from importlib import import_module
 
 _WHERE = {
     "exposure_guiding": "exposure",
-    "fit_clock": "clock",
+    "fit_clock": "clock_fit",
     "guide_night": "join",
     "dec_drift": "over_night",
     "hour_angles": "over_night",

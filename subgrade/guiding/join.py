@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
-from subgrade.guiding.clock import fit_clock
+from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
 from subgrade.guiding.model import ClockFit, GuideNight
 from subgrade.guiding.over_night import (

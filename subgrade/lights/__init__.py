@@ -1,11 +1,11 @@
 """Stage 1, read: find light frames, read pixels and header facts."""
 
 from subgrade.lights.calibrate import Masters, apply, load_masters
-from subgrade.lights.find import CULLED_MARKER, Found, find_lights, natural_key
+from subgrade.lights.find_frames import CULLED_MARKER, Found, find_lights, natural_key
+from subgrade.lights.frame_names import FrameNames
 from subgrade.lights.model import HeaderFacts, Light, Pixels
 from subgrade.lights.mosaic import green_parity
-from subgrade.lights.names import FrameNames
-from subgrade.lights.read import is_light, read_facts, read_light
+from subgrade.lights.read_light import is_light, read_facts, read_light
 
 __all__ = [
     "CULLED_MARKER",

@@ -9,7 +9,7 @@ import numpy as np
 
 from subgrade.errors import UsageError
 from subgrade.lights.model import HeaderFacts, Light, Pixels
-from subgrade.lights.read import read_light
+from subgrade.lights.read_light import read_light
 
 
 @dataclass(frozen=True, slots=True)

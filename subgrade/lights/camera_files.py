@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.lights.cards import Cards
 from subgrade.lights.fits_files import Stored
-from subgrade.lights.planes import plane_of, to_pixels
+from subgrade.lights.header_cards import Cards
+from subgrade.lights.stored_pixels import plane_of, to_pixels
 
 _EXIF_TIME = re.compile(r"(\d{4})[:\-](\d\d)[:\-](\d\d)[ T](\d\d:\d\d:\d\d)")
 _PLACES = (273, 279, 324, 325)

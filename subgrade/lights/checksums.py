@@ -10,7 +10,7 @@ import re
 
 import numpy as np
 
-from subgrade.lights.cards import Cards
+from subgrade.lights.header_cards import Cards
 
 ALL_ONES = 0xFFFFFFFF
 _CHUNK = 1 << 22

@@ -13,13 +13,12 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.lights.cards import BLOCK, MAX_HEADER_BLOCKS, Cards, header_length
+from subgrade.lights.byte_source import open_source
 from subgrade.lights.checksums import broken_checksum
+from subgrade.lights.header_cards import BLOCK, MAX_HEADER_BLOCKS, Cards, header_length
 from subgrade.lights.model import Pixels
-from subgrade.lights.planes import big_endian, plane_of, to_pixels
-from subgrade.lights.room import room_for
-from subgrade.lights.source import open_source
-from subgrade.lights.tiles import check_stated, decompressed
+from subgrade.lights.stored_pixels import big_endian, plane_of, room_for, to_pixels
+from subgrade.lights.tile_compressed import check_stated, decompressed
 
 _BITPIX = (8, 16, 32, 64, -32, -64)
 _MAX_PIXELS = 1 << 30

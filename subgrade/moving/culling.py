@@ -11,6 +11,7 @@ from pathlib import Path
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
+from subgrade.moving.cull_plan import hides_others, make_plan, where_away
 from subgrade.moving.disk import error_text
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
@@ -24,7 +25,6 @@ from subgrade.moving.model import (
     Outcome,
     Planned,
 )
-from subgrade.moving.plan import hides_others, make_plan, where_away
 from subgrade.moving.steps import (
     FULL,
     is_our_link,

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from importlib import import_module
 
 import numpy as np
 
-from subgrade.night.apart import with_frames, without_frames
 from subgrade.night.clocks import NIGHT_GAP_S, fullest_night, nights_of, not_yet
 from subgrade.night.model import (
     Frame,
@@ -17,17 +17,71 @@ from subgrade.night.model import (
     GroupGeometry,
     Night,
     NightGeometry,
+    with_frames,
+    without_frames,
 )
-from subgrade.night.robust import bisected, robust_line
-from subgrade.parts import attempt, part
+from subgrade.optional_parts import attempt, part
 from subgrade.stars.model import FrameStars
 
 __all__ = [
-    "NIGHT_GAP_S", "bisected", "compare_night", "fullest_night", "nights_of", "not_compared",
-    "not_yet", "restated", "robust_line", "with_frames", "without_frames",
-]  # fmt: skip
+    "NIGHT_GAP_S",
+    "USUAL_FROM",
+    "Creep",
+    "ExpectedMotion",
+    "ExpectedTrail",
+    "FixedPattern",
+    "Strip",
+    "Turning",
+    "common_axis",
+    "compare_night",
+    "creep_of",
+    "foreign_strip",
+    "fullest_night",
+    "image_axis",
+    "leaning_axis",
+    "moved_otherwise",
+    "narrowest",
+    "nights_of",
+    "not_compared",
+    "not_yet",
+    "restated",
+    "seen_trail",
+    "split_field",
+    "star_at_rest",
+    "with_frames",
+    "without_frames",
+    "without_usual_motion",
+]
+
+_WHERE = {
+    "ExpectedMotion": "common_trail",
+    "ExpectedTrail": "common_trail",
+    "image_axis": "common_trail",
+    "leaning_axis": "common_trail",
+    "seen_trail": "common_trail",
+    "star_at_rest": "common_trail",
+    "Creep": "common_trail",
+    "creep_of": "common_trail",
+    "FixedPattern": "field_pattern",
+    "Turning": "field_pattern",
+    "split_field": "field_pattern",
+    "Strip": "foreign_strips",
+    "foreign_strip": "foreign_strips",
+    "common_axis": "own_motion",
+    "moved_otherwise": "own_motion",
+    "narrowest": "own_motion",
+    "without_usual_motion": "own_motion",
+    "USUAL_FROM": "own_motion",
+}
+"""Public names whose modules are loaded when asked for."""
 
 NOT_COMPARED = FrameCompared(group=-1, failed=True)
+
+
+def __getattr__(name: str):
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)
 
 
 def compare_night(frames: Sequence[Frame]) -> Night:
@@ -108,9 +162,9 @@ def _group(
     ordered: Sequence[Frame], setup, name: str, pointing, index: int
 ) -> tuple[Group, dict[int, FrameCompared]]:
     """One group, and its frames beside it by their place in the night."""
-    from subgrade.night.baseline import usual_values
     from subgrade.night.transparency import group_transparency
     from subgrade.night.trends import group_trends
+    from subgrade.night.usual_values import usual_values
 
     through, extinction = group_transparency(ordered, pointing)
     light = [through[i].value for i in pointing.members]
@@ -151,8 +205,8 @@ def restated(night: Night, stars: Mapping[int, FrameStars]) -> Night:
     Night
         Groups, registrations, transparencies and geometry stay as they are.
     """
-    from subgrade.night.baseline import usual_values
     from subgrade.night.trends import group_trends
+    from subgrade.night.usual_values import usual_values
 
     frames = tuple(
         replace(f, stars=stars[i]) if i in stars else f for i, f in enumerate(night.frames)

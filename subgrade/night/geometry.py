@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
-from subgrade.night.baseline import half_sample_mode
 from subgrade.night.clocks import fullest_night, nights_of
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
-from subgrade.night.robust import robust_line
+from subgrade.night.usual_values import half_sample_mode
+from subgrade.robust import robust_line
 
 DITHER_PX = 1.0
 """A step that differs by more than this from the commonest one is a dither."""

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from subgrade.night.hot import MIN_POINTINGS, SensorDefects, find_defects
 from subgrade.night.matching import FULL, GLANCE, SHIFTS, Match, Pattern, match_stars
 from subgrade.night.model import Frame, Registration
+from subgrade.night.sensor_defects import MIN_POINTINGS, SensorDefects, find_defects
 from subgrade.night.similarity import Similarity, fit_similarity
 from subgrade.stars.model import FrameStars, StarFlag
 

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
-from subgrade.night.clear import (
+from subgrade.night.clear_level import (
     LN_PER_MAG,
     PAIR_BELOW,
     Extinction,

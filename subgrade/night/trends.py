@@ -16,10 +16,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.night.clear import airmass_of, clear_level
+from subgrade.night.clear_level import airmass_of, clear_level
 from subgrade.night.clocks import nights_of
 from subgrade.night.model import NAN, Frame, Registration, Trends
 from subgrade.night.widths import FEWEST_FOR_SLOPE, WidthFit, fit_width
+from subgrade.robust import pair_slopes
 
 SKY_PER_HOUR = 0.5
 """Fastest change of ln sky that is taken for the night's own (0.54 mag an hour; a setting
@@ -160,12 +161,9 @@ def fit_sky(hours: np.ndarray, sky: np.ndarray, transparency: np.ndarray) -> np.
 
 
 def _slope(t: np.ndarray, y: np.ndarray) -> float:
-    """Median of the slopes of all pairs (Theil 1950, Sen 1968, from memory)."""
+    """Median of the slopes between pairs of at most 300 points."""
     some = np.unique(np.linspace(0, len(t) - 1, min(len(t), 300)).astype(int))
-    t, y = t[some], y[some]
-    i, j = np.triu_indices(len(t), 1)
-    apart = t[j] - t[i]
-    return float(np.median((y[j] - y[i])[apart != 0] / apart[apart != 0]))
+    return float(np.median(pair_slopes(t[some], y[some])))
 
 
 def _steepness(hours: np.ndarray, log_sky: np.ndarray, night: np.ndarray) -> float:

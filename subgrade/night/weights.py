@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.constants import FWHM_PER_SIGMA
-from subgrade.night.robust import bisected
+from subgrade.robust import bisected
 
 GAUSSIAN_NEA = 2.266180
 """Noise-equivalent area of a Gaussian star in units of FWHM^2 (4 pi / FWHM_PER_SIGMA^2)."""

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
-from subgrade.night.baseline import shorth_sigma
-from subgrade.night.clear import clear_level
+from subgrade.night.clear_level import clear_level
 from subgrade.night.model import NAN
+from subgrade.night.usual_values import shorth_sigma
+from subgrade.robust import scatter
 
 AIRMASS_EXPONENT = 0.6
 DILUTED = (0.4, 0.2)
@@ -236,7 +236,7 @@ def _on_level(off: np.ndarray) -> tuple[np.ndarray, float]:
     Frames above may be bad; those below can only be noise.
     """
     below = off[off <= 0]
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(below))) if len(below) >= 3 else 0.0
+    sigma = scatter(below, 0.0) if len(below) >= 3 else 0.0
     sigma = max(sigma, 0.01)
     weight = np.where(np.abs(off) < 3 * sigma, (1 - (off / (3 * sigma)) ** 2) ** 2, 0.0)
     if np.count_nonzero(weight > 0) < 3:

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.opening import open_regular
 from subgrade.record.clock_text import CELL
+from subgrade.regular_files import open_regular
 
 NAN = float("nan")
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.causes import eccentricity_text
-from subgrade.keeping import kept
+from subgrade.figures import eccentricity_text
+from subgrade.memo import kept
 from subgrade.stars.model import CutOut, FrameStars, ShapeField, StarImage
 
 COLUMNS, LEAST_ROWS = 9, 4
@@ -83,7 +83,7 @@ def motion(stars: FrameStars) -> dict | None:
 
 
 def _motion(stars: FrameStars) -> dict | None:
-    from subgrade.causes import recover_profile
+    from subgrade.stars.motion import recover_profile
 
     found = recover_profile(stars)
     if found is None:

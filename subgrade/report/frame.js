@@ -112,13 +112,14 @@ function evidenceOf(frame) {
   const decided = (e) => (known(e.limit) || UNLIMITED.has(e.quantity)) && e.points > 0 && frame.reasons.includes(e.reason);
   const pieces = [...frame.evidence].sort((a, b) => decided(b) - decided(a) || Math.abs(b.points) - Math.abs(a.points));
   const rest = pieces.slice(MOST_EVIDENCE);
-  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(pieces.slice(0, MOST_EVIDENCE)),
-    rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(rest)) : null);
+  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(frame, pieces.slice(0, MOST_EVIDENCE)),
+    rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(frame, rest)) : null);
 }
 
-function evidenceTable(pieces) {
+function evidenceTable(frame, pieces) {
+  const title = (word) => reasonText(word) + (frame.shares[word] ? ` (${frame.shares[word]})` : "");
   const words = [...new Set(pieces.map((e) => e.reason))];
-  const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: reasonText(word)})),
+  const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: title(word)})),
     ...pieces.filter((e) => e.reason === word).map(evidenceRow));
   return make("div", {className: "wide"}, make("table", {className: "evidence"},
     make("thead", {}, make("tr", {}, ...["measurement", "value", "compare with", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from subgrade.causes import eccentricity_text
-from subgrade.causes.reasons import REASONS
 from subgrade.diagnosis import number
+from subgrade.figures import eccentricity_text, likely
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.trace import exposure_path, night_trace
@@ -120,6 +120,12 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
         **{name: row[name] for name in OF_THE_FRAME},
         "values": row["values"] | _unrounded(frame, row),
         "evidence": evidence,
+        # of two choices a cause may be in both; that of the first reason comes first
+        "shares": {
+            word: likely(share)
+            for weighed in reversed(row["shares"].values())
+            for word, share in weighed.items()
+        },
         "eccentricity_text": oval if oval != "unknown" else None,
     }
 

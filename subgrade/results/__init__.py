@@ -1,11 +1,9 @@
 """Stage 5, write: the RESULTS folder and what is read back from it."""
 
-from subgrade.results.culled import culled_line
+from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
-from subgrade.results.guiding import night_rms
-from subgrade.results.identity import FileIdentity, file_identities
+from subgrade.results.guiding_record import night_rms
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
-from subgrade.results.problems import problems_parted
 from subgrade.results.quantities import (
     evidence_words,
     quantity_text,
@@ -13,6 +11,7 @@ from subgrade.results.quantities import (
     quantity_words,
 )
 from subgrade.results.read import Session, open_results
+from subgrade.results.run_notes import culled_line, problems_parted
 from subgrade.results.session import session_record
 from subgrade.results.write import write_results
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from subgrade.parts import attempt
+from subgrade.optional_parts import attempt
 from subgrade.results.model import GradedFrame
 
 

@@ -6,16 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from subgrade.causes import Decided
-from subgrade.causes.limits import Limits
-from subgrade.causes.model import Judgement
 from subgrade.diagnosis.model import Diagnosis
 from subgrade.guiding.model import ExposureGuiding, GuideNight
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Judgement
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
-from subgrade.results.cache import KeptPictures
-from subgrade.results.identity import FileIdentity
+from subgrade.results.file_identity import FileIdentity
+from subgrade.results.measurement_cache import KeptPictures
 from subgrade.stars.model import FrameStars
+from subgrade.teaching import Decided
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.causes import beside
-from subgrade.causes.limits import Limits
-from subgrade.causes.model import rejected_otherwise
-from subgrade.causes.reasons import WIDENING
+from subgrade.figures import beside
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import rejected_otherwise
+from subgrade.judging.reasons import WIDENING
 from subgrade.lights.model import UNNAMED_SIP
 from subgrade.night.model import Group
 from subgrade.results.model import GradedFrame

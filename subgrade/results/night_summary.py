@@ -11,7 +11,7 @@ from dataclasses import asdict
 
 import numpy as np
 
-from subgrade.causes import on_sky
+from subgrade.figures import on_sky
 from subgrade.night.model import Group
 from subgrade.night.weights import (
     exact_weights,

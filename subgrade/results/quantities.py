@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from subgrade.causes import beside, eccentricity_text, figure, on_sky
+from subgrade.figures import beside, eccentricity_text, figure, on_sky
 
 WORDS = {
     "agreement of direction": "same direction as neighbours",

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.lights import FrameNames
-from subgrade.near import did_you_mean, nearest_path
+from subgrade.nearest_names import did_you_mean, nearest_path
 from subgrade.plaintext import printable
-from subgrade.results.culled import whereabouts
+from subgrade.results.run_notes import whereabouts
 from subgrade.results.session import FORMAT
 
 MOST_NAMED = 5
@@ -77,6 +77,23 @@ class Session:
         if culled["record"] is None:
             raise ResultsError(f"{printable(where)}; {self.folder} no longer holds a verdict on it")
         return {**culled["record"], "culled": f"{where}; this is the verdict of the grade before."}
+
+
+def rivals(record: dict, word: str) -> dict[str, float]:
+    """The causes that a frame's reason word was chosen among, likeliest first, with their shares.
+
+    Parameters
+    ----------
+    record : dict
+        Of the frame, as in session.json.
+    word : str
+
+    Returns
+    -------
+    dict of str to float
+        Empty where the word had no rival, or an early version kept none.
+    """
+    return record.get("shares", {}).get(word, {})
 
 
 def open_results(folder: str | Path) -> Session:

@@ -10,17 +10,17 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
-from subgrade.causes.reasons import loss_text
+from subgrade.judging.reasons import loss_text
 from subgrade.night.model import Group
-from subgrade.parts import attempt, noted
+from subgrade.optional_parts import attempt, noted
 from subgrade.results.bug_report import versions
 from subgrade.results.columns import COLUMNS
-from subgrade.results.guiding import guiding_record
-from subgrade.results.identity import FileIdentity
+from subgrade.results.file_identity import FileIdentity
+from subgrade.results.guiding_record import guiding_record
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
-from subgrade.results.problems import parts_left_out
+from subgrade.results.run_notes import parts_left_out
 from subgrade.results.teaching import marks_record, teaching_record
 
 FORMAT = 1
@@ -188,6 +188,7 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
         "shape_status": stars.shape_status if stars else None,
         "notes": [*(frame.facts.notes if frame.facts else ()), *(stars.notes if stars else ())],
         "guiding": guiding,
+        "shares": {weighed[0][0]: dict(weighed) for weighed in frame.judgement.shares},
         "evidence": [asdict(e) for e in frame.judgement.evidence],
     }
 

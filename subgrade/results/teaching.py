@@ -7,7 +7,7 @@ import os
 import shlex
 from dataclasses import asdict
 
-from subgrade.causes.limits import TAUGHT_TABLE, load_limits
+from subgrade.judging.limits import TAUGHT_TABLE, load_limits
 from subgrade.plaintext import printable
 from subgrade.results.model import Graded
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from subgrade.errors import NotWritten, ResultsError
-from subgrade.parts import attempt, noted, part
+from subgrade.optional_parts import attempt, noted, part
 from subgrade.results import bug_report
 from subgrade.results.files import Staged, room_for
 from subgrade.results.lists import path_list

@@ -23,9 +23,9 @@ def __getattr__(name: str):
 
         return measure_stars
     if name in ("warm_up", "load_kernels"):
-        from subgrade.stars import warm
+        from subgrade.stars import compile_all
 
-        return getattr(warm, name)
+        return getattr(compile_all, name)
     if name in ("frame_pictures", "star_image_picture"):
         from subgrade.stars import pictures
 

@@ -8,13 +8,14 @@ import numpy as np
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all, flag_wide
+from subgrade.stars.common_star import HOLLOW_SHARE, UNCLEAN, Stack, image_template
 from subgrade.stars.ellipse import (
     distortion,
     eccentricity_error,
     eccentricity_of,
     ellipse_from_moments,
 )
-from subgrade.stars.halfmax import HalfWidths
+from subgrade.stars.half_maximum import HalfWidths
 from subgrade.stars.model import (
     NAN,
     NOT_A_STAR,
@@ -25,10 +26,9 @@ from subgrade.stars.model import (
     Streak,
 )
 from subgrade.stars.photometry import TemplateFit
+from subgrade.stars.prepared_frame import View
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.shape import shape_field
-from subgrade.stars.stack import HOLLOW_SHARE, UNCLEAN, Stack, image_template
-from subgrade.stars.view import View
 
 TRAILED_RATIO = 2.5
 """Length over width of the star image from which stars are called lines."""

@@ -15,7 +15,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from subgrade.constants import MAD_TO_SIGMA
-from subgrade.stars.kernel import kernel
+from subgrade.robust import scatter
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import sky_at
 
 
@@ -227,7 +228,7 @@ def sky_map(
     _fill(level, noise)
     if rows >= 3 and columns >= 3:
         smooth = median_filter(level, 3, mode="nearest")
-        spread = MAD_TO_SIGMA * np.median(np.abs(level - smooth))
+        spread = scatter(level, smooth)
         # only cells that stand out are replaced: a gradient survives untouched
         wild = np.abs(level - smooth) > np.maximum(3 * spread, 0.3 * noise)
         level = np.where(wild, smooth, level)

@@ -7,20 +7,20 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from subgrade.constants import FWHM_PER_SIGMA, MAD_TO_SIGMA
+from subgrade.constants import FWHM_PER_SIGMA
+from subgrade.robust import scatter
 from subgrade.stars.detect import LINE_RATIO, Detections
-from subgrade.stars.doubles import Doubling, find_doubling
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
-from subgrade.stars.joint import joint_fit
+from subgrade.stars.joint_fit import joint_fit
 from subgrade.stars.local_sky import ring_px
-from subgrade.stars.lone import lone_pixels
 from subgrade.stars.model import StarFlag
-from subgrade.stars.moments import adaptive_moments, weighted_centroids
+from subgrade.stars.moments import adaptive_moments, compactness, pooled_moments, weighted_centroids
+from subgrade.stars.pairs_and_rings import Doubling, find_doubling
 from subgrade.stars.photometry import Template, gaussian_template, template_fit
-from subgrade.stars.pooled import compactness, pooled_moments
+from subgrade.stars.prepared_frame import View
 from subgrade.stars.settings import MeasureSettings
-from subgrade.stars.view import View
+from subgrade.stars.single_pixels import lone_pixels
 
 LARGEST_SIGMA_PX = 34.0
 """Largest size of a star, px (a ring of 100 px across); beyond it is nebula or cloud."""
@@ -221,7 +221,7 @@ def _disagree(xx, yy, xy) -> bool:
         return False  # wider than any track: stars may differ over the field
     half_sum = 0.5 * (xx + yy)
     one, two = 0.5 * (xx - yy) / half_sum, xy / half_sum
-    spread = [MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))) for v in (one, two)]
+    spread = [scatter(v) for v in (one, two)]
     return bool(max(spread) > 0.35)
 
 

@@ -26,7 +26,7 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.byte_order import exchanged_bytes
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.noise import grey_step
 from subgrade.stars.raster import decode, sealed

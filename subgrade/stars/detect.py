@@ -16,11 +16,11 @@ from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
+from subgrade.stars.compiled import kernel
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
-from subgrade.stars.kernel import kernel
-from subgrade.stars.lone import lone_pixels
 from subgrade.stars.raster import cut_stamps, halved
 from subgrade.stars.settings import MeasureSettings
+from subgrade.stars.single_pixels import lone_pixels
 
 BLOB_WIDTH_BLOCKS = 2.2
 """Least width of bright blobs, in blocks, for a block size to be chosen."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.stars.background import _select
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import Stamps
 
 SIDE_PX = 2

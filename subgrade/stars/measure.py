@@ -9,17 +9,17 @@ import numpy as np
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.stars.assemble import empty_result, measure_again, result
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, build_catalogue
-from subgrade.stars.crowdlist import together
+from subgrade.stars.common_star import stack_stars
+from subgrade.stars.crowd import together
 from subgrade.stars.damage import examine
 from subgrade.stars.detect import Detections, block_noise, detect
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.local_sky import is_rough, ring_px
 from subgrade.stars.model import FrameStars, Streak
+from subgrade.stars.prepared_frame import View, first_view, refined, settled, spot_mask, star_mask
 from subgrade.stars.saturation import saturation_level
 from subgrade.stars.settings import MeasureSettings
-from subgrade.stars.stack import stack_stars
 from subgrade.stars.streaks import find_streaks
-from subgrade.stars.view import View, first_view, refined, settled, spot_mask, star_mask
 
 LEAST_STREAK_PX = 120
 """Least length of a satellite trail, px; common practice, no source."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import decode, sealed
 
 GREEN_PARITY = {"RGGB": 1, "BGGR": 1, "GRBG": 0, "GBRG": 0}

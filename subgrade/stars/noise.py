@@ -7,7 +7,7 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.lights.model import Pixels
 from subgrade.stars.background import Sky, _select
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import NO_FLOATS, NO_WORDS, _sky_at, decode, sealed
 
 REGIONS = 5

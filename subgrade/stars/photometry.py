@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.raster import Stamps
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 
 HIGH_BITS = np.uint32(0x80008000)
 LOW_BITS = np.uint32(0x00800080)

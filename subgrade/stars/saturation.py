@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from subgrade.stars.prepared_frame import View
 from subgrade.stars.raster import cut_stamps
-from subgrade.stars.view import View
 
 EQUAL_SHARE = 0.002
 """Pixels of one star this near to its top, relative, are one level."""

@@ -14,7 +14,7 @@ import math
 import numpy as np
 
 from subgrade.lights.model import Pixels
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.model import Flaw, StarList
 from subgrade.stars.raster import cut_stamps
 

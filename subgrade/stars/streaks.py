@@ -15,9 +15,10 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from subgrade.constants import MAD_TO_SIGMA
+from subgrade.robust import scatter
 from subgrade.stars.background import Sky
 from subgrade.stars.blobs import threshold_line
-from subgrade.stars.kernel import kernel
+from subgrade.stars.compiled import kernel
 from subgrade.stars.model import Streak
 
 CANDIDATES = 8
@@ -296,10 +297,10 @@ def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
     whole = np.maximum(light.sum(axis=0), 1e-9 * top)
     middles, number = np.sum(light * place, axis=0) / whole, np.flatnonzero(lit)
     left = middles - np.polyval(np.polyfit(number, middles, 1), number)
-    bend = MAD_TO_SIGMA * float(np.median(np.abs(left)))
+    bend = scatter(left, 0.0)
     grain = MAD_TO_SIGMA * float(np.nanmedian(np.abs(profile[~inner])))
     usual = float(np.median(sums))
-    uneven = MAD_TO_SIGMA * float(np.median(np.abs(sums - usual)))
+    uneven = scatter(sums, usual)
     if uneven > np.hypot(LARGEST_UNEVENNESS * usual, 1.5 * grain * np.sqrt(middle.sum())):
         return top, across, bend  # spots in a row: they must be seen to be straight
     noise = grain * float(np.sqrt(np.sum(place**2)) / np.median(whole))

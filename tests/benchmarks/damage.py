@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from subgrade.causes import judge_night, load_limits
 from subgrade.errors import UnreadableFile
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights import read_light
 from subgrade.night import compare_night
 from subgrade.night.model import Frame

@@ -16,8 +16,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from subgrade.causes import judge_night, load_limits
 from subgrade.diagnosis import Diagnosis, diagnose_night
+from subgrade.judging import judge_night, load_limits
 from subgrade.pipeline import Progress, Settings, compare, find, join, measure, read_records
 from subgrade.practice import random_scenario, simulate_night
 

@@ -25,9 +25,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import numpy as np
 
 from subgrade import pipeline
-from subgrade.causes import ExpectedMotion, follow, judge_night, load_limits
-from subgrade.causes.fieldsplit import split_field
-from subgrade.causes.series import group_series
+from subgrade.judging import ExpectedMotion, follow, judge_night, load_limits
+from subgrade.night.field_pattern import split_field
+from subgrade.night.series import group_series
 from subgrade.practice import Event, build_night, simulate_night
 from subgrade.practice.exposure import shape_at
 from subgrade.practice.night import exposure_of

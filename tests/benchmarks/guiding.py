@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from subgrade.guiding.clock import IN_USE, fit_clock
+from subgrade.guiding.clock_fit import IN_USE, fit_clock
 from subgrade.guiding.join import guide_night
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night

@@ -22,10 +22,10 @@ from pathlib import Path
 
 import numpy as np
 
-from subgrade.causes.profile import MODELS, weigh_motions
 from subgrade.lights.model import Pixels
 from subgrade.stars import measure_stars
 from subgrade.stars.model import FrameStars
+from subgrade.stars.motion.kinds import MODELS, weigh_motions
 from tests.render import Motion, Scene, StarShape, render
 from tests.star_template import galsim
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.causes import judge_night, load_limits
+from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.night import compare_night
 from subgrade.night.model import Frame

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.causes import judge_night, load_limits
-from subgrade.causes.marks import Mark
-from subgrade.causes.teach import teach
-from tests.causes_nights import night_of, steady
+from subgrade.judging import judge_night, load_limits
+from subgrade.teaching.marks import Mark
+from subgrade.teaching.teach import teach
+from tests.judged_nights import night_of, steady
 
 NIGHTS = 100
 SLIPS = 0.05

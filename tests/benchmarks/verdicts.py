@@ -26,8 +26,8 @@ import numpy as np
 from scipy.stats import binomtest
 
 from subgrade import pipeline
-from subgrade.causes import load_limits
 from subgrade.errors import NothingToGrade
+from subgrade.judging import load_limits
 from subgrade.practice import random_scenario, simulate_night
 
 KEPT = "kept"

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from subgrade.errors import SubgradeError
-from subgrade.lights.planes import FULL_SCALE, LARGEST, UNIT_NOTE
+from subgrade.lights.stored_pixels import FULL_SCALE, LARGEST, UNIT_NOTE
 from tests.fuzzing import sources as known
 from tests.fuzzing.mutations import mutated, seeded
 from tests.fuzzing.sources import KEY, Source, cache_in, measured_field, written
@@ -358,7 +358,7 @@ def _whole_record(source: Source):
 
 
 def _marks(path: Path, one: Case) -> None:
-    from subgrade.causes.marks import read_marks
+    from subgrade.teaching.marks import read_marks
 
     marks = read_marks(path)
     if one.same and [m.word for m in marks] != ["keep", "reject", "reject", "keep"]:
@@ -368,7 +368,7 @@ def _marks(path: Path, one: Case) -> None:
 def _limits(path: Path, one: Case) -> None:
     from dataclasses import fields
 
-    from subgrade.causes.limits import load_limits
+    from subgrade.judging.limits import load_limits
 
     limits = load_limits(path)
     for table in fields(limits):

@@ -162,7 +162,7 @@ def _tiff() -> list[Source]:
 
 
 def _texts() -> list[Source]:
-    from subgrade.causes.limits import default_limits_text
+    from subgrade.judging.limits import default_limits_text
 
     record = truth(n=120, dithers=(40, 80))
     out = [
@@ -190,7 +190,7 @@ KEY = "0123456789abcdef0123456789abcdef01234567"
 
 def cache_in(folder):
     """The cache that the kept measurement belongs to."""
-    from subgrade.results.cache import MeasurementCache
+    from subgrade.results.measurement_cache import MeasurementCache
 
     return MeasurementCache(Path(folder), {"measure": 1})
 

@@ -1,0 +1,309 @@
+"""Findings on the polar axis: misalignment, Dec drift, field rotation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from subgrade.constants import SIDEREAL_RATE
+from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.polar_axis_fit import (
+    ARCMIN,
+    POLAR_RATE,
+    Pole,
+    field_turn,
+    recorded_drift,
+    seen_drift,
+    solve_pole,
+)
+from subgrade.diagnosis.wording import HEAVY, counted, number
+
+WORTH_ARCMIN = 5.0
+"""Misalignment that is worth a night's work by itself: common practice, no source."""
+WORTH_DRIFT = 0.4
+"""Drift in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
+axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
+WORTH_TURN_PX = 0.5
+"""Turn at the corners in one exposure that can show: a choice."""
+UNKNOWN_WAY = "in an unknown direction"
+SIGNS = (
+    "the direction holds if the record counts Dec errors as positive where the guide star lies "
+    "north; if not, it is the opposite: do a drift test before you turn a bolt"
+)
+
+
+def polar_axis(view: NightView) -> Finding | None:
+    """Size and direction of the misalignment; None where nothing shows it."""
+    drift, turn = recorded_drift(view), field_turn(view)
+    from_record = drift is not None
+    drift = drift if from_record else seen_drift(view)
+    pole = solve_pole(drift, turn)
+    if pole is None or not pole.size > 2.0 * pole.size_error:
+        return None
+    latitude = view.common("site_lat_deg")
+    south = math.isfinite(latitude) and latitude < 0
+    lost = _explained(view, pole, turn)
+    directed = math.isfinite(pole.high)
+    parts = _parts(pole, south) if directed else _known_part(pole, south, from_record)
+    sentence = (
+        f"The polar axis is {'at least ' if pole.bound else ''}"
+        f"{number(pole.size, pole.size_error, '′')} off the pole"
+        + (f", {parts}" if parts == UNKNOWN_WAY else f": {parts}")
+    )
+    evidence = _evidence(pole, from_record, drift, turn)
+    if parts != UNKNOWN_WAY:
+        if from_record:
+            evidence.append(SIGNS)
+        if not math.isfinite(latitude):
+            evidence.append("site latitude unknown: the direction is that of a northern site")
+    significance = pole.size / max(pole.size_error, 1e-9)
+    sureness = float(np.clip(1.0 - math.exp(-significance / 3.0), 0.3, 0.97))
+    sureness *= 0.8 if pole.bound else 1.0
+    return finding(
+        view,
+        "polar alignment",
+        " ".join(filter(None, (f"{sentence}.", _effect(view, pole, turn)))),
+        reason="dec_drift",
+        lost=lost,
+        numbers=_numbers(pole, south),
+        evidence=evidence,
+        sureness=sureness,
+        advice=_advice(pole, parts, latitude, south, bool(lost)),
+    )
+
+
+def _parts(pole: Pole, south: bool) -> str:
+    """Both parts; one within two of its errors is called correct."""
+    sign = -1.0 if south else 1.0
+    off, correct = [], []
+    for name, value, error, plus, minus in (
+        ("altitude", sign * pole.high, pole.high_error, "too high", "too low"),
+        ("azimuth", sign * pole.east, pole.east_error, "too far east", "too far west"),
+    ):
+        if abs(value) < 2.0 * error:
+            correct.append(f"{name} correct to within {float(f'{error:.2g}'):g}′")
+        else:
+            sky = " on the sky" if name == "azimuth" else ""
+            way = plus if value > 0 else minus
+            off.append(f"{number(abs(value), error, '′')} {way}{sky}")
+    return ", ".join((" and ".join(off), *correct)) if off else UNKNOWN_WAY
+
+
+def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
+    """The one part that the drift shows, where the other is not fixed."""
+    known = math.isfinite(pole.drift_part) and math.isfinite(pole.hour_deg)
+    if not known or abs(pole.drift_part) < 2.0 * pole.drift_error:
+        return UNKNOWN_WAY
+    value, h = (-1.0 if south else 1.0) * pole.drift_part, math.radians(pole.hour_deg)
+    size = number(abs(value), pole.drift_error, "′")
+    if abs(math.cos(h)) > 0.94:
+        return f"{size} of it too far {'east' if value * math.cos(h) > 0 else 'west'} on the sky"
+    if abs(math.sin(h)) > 0.94:
+        return f"{size} of it too {'high' if value * math.sin(h) > 0 else 'low'}"
+    high = "high" if value * math.sin(h) > 0 else "low"
+    east = "east" if value * math.cos(h) > 0 else "west"
+    turned = math.degrees(math.atan2(abs(math.sin(h)), abs(math.cos(h))))
+    return (
+        f"{size} of it {high} and {east}, along a line {turned:.0f}° from {east}; the direction "
+        "of the rest is not known"
+    )
+
+
+def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
+    found = []
+    if math.isfinite(pole.drift_part):
+        rate = abs(pole.drift_part) * POLAR_RATE
+        error = pole.drift_error * POLAR_RATE
+        source = (
+            f"Dec drift of {number(rate, error, '″ a minute')} in {len(drift.rate)} stretches of "
+            "the guiding record with its corrections undone"
+            if from_record
+            else f"the stars drift {number(rate, error, '″ a minute')} in Dec from frame to frame"
+        )
+        found.append(source + f"; 1′ of misalignment causes at most {POLAR_RATE:.2f}″ a minute")
+        if from_record and drift.doubt > 0:
+            found.append(
+                f"how far a correction moves the mount is known to {100 * drift.doubt:.0f}%"
+            )
+    if math.isfinite(pole.turn_part):
+        rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_RATE
+        degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
+        error = degrees * pole.turn_error / pole.turn_part if pole.turn_part else math.nan
+        found.append(
+            f"the field rotates by {number(degrees * 60.0, error * 60.0, '′ an hour')} from frame "
+            f"to frame: {number(pole.turn_part, pole.turn_error, '′')} of misalignment, at right "
+            "angles to the part that shows as Dec drift"
+        )
+    if pole.bound:
+        missing = "field rotation" if math.isfinite(pole.drift_part) else "Dec drift"
+        found.append(f"a lower bound: {missing}, which shows the other part, is not known")
+    elif not math.isfinite(pole.high):
+        found.append("drift and rotation give the size here, but not the full direction")
+    if not math.isfinite(pole.hour_deg):
+        found.append("hour angle unknown: site longitude, time or pointing is missing")
+    return found
+
+
+def _numbers(pole: Pole, south: bool) -> list[Quantity]:
+    sign = -1.0 if south else 1.0
+    drift = abs(pole.drift_part) * POLAR_RATE
+    return [
+        Quantity("misalignment", pole.size, pole.size_error, "′"),
+        Quantity("too high", sign * pole.high, pole.high_error, "′"),
+        Quantity("too far east on the sky", sign * pole.east, pole.east_error, "′"),
+        Quantity("part from Dec drift", pole.drift_part, pole.drift_error, "′"),
+        Quantity("part from field rotation", pole.turn_part, pole.turn_error, "′"),
+        Quantity("hour angle", pole.hour_deg, None, "°"),
+        Quantity("Dec drift", drift, pole.drift_error * POLAR_RATE, "″ a minute"),
+    ]
+
+
+def _effect(view: NightView, pole: Pole, turn) -> str:
+    """What it does to a frame."""
+    exposure = _median_exposure(view)
+    if not exposure > 0:
+        return "It causes steady Dec drift and field rotation."
+    parts = []
+    if math.isfinite(pole.drift_part):
+        drift = abs(pole.drift_part) * POLAR_RATE * exposure / 60.0
+        error = pole.drift_error * POLAR_RATE * exposure / 60.0
+        parts.append(
+            f"{number(drift, error, '″')} of Dec drift in {exposure:.3g} s without Dec guiding"
+        )
+    if turn is not None and view.night.frames and math.isfinite(pole.turn_part):
+        corner = corner_turn(view, pole, turn, exposure)
+        if corner >= 0.1:
+            parts.append(f"{corner:.1f} px of field rotation in the corners")
+    return "That causes " + " and ".join(parts) + "." if parts else ""
+
+
+def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
+    """Way of a star in the corner round the middle in one exposure, px."""
+    stars = view.night.frames[0].stars
+    angle = pole.turn_part * ARCMIN / math.cos(turn.dec)
+    angle *= SIDEREAL_RATE * math.pi / 648000.0 * exposure
+    return 0.5 * math.hypot(stars.width, stars.height) * angle
+
+
+def _explained(view: NightView, pole: Pole, turn) -> list[int]:
+    """Frames lost to drift or rotation that this pole is large enough to have made."""
+    exposure, lost = _median_exposure(view), []
+    if math.isfinite(pole.drift_part) and math.isfinite(exposure):
+        drift = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
+        scale = view.common("scale_arcsec")
+        widths = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
+        if not (math.isfinite(scale) and widths) or drift > WORTH_DRIFT * scale * float(
+            np.median(widths)
+        ):
+            lost += view.lost_to("dec_drift")
+    turned = turn is not None and math.isfinite(pole.turn_part) and math.isfinite(exposure)
+    if turned and corner_turn(view, pole, turn, exposure) > WORTH_TURN_PX:
+        lost += view.lost_to("field_rotation")
+    return lost
+
+
+def _median_exposure(view: NightView) -> float:
+    known = view.exposure_s[view.exposure_s > 0]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
+    if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
+        return ()
+    action = "Align the polar axis again"
+    least = "at least " if pole.bound else ""
+    because = f"the axis is {least}{number(pole.size, pole.size_error, '′')} off"
+    if math.isfinite(pole.high):
+        sign = -1.0 if south else 1.0
+        moves = []
+        if abs(pole.high) > 2.0 * pole.high_error:
+            way = "Lower" if sign * pole.high > 0 else "Raise"
+            moves.append(f"{way} it by {number(abs(pole.high), pole.high_error, '′')}")
+        if abs(pole.east) > 2.0 * pole.east_error:
+            way = "west" if sign * pole.east > 0 else "east"
+            text = f"{number(abs(pole.east), pole.east_error, '′')} on the sky"
+            if math.isfinite(latitude) and abs(latitude) < 80.0:
+                cos = math.cos(math.radians(latitude))
+                bolt = number(abs(pole.east) / cos, pole.east_error / cos, "′")
+                text += f" ({bolt} of azimuth at this latitude)"
+            moves.append(f"{'turn' if moves else 'Turn'} it {way} by {text}")
+        if moves:
+            action = f"{action}. {' and '.join(moves)}, then repeat the check"
+            because = f"the axis is {parts}"
+    return ((action, because, HEAVY),)
+
+
+def dec_drift(view: NightView) -> Finding | None:
+    """Frames stretched along declination: what was left uncorrected and why."""
+    lost = view.lost_to("dec_drift")
+    affected = view.affected("dec_drift")
+    if not affected:
+        return None
+    rates = np.abs(view.guided(affected, "drift_dec"))
+    one_way = view.guided(affected, "one_sided_dec")
+    pulses = _dec_pulses(view, affected)
+    numbers, evidence = [], []
+    sentence = f"Stars drifted in Dec during {counted(len(affected))}"
+    these = "this frame" if len(affected) == 1 else "these frames"
+    if len(rates):
+        spread = float(np.std(rates)) if len(rates) > 1 else None
+        numbers.append(Quantity("Dec drift left", float(np.median(rates)), spread, "″ a minute"))
+        sentence += f": {number(float(np.median(rates)), None, '″ a minute')} went uncorrected"
+    # The exposure's ends are known to seconds, so that a correction beside it may count in.
+    if pulses is not None and pulses < 0.1:
+        evidence.append(
+            f"{100 * pulses:.0f}% of the guide samples in {these} hold a Dec correction"
+        )
+        action, because = (
+            "Switch Dec guiding on, in both directions",
+            "the record holds almost no corrections against the drift",
+        )
+    elif len(one_way) and np.median(one_way) > view.limits.guiding.one_sided:
+        evidence.append(f"{100 * np.median(one_way):.0f}% of the Dec corrections went one way")
+        action, because = (
+            "Allow longer Dec corrections, or correct a larger share of each Dec error",
+            "nearly all corrections went one way, and they did not keep up",
+        )
+    else:
+        action, because = (
+            "Check that Dec guiding is on, works in both directions and is strong enough",
+            f"Dec drift was left in {counted(len(affected))}",
+        )
+    return finding(
+        view, "Dec drift", sentence + ".", reason="dec_drift", frames=affected, lost=lost,
+        numbers=numbers, evidence=evidence, sureness=view.sureness("dec_drift", affected),
+        advice=((action, because, ""),),
+    )  # fmt: skip
+
+
+def _dec_pulses(view: NightView, frames) -> float | None:
+    """Share of the samples in some frames that hold a correction; None unknown."""
+    if view.guiding is None:
+        return None
+    pulses = view.guiding.record.dec_pulse_ms[view.samples(frames)]
+    known = np.isfinite(pulses)
+    return float((pulses[known] != 0).mean()) if known.any() else None
+
+
+def turning_field(view: NightView) -> Finding | None:
+    """Frames whose stars turn about a point."""
+    affected = view.affected("field_rotation")
+    if not affected:
+        return None
+    return finding(
+        view,
+        "field rotation",
+        f"The field rotated during {counted(len(affected))}.",
+        reason="field_rotation",
+        frames=affected,
+        lost=view.lost_to("field_rotation"),
+        evidence=("stars are stretched around a point, the more the farther they are from it",),
+        sureness=view.sureness("field_rotation", affected),
+        advice=((
+            "Check that camera rotator and focuser are clamped, then the polar alignment",
+            "guiding holds one star; polar misalignment or a turning camera rotates the field",
+            HEAVY,
+        ),),
+    )  # fmt: skip

@@ -1,0 +1,230 @@
+"""Starlight that went elsewhere on the frame: second images and trails are no cloud.
+
+A star's light that lands beside it, while the telescope settled or slipped, is missing
+from its place just as cloud would have it.  Three signs give it away: every bright star has a
+fainter companion at one and the same offset; more stars are counted than so much lost
+light would leave; and lines lie on the frame side by side, as long and as steep as one
+another.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from subgrade.figures import beside, figure, length_text, on_sky
+from subgrade.judging.causes import SECOND_IMAGE, UNSEEN_IMAGE, shares_of
+from subgrade.judging.criteria import points_beyond
+from subgrade.judging.evidence import clue, evidence
+from subgrade.judging.guided_series import GuidedSeries
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Evidence, Shares
+from subgrade.judging.record_events import guide_star_dimmed, interruption_or_none
+from subgrade.judging.two_images import drawn_out, large_step, unaccounted
+from subgrade.night.model import FrameCompared
+from subgrade.stars.model import FrameStars, StarFlag
+from subgrade.stars.motion import SecondImage, second_image, star_trails
+
+
+@dataclass(frozen=True, slots=True)
+class Displaced:
+    """Light found beside the stars: the likeliest reason and what supports each."""
+
+    reason: str
+    share: float
+    """Share of the light that left the star's place."""
+    points: float
+    """Log odds that it ruins the frame; NaN where only the depth decides."""
+    text: str
+    evidence: tuple[Evidence, ...]
+    shares: Shares
+    """Of the causes of displaced light, the reason first."""
+
+
+def light_displaced(
+    series: GuidedSeries,
+    position: int,
+    stars: FrameStars,
+    compared: FrameCompared,
+    limits: Limits,
+) -> Displaced | None:
+    """Whether starlight left its place rather than being lost.
+
+    Returns
+    -------
+    Displaced or None
+    """
+    share = series["transparency"][position]
+    second = second_image(stars) if stars.shape_status == "measured" else None
+    counted = _stars_kept(series, position, stars, share) if _even(compared, limits) else None
+    trails = star_trails(stars)
+    recorded = interruption_or_none(series, position, limits)
+    undimmed = guide_star_dimmed(series, position, share, limits)
+    if second is None:
+        kept = counted is not None and counted.points < 0
+        known = sum(e.points for e in undimmed) <= -1 and any(e.points > 2 for e in recorded)
+        if not (share < 1 - limits.guiding.star_loss and (kept or trails or known)):
+            return None
+    items = [e for e in (counted,) if e is not None]
+    points, text = math.nan, counted.text if counted and counted.points < 0 else ""
+    if second is not None:
+        moved = second.ratio / (1 + second.ratio)
+        # What lies between the two images left the star too.
+        moved = max(moved, min(1 - share, 0.5)) if share < 1 else moved
+        points = points_beyond(
+            moved, limits.light.moved, 0.02, 0.2 * limits.light.moved, limits.verdict.points_cap
+        )
+        text = _second_text(second, moved, series.scale_arcsec, limits)
+        items += _by_offset(series, position, second, text, moved, points, limits)
+        items += unaccounted(share, second.ratio)
+        items += drawn_out(stars, second.dx, second.dy)
+        items += large_step(second.length * series.scale_arcsec)
+    if trails:
+        items.append(of_trails(trails))
+        text = f"{items[-1].text}; {text}" if text else items[-1].text
+    items += [*recorded, *undimmed]
+    shares = shares_of(items, UNSEEN_IMAGE if second is None else SECOND_IMAGE)
+    reason = shares[0][0]
+    fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
+    if fresh:
+        text = "; ".join(filter(None, (text, max(fresh, key=lambda e: e.points).text)))
+    return Displaced(reason, 1 - share, points, text, tuple(items), shares)
+
+
+def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits) -> str:
+    share, limit = beside(100 * moved, 100 * limits.light.moved, "%")
+    return (
+        f"{second.pairs} of the {second.asked} brightest stars have a second image "
+        f"{length_text(second.length, scale)} away, {figure(100 * second.ratio, '%')} as bright; "
+        f"{share} of the light is displaced (limit {limit})"
+    )
+
+
+def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
+    """A second image with a small share, where the frame before had its stars, is a late dither."""
+    found = [
+        evidence("bump", "second image", points, text, value=moved, limit=limits.light.moved),
+        evidence("dither_overlap", "second image", points, text, value=moved,
+                 limit=limits.light.moved),
+        evidence("tracking_lost", "second image", points, text, value=moved,
+                 limit=limits.light.moved),
+    ]  # fmt: skip
+    return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
+
+
+def by_last_step(
+    series: GuidedSeries, position: int, dx: float, dy: float, ratio: float
+) -> list[Evidence]:
+    """Does the second image lie where the frame before had its stars?
+
+    Parameters
+    ----------
+    dx, dy : float
+        From the star to its second image, px.
+    ratio : float
+        Brightness of the second over the first; NaN unknown.
+    """
+    if position == 0:
+        return []
+    step = [series[c][position] - series[c][position - 1] for c in ("dx", "dy")]
+    turn = series["rotation_deg"][[position - 1, position]]
+    if not (np.isfinite(step).all() and abs(turn[1] - turn[0]) < 1):
+        return []
+    # A frame position p lies at R p + d on the reference; offsets turn with R.
+    angle = math.radians(turn[1])
+    on_reference = complex(dx, dy) * complex(math.cos(angle), math.sin(angle))
+    off = abs(on_reference - complex(*step))
+    width = series.usual("fwhm_px").centre
+    close = off < max(width if math.isfinite(width) else 3.0, 0.15 * abs(on_reference))
+    share = ratio / (1 + ratio)
+    scale = series.scale_arcsec
+    text = (
+        f"the second image lies {figure(*on_sky(off, scale))} from where the previous frame had "
+        f"its stars ({figure(*on_sky(abs(complex(*step)), scale))} away)"
+    )
+    if math.isfinite(share):
+        text += f" and holds {figure(100 * share, '%')} of the light"
+    if not close:
+        return [clue("dither_overlap", "last pointing", -2.0, text, value=off, unit="px")]
+    # So near by chance is one in a hundred.  A step half way through the exposure shares
+    # the light; a dither that ran late takes little of it.
+    known = math.isfinite(share)
+    points = (
+        float(np.interp(share, [0.1, 0.15, 0.3, 0.45], [4.5, 3.0, 1.0, -1.0])) if known else 0.5
+    )
+    return [clue("dither_overlap", "last pointing", points, text, value=off, unit="px")]
+
+
+def _even(compared: FrameCompared, limits: Limits) -> bool:
+    """Whether all quarters lost alike, as they do when the telescope moves.
+
+    Under patchy cloud the clear part keeps its stars, so that their count means nothing.
+    """
+    quarters = np.array(compared.quarters, dtype=float)
+    if not np.isfinite(quarters).all() or not compared.transparency > 0:
+        return False
+    spread = np.ptp(quarters) / compared.transparency
+    noise = 4 * compared.transparency_error / compared.transparency
+    return bool(spread < 0.5 * limits.light.uneven + noise)
+
+
+def _stars_kept(series: GuidedSeries, position: int, stars: FrameStars, share: float):
+    """Evidence that more stars are counted than the loss of light would leave."""
+    usual = series.usual("stars")
+    if stars.catalogue is None or not (0 < share < 0.97 and usual.count >= 4):
+        return None
+    expected = _expected_stars(series, position, stars, share)
+    if not expected > 5:
+        return None
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    error = math.hypot(spread, 0.04 * expected)
+    z = (stars.stars - expected) / error
+    text = (
+        f"{figure(stars.stars, 'stars')} counted, where transparency {figure(share)} would leave "
+        f"{expected:.0f} of the typical {usual.centre:.0f}"
+    )
+    points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
+    return clue(
+        "cloud", "stars left", points, text, value=stars.stars, usual=expected, error=error,
+        unit="stars",
+    )  # fmt: skip
+
+
+def _expected_stars(series, position, stars: FrameStars, share: float) -> float:
+    """Stars of the clear frames that would stay countable with this share of their light."""
+    light = series["transparency"]
+    counts = []
+    for other in series.near(position, 6):
+        clear = series.stars[other]
+        if not light[other] > 0.9 or clear.catalogue is None:
+            continue
+        dimmed = share / light[other] * clear.noise_adu / stars.noise_adu
+        # S/N of a matched filter goes as 1 / (noise FWHM): a sharper frame shows more stars.
+        wider = clear.fwhm_px / stars.fwhm_px
+        dimmed *= wider if np.isfinite(wider) else 1.0
+        counted = clear.catalogue.is_star & (clear.catalogue.snr * dimmed > clear.stars_snr_limit)
+        counts.append(np.count_nonzero(counted))
+    return float(np.median(counts)) if counts else float("nan")
+
+
+def of_trails(trails) -> Evidence:
+    """Evidence for `star_trails`."""
+    lengths = sorted(s.length_px for s in trails)
+    text = (
+        f"{len(trails)} parallel streaks, {figure(lengths[0], 'px')} to "
+        f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
+    )
+    return clue(
+        "tracking_lost", "parallel trails", 3.0, text, value=lengths[len(lengths) // 2], unit="px"
+    )
+
+
+def bright_places(stars: FrameStars) -> int:
+    """Places that stood out of the sky on a frame on which no star could be measured."""
+    if stars.catalogue is not None:
+        return int(np.count_nonzero((stars.catalogue.flags & int(StarFlag.SHARP)) == 0))
+    # The measuring stage keeps their number in its sentence alone.
+    first = stars.shape_note.split(" ", 1)[0]
+    return int(first) if first.isdigit() and "places" in stars.shape_note else 0

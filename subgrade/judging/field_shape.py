@@ -1,0 +1,115 @@
+"""Shapes that vary over the field: a rotating field, and the optics' own pattern."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from subgrade.figures import beside, figure
+from subgrade.judging.criteria import points_beyond
+from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.limits import Limits
+from subgrade.night import Turning, split_field
+from subgrade.night.series import GroupSeries, turn_an_exposure
+from subgrade.stars.model import FrameStars
+
+
+def judge_turning(
+    series: GroupSeries, position: int, stars: FrameStars, limits: Limits
+) -> list[Finding]:
+    """Whether the field turned during the exposure, enough to ruin its corners."""
+    split = split_field(stars.shape_field, series.fixed)
+    seen = split.turning if split else None
+    if seen is None:
+        return []
+    if seen.significance < limits.field.rotation_sigma or seen.explained < 0.6:
+        return []
+    window = np.sort(np.append(series.near(position, 6), position))
+    from_registration = turn_an_exposure(
+        series["rotation_deg"][window], series["time"][window], series.group.exposure_s
+    )
+    full = stars.shape_field.coefficients.shape[1] == 6
+    if full and not (np.isfinite(seen.x) or from_registration > 0.4 * seen.angle_deg):
+        # Growing one way only, as a tilt does that focus has changed.
+        return []
+    limit = corner_limit(series, limits)
+    points = points_beyond(
+        seen.worst_eccentricity,
+        limit,
+        0.03,
+        limits.roundness.softness,
+        limits.verdict.points_cap,
+    )
+    worst, bar = beside(seen.worst_eccentricity, limit)
+    text = (
+        f"stars are stretched in arcs about a point, as by {_turn(seen)} "
+        f"({figure(seen.significance)} sigma); eccentricity {worst} in the worst corner "
+        f"(limit {bar})"
+    )
+    items = [
+        clue(
+            "field_rotation",
+            "tangential pattern",
+            min(5.0, 0.5 * seen.significance),
+            text,
+            value=seen.significance,
+            limit=limits.field.rotation_sigma,
+            unit="sigma",
+        ),
+        evidence(
+            "field_rotation",
+            "worst corner eccentricity",
+            points,
+            text,
+            value=seen.worst_eccentricity,
+            usual=series.usual_corner,
+            limit=limit,
+        ),
+    ]
+    if np.isfinite(from_registration) and np.isfinite(seen.angle_deg):
+        size = figure(60 * from_registration, "′")
+        turn = f"from frame to frame the field rotates {size} an exposure"
+        items.append(
+            clue(
+                "field_rotation",
+                "turn between frames",
+                float(
+                    np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-0.5, 2])
+                ),
+                turn,
+                value=from_registration,
+                usual=seen.angle_deg,
+                unit="°",
+            )
+        )
+        if items[-1].points > 0:
+            text += f"; {turn}"
+    remark = seen.worst_eccentricity > limits.roundness.remark
+    return [Finding("field_rotation", points, remark, text, tuple(items))]
+
+
+def _turn(seen: Turning) -> str:
+    """The turn and where it has its centre, with their errors."""
+    if not np.isfinite(seen.angle_deg):
+        return "a rotation"
+    text = f"a rotation of {figure(60 * seen.angle_deg)}"
+    if np.isfinite(seen.angle_error_deg):
+        text += f" ± {figure(60 * seen.angle_error_deg)}"
+    text += "′"
+    if np.isfinite(seen.x):
+        text += (
+            f" about x {seen.x:.0f} ± {seen.x_error:.0f}, y {seen.y:.0f} ± {seen.y_error:.0f} px"
+        )
+    return text
+
+
+def corner_limit(series: GroupSeries, limits: Limits) -> float:
+    """Eccentricity of the worst corner that rejects a turning field.
+
+    Where all frames turn alike, rejecting them for it helps nobody: the usual corner and a
+    margin, but never more than that margin beyond the limit for a corner.
+    """
+    least, margin = limits.field.corner_eccentricity, limits.roundness.usual_margin
+    shared = series.fixed is not None and series.fixed.turn_deg > 0
+    if not (shared and np.isfinite(series.usual_corner)):
+        return least
+    return float(min(max(least, series.usual_corner + margin), least + margin))

@@ -1,0 +1,339 @@
+"""Starlight lost and sky gained: cloud, dew, sky glow, and frames without stars."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.figures import beside, figure
+from subgrade.judging.causes import DIMMED, shares_of
+from subgrade.judging.criteria import points_beyond
+from subgrade.judging.dew import cloud_or_dew
+from subgrade.judging.displaced_light import bright_places, of_trails
+from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.guided_series import GuidedSeries
+from subgrade.judging.limits import Limits
+from subgrade.judging.reasons import REASONS
+from subgrade.judging.record_events import by_interruption, guide_star_dimmed
+from subgrade.night.model import FrameCompared
+from subgrade.night.series import BROKEN
+from subgrade.stars.model import FrameStars
+from subgrade.stars.motion import star_trails
+
+COUNT_SLOPE = 0.75
+"""Number of stars beyond a brightness over that brightness, dex a dex (0.3 a magnitude); common
+practice, no source."""
+COUNT_ERROR = 0.3
+"""Error of light read off a star count beside that of counting, relative; no source."""
+UNSURE = -1.0
+"""Points at best for a frame of a group in which no frame's starlight is known, so that a keep is
+0.62 sure.  A choice."""
+MOST_LIGHT = 1.3
+"""Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
+
+
+def depth_reference(depth: np.ndarray) -> float:
+    """Mean noise variance, inverted, of the frames that an equal-weight stack should hold.
+
+    Parameters
+    ----------
+    depth : ndarray
+        (transparency / noise)^2 of every frame; NaN left out.
+
+    Returns
+    -------
+    float
+        In the unit of ``depth``; NaN where nothing was measured.
+
+    Notes
+    -----
+    n frames scaled to equal starlight and averaged have S/N^2 ~ n^2 / sum(1/depth).
+    Sorted best first, the stack that makes this largest is a prefix; its harmonic mean
+    depth is the reference, and a further frame deepens the stack only while its depth
+    is above half of it.  [Derived; compare the S/N rows of the published checks.]
+    """
+    variance = np.sort(1.0 / depth[np.isfinite(depth) & (depth > 0)])
+    if variance.size == 0:
+        return float("nan")
+    count = np.arange(1, variance.size + 1)
+    gain = count**2 / np.cumsum(variance)
+    best = int(np.argmax(gain)) + 1
+    return float(best / variance[:best].sum())
+
+
+def judge_light(
+    series: GuidedSeries, position: int, compared: FrameCompared, limits: Limits
+) -> list[Finding]:
+    """Whether too little starlight came through for the sky's noise, and why.
+
+    Returns
+    -------
+    list of Finding
+        Where transparency was not measured, or has an upper limit only, the depth has one
+        too: it can count against the frame and hardly for it.
+    """
+    light = _trusted(series["transparency"], series)
+    # an empty or a full frame has no noise
+    noise = np.where(series["noise"] > 0, series["noise"], np.nan)
+    depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
+    # what is unknown sets no yardstick, unless it is unknown of all
+    known = np.isfinite(light) if np.isfinite(light).any() else np.ones(len(light), bool)
+    reference = depth_reference(np.where(known, depth, np.nan))
+    relative = float(depth[position] / reference) if reference > 0 else float("nan")
+    if not np.isfinite(relative):
+        return []
+    share = light[position]
+    measured = np.isfinite(share) and not compared.transparency_is_limit
+    sure = measured and share > 0
+    error = 2 * compared.transparency_error / share * relative if sure else np.nan
+    points = points_beyond(
+        -relative,
+        -limits.light.depth,
+        error,
+        limits.light.softness * limits.light.depth,
+        limits.verdict.points_cap,
+    )
+    if not measured and np.isfinite(light).any():
+        points = _unsure(series, position, relative, points, limits)
+    elif not measured and len(series) > 1:
+        points = max(points, UNSURE)
+    usual_noise = series.usual("noise_adu").centre
+    noise = series["noise"][position] / usual_noise
+    dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
+    reason = "cloud" if dimmed else "sky_glow"
+    parts = f"transparency {_came(series, position, share, compared)}"
+    if series.typical("noise_adu"):
+        parts += f", sky noise {figure(noise)} times typical"
+    own, bar = beside(relative, limits.light.depth)
+    own = own if measured else f"at most {own}"
+    numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
+    items = [
+        evidence(
+            reason,
+            "depth",
+            points,
+            numbers,
+            value=relative,
+            usual=_median_ratio(depth, reference),
+            error=error,
+            limit=limits.light.depth,
+        ),
+        *_context(series, position, share, compared),
+    ]
+    remark = share < limits.light.remark_transparency if dimmed else points > 0
+    # a frame by itself is its own yardstick
+    brief = f"depth {own} (limit {bar}): {parts}" if len(series) > 1 else ""
+    finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
+    if reason == "cloud" and (remark or points > 0):
+        finding = _cloud_or_dew(series, position, compared, limits, finding)
+    if remark or points > 0:
+        named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
+        finding = replace(finding, sentence=named)
+    return [finding, *_uneven(compared, share, limits)]
+
+
+def _came(series: GuidedSeries, position: int, share: float, compared: FrameCompared) -> str:
+    """The transparency in words; with why, where it is unknown or an upper limit."""
+    if np.isfinite(share):
+        return f"at most {figure(share)}" if compared.transparency_is_limit else figure(share)
+    status = series.stars[position].shape_status
+    if np.isfinite(compared.transparency):
+        why = f"{status} stars" if status in BROKEN else "it reads brighter than a clear sky"
+    else:
+        why = compared.transparency_note or "its stars could not be compared"
+    return f"not measured ({why})"
+
+
+def _unsure(series: GuidedSeries, position: int, at_best: float, points: float, limits) -> float:
+    """Points where starlight was not measured: the depth at best, and what the stars' number says.
+
+    Star counts go as the light to the power `COUNT_SLOPE`, and seeing moves them besides, so
+    that they take away from a keep's confidence and reject nothing.
+    """
+    stars, usual = series.stars[position], series.usual("stars").centre
+    if points > 0 or stars.shape_status in BROKEN or not usual > 0:
+        return points
+    light = min((stars.stars + 1.0) / (usual + 1.0), 1.0) ** (1.0 / COUNT_SLOPE)
+    error = np.hypot(1.0 / (COUNT_SLOPE * np.sqrt(stars.stars + 1.0)), COUNT_ERROR)
+    depth = at_best * light**2
+    guess = points_beyond(
+        -depth, -limits.light.depth, 2 * error * depth, limits.light.softness * limits.light.depth,
+        limits.verdict.points_cap,
+    )  # fmt: skip
+    return float(np.clip(guess, points, -0.01))
+
+
+def _trusted(light: np.ndarray, series: GuidedSeries) -> np.ndarray:
+    """Transparency where stars were whole; no template fits lines, pairs and rings.
+
+    A wild value would make every other frame look dim.
+    """
+    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
+
+
+def judge_star_count(
+    series: GuidedSeries, position: int, stars: FrameStars, limits: Limits
+) -> list[Finding]:
+    """Frames whose stars are all but gone, where matched starlight shows nothing."""
+    usual = series.usual("stars").centre
+    lost = stars.shape_status in ("few", "none")
+    if not lost and np.isfinite(series["transparency"][position]):
+        return []
+    rich = np.isfinite(usual) and usual >= limits.stars.usual_at_least
+    gone = rich and stars.stars < limits.stars.few_share * usual
+    if not lost and not gone:
+        return []
+    reason, why = _where_stars_went(series, position, stars, gone, limits)
+    asked = by_interruption(series, position, limits)
+    known = max(asked, key=lambda e: e.points, default=None)
+    if known is not None and known.points > 2 and reason in ("cloud", "few_stars"):
+        reason, why = known.reason, known.text
+    barren = stars.shape_status == "none" or gone
+    points = 4.0 if barren else -0.5
+    typical = series.typical("stars", "stars").removesuffix(" stars")
+    text = figure(stars.stars, "stars") + (f" ({typical})" if typical else "")
+    text += f"; {why}" if why else ""
+    item = evidence(
+        reason,
+        "stars",
+        points,
+        text,
+        value=stars.stars,
+        usual=usual,
+        limit=limits.stars.few_share * usual if rich else None,
+        unit="stars",
+    )
+    return [Finding(reason, points, True, text, (item, *asked))]
+
+
+def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
+    sky, noise = series["sky"][position], series["noise"][position]
+    usual_sky, usual_noise = series.usual("background_adu"), series.usual("noise_adu")
+    usual_stars = series.usual("stars").centre
+    usual_stars = usual_stars if np.isfinite(usual_stars) else 0.0
+    typical = series.typical("background_adu", "ADU")
+    levels = f"sky {figure(sky, 'ADU')}" + (f" ({typical})" if typical else "")
+    if _sky_raised(series, position, limits) and (
+        noise > 1.41 * usual_noise.centre or sky > 2 * usual_sky.centre
+    ):
+        return "sky_glow", levels
+    trails = star_trails(stars)
+    if trails:
+        return "tracking_lost", of_trails(trails).text
+    places = bright_places(stars)
+    # Hot pixels stand out under the thickest cloud.
+    hot = float(np.median([s.hot_pixels for s in series.stars]))
+    if places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):
+        return "tracking_lost", (
+            f"yet {places} places stand out of the sky without the shape of a star, so light came "
+            "through and was smeared"
+        )
+    if gone and sky > 0.6 * usual_sky.centre:
+        return "cloud", f"{levels}, so the shutter was open and something took the starlight"
+    return "few_stars", levels
+
+
+def _sky_raised(series: GuidedSeries, position: int, limits: Limits) -> bool:
+    usual = series.usual("background_adu")
+    spread = usual.spread if np.isfinite(usual.spread) else 0.0
+    return bool(series["sky"][position] > usual.centre + limits.light.sky_spread_factor * spread)
+
+
+def _context(series, position, share, compared) -> list:
+    """The two parts of the depth, kept for `explain`; they carry no points of their own."""
+    usual, noise, sky = (series.usual(q) for q in ("transparency", "noise_adu", "background_adu"))
+    return [
+        evidence(
+            "cloud",
+            "transparency",
+            0.0,
+            _beside(f"transparency {figure(share)}", series.typical("transparency")),
+            value=share,
+            usual=usual.centre,
+            error=compared.transparency_error,
+        ),
+        evidence(
+            "sky_glow",
+            "noise_adu",
+            0.0,
+            _beside(
+                f"sky noise {figure(series['noise'][position], 'ADU')}",
+                series.typical("noise_adu", "ADU"),
+            ),
+            value=series["noise"][position],
+            usual=noise.centre,
+            unit="ADU",
+        ),
+        evidence(
+            "sky_glow",
+            "background_adu",
+            0.0,
+            _beside(
+                f"sky {figure(series['sky'][position], 'ADU')}",
+                series.typical("background_adu", "ADU"),
+            )
+            + _expected_sky(series, position),
+            value=series["sky"][position],
+            usual=sky.centre,
+            unit="ADU",
+        ),
+    ]
+
+
+def _beside(text: str, typical: str) -> str:
+    return f"{text}, {typical}" if typical else text
+
+
+def _expected_sky(series: GuidedSeries, position: int) -> str:
+    """What the night's slow trend (the moon, the sky's turning) gives at this hour."""
+    expected = series["sky_expected"][position]
+    if not np.isfinite(expected):
+        return ""
+    return f", expected at this hour {figure(expected, 'ADU')}"
+
+
+def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
+    share = series["transparency"][position]
+    items = [
+        *cloud_or_dew(series, position, compared, limits),
+        *guide_star_dimmed(series, position, share, limits),
+    ]
+    finding = finding.named(shares_of(items, DIMMED)[0][0])
+    best = max(
+        (e for e in items if e.reason == finding.reason), key=lambda e: e.points, default=None
+    )
+    text = finding.sentence if best is None else f"{finding.sentence}; {best.text}"
+    return replace(finding, sentence=text, evidence=(*finding.evidence, *items))
+
+
+def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Finding]:
+    """Starlight lost in one quarter of the frame only leaves a gradient that scaling keeps."""
+    quarters = np.array(compared.quarters, dtype=float)
+    if not np.isfinite(quarters).all() or not share > 0:
+        return []
+    spread = float((quarters.max() - quarters.min()) / share)
+    # A quarter's mean rests on a quarter of the stars; twice the frame's error each.
+    error = 2 * np.sqrt(2) * compared.transparency_error / share
+    points = points_beyond(
+        spread, limits.light.uneven, error, 0.15 * limits.light.uneven, limits.verdict.points_cap
+    )
+    uneven, bar = beside(spread, limits.light.uneven)
+    text = (
+        f"transparency is uneven across the frame, {figure(quarters.min())} to "
+        f"{figure(quarters.max())} by quarter: a spread of {uneven} (limit {bar})"
+    )
+    item = evidence(
+        "cloud",
+        "transparency over quarters",
+        points,
+        text,
+        value=spread,
+        error=error,
+        limit=limits.light.uneven,
+    )
+    return [Finding("cloud", points, False, text, (item,))]
+
+
+def _median_ratio(depth: np.ndarray, reference: float) -> float:
+    return float(np.nanmedian(depth) / reference)

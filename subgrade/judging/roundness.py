@@ -1,0 +1,344 @@
+"""Oval, trailed, doubled and hollow stars: how far past the limit, and the likely motion."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from subgrade.axes import axial_difference
+from subgrade.constants import SIDEREAL_RATE
+from subgrade.figures import (
+    beside,
+    eccentricity_text,
+    figure,
+    length_text,
+    lengths_beside,
+    likely,
+    on_sky,
+)
+from subgrade.judging.causes import LONG_LINE, STEADY, TWO_IMAGES, motion_shares, shares_of
+from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
+from subgrade.judging.displaced_light import by_last_step
+from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.field_shape import judge_turning
+from subgrade.judging.guided_series import GuidedSeries, own_guided_motion
+from subgrade.judging.limits import Limits
+from subgrade.judging.model import Evidence, Shares
+from subgrade.judging.motion_clues import attribute_motion, motion_variance
+from subgrade.judging.reasons import REASONS
+from subgrade.judging.record_clues import by_record
+from subgrade.judging.record_events import interruption_or_none, record_context
+from subgrade.judging.two_images import between, large_step
+from subgrade.lights.model import HeaderFacts
+from subgrade.night import moved_otherwise
+from subgrade.night.series import TYPICAL_FROM
+from subgrade.stars.model import FrameStars
+
+
+def judge_roundness(
+    series: GuidedSeries, position: int, stars: FrameStars, facts: HeaderFacts, limits: Limits
+) -> list[Finding]:
+    """What the shape of the stars shows, oval or broken.
+
+    Returns
+    -------
+    list of Finding
+        Turning of the field is judged here too, since off its centre it draws the
+        whole frame oval.
+    """
+    if stars.shape_status == "doubled":
+        return [_doubled(series, position, stars, facts, limits)]
+    if stars.shape_status == "hollow" and _wider(series, stars):
+        return [_hollow(stars, limits)]
+    if stars.shape_status == "trailed":
+        return [_trailed(series, position, stars, facts, limits)]
+    turning = judge_turning(series, position, stars, limits)
+    if not np.isfinite(stars.eccentricity):
+        return turning
+    return [*_oval(series, position, stars, limits, turning), *turning]
+
+
+def _oval(series, position, stars, limits, turning) -> list[Finding]:
+    usual = series.usual("eccentricity")
+    limit = eccentricity_limit(usual, limits)
+    points = points_beyond(
+        stars.eccentricity,
+        limit,
+        stars.eccentricity_error,
+        limits.roundness.softness,
+        limits.verdict.points_cap,
+    )
+    own, bar = _beside_limit(stars, limit)
+    brief = f"eccentricity {own} (limit {bar})"
+    typical = series.typical("eccentricity")
+    measured = f"eccentricity {own} ({typical}, limit {bar})" if typical else brief
+    thrown = [*_thrown(series, position, limits), *_widened(series, position, limits)]
+    numbers = {
+        "value": stars.eccentricity,
+        "usual": usual.centre,
+        "error": stars.eccentricity_error,
+        "limit": limit,
+    }
+    error = stars.eccentricity_error if np.isfinite(stars.eccentricity_error) else 0.0
+    remark = stars.eccentricity - error > max(limits.roundness.remark, usual.centre + 0.05)
+    most = max([points, *(e.points for e in thrown)])
+    if not (most > 0 or remark):
+        # Evidence for keeping still needs a word to stand under; the commonest will do.
+        item = evidence("wind_trail", "eccentricity", points, measured, **numbers)
+        items = (item, *thrown, *record_context(series, position, "wind_trail"))
+        return [Finding("wind_trail", most, False, measured, items, brief=brief)]
+    own = own_guided_motion(series, position, limits)
+    recorded = by_record(own, position, limits)
+    why = [*attribute_motion(own, position, limits), *recorded]
+    shares = motion_shares([*why, *_of_turning(turning, why)])
+    reason = shares[0][0]
+    items = (
+        evidence(reason, "eccentricity", points, measured, **numbers),
+        *(replace(e, reason=reason) for e in thrown),
+        *why,
+        *record_context(series, position, reason),
+    )
+    sentence = f"stars are elongated at {figure(stars.angle_deg, '°')}: {measured}"
+    if most > points:
+        sentence += f", and {max(thrown, key=lambda e: e.points).text}"
+    sentence += _likeliest(shares, why, recorded)
+    return [Finding(reason, most, bool(remark), sentence, items, brief, shares)]
+
+
+def _beside_limit(stars: FrameStars, limit: float) -> tuple[str, str]:
+    """Eccentricity and its limit; an upper bound in place of one lost in its noise."""
+    own, bar = beside(stars.eccentricity, limit)
+    bound = eccentricity_text(stars.eccentricity, stars.eccentricity_error)
+    return (bound, figure(limit)) if bound.startswith("<") else (own, bar)
+
+
+def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
+    """Light that motion threw out of the core, which the core's own shape hardly shows."""
+    stray, r = series["stray"], limits.roundness
+    usual = float(np.nanmedian(stray)) if np.isfinite(stray).any() else float("nan")
+    if not math.isfinite(stray[position]):
+        return []
+    # What every frame shows alike is the optics' or the night's, up to a point.
+    limit = r.stray + float(np.clip(usual, 0.0, 0.5 * r.stray))
+    points = points_beyond(stray[position], limit, 0.0, r.stray_softness, limits.verdict.points_cap)
+    share, bar = beside(100 * stray[position], 100 * limit, "%")
+    enough = np.isfinite(stray).sum() >= TYPICAL_FROM
+    typical = f"typical {figure(100 * usual, '%')}, " if enough else ""
+    text = f"{share} of the light lies outside the core along the long axis ({typical}limit {bar})"
+    return [
+        evidence("wind_trail", "light out of the core", points, text,
+                 value=stray[position], usual=usual, limit=limit)
+    ]  # fmt: skip
+
+
+def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
+    """Stars wide by a motion across the way that all frames are drawn out, so rounder for it."""
+    if not moved_otherwise(series, position, limits.roundness.remark):
+        return []
+    usual, value, scale = series.usual("fwhm_px"), series["fwhm"][position], series.scale_arcsec
+    limit = fwhm_limit(usual, scale if math.isfinite(scale) else None, limits)
+    error = series["fwhm_error"][position]
+    if not (math.isfinite(limit) and math.isfinite(value)):
+        return []
+    points = points_beyond(
+        value, limit, error, limits.sharpness.softness * limit, limits.verdict.points_cap
+    )
+    own, bar = lengths_beside(value, limit, scale)
+    typical = f"typical {figure(*on_sky(usual.centre, scale))}, "
+    text = f"FWHM {own}, {typical}limit {bar}, from a motion that the typical frame does not have"
+    return [
+        evidence("wind_trail", "fwhm_px with the motion", points, text, value=value,
+                 usual=usual.centre, limit=limit, unit="px")
+    ]  # fmt: skip
+
+
+def _of_turning(turning: list[Finding], why) -> list:
+    """Evidence for a turning field; the guider, on one star, does not see it either."""
+    field = [e for t in turning for e in t.evidence if e.clue]
+    shared = ("share explained by guiding", "field after the creep")
+    unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
+    return field + [replace(e, reason="field_rotation") for e in unseen if field]
+
+
+def _likeliest(shares: Shares, why, recorded) -> str:
+    """The likeliest motion and what shows it, the guiding record first where it supports it."""
+    (reason, share), runner_up = shares[:2]
+    shown = [e for e in recorded if e.reason == reason and e.points > 0.3] or why
+    best = max((e for e in shown if e.reason == reason), key=lambda e: e.points, default=None)
+    text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
+    if best is not None and best.points > 0.3:
+        text += f": {best.text}"
+    if runner_up[1] > 0.2:
+        joint = ". Next" if best is not None and best.points > 0.3 else ", next"
+        text += f"{joint} most likely: {REASONS[runner_up[0]].noun} ({likely(runner_up[1])})"
+    return text
+
+
+def _trailed(series, position, stars, facts, limits) -> Finding:
+    length = stars.length_px
+    # With every frame trailed the group has no usual width; 3 px is a usual sampling.
+    widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
+    width = next(w for w in widths if np.isfinite(w))
+    drawn = length_text(length, facts.scale_arcsec)
+    text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
+    lost_from = limits.motion.trail_widths * width
+    item = evidence(
+        "tracking_lost", "length of the star trails", limits.verdict.points_cap, text,
+        value=length, usual=width, unit="px",
+    )  # fmt: skip
+    finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
+    alike = _alike(series, position, length)
+    recorded = by_record(series, position, limits)
+    unseen = stars.star_image is None and length > lost_from and alike < 0.5
+    if length > 4 * lost_from or unseen:
+        return _lost(finding, text + _against_sidereal(length, facts), recorded)
+    # A short line, or one that every frame shows alike, is a motion and no lost star.
+    why = [*attribute_motion(series, position, limits), *recorded]
+    if alike < 0.5:
+        why.append(_by_length(length, width, limits))
+    turning = judge_turning(series, position, stars, limits)
+    if length > lost_from and alike >= 0.5 and not recorded:
+        shares = shares_of(why, STEADY)
+        text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
+    else:
+        shares = motion_shares([*why, *_of_turning(turning, why)])
+        if shares[0][0] == "tracking_lost":
+            text += _against_sidereal(length, facts)
+        text += _likeliest(shares, why, recorded)
+    named = finding.named(shares[0][0], shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *why))
+
+
+def _by_length(length: float, width: float, limits: Limits) -> Evidence:
+    """The longer a line, the less likely anything but a star that was let go; no source."""
+    widths, full = length / width, limits.motion.trail_widths
+    points = float(
+        np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
+    )
+    own, bar = beside(widths, full, digits=2)
+    text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
+    return clue("tracking_lost", "length of the line", points, text, value=widths, limit=full)
+
+
+def _lost(finding: Finding, text: str, recorded) -> Finding:
+    """A long line is lost tracking, unless the record knows better."""
+    shares = shares_of(recorded, LONG_LINE)
+    reason = shares[0][0]
+    best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
+    if best is not None and best.points > 0:
+        text += f"; {best.text}"
+    named = finding.named(reason, shares)
+    return replace(named, sentence=text, evidence=(*named.evidence, *recorded))
+
+
+def _alike(series: GuidedSeries, position: int, length: float) -> float:
+    """Share of the frames nearby with a motion at least half as long, the same way."""
+    near = series.near(position, 5)
+    if len(near) < 3:
+        return 0.0
+    # A frame of lines has its length measured apart; its moments see the bright part.
+    known = [s.length_px if s.shape_status == "trailed" else np.nan for s in series.stars]
+    moments = np.sqrt(12 * motion_variance(series))
+    lengths = np.where(np.isfinite(known), known, moments)[near]
+    same = axial_difference(series["angle"][near], series["angle"][position]) < 20
+    return float(np.mean((lengths > 0.5 * length) & same))
+
+
+def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
+    """How the trail compares with that of a mount standing still."""
+    if not (facts.scale_arcsec and facts.exposure_s):
+        return ""
+    dec = facts.dec_deg if facts.dec_deg is not None else 0.0
+    still = SIDEREAL_RATE * facts.exposure_s * math.cos(math.radians(dec))
+    share = length_px * facts.scale_arcsec / still if still > 1e-6 else float("inf")
+    if not math.isfinite(share):
+        return ""
+    if share > 1.2:
+        return f", {figure(share)} times the trail a stopped mount would leave: the mount slewed"
+    part = f", {figure(100 * share, '%')} of the trail a stopped mount would leave"
+    if share >= 0.8:
+        return f"{part}: the mount did not track at all"
+    if share < 0.05:
+        return f"{part}: the mount slipped slowly or briefly"
+    return f"{part}: the mount stopped or slipped for part of the exposure"
+
+
+def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Limits) -> Finding:
+    text = (
+        f"every star is doubled, with {length_text(stars.length_px, facts.scale_arcsec)} between "
+        f"the two images at "
+        f"{figure(stars.angle_deg, '°')}"
+    )
+    why = [
+        *_steps(series, position, stars),
+        *between(stars),
+        *large_step(stars.length_px * series.scale_arcsec),
+        *interruption_or_none(series, position, limits),
+    ]
+    shares = shares_of(why, TWO_IMAGES)
+    reason = shares[0][0]
+    best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
+    if best is not None and best.points > 0:
+        text += f"; {best.text}"
+    item = evidence(
+        reason, "separation of the two images", limits.verdict.points_cap, text,
+        value=stars.length_px, unit="px",
+    )  # fmt: skip
+    return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
+
+
+def _steps(series: GuidedSeries, position: int, stars: FrameStars) -> list:
+    """Whether the second image lies where the frame before had its stars."""
+    if not np.isfinite([stars.length_px, stars.angle_deg]).all():
+        return []
+    angle, length = math.radians(stars.angle_deg), stars.length_px
+    ratio = {side: _brightness_at(stars, side * length) for side in (1, -1)}
+    # Of the two ends of the axis the second image is at the brighter.
+    sides = sorted(ratio, key=lambda s: -np.nan_to_num(ratio[s], nan=-1.0))
+    if np.isfinite(ratio[sides[0]]):
+        sides = sides[:1]
+    x, y = length * math.cos(angle), length * math.sin(angle)
+    found = [by_last_step(series, position, s * x, s * y, ratio[s]) for s in sides]
+    return max(found, key=lambda items: sum(e.points for e in items))
+
+
+def _brightness_at(stars: FrameStars, along: float) -> float:
+    """Star image so far along its long axis from its peak, over the peak; NaN outside."""
+    image = stars.star_image
+    if image is None:
+        return float("nan")
+    row, column = np.unravel_index(int(np.argmax(image.image)), image.image.shape)
+    angle, far = math.radians(stars.angle_deg), along / image.step_px
+    x, y = round(column + far * math.cos(angle)), round(row + far * math.sin(angle))
+    width = stars.fwhm_minor_px if np.isfinite(stars.fwhm_minor_px) else 0.0
+    reach = max(1, round(0.3 * width / image.step_px))
+    height, width = image.image.shape
+    if not (reach <= x < width - reach and reach <= y < height - reach):
+        return float("nan")
+    spot = image.image[y - reach : y + reach + 1, x - reach : x + reach + 1]
+    return float(spot.max() / image.image.max())
+
+
+def _wider(series: GuidedSeries, stars: FrameStars) -> bool:
+    """Whether rings are as wide as defocus must make them: wider than the night's filled stars.
+
+    A defocused star is its usual self spread over a ring.  Where hardly a frame of the night has
+    filled stars there is nothing to ask, and the ring stands.
+    """
+    filled = [s.fwhm_px for s in series.stars if s.shape_status in ("measured", "few")]
+    filled = [w for w in filled if np.isfinite(w)]
+    if len(filled) < TYPICAL_FROM or not np.isfinite(stars.fwhm_px):
+        return True
+    error = stars.fwhm_error_px if np.isfinite(stars.fwhm_error_px) else 0.0
+    return bool(stars.fwhm_px - error > np.median(filled))
+
+
+def _hollow(stars: FrameStars, limits: Limits) -> Finding:
+    text = f"stars are rings: the centre is {figure(100 * stars.hollow, '%')} as bright as the ring"
+    item = evidence(
+        "focus", "centre over ring brightness", limits.verdict.points_cap, text,
+        value=stars.hollow, limit=1.0,
+    )  # fmt: skip
+    return Finding("focus", limits.verdict.points_cap, True, text, (item,))

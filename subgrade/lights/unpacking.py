@@ -1,0 +1,204 @@
+"""What files are packed with: gzip, bzip2 and the old compress, unpacked a piece at a time.
+
+The old compress format (``.Z``): codes of 9 to 16 bits for texts seen before.
+
+Codes come in groups of eight, as many bytes as a code has bits; where their width changes or
+the table is cleared, what is left of the group is passed over.  A text is as long as the
+table is large at most, so what a piece unpacks to is bounded by the room given.
+
+References
+----------
+Welch 1984, IEEE Computer 17 (6), 8; the layout of groups from memory, held by tests to what
+gzip unpacks.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+MOST_INFLATION = 1032
+"""Bytes that one byte of deflated data can stand for (RFC 1951: 258 for every two bits)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wrapper:
+    """A way to pack a file.
+
+    Attributes
+    ----------
+    name : str
+    magic : bytes
+        What it starts with.
+    most_inflation : int
+        Bytes that one packed byte can stand for.
+    unpacker : callable
+        Makes an object that works like ``zlib.decompressobj()``.
+    errors : tuple of type
+        What that raises on damage.
+    """
+
+    name: str
+    magic: bytes
+    most_inflation: int
+    unpacker: Callable
+    errors: tuple[type[Exception], ...]
+
+
+def wrapper_of(start: bytes) -> Wrapper | None:
+    """The wrapper that a file's first four bytes tell of, None for none."""
+    for wrapper in _WRAPPERS:
+        if start.startswith(wrapper.magic):
+            # text that starts with BZh goes on otherwise than with the size of a block
+            return wrapper if wrapper.magic != b"BZh" or start[3:4] in b"123456789" else None
+    return None
+
+
+class _Bzip2:
+    """A bzip2 stream; what it does not take in yet is left with the caller."""
+
+    def __init__(self):
+        import bz2
+
+        self._stream = bz2.BZ2Decompressor()
+        self.unconsumed_tail = self.unused_data = b""
+        self.eof = False
+
+    def decompress(self, data: bytes, most: int) -> bytes:
+        """The next unpacked bytes, at most so many."""
+        fed = self._stream.needs_input
+        out = self._stream.decompress(data if fed else b"", most)
+        left = b"" if fed else data
+        self.eof = self._stream.eof
+        self.unconsumed_tail = b"" if self.eof else left
+        self.unused_data = self._stream.unused_data + left if self.eof else b""
+        return out
+
+
+def _lzw():
+    from subgrade.lights.unpacking import Unpacker
+
+    return Unpacker()
+
+
+_WRAPPERS = (
+    Wrapper(
+        "gzip", b"\x1f\x8b", MOST_INFLATION, lambda: zlib.decompressobj(wbits=31), (zlib.error,)
+    ),
+    # a block of 900,000 runs of 255 bytes in 5 takes some 40 bytes; from memory
+    Wrapper("bzip2", b"BZh", 1_300_000, _Bzip2, (OSError, ValueError)),
+    # a code of 16 bits stands for at most all the entries before it
+    Wrapper("compress", b"\x1f\x9d", 32_768, _lzw, (ValueError,)),
+)
+
+
+HEADER = 3
+FIRST_WIDTH, MOST_WIDTH = 9, 16
+_CLEAR = 256
+_WIDTH, _FREE, _OLD, _FIRST, _PLACE, _HELD = range(6)
+
+
+class Unpacker:
+    """Unpacks like ``zlib.decompressobj()``; the format has no end but the file's."""
+
+    def __init__(self):
+        self.unconsumed_tail = self.unused_data = b""
+        self.eof = False
+        self._flags: int | None = None
+        self._data = b""
+
+    def decompress(self, data: bytes, most: int) -> bytes:
+        """The next unpacked bytes, at most so many.
+
+        Raises
+        ------
+        ValueError
+            A code that no text has yet.
+        """
+        last = not data
+        hungry = len(self._data) < HEADER + MOST_WIDTH
+        self._data += data if hungry else b""
+        self.unconsumed_tail = b"" if hungry else data
+        if self._flags is None and not self._started():
+            if last:
+                raise ValueError("it ends too early")
+            return b""
+        out = np.empty(most, np.uint8)
+        used, done = _expand(
+            np.frombuffer(self._data, np.uint8), last, bool(self._flags & 0x80),
+            self._flags & 0x1F, self._state, self._before, self._letter, self._text, out,
+        )  # fmt: skip
+        if used < 0:
+            raise ValueError("a code stands for nothing yet")
+        self._data = self._data[used:]
+        self.eof = last and not done
+        return out[:done].tobytes()
+
+    def _started(self) -> bool:
+        if len(self._data) < HEADER:
+            return False
+        self._flags, self._data = self._data[2], self._data[HEADER:]
+        width = self._flags & 0x1F
+        if not FIRST_WIDTH <= width <= MOST_WIDTH:
+            raise ValueError(f"codes of {width} bits are not possible")
+        free = _CLEAR + 1 if self._flags & 0x80 else _CLEAR
+        self._state = np.array([FIRST_WIDTH, free, -1, 0, 0, 0], np.int64)
+        self._before = np.zeros(1 << width, np.int32)
+        self._letter = np.zeros(1 << width, np.uint8)
+        self._text = np.empty((1 << width) + 1, np.uint8)
+        return True
+
+
+@njit(nogil=True)
+def _expand(data, last, clears, most_width, state, before, letter, text, out):
+    """Bytes used and bytes written; -1 used for a code without a text."""
+    width, free, old, first, place, held = state
+    at = 0
+    done = 0
+    while done < len(out):
+        if held > 0:  # a text lies backwards
+            held -= 1
+            out[done] = text[held]
+            done += 1
+            continue
+        if free >= 1 << width and width < most_width:
+            at, place = (at + width, 0) if place else (at, 0)
+            width += 1
+        if (at + width > len(data) and not last) or 8 * (len(data) - at) < width * (place + 1):
+            break
+        code = 0
+        for k in range(width):
+            bit = place * width + k
+            code |= ((data[at + (bit >> 3)] >> (bit & 7)) & 1) << k
+        place += 1
+        if place == 8:
+            at, place = at + width, 0
+        if clears and code == _CLEAR:
+            at, place = (at + width, 0) if place else (at, 0)
+            width, free, old = FIRST_WIDTH, _CLEAR + 1, -1
+            continue
+        if code > free or (code >= _CLEAR and old < 0) or (code == free and old < 0):
+            return -1, 0
+        entry = code
+        if code == free:  # the text before, and its own first letter once more
+            text[held] = first
+            held += 1
+            code = old
+        while code >= _CLEAR:
+            text[held] = letter[code]
+            held += 1
+            code = before[code]
+        first = code
+        text[held] = first
+        held += 1
+        if old >= 0 and free < 1 << most_width:
+            before[free] = old
+            letter[free] = first
+            free += 1
+        old = entry
+    state[:] = np.array([width, free, old, first, place, held])
+    return min(at, len(data)), done

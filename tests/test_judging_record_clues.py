@@ -1,0 +1,248 @@
+"""The guiding record chooses the reason, never the verdict."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from subgrade.guiding.model import Prediction
+from subgrade.judging import judge_night, load_limits
+from subgrade.judging.guided_series import guided_series
+from subgrade.judging.record_clues import share_seen
+from tests.judged_nights import (
+    CADENCE_S,
+    SKY_AXES,
+    Shot,
+    calm_samples,
+    guide_of,
+    night_of,
+    recorded,
+    steady,
+)
+
+LIMITS = load_limits()
+BAD = 8
+SAMPLES = np.arange(60)
+ALTERNATING = 1.7 * np.where(SAMPLES % 2, 1, -1) + calm_samples()
+SLOW = 1.9 * np.sin(2 * np.pi * SAMPLES * CADENCE_S / 150) + calm_samples()
+CREEP = np.linspace(-2.3, 2.3, 60) + calm_samples()
+KNOCKED = calm_samples()
+KNOCKED[20:26] += [4.0, -5.0, 6.0, -4.0, 5.0, 3.0]
+
+
+def judged(shot, exposure, bad=BAD, count=20, **known):
+    shots = steady(count)
+    shots[bad] = shot
+    night = night_of(shots)
+    return judge_night(night, LIMITS, guide_of(night, {bad: exposure}, **known))[bad]
+
+
+def oval(angle=30.0, **changes):
+    return Shot(fwhm=3.7, eccentricity=0.7, angle=angle, **changes)
+
+
+@pytest.mark.parametrize(
+    ("exposure", "reason", "words"),
+    [
+        (
+            recorded(ALTERNATING, overshoot=0.8, period_s=4.0),
+            "ra_oscillation",
+            "correlation of -0.",
+        ),
+        (recorded(SLOW, overshoot=0.05, period_s=150.0), "periodic_error", "correlation of 0.9"),
+        (recorded(calm_samples(), CREEP, one_sided_dec=0.98), "dec_drift", "Dec drifted by"),
+        (
+            recorded(KNOCKED, gusts=1, gust_size=8.0, gust_settle_s=11.0),
+            "wind_trail",
+            "a gust of 8.00″ from the median position in the guiding record (quiet-stretch RMS "
+            "0.40″), settled in 11.0 s",
+        ),
+        (recorded(calm_samples()), "flexure", "explains 5.8% of the stars' elongation"),
+        (recorded(calm_samples(), lost_s=40.0, coverage=0.6), "tracking_lost", "40.0 s of the 120"),
+        (
+            recorded(calm_samples(), settle_overlap_s=14.0, peak=20.0),
+            "dither_overlap",
+            "14.0 s of the exposure, with errors up to 20.0″ (quiet-stretch RMS 0.40″)",
+        ),
+    ],
+)
+def test_the_record_names_the_motion_of_an_oval_frame(exposure, reason, words):
+    verdict = judged(oval(), exposure)
+    assert (verdict.verdict, verdict.reasons[0]) == ("reject", reason)
+    assert any(words in e.text for e in verdict.evidence if e.reason == reason)
+    assert ". Most likely " in verdict.explanation
+
+
+WILD = [
+    recorded(5 * ALTERNATING, overshoot=0.9, period_s=4.0),
+    recorded(KNOCKED, gusts=4, gust_size=20.0),
+    recorded(calm_samples(), lost_s=100.0, coverage=0.2, longest_gap_s=100.0),
+    recorded(calm_samples(), settle_overlap_s=60.0, peak=30.0),
+    recorded(calm_samples(), star_drop=0.1),
+]
+
+
+@pytest.mark.parametrize("exposure", WILD)
+def test_a_wild_record_over_round_stars_keeps_the_frame(exposure):
+    verdict = judged(Shot(), exposure)
+    assert (verdict.verdict, verdict.reasons) == ("keep", ())
+
+
+@pytest.mark.parametrize("exposure", [*WILD, recorded(calm_samples())])
+@pytest.mark.parametrize(
+    "shot", [oval(), Shot(eccentricity=0.52), Shot(fwhm=5.0), Shot(sky=4000, noise=20, stars=150)]
+)
+def test_the_record_changes_no_verdict_and_no_confidence(shot, exposure):
+    shots = steady(20)
+    shots[BAD] = shot
+    night = night_of(shots)
+    without = judge_night(night, LIMITS)[BAD]
+    joined = judge_night(night, LIMITS, guide_of(night, {BAD: exposure}))[BAD]
+    assert (joined.verdict, joined.confidence) == (without.verdict, without.confidence)
+
+
+def test_a_frame_without_samples_is_judged_as_without_a_record():
+    shots = steady(20)
+    shots[BAD] = oval()
+    night = night_of(shots)
+    known = guide_of(night, {BAD: None})
+    assert judge_night(night, LIMITS, known)[BAD] == judge_night(night, LIMITS)[BAD]
+
+
+def test_a_night_that_swings_throughout_is_not_its_own_yardstick():
+    exposure = recorded(ALTERNATING, overshoot=0.8, period_s=4.0)
+    verdict = judged(oval(), exposure, calm_rms_ra=exposure.rms_ra)
+    assert verdict.reasons[0] == "ra_oscillation"
+
+
+def test_the_share_seen_follows_second_moments_in_the_image():
+    # A uniform creep of length L has variance L^2 / 12 along it and none across.
+    length, angle = 6.0, np.radians(25.0)
+    along = length**2 / 12
+    shots = steady(12)
+    night = night_of(shots)
+    turned = (along * np.cos(angle) ** 2, along * np.sin(angle) ** 2,
+              along * np.sin(angle) * np.cos(angle))  # fmt: skip
+    star = replace(night.frames[3].stars, xx=1.7 + turned[0], yy=1.7 + turned[1], xy=turned[2])
+    night = replace(night, frames=(*night.frames[:3], replace(night.frames[3], stars=star),
+                                   *night.frames[4:]))  # fmt: skip
+    rng = np.random.default_rng(2)
+    motion = rng.uniform(-0.5, 0.5, 200_000) * length
+    sample = np.cov(motion * np.cos(angle), motion * np.sin(angle))
+    half = Prediction((sample[0, 0] / 2, sample[1, 1] / 2, sample[0, 1] / 2))
+    across = Prediction((sample[1, 1], sample[0, 0], -sample[0, 1]))
+    shares = []
+    for prediction in (half, across):
+        predictions = (None,) * 3 + (prediction,) + (None,) * 8
+        series = guided_series(night, night.groups[0], guide_of(night, {}, predictions=predictions))
+        shares.append(share_seen(series, 3))
+    assert shares == pytest.approx([0.5, -1.0], abs=0.01)
+    # Without the camera's angle the sizes are compared: 3 px^2 of variance at 1 arcsec a px.
+    ra = rng.uniform(-0.5, 0.5, 4000) * length
+    known = guide_of(night, {3: recorded(ra, rng.normal(0, 1e-3, 4000))})
+    assert share_seen(guided_series(night, night.groups[0], known), 3) == pytest.approx(1, abs=0.05)
+
+
+def test_what_the_guider_saw_counts_less_where_it_explains_little():
+    weak = recorded(0.4 * SLOW, overshoot=0.05, period_s=150.0)
+    verdict = judged(Shot(fwhm=5.5, eccentricity=0.85, angle=30.0), weak)
+    slow = next(e for e in verdict.evidence if e.quantity == "period of the recorded swing")
+    full = judged(oval(), recorded(SLOW, overshoot=0.05, period_s=150.0))
+    whole = next(e for e in full.evidence if e.quantity == "period of the recorded swing")
+    assert 0 < slow.points < 0.5 * whole.points
+
+
+def test_the_records_camera_angle_stands_in_for_an_unknown_orientation():
+    night = night_of(steady(6))
+    series = guided_series(night, night.groups[0], guide_of(night, {}, camera_angle_deg=200.0))
+    assert series.axis_angle == pytest.approx([20.0] * 6)
+    known = night_of(steady(6, facts={"sky_axes": SKY_AXES}))
+    series = guided_series(known, known.groups[0], guide_of(known, {}, camera_angle_deg=200.0))
+    assert series.axis_angle == pytest.approx([0.0] * 6)
+
+
+def test_cloud_dims_the_guide_star_and_dew_does_not():
+    def dimming(drop):
+        shots = steady(30)
+        for k in range(15, 30):
+            shots[k].transparency = 0.5 + 0.01 * (k % 2)
+        night = night_of(shots)
+        bad = {k: recorded(calm_samples(), star_drop=drop) for k in range(15, 30)}
+        return judge_night(night, LIMITS, guide_of(night, bad))[29]
+
+    assert dimming(0.5).reasons[0] == "cloud"
+    items = [e for e in dimming(0.93).evidence if e.quantity == "guide star brightness"]
+    assert items[0].points == pytest.approx(-2.0)
+    assert "at 0.93 of its typical brightness, starlight at 0.5" in items[0].text
+
+
+def test_a_double_image_under_an_unsettled_dither_is_dither_overlap():
+    double = Shot(status="doubled", length=9.0)
+    assert judged(double, recorded(calm_samples())).reasons[0] == "bump"
+    late = recorded(calm_samples(), settle_overlap_s=14.0, peak=20.0)
+    assert judged(double, late).reasons[0] == "dither_overlap"
+
+
+def test_a_long_line_under_a_calm_record_moved_without_the_guider():
+    shots = steady(20)
+    shots[BAD] = Shot(status="trailed", length=60.0)
+    night = night_of(shots)
+    # A line of 60 px at 0 degrees: 60^2 / 12 px^2 along it.
+    star = replace(night.frames[BAD].stars, xx=301.0, yy=1.7, xy=0.0, angle_deg=0.0)
+    line = replace(night.frames[BAD], stars=star)
+    night = replace(night, frames=(*night.frames[:BAD], line, *night.frames[BAD + 1 :]))
+
+    def reason(exposure):
+        return judge_night(night, LIMITS, guide_of(night, {BAD: exposure}))[BAD].reasons
+
+    assert reason(recorded(calm_samples(), lost_s=60.0, coverage=0.5)) == ("tracking_lost",)
+    assert reason(recorded(calm_samples())) == ("flexure",)
+
+
+def test_lost_stars_are_explained_by_a_lost_guide_star():
+    gone = Shot(status="none", stars=0, transparency=np.nan)
+    assert judged(gone, recorded(calm_samples())).reasons[0] == "cloud"
+    lost = recorded(calm_samples(), lost_s=60.0, coverage=0.5)
+    assert judged(gone, lost).reasons[0] == "tracking_lost"
+
+
+def test_a_short_unsettled_time_and_an_impossible_error_are_no_dither():
+    brief = recorded(CREEP, settle_overlap_s=2.0, peak=6.0)
+    items = [e for e in judged(oval(), brief).evidence if e.quantity == "unsettled time"]
+    assert 0 < items[0].points < 2
+    far = recorded(calm_samples(), settle_overlap_s=60.0, peak=900.0)
+    verdict = judged(oval(), far)
+    assert verdict.reasons[0] == "tracking_lost"
+    assert "guiding errors up to 900″" in verdict.explanation
+
+
+def test_a_burst_after_the_dither_settled_is_not_the_dithers():
+    known = {"settle_overlap_s": 20.0, "peak": 8.0}
+    points = [
+        next(e.points for e in judged(oval(), recorded(calm_samples(), **known, **more)).evidence
+             if e.quantity == "unsettled time")
+        for more in ({}, {"unsettled_peak": 7.0}, {"unsettled_peak": 0.8})
+    ]  # fmt: skip
+    assert points[0] > 4
+    assert points[1] > 4
+    assert points[2] < 0
+
+
+def test_declination_that_moved_far_without_a_creep_was_not_creeping():
+    there_and_back = np.cos(2 * np.pi * SAMPLES / 10)
+    points = [
+        next(
+            e.points
+            for e in judged(oval(), recorded(calm_samples(), size * there_and_back)).evidence
+            if e.quantity == "Dec drift in the record"
+        )
+        for size in (0.5, 3.0)
+    ]
+    assert points[0] == -1.5
+    assert points[1] < -3
+
+
+def test_a_creep_that_keeps_the_guider_from_settling_is_no_dither():
+    steep = 2 * np.linspace(-2.3, 2.3, 60) + calm_samples()
+    exposure = recorded(calm_samples(seed=6), steep, one_sided_dec=0.98, settle_overlap_s=80.0)
+    assert judged(oval(), exposure).reasons[0] == "dec_drift"
