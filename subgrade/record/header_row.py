@@ -15,11 +15,13 @@ Span = tuple[int, int]
 Units = tuple[tuple[str, float] | None, ...]
 SAMPLE = 400
 """Rows after a header that are looked at before its columns are named."""
-LONGEST_TITLES = 4000
+LONGEST_TITLES, WIDEST = 4000, 2000
+"""Longer lines hold no titles; longer ones are in no fixed places."""
 _COMMENT = re.compile(r"^\s*(?:#+|;+|//+|%+|!+|\*+)\s*")
 _LIST = re.compile(r"^\s*(?:columns?|fields?|titles?|header)\s*[:=]\s*", re.IGNORECASE)
 _MAYBE = re.compile(r"ra|r\.|dec|α|δ|Δ|east|north|decl|rect|x|y|asc", re.IGNORECASE)
 _FORMAT = re.compile(r"[yYmMdDhHsS][yYmMdDhHsS\-/:.T ]+[sSdDyYfF]+\.?f*")
+_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
 _WORD = re.compile(r"[^\W\d_]{3,}")
 
 
@@ -201,10 +203,6 @@ def _by_places(lines: list[str], k: int, data: list[str]) -> Header | None:
 
 
 # ---------------------------------------------------------------- columns at fixed places
-
-_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
-WIDEST = 2000
-"""Longer lines are in no fixed places."""
 
 
 def date_beside_clock(pieces: list[str]) -> tuple[int, int] | None:
