@@ -15,11 +15,13 @@ Span = tuple[int, int]
 Units = tuple[tuple[str, float] | None, ...]
 SAMPLE = 400
 """Rows after a header that are looked at before its columns are named."""
-LONGEST_TITLES = 4000
+LONGEST_TITLES, WIDEST = 4000, 2000
+"""Longer lines hold no titles; longer ones are in no fixed places."""
 _COMMENT = re.compile(r"^\s*(?:#+|;+|//+|%+|!+|\*+)\s*")
 _LIST = re.compile(r"^\s*(?:columns?|fields?|titles?|header)\s*[:=]\s*", re.IGNORECASE)
 _MAYBE = re.compile(r"ra|r\.|dec|α|δ|Δ|east|north|decl|rect|x|y|asc", re.IGNORECASE)
 _FORMAT = re.compile(r"[yYmMdDhHsS][yYmMdDhHsS\-/:.T ]+[sSdDyYfF]+\.?f*")
+_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
 _WORD = re.compile(r"[^\W\d_]{3,}")
 
 
@@ -60,18 +62,17 @@ def find_header(lines: list[str], k: int) -> Header | None:
     if _is_json(line):
         return _json_header(lines, k)
     bare = _bare(line)
-    best: tuple[float, Header] | None = None
+    best, most = None, 0.0
     for delimiter in ("\t", ";", "|", ",", " "):
         if delimiter != " " and bare.count(delimiter) < 2 - ("ra" not in bare.lower()):
             continue
         found = _by_blanks(lines, k, bare) if delimiter == " " else _by(lines, k, bare, delimiter)
-        if found is not None:
-            score = _worth(found)
-            if score > 0 and (best is None or score > best[0]):
-                best = score, found
+        score = _worth(found) if found is not None else 0.0
+        if score > most:
+            best, most = found, score
         if best is not None and delimiter == ",":
             break
-    return best[1] if best else None
+    return best
 
 
 def _worth(header: Header) -> float:
@@ -80,9 +81,7 @@ def _worth(header: Header) -> float:
     for title, unit in zip(header.titles, header.units, strict=True):
         if is_number(title):
             return 0.0
-        found = guesses(title, unit)
-        if found:
-            roles.add(found[0].role)
+        roles |= {guess.role for guess in guesses(title, unit)[:1]}
     if "time" not in roles or not roles & {"ra", "dec", "x", "y"}:
         return 0.0
     return len(roles) * (1.0 if header.rows else 0.2)
@@ -105,25 +104,15 @@ def _by(lines: list[str], k: int, bare: str, delimiter: str) -> Header | None:
 
 def _units_row(lines: list[str], k: int, cut: Cut, n: int) -> tuple[Units, int]:
     """Units in the row under the titles, if that is what the row holds."""
-    if k + 1 < len(lines):
-        cells = [
-            c.strip().strip("()[]{}").strip() for c in cut.cells(_COMMENT.sub("", lines[k + 1]))
-        ]
-        filled = [c for c in cells if c not in NOTHING]
-        named = [unit_of(c) for c in cells]
-        words = sum(
-            u is not None or bool(_FORMAT.fullmatch(c))
-            for u, c in zip(named, cells, strict=True)
-            if c not in NOTHING
-        )
-        if (
-            filled
-            and words >= max(1, 0.5 * len(filled))
-            and not any(map(is_number, filled))
-            and len(cells) <= n
-        ):
-            return tuple(named + [None] * (n - len(named))), 1
-    return (None,) * n, 0
+    below = cut.cells(_COMMENT.sub("", lines[k + 1])) if k + 1 < len(lines) else []
+    cells = [c.strip().strip("()[]{}").strip() for c in below]
+    filled = [c for c in cells if c not in NOTHING]
+    words = sum(unit_of(c) is not None or bool(_FORMAT.fullmatch(c)) for c in filled)
+    if not filled or len(cells) > n or words < max(1, 0.5 * len(filled)):
+        return (None,) * n, 0
+    if any(map(is_number, filled)):
+        return (None,) * n, 0
+    return (*map(unit_of, cells), *[None] * (n - len(cells))), 1
 
 
 def _rows(lines: list[str], start: int, cut: Cut, n: int) -> list[list[str]]:
@@ -214,10 +203,6 @@ def _by_places(lines: list[str], k: int, data: list[str]) -> Header | None:
 
 
 # ---------------------------------------------------------------- columns at fixed places
-
-_HALF = re.compile(r"[AaPp]\.?[Mm]\.?")
-WIDEST = 2000
-"""Longer lines are in no fixed places."""
 
 
 def date_beside_clock(pieces: list[str]) -> tuple[int, int] | None:
