@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.measuring import measurement_cache
 from subgrade.memo import kept
@@ -13,16 +14,27 @@ from subgrade.optional_parts import attempt
 from subgrade.settings import Settings, asked_for
 from subgrade.workers import Failure
 
+if TYPE_CHECKING:
+    from subgrade.diagnosis import Diagnosis
+    from subgrade.guiding.model import GuideNight
+    from subgrade.judging import Followed, Judgement, Limits
+    from subgrade.judging.evidence import Finding
+    from subgrade.lights import Found, HeaderFacts
+    from subgrade.measuring import Measured
+    from subgrade.night import Night
+    from subgrade.results import Graded, GradedFrame
+    from subgrade.teaching import Decided, Person
+
 
 @dataclass(frozen=True, slots=True)
 class Joined:
     """The record over the night, whether it can be used, and the records that cannot."""
 
-    night: object | None = None
+    night: GuideNight | None = None
     unread: tuple[tuple[str, str], ...] = ()
 
     @property
-    def usable(self):
+    def usable(self) -> GuideNight | None:
         """The `GuideNight` where its clock is settled, else None."""
         from subgrade.results.guiding_record import usable
 
@@ -30,15 +42,15 @@ class Joined:
 
 
 def judge(
-    night,
-    measured,
-    found,
-    limits,
+    night: Night,
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+    limits: Limits,
     settings: Settings,
     guiding: Joined | None = None,
-    person=None,
+    person: Person | None = None,
     depends: tuple = (),
-):
+) -> Graded:
     """A verdict on every file, in the order taken, those without a time last.
 
     ``depends`` is what the night depends on; without it nothing of the whole night is kept.
@@ -85,7 +97,7 @@ def judge(
     )  # fmt: skip
 
 
-def _damaged(followed, limits, depends: tuple):
+def _damaged(followed: Followed, limits: Limits, depends: tuple) -> dict[int, Finding]:
     """Frames with damaged pixels, which no limit moves."""
     from subgrade.judging import damaged_frames
 
@@ -98,7 +110,13 @@ def _damaged(followed, limits, depends: tuple):
     )
 
 
-def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
+def _judged(
+    night: Night,
+    measured: dict[Path, Measured | Failure],
+    verdicts: Sequence[Judgement],
+    record: GuideNight | None,
+    settings: Settings,
+) -> Iterator:
     """The frames that were measured, each with its verdict."""
     from subgrade.results import GradedFrame
     from subgrade.results.measurement_cache import KeptPictures
@@ -115,7 +133,9 @@ def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
         )
 
 
-def _ungraded(measured, found, settings: Settings) -> Iterator:
+def _ungraded(
+    measured: dict[Path, Measured | Failure], found: Found, settings: Settings
+) -> Iterator:
     """The files without a measurement, each with why."""
     from subgrade.judging import left_out
     from subgrade.judging.reasons import NOT_MEASURED
@@ -133,7 +153,7 @@ def _ungraded(measured, found, settings: Settings) -> Iterator:
             yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
 
 
-def _facts_alone(path: Path, settings: Settings):
+def _facts_alone(path: Path, settings: Settings) -> HeaderFacts | None:
     """The header of a file that could not be measured, so that its time still counts; or None."""
     from subgrade.lights import read_facts
 
@@ -142,7 +162,14 @@ def _facts_alone(path: Path, settings: Settings):
     return None
 
 
-def _diagnosed(night, decided, record, frames, measured, found):
+def _diagnosed(
+    night: Night,
+    decided: Decided,
+    record: GuideNight | None,
+    frames: list[GradedFrame],
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+) -> Diagnosis:
     """The night's story, from the frames compared and from what the others cost."""
     from subgrade.diagnosis import diagnose_night
 
@@ -163,7 +190,7 @@ def _diagnosed(night, decided, record, frames, measured, found):
     )  # fmt: skip
 
 
-def _taken(frame) -> tuple:
+def _taken(frame: GradedFrame) -> tuple:
     start = frame.facts.start_unix if frame.facts else None
     return (start is None, start or 0.0, frame.name)
 

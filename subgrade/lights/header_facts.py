@@ -284,7 +284,9 @@ def _altitude(cards: Cards) -> float | None:
     return None if zenith is None else 90.0 - abs(zenith)
 
 
-def _pointing(cards: Cards, centre) -> tuple[float | None, float | None]:
+def _pointing(
+    cards: Cards, centre: tuple[float, float] | None
+) -> tuple[float | None, float | None]:
     if centre is not None:
         return centre
     pairs = (("RA", "DEC"), ("RA_OBS", "DEC_OBS"), ("OBJCTRA", "OBJCTDEC"), ("TELRA", "TELDEC"))

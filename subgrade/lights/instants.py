@@ -16,8 +16,13 @@ import functools
 import math
 import re
 from dataclasses import dataclass
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 from subgrade.lights.header_cards import Cards
+
+if TYPE_CHECKING:
+    from astropy.time import Time
 
 DAY_S = 86400.0
 MJD_OF_ORDINAL = 678576
@@ -40,7 +45,9 @@ class Instant:
     second: float
 
 
-def from_calendar(date, clock, scale: str = "utc") -> Instant:
+def from_calendar(
+    date: tuple[int, int, int], clock: tuple[int, int, float], scale: str = "utc"
+) -> Instant:
     """A calendar date and time of day in a time scale of astropy's.
 
     Raises
@@ -132,7 +139,7 @@ def _carried(instant: Instant) -> Instant:
 
 
 @functools.cache
-def _load_time():
+def _load_time() -> ModuleType:
     """astropy.time, without letting its leap-second refresh go to the network."""
     from astropy.utils import iers
 
@@ -141,14 +148,14 @@ def _load_time():
     return time
 
 
-def _to_library(instant: Instant):
+def _to_library(instant: Instant) -> Time:
     date = _date(instant.day)
     whole = min(int(instant.second // 60), 1439)
     text = f"{date}T{whole // 60:02d}:{whole % 60:02d}:{instant.second - 60.0 * whole:012.9f}"
     return _load_time().Time(text, format="isot", scale="utc", precision=3)
 
 
-def _of_library(time) -> Instant:
+def _of_library(time: Time) -> Instant:
     """An astropy time as an `Instant`.
 
     ``Time.unix`` is not used: on the day of a leap second it strays up to 1 s.
@@ -177,7 +184,9 @@ _OLD = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{2}|\d{4})\Z")
 CLOCK = re.compile(r"(\d{1,2})[:\s](\d{1,2})(?:[:\s](\d{1,2}(?:[.,]\d*)?))?\s*(?:Z|UTC?|GMT)?\Z")
 
 
-def split_date(text: str, key: str, notes: list[str]):
+def split_date(
+    text: str, key: str, notes: list[str]
+) -> tuple[tuple[int, int, int] | None, tuple[int, int, float] | None, float | None]:
     """Take a date text apart.
 
     Returns
@@ -240,7 +249,12 @@ def plain_text(text: str | None) -> str | None:
     return "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:06.3f}".format(*date, *clock)
 
 
-def moment_of(date, clock, scale: str, offset: float | None = None) -> Instant:
+def moment_of(
+    date: tuple[int, int, int],
+    clock: tuple[int, int, float],
+    scale: str,
+    offset: float | None = None,
+) -> Instant:
     """A calendar date and time of day in a scale, in UTC; ValueError if invalid."""
     if not 1900 <= date[0] <= 2159:
         raise ValueError(f"year {date[0]}")

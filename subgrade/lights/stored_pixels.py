@@ -139,7 +139,9 @@ def _words(plane: np.ndarray, zero: float, scale: float) -> Pixels:
     )
 
 
-def _floats(planes, zero, scale, blank, notes) -> Pixels:
+def _floats(
+    planes: np.ndarray, zero: float, scale: float, blank: int | None, notes: list[str]
+) -> Pixels:
     height, width = planes.shape[-2:]
     stack = planes if planes.ndim == 3 else planes[np.newaxis]
     out = np.empty((height, width), np.float32)

@@ -61,7 +61,7 @@ def wrapper_of(start: bytes) -> Wrapper | None:
 class _Bzip2:
     """A bzip2 stream; what it does not take in yet is left with the caller."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         import bz2
 
         self._stream = bz2.BZ2Decompressor()
@@ -79,7 +79,7 @@ class _Bzip2:
         return out
 
 
-def _lzw():
+def _lzw() -> Unpacker:
     from subgrade.lights.unpacking import Unpacker
 
     return Unpacker()
@@ -105,7 +105,7 @@ _WIDTH, _FREE, _OLD, _FIRST, _PLACE, _HELD = range(6)
 class Unpacker:
     """Unpacks like ``zlib.decompressobj()``; the format has no end but the file's."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.unconsumed_tail = self.unused_data = b""
         self.eof = False
         self._flags: int | None = None
@@ -154,7 +154,17 @@ class Unpacker:
 
 
 @njit(nogil=True)
-def _expand(data, last, clears, most_width, state, before, letter, text, out):
+def _expand(
+    data: np.ndarray,
+    last: int,
+    clears: bool,
+    most_width: int,
+    state: np.ndarray,
+    before: np.ndarray,
+    letter: np.ndarray,
+    text: np.ndarray,
+    out: np.ndarray,
+) -> tuple[int, int]:
     """Bytes used and bytes written; -1 used for a code without a text."""
     width, free, old, first, place, held = state
     at = 0

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.moving.journal import Journal
-from subgrade.moving.model import MOVE, OPEN_STATES
+from subgrade.moving.model import MOVE, OPEN_STATES, Entry
 from subgrade.results import CulledFrame, open_results
 
 
@@ -42,7 +42,7 @@ def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFr
     )  # fmt: skip
 
 
-def _is_away(entry) -> bool:
+def _is_away(entry: Entry) -> bool:
     if entry.state in OPEN_STATES and os.path.lexists(entry.source):
         return False  # a cull stopped before it took the original away
     # neither is there while the cull folder's disk is not attached

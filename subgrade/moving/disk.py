@@ -13,6 +13,7 @@ import shutil
 import stat
 import sys
 import unicodedata
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from hashlib import sha256
@@ -144,7 +145,7 @@ def exclusive_rename(origin: str, place: str) -> None:
 
 
 @cache
-def _native_rename():
+def _native_rename() -> Callable[[bytes, bytes], int] | None:
     try:
         library = ctypes.CDLL(None, use_errno=True)
         if sys.platform == "darwin":

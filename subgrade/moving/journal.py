@@ -34,7 +34,7 @@ class Journal:
         If it cannot be read.
     """
 
-    def __init__(self, folder: Path):
+    def __init__(self, folder: Path) -> None:
         self.path = Path(folder) / JOURNAL
         self.entries: dict[int, Entry] = {}
         self.folders: list[str] = []
@@ -53,7 +53,7 @@ class Journal:
     def __enter__(self) -> Journal:
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None

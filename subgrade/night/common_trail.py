@@ -89,7 +89,9 @@ def star_at_rest(night: Night, trail: ExpectedTrail) -> float:
     return float(np.nanmedian(across)) if np.isfinite(across).any() else 1.0
 
 
-def image_axis(sky_axes, pa_deg: float) -> float:
+def image_axis(
+    sky_axes: tuple[tuple[float, float], tuple[float, float]] | None, pa_deg: float
+) -> float:
     """Axis in the image of a position angle; NaN where the orientation is unknown."""
     if sky_axes is None:
         return float("nan")

@@ -183,7 +183,9 @@ def _solve(design: np.ndarray, value: np.ndarray) -> np.ndarray:
     return np.linalg.lstsq(design, value, rcond=None)[0]
 
 
-def _centre(shape: ShapeField, solution: np.ndarray, covariance: np.ndarray):
+def _centre(
+    shape: ShapeField, solution: np.ndarray, covariance: np.ndarray
+) -> tuple[float, float, float, float]:
     """Centre of the turn and its errors, px; NaN unless k stands out of its error."""
     if len(solution) < 3 or not solution[2] > 3 * np.sqrt(covariance[2, 2]):
         return (float("nan"),) * 4
@@ -197,7 +199,9 @@ def _centre(shape: ShapeField, solution: np.ndarray, covariance: np.ndarray):
     return shape.x0 + shape.half * float(u), shape.y0 + shape.half * float(v), *errors
 
 
-def _angle(shape: ShapeField, coefficients, solution, covariance) -> tuple[float, float]:
+def _angle(
+    shape: ShapeField, coefficients: np.ndarray, solution: np.ndarray, covariance: np.ndarray
+) -> tuple[float, float]:
     """The turn and one sigma, deg, from k; without quadratic terms from the common shape.
 
     Off its centre z0 = u0 + i v0 the turn draws the whole frame by
@@ -302,7 +306,9 @@ def fixed_pattern(
     return FixedPattern(common, np.hypot(own, noise), worst, turn, len(known))
 
 
-def _less_turn(like: ShapeField, common, noise, turned_deg: float) -> tuple[float, np.ndarray]:
+def _less_turn(
+    like: ShapeField, common: np.ndarray, noise: np.ndarray, turned_deg: float
+) -> tuple[float, np.ndarray]:
     """The turn that all frames share, if the registration shows one, and the rest."""
     shape = ShapeField(common, noise, like.x0, like.y0, like.half, like.stars_used)
     seen = turning(shape)

@@ -15,7 +15,7 @@ import numpy as np
 
 from subgrade.night.model import Frame, FrameCompared, Registration
 from subgrade.night.shifted_rows import Shifted, far_shift, near_shift
-from subgrade.stars.model import StarList
+from subgrade.stars.model import FrameStars, StarList
 
 STARS = 2000
 """Brightest stars expected in the frame that are looked for."""
@@ -98,13 +98,15 @@ def _usable(frame: Frame, compared: FrameCompared) -> bool:
     )
 
 
-def _onto(one: Registration, other: Registration, x, y) -> np.ndarray:
+def _onto(one: Registration, other: Registration, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Positions of ``one`` frame as complex positions on the ``other``."""
     a, b = (r.scale * np.exp(1j * np.radians(r.rotation_deg)) for r in (one, other))
     return (a * (x + 1j * y) + complex(one.dx, one.dy) - complex(other.dx, other.dy)) / b
 
 
-def _held_against(frame, compared, witness, seen) -> Strip | None:
+def _held_against(
+    frame: Frame, compared: FrameCompared, witness: Frame, seen: FrameCompared
+) -> Strip | None:
     from scipy.spatial import cKDTree
 
     here, there = _stars(frame, compared), _stars(witness, seen)
@@ -158,7 +160,7 @@ def _stars(frame: Frame, compared: FrameCompared) -> tuple[np.ndarray, np.ndarra
     return tuple(np.asarray(v, float)[order] for v in (stars.x, stars.y, stars.flux))
 
 
-def _inside(at: np.ndarray, stars) -> np.ndarray:
+def _inside(at: np.ndarray, stars: FrameStars) -> np.ndarray:
     return (
         (at.real > EDGE_PX)
         & (at.imag > EDGE_PX)
@@ -199,7 +201,9 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     return Strip(int(top), int(bottom), missing, expected, int(between.sum()), shift)
 
 
-def _chance(within, hit, inside: int, elsewhere: int, height: float, rows: float) -> float:
+def _chance(
+    within: np.ndarray, hit: np.ndarray, inside: int, elsewhere: int, height: float, rows: float
+) -> float:
     """Probability that a strip lacks so many stars and holds so many strangers by chance.
 
     Missing stars are binomial and strangers Poisson, with the rates found outside the strip;

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
+from subgrade.lights.model import HeaderFacts
 from subgrade.night.clocks import fullest_night, nights_of
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
@@ -82,7 +83,7 @@ def _middle(frame: Frame) -> float:
     return np.nan if value is None else value
 
 
-def handedness(sky_axes) -> int | None:
+def handedness(sky_axes: tuple[tuple[float, float], tuple[float, float]] | None) -> int | None:
     """+1 where the array (x right, y up) shows the sky as seen, -1 mirrored.
 
     Seen on the sky with north up, east lies to the left: turning from north to
@@ -118,7 +119,13 @@ def common_slope(t: np.ndarray, y: np.ndarray, part: np.ndarray) -> tuple[float,
     return float(solution[0]), float(np.sqrt(covariance[0, 0]))
 
 
-def _segments(frames, registered, members, time, side) -> tuple[tuple[DriftSegment, ...], float]:
+def _segments(
+    frames: Sequence[Frame],
+    registered: Registered,
+    members: Sequence[int],
+    time: np.ndarray,
+    side: np.ndarray,
+) -> tuple[tuple[DriftSegment, ...], float]:
     """Runs of at least three frames without a dither, and the speed over all steps in runs."""
     centre = frame_centre(frames[registered.reference].stars)
     # Where the star at the middle of the reference lies on each frame.
@@ -148,7 +155,7 @@ def _segments(frames, registered, members, time, side) -> tuple[tuple[DriftSegme
     return tuple(out), _usual_speed(step, wait, cut, side[1:])
 
 
-def _usual_speed(step, wait, cut, side) -> float:
+def _usual_speed(step: np.ndarray, wait: np.ndarray, cut: np.ndarray, side: np.ndarray) -> float:
     """Speed of the median step between frames that no dither parts, px per minute.
 
     Of the pier side with more such steps; NaN for fewer than three.
@@ -163,7 +170,9 @@ def _usual_speed(step, wait, cut, side) -> float:
     return speed
 
 
-def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:
+def _segment(
+    run: tuple[int, ...], dx: float, dy: float, var_x: float, var_y: float, facts: HeaderFacts
+) -> DriftSegment:
     east = north = np.nan
     scale = facts.scale_arcsec if facts.scale_arcsec else np.nan
     if facts.sky_axes is not None:
@@ -182,7 +191,14 @@ def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:
 
 
 def polar_misalignment(
-    frames, registered, members, hours, turn, side, rate: float, rate_error: float
+    frames: Sequence[Frame],
+    registered: Registered,
+    members: Sequence[int],
+    hours: np.ndarray,
+    turn: np.ndarray,
+    side: np.ndarray,
+    rate: float,
+    rate_error: float,
 ) -> dict:
     """Polar misalignment that explains a field rotation, guided on a star in the field.
 

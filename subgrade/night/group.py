@@ -76,7 +76,7 @@ class Sorting:
     strays: dict[int, str]
 
 
-def _norm(value):
+def _norm(value: object) -> object:
     """Spelling, spaces and case aside: "NGC 7" and "ngc7" are one target."""
     return re.sub(r"[\s_\-]+", "", value).casefold() if isinstance(value, str) else value
 
@@ -194,7 +194,7 @@ def describe_difference(setup: Setup, mains: Sequence[Setup]) -> str:
     return "; ".join(parts) or "differs from the night's other frames"
 
 
-def _say(name: str, value) -> str:
+def _say(name: str, value: object) -> str:
     if name == "size":
         return f"{value[0]} x {value[1]} px"
     if name == "binning":

@@ -10,6 +10,7 @@ neighbouring rows agree.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -47,7 +48,9 @@ class Shifted:
     dy: float
 
 
-def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, height: int):
+def far_shift(
+    at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, height: int
+) -> Shifted | None:
     """Rows shifted by more than the reach within which a star counts as in its place.
 
     Parameters
@@ -99,7 +102,9 @@ def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, 
     return None
 
 
-def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
+def _emptied(
+    y: np.ndarray, hit: np.ndarray, rows: np.ndarray
+) -> tuple[float, float, int, int] | None:
     """(top, bottom, missing, expected) of the rows of these stars, or None where others fit.
 
     Pairs that chance brought to the same shift may lie far off, and are left aside.
@@ -133,7 +138,9 @@ def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
     return best if taken >= max(3, 0.5 * best[2]) else None
 
 
-def _beside(y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int):
+def _beside(
+    y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int
+) -> Iterator[np.ndarray]:
     """Whether the nearest stars above the rows are in place, and those below.
 
     A few missing ones that lie closest are passed over: the seam may cut them.
@@ -170,7 +177,9 @@ def near_shift(y: np.ndarray, off: np.ndarray) -> Shifted | None:
     return None
 
 
-def _steps_in_lines(y: np.ndarray, off: np.ndarray, side: int):
+def _steps_in_lines(
+    y: np.ndarray, off: np.ndarray, side: int
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Step between two straight lines of one slope through the stars on either side of a row.
 
     Distortion and refraction change over the frame, hardly over the rows of so few stars.
@@ -207,7 +216,7 @@ def _edges(found: np.ndarray, step: np.ndarray, side: int) -> list[int]:
     return [int(g[np.argmax(np.abs(step[g]))]) + side for g in groups]
 
 
-def _between(y, off, edges: list[int], around: float) -> Shifted | None:
+def _between(y: np.ndarray, off: np.ndarray, edges: list[int], around: float) -> Shifted | None:
     """The rows between steps that leave the frame's own place; the most stars are right."""
     cuts = [0, *edges, len(y)]
     parts = [slice(a, b) for a, b in pairwise(cuts) if b > a]

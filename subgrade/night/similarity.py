@@ -18,7 +18,7 @@ class Similarity:
     a: complex
     b: complex
 
-    def __call__(self, p):
+    def __call__(self, p: complex | np.ndarray) -> complex | np.ndarray:
         return self.a * p + self.b
 
     @property

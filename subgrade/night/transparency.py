@@ -156,7 +156,9 @@ def _compare(
     return out
 
 
-def _reliable(table, detected, zero, clear_flux) -> np.ndarray:
+def _reliable(
+    table: SkyTable, detected: np.ndarray, zero: ZeroPoints, clear_flux: np.ndarray
+) -> np.ndarray:
     """Stars found nearly always when they were on the frame and bright enough."""
     guess = np.exp(zero.frame[:, None] + zero.star[None, :]) / table.frame_noise[:, None]
     due = table.inside & (np.nan_to_num(guess) >= GOOD_SNR)
@@ -164,7 +166,15 @@ def _reliable(table, detected, zero, clear_flux) -> np.ndarray:
     return (due.sum(axis=0) >= 2) & (seen >= 0.8 * due.sum(axis=0)) & np.isfinite(clear_flux[0])
 
 
-def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
+def _one_frame(
+    frame: Frame,
+    table: SkyTable,
+    zero: ZeroPoints,
+    clear: np.ndarray,
+    k: int,
+    rows: np.ndarray,
+    missing: np.ndarray,
+) -> Throughput:
     if not np.isfinite(zero.frame[k]):
         return Throughput(note="no usable star in common with the other frames")
     level = float(np.exp(zero.frame[k] + np.nanmedian(zero.star - np.log(clear))))
@@ -233,7 +243,9 @@ def _faintest_listed(frame: Frame) -> float:
     return float(min(np.quantile(snr, 0.02), counted)) if len(snr) >= 20 else min(counted, 7.0)
 
 
-def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
+def _unlucky(
+    flux: np.ndarray, clear: np.ndarray, level: float, noise: float, limit: float
+) -> np.ndarray:
     """Fluxes lowered by what detection favours: only the lucky of the faint are seen.
 
     Of a star of true flux F and noise s, seen only when above L, the mean is
@@ -251,7 +263,7 @@ def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
     return out
 
 
-def _places_on(frame, table, k, stars):
+def _places_on(frame: Frame, table: SkyTable, k: int, stars: np.ndarray) -> np.ndarray:
     """Where missing stars should lie on the frame, from its sightings' own geometry."""
     rows = np.flatnonzero(table.frame == k)
     fit, _ = fit_similarity(table.sky[table.star[rows]], table.place[rows])
@@ -281,7 +293,9 @@ def robust_mean(value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     return centre, float(scale / np.sqrt(weight.sum()))
 
 
-def _quarters(frame, here, ratio, sigma, lost) -> tuple[float, float, float, float]:
+def _quarters(
+    frame: Frame, here: np.ndarray, ratio: np.ndarray, sigma: np.ndarray, lost: int
+) -> tuple[float, float, float, float]:
     """Mean ratio by image quarter; NaN where fewer than three stars speak."""
     right = here.real > (frame.stars.width - 1) / 2
     upper = here.imag > (frame.stars.height - 1) / 2
@@ -298,7 +312,14 @@ def _quarters(frame, here, ratio, sigma, lost) -> tuple[float, float, float, flo
     return tuple(out)
 
 
-def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughput:
+def _upper_limit(
+    frames: Sequence[Frame],
+    index: int,
+    registered: Registered,
+    table: SkyTable,
+    clear_flux: np.ndarray,
+    zero: ZeroPoints,
+) -> Throughput:
     """What an unregistered frame still shows: nothing this bright got through."""
     stars = frames[index].stars
     if stars.shape_status not in ("none", "few", "measured"):
@@ -326,7 +347,7 @@ def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughp
     return Throughput(value, value, (NAN,) * 4, 0, note)
 
 
-def _flux_noise(frames, index, table) -> float:
+def _flux_noise(frames: Sequence[Frame], index: int, table: SkyTable) -> float:
     """Flux noise of a frame without usable stars, scaled from the others.
 
     A matched filter's noise goes as pixel noise times FWHM (King 1983: the

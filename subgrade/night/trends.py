@@ -82,7 +82,14 @@ def group_trends(
     return trends, np.exp(fit.expected), expected_sky
 
 
-def _fit_width(log_width, airmass, slow, unit: str, sides, night: np.ndarray) -> WidthFit:
+def _fit_width(
+    log_width: np.ndarray,
+    airmass: np.ndarray | None,
+    slow: np.ndarray | None,
+    unit: str,
+    sides: np.ndarray,
+    night: np.ndarray,
+) -> WidthFit:
     """The width model of the group; of several nights each has its own drift with time."""
     if unit != "h" or not night.any():
         return fit_width(log_width, airmass, slow, sides)
@@ -99,7 +106,9 @@ def _fit_width(log_width, airmass, slow, unit: str, sides, night: np.ndarray) ->
     return replace(fit, expected=expected, used=used)
 
 
-def _fit_sky(hours, sky, transparency, night: np.ndarray) -> np.ndarray:
+def _fit_sky(
+    hours: np.ndarray, sky: np.ndarray, transparency: np.ndarray, night: np.ndarray
+) -> np.ndarray:
     """`fit_sky` night by night; a night of under three frames gets the group's level."""
     out = np.full(len(sky), NAN)
     for k in range(night.max() + 1):

@@ -112,7 +112,14 @@ def fit_width(
     return best
 
 
-def _best_fit(y, exponent, log_x, slow, side, good) -> WidthFit:
+def _best_fit(
+    y: np.ndarray,
+    exponent: float,
+    log_x: np.ndarray,
+    slow: np.ndarray | None,
+    side: np.ndarray,
+    good: np.ndarray,
+) -> WidthFit:
     """The model with a slope and a side offset where they are proved, else without."""
     air = exponent * log_x
     y = y - air
@@ -153,7 +160,7 @@ class _Line:
     gathered: float
 
 
-def _fit(y, slow, side, good) -> _Line:
+def _fit(y: np.ndarray, slow: np.ndarray | None, side: np.ndarray, good: np.ndarray) -> _Line:
     """Levels by side, with a slope where ``slow`` is given, from search to least squares."""
     start = 0.0
     if slow is not None:
@@ -194,7 +201,7 @@ def _fit(y, slow, side, good) -> _Line:
     )
 
 
-def _off_level(r, side, good) -> tuple[np.ndarray, np.ndarray]:
+def _off_level(r: np.ndarray, side: np.ndarray, good: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Distance of every frame from its side's level; NaN where it has no width."""
     off = np.full(len(r), NAN)
     for s in np.unique(side[good]):

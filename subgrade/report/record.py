@@ -72,7 +72,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     return _shown(record)
 
 
-def _shown(value):
+def _shown(value: object) -> object:
     """Plain values with every text as a screen may have it, names as keys among them."""
     if isinstance(value, str):
         return printable(value)

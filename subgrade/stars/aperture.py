@@ -30,7 +30,12 @@ LEVEL = 1.5
 
 
 def counted(
-    spline: StarSpline, widths: HalfWidths | None, major: float, minor: float, x, y
+    spline: StarSpline,
+    widths: HalfWidths | None,
+    major: float,
+    minor: float,
+    x: np.ndarray,
+    y: np.ndarray,
 ) -> np.ndarray:
     """Where a star image counts towards a star's light.
 

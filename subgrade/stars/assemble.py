@@ -97,7 +97,9 @@ def measure_again(
     return moved.take(order[np.argsort(-moved.amplitude[order], kind="stable")])
 
 
-def _sharp(sharpness, snr, misfit, spiky) -> np.ndarray:
+def _sharp(
+    sharpness: np.ndarray, snr: np.ndarray, misfit: np.ndarray, spiky: np.ndarray
+) -> np.ndarray:
     """Detections narrower than the frame's star: hot pixels and cosmic rays.
 
     A track of single pixels leaves a misfit of 1.5 to 3 under the star image,
@@ -110,7 +112,7 @@ def _sharp(sharpness, snr, misfit, spiky) -> np.ndarray:
     return narrow | odd
 
 
-def _on_streak(x, y, streak: Streak, reach: float) -> np.ndarray:
+def _on_streak(x: np.ndarray, y: np.ndarray, streak: Streak, reach: float) -> np.ndarray:
     dx, dy = streak.x2 - streak.x1, streak.y2 - streak.y1
     length = max(np.hypot(dx, dy), 1e-9)
     along = ((x - streak.x1) * dx + (y - streak.y1) * dy) / length
@@ -266,7 +268,7 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
     if moments is None:
         moments = np.full((3, len(catalogue)), np.nan, np.float32)
 
-    def joined(values, more, kind):
+    def joined(values: np.ndarray, more: np.ndarray, kind: type) -> np.ndarray:
         return np.concatenate((values, more)).astype(kind)
 
     blank = np.full(extra, np.nan)
@@ -281,7 +283,9 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
     )
 
 
-def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
+def _rows_by_place(
+    catalogue: Catalogue, stack: Stack, full: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Put the measured moments back beside the re-sorted catalogue.
 
     Returns the rows and moments of all listed stars among them, also of those too unlike the

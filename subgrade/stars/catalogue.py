@@ -12,7 +12,7 @@ from subgrade.robust import scatter
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
-from subgrade.stars.joint_fit import joint_fit
+from subgrade.stars.joint_fit import JointFit, joint_fit
 from subgrade.stars.local_sky import ring_px
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, compactness, pooled_moments, weighted_centroids
@@ -85,7 +85,7 @@ class Catalogue:
     def __len__(self) -> int:
         return len(self.x)
 
-    def take(self, index) -> Catalogue:
+    def take(self, index: np.ndarray) -> Catalogue:
         """The same with the detections of ``index`` only."""
         arrays = {
             f.name: getattr(self, f.name)[index]
@@ -203,7 +203,9 @@ def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
     return width / np.sqrt(view.lattice) < 2.0
 
 
-def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
+def joint_shape(
+    view: View, x: np.ndarray, y: np.ndarray, uncertain_px: float, most: int = 60
+) -> JointFit | None:
     """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
     x, y = x[:most], y[:most]
     half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
@@ -212,7 +214,7 @@ def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
     return None if single else fit
 
 
-def _disagree(xx, yy, xy) -> bool:
+def _disagree(xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> bool:
     """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars.
 
     Stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5.
@@ -225,7 +227,14 @@ def _disagree(xx, yy, xy) -> bool:
     return bool(max(spread) > 0.35)
 
 
-def fit_all(view: View, x, y, template: Template, half: int, moments=None):
+def fit_all(
+    view: View,
+    x: np.ndarray,
+    y: np.ndarray,
+    template: Template,
+    half: int,
+    moments: tuple[float, float, float] | None = None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Template fits of many detections, a chunk at a time.
 
     Parameters
@@ -259,7 +268,7 @@ def fit_all(view: View, x, y, template: Template, half: int, moments=None):
     return new_x, new_y, rows
 
 
-def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
+def blended(x: np.ndarray, y: np.ndarray, amplitude: np.ndarray, sigma_major: float) -> np.ndarray:
     """True where a neighbour's light under the star's weight would pull its shape.
 
     A neighbour counts when it is brighter than 2 % of the star at its side, and
@@ -280,7 +289,13 @@ def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
     return crowded
 
 
-def _without_copies(x, y, amplitude, moments, radius: float) -> np.ndarray:
+def _without_copies(
+    x: np.ndarray,
+    y: np.ndarray,
+    amplitude: np.ndarray,
+    moments: tuple[float, float, float],
+    radius: float,
+) -> np.ndarray:
     """Indices, brightest first, of detections that no brighter one lies near.
 
     Nearness is counted in sigma of the star, so that the pieces of a long line
@@ -320,7 +335,9 @@ def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.nd
     return (view.without(column, row) if len(column) else view), junk, alone
 
 
-def _cosmic_rays(view: View, x, y, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _cosmic_rays(
+    view: View, x: np.ndarray, y: np.ndarray, which: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Columns and rows of the bright pixels around detections found to be no stars."""
     half = 4
     stamps = view.stamps(x[which], y[which], half)
@@ -380,7 +397,15 @@ def build_catalogue(
     return view, _paired(catalogue, a, np.sqrt(a * b))
 
 
-def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape, star: float = 0.0):
+def flag_wide(
+    catalogue: Catalogue,
+    x: np.ndarray,
+    y: np.ndarray,
+    sharpness: np.ndarray,
+    snr: np.ndarray,
+    shape: tuple[int, int],
+    star: float = 0.0,
+) -> np.ndarray:
     """The catalogue's flags, with WIDE set anew by the given measurements."""
     flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
     other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
@@ -427,7 +452,9 @@ def _paired(catalogue: Catalogue, sigma_major: float, sigma: float) -> Catalogue
     return catalogue
 
 
-def _flag_places(view: View, catalogue: Catalogue, bad_share: np.ndarray, sigma_major: float):
+def _flag_places(
+    view: View, catalogue: Catalogue, bad_share: np.ndarray, sigma_major: float
+) -> None:
     """Set the EDGE, SATURATED and BAD_PIXEL flags in place on a fresh catalogue."""
     height, width = view.pixels.shape
     reach = 3.0 * sigma_major

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -212,7 +213,9 @@ def _of_joint(joint: JointFit, count: int) -> CommonShape:
     return CommonShape(xx, yy, xy, joint.shear_error * (xx + yy), joint.error, kept)
 
 
-def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> CommonShape | None:
+def _taken_together(
+    stamps: Stamps, catalogue: Catalogue, index: np.ndarray, mono: bool
+) -> CommonShape | None:
     """Shape of all stars at once, where the lattice is too coarse for single ones."""
     least = LEAST_WEIGHT if mono else 0.0
     places = catalogue.x[index], catalogue.y[index]
@@ -224,7 +227,7 @@ def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> 
     return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
 
 
-def _as_listed(catalogue: Catalogue, index) -> CommonShape:
+def _as_listed(catalogue: Catalogue, index: np.ndarray) -> CommonShape:
     """The shape that the list was made with, known to a tenth."""
     xx, yy, xy = catalogue.moments
     return CommonShape(xx, yy, xy, 0.05 * (xx + yy), 0.05, np.ones(len(index), bool))
@@ -316,7 +319,7 @@ class _Image:
 
 
 def _image(
-    view: View, catalogue: Catalogue, places, shape: CommonShape, wide: float,
+    view: View, catalogue: Catalogue, places: tuple[np.ndarray, np.ndarray, np.ndarray | None], shape: CommonShape, wide: float,
     settings: MeasureSettings,
 ) -> _Image:  # fmt: skip
     """Samples, spline and widths; the rectangle grows until the star fits in."""
@@ -333,7 +336,7 @@ def _image(
     image = None
     divisions = 4.0
 
-    def fitted(reach_u: float):
+    def fitted(reach_u: float) -> tuple[Samples, StarSpline | None]:
         moments = shape.xx, shape.yy, shape.xy
         samples = _samples(view, places, moments, wide, (reach_u, reach_v, theta), settings)
         step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
@@ -357,7 +360,9 @@ def _image(
     return image
 
 
-def _whole(image: _Image, reach_u: float, fitted) -> StarSpline | None:
+def _whole(
+    image: _Image, reach_u: float, fitted: Callable[[float], tuple[Samples, StarSpline | None]]
+) -> StarSpline | None:
     """The star image to the end of drawn-out wings; None where it ends there already."""
     whole, longer = None, image.spline
     for _ in range(3):
@@ -392,7 +397,14 @@ def _plain(image: _Image, shape: CommonShape) -> bool:
     return a < 2.5 * b and image.widths.hollow > 0.9 and image.widths.dip < 0.1
 
 
-def _samples(view, places, moments, wide, frame, settings) -> Samples:
+def _samples(
+    view: View,
+    places: tuple[np.ndarray, np.ndarray, np.ndarray | None],
+    moments: tuple[float, float, float],
+    wide: float,
+    frame: tuple[float, float, float],
+    settings: MeasureSettings,
+) -> Samples:
     """Pixels of the stars inside a rectangle along their long axis, each scaled alike."""
     reach_u, reach_v, theta = frame
     x, y, scale = places
@@ -426,7 +438,7 @@ def _samples(view, places, moments, wide, frame, settings) -> Samples:
     )  # fmt: skip
 
 
-def image_template(stack: Stack, moments) -> Template:
+def image_template(stack: Stack, moments: tuple[float, float, float]) -> Template:
     """The stacked star as a photometric template, or the Gaussian where there is none."""
     if stack.profile is not None and stack.shape is not None:
         fit, shape = stack.profile, stack.shape

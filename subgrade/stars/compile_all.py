@@ -58,7 +58,7 @@ def warm_up(compiling: Callable[[], None] | None = None, last_first: bool = Fals
 def load_kernels() -> bool:
     """Have every kernel ready if all are on disk; False, with the rest left, if one is not."""
 
-    def stop():
+    def stop() -> None:
         raise NotCompiledYet
 
     try:
@@ -71,15 +71,15 @@ def load_kernels() -> bool:
 class _FirstCompile(event.Listener):
     """Calls a function when compiling begins; loading from disk is no such event."""
 
-    def __init__(self, call: Callable[[], None] | None):
+    def __init__(self, call: Callable[[], None] | None) -> None:
         self._call = call
 
-    def on_start(self, event) -> None:
+    def on_start(self, event: event.Event) -> None:
         call, self._call = self._call, None
         if call is not None:
             call()
 
-    def on_end(self, event) -> None:
+    def on_end(self, event: event.Event) -> None:
         """Only beginnings count."""
 
 

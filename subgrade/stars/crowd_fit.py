@@ -15,7 +15,16 @@ CORE = 0.4
 
 
 @kernel
-def _row(image, inverse, middle, cx, dy, i0, i1, out):
+def _row(
+    image: np.ndarray,
+    inverse: float,
+    middle: float,
+    cx: float,
+    dy: float,
+    i0: int,
+    i1: int,
+    out: np.ndarray,
+) -> None:
     """The star image along columns i0 to i1 of a row, bilinear; runs several at a time."""
     last = image.shape[0] - 1
     v = dy * inverse + middle
@@ -40,7 +49,17 @@ def _row(image, inverse, middle, cx, dy, i0, i1, out):
 
 
 @kernel
-def _add(left, image, inverse, middle, x, y, radius, light, line):
+def _add(
+    left: np.ndarray,
+    image: np.ndarray,
+    inverse: float,
+    middle: float,
+    x: float,
+    y: float,
+    radius: float,
+    light: float,
+    line: np.ndarray,
+) -> None:
     """Add a star of that light to the image."""
     height, width = left.shape
     for j in range(max(0, int(np.ceil(y - radius))), min(height - 1, int(y + radius)) + 1):
@@ -58,7 +77,18 @@ def _add(left, image, inverse, middle, x, y, radius, light, line):
 
 
 @kernel
-def _sums(left, images, inverse, middle, x, y, light, core, lines, sums):
+def _sums(
+    left: np.ndarray,
+    images: np.ndarray,
+    inverse: float,
+    middle: float,
+    x: float,
+    y: float,
+    light: float,
+    core: float,
+    lines: np.ndarray,
+    sums: np.ndarray,
+) -> None:
     """Products of the star image T and its slopes X, Y with one another and with the frame.
 
     In ``sums``: TT, TX, TY, XX, XY, YY, and of what is left with T, X, Y.
@@ -93,7 +123,19 @@ def _sums(left, images, inverse, middle, x, y, light, core, lines, sums):
 
 
 @kernel
-def _sweep(left, xs, ys, lights, active, images, step, radius, core, largest, quiet):
+def _sweep(
+    left: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    lights: np.ndarray,
+    active: np.ndarray,
+    images: np.ndarray,
+    step: float,
+    radius: float,
+    core: float,
+    largest: float,
+    quiet: float,
+) -> None:
     """Fit each active star on what all others leave, and take it out again, in place.
 
     A star whose light changed by less than ``quiet`` and that hardly moved is no longer active.
@@ -139,7 +181,15 @@ def _sweep(left, xs, ys, lights, active, images, step, radius, core, largest, qu
 
 
 @kernel
-def _give(left, xs, ys, lights, image, step, radius):
+def _give(
+    left: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    lights: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+) -> None:
     line = np.empty(int(2 * radius) + 3, np.float32)
     middle = 0.5 * (image.shape[0] - 1)
     for k in range(len(xs)):
@@ -153,7 +203,9 @@ def with_slopes(template: Template) -> np.ndarray:
     return np.stack((image, -along_x, -along_y)).astype(np.float32)
 
 
-def fit_all_stars(left, stars: np.ndarray, template: Template, sweeps: int, quiet: float) -> None:
+def fit_all_stars(
+    left: np.ndarray, stars: np.ndarray, template: Template, sweeps: int, quiet: float
+) -> None:
     """Fit all stars one after the other, in place, ``sweeps`` times or until none changes.
 
     Parameters
@@ -179,28 +231,38 @@ def fit_all_stars(left, stars: np.ndarray, template: Template, sweeps: int, quie
             break
 
 
-def give_stars(left, stars: np.ndarray, template: Template, times: float) -> None:
+def give_stars(left: np.ndarray, stars: np.ndarray, template: Template, times: float) -> None:
     """Add stars ``times`` their light to the image: 1 puts them back, -1 takes them out."""
     x, y, light = np.ascontiguousarray(stars)
     _give(left, x, y, times * light, template.image, template.step_px, template.radius_px)
 
 
 @kernel
-def _own(data, cx, cy, lights, image, step, radius):
+def _own(
+    data: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    lights: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+) -> None:
     line = np.empty(int(2 * radius) + 3, np.float32)
     inverse, middle = 1.0 / step, 0.5 * (image.shape[0] - 1)
     for k in range(data.shape[0]):
         _add(data[k], image, inverse, middle, cx[k], cy[k], radius, lights[k], line)
 
 
-def with_own(stamps: Stamps, x, y, light, template: Template) -> None:
+def with_own(
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, light: np.ndarray, template: Template
+) -> None:
     """Put each star back into its own stamp of an image that all were taken from."""
     cx, cy = np.asarray(x) - stamps.x0, np.asarray(y) - stamps.y0
     _own(stamps.data, cx, cy, light, template.image, template.step_px, template.radius_px)
 
 
 @kernel
-def _find(seen, least, out):
+def _find(seen: np.ndarray, least: np.ndarray, out: np.ndarray) -> int:
     height, width = seen.shape
     n = 0
     for y in range(1, height - 1):
@@ -229,7 +291,7 @@ def _find(seen, least, out):
     return n
 
 
-def peaks_of(seen: np.ndarray, least: np.ndarray, most: int = 150_000):
+def peaks_of(seen: np.ndarray, least: np.ndarray, most: int = 150_000) -> np.ndarray:
     """Local maxima above ``least``: x, y (parabola through three) and height, the highest first."""
     out = np.empty((3, most))
     n = _find(seen, least, out)

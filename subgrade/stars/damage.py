@@ -106,7 +106,9 @@ def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.na
 
 
 @kernel
-def _row_sums(words, weights, piece, empty, marks):
+def _row_sums(
+    words: np.ndarray, weights: np.ndarray, piece: int, empty: np.ndarray, marks: np.ndarray
+) -> None:
     """Pieces of rows that hold one value, and a weighted sum of each row.
 
     A word holds several pixels, so that equal words are pixels equal to those a whole number
@@ -257,7 +259,14 @@ def _longest_run(flags: np.ndarray) -> tuple[int, int]:
 
 
 @kernel
-def _lone_pixels(values, jump, level, residual, around, rough):
+def _lone_pixels(
+    values: np.ndarray,
+    jump: float,
+    level: float,
+    residual: np.ndarray,
+    around: np.ndarray,
+    rough: np.ndarray,
+) -> tuple[int, int]:
     """Pixels off both neighbours two apart the same way, while these agree.
 
     Fills ``residual`` and ``around`` (value less the neighbours' mean, and that mean), and
@@ -293,7 +302,7 @@ def _lone_pixels(values, jump, level, residual, around, rough):
     return found, wraps
 
 
-def _odd_pixels(pixels: Pixels, sample, rows: np.ndarray, noise: float) -> list[Flaw]:
+def _odd_pixels(pixels: Pixels, sample: np.ndarray, rows: np.ndarray, noise: float) -> list[Flaw]:
     """Garbled rows, flipped bits and lost signs, from some of the frame's rows."""
     height, width = sample.shape
     if height < 8 or width < 8:
@@ -353,7 +362,7 @@ def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> lis
     return [Flaw("garbled", top, bottom, (bottom - top + 1) / height, bottom - top + 1)]
 
 
-def _flipped_words(residual, noise: float, step: int, sample: np.ndarray) -> list[Flaw]:
+def _flipped_words(residual: np.ndarray, noise: float, step: int, sample: np.ndarray) -> list[Flaw]:
     """Excess of lone pixels at powers of two over what lies between them.
 
     Hot pixels and cosmic rays have every brightness.  Three powers or more, since a saturated
@@ -375,7 +384,9 @@ def _flipped_words(residual, noise: float, step: int, sample: np.ndarray) -> lis
     return [Flaw("flipped", 0, sample.shape[0] * step - 1, bits / (sample.size * step), bits)]
 
 
-def _flipped_floats(residual, around, noise: float, step: int, sample) -> list[Flaw]:
+def _flipped_floats(
+    residual: np.ndarray, around: np.ndarray, noise: float, step: int, sample: np.ndarray
+) -> list[Flaw]:
     """A flipped sign mirrors a pixel at zero, a flipped exponent makes it huge: both, not one."""
     mirrored = (np.abs(around) > 20.0 * noise) & (np.abs(residual + 2.0 * around) < 5.0 * noise)
     huge = np.abs(residual) > 32768.0 * np.maximum(np.abs(around), noise)

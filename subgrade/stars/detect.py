@@ -79,7 +79,9 @@ class _Level:
     """Indices of bright blobs fit to judge size and form by."""
 
 
-def footprint_axes(blobs: Blobs, index) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def footprint_axes(
+    blobs: Blobs, index: np.ndarray | slice
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(length, width, angle in degrees) of blob footprints, in blocks.
 
     A uniform strip of width w has variance w^2/12; the 1 makes a row of single
@@ -111,7 +113,9 @@ def block_noise(image: np.ndarray, sky: Sky, block: int) -> float:
     return float(MAD_TO_SIGMA * np.median(below))
 
 
-def _level(pixels, image, block, sky, parity, settings) -> _Level:
+def _level(
+    pixels: Pixels, image: np.ndarray, block: int, sky: Sky, parity: int, settings: MeasureSettings
+) -> _Level:
     noise = block_noise(image, sky, block)
     white = float(np.median(sky.noise)) * 2.0 / block
     noise = max(noise, white)
@@ -125,7 +129,9 @@ def _level(pixels, image, block, sky, parity, settings) -> _Level:
     )
 
 
-def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
+def _typical(
+    pixels: Pixels, blobs: Blobs, image: np.ndarray, block: int, noise: float, sky: Sky
+) -> np.ndarray:
     """The brightest blobs that are neither at the edge nor a single hot pixel."""
     height, width = image.shape
     inside = (
@@ -148,7 +154,9 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)[0]]
 
 
-def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
+def levels(
+    pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings
+) -> tuple[_Level, np.ndarray | None]:
     """The block size that fits the stars, searched from the coarsest down.
 
     Returns the level and the image of blocks of 4 px (None on a tiny frame).
@@ -181,7 +189,18 @@ def _typical_width_px(level: _Level, least_sigma: float) -> float:
 
 
 @kernel
-def _split(image, x, y, value, blob, first, separation, depth, noise, keep):
+def _split(
+    image: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    value: np.ndarray,
+    blob: np.ndarray,
+    first: np.ndarray,
+    separation: float,
+    depth: float,
+    noise: float,
+    keep: np.ndarray,
+) -> None:
     """Mark the peaks of each blob that stand apart from every brighter one.
 
     Peaks come grouped by blob (``first`` holds group starts), brightest first.
@@ -215,7 +234,9 @@ def _split(image, x, y, value, blob, first, separation, depth, noise, keep):
             keep[k] = stands
 
 
-def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np.ndarray:
+def standing_peaks(
+    image: np.ndarray, bright: Bright, separation: float, noise: float
+) -> np.ndarray:
     """Indices into ``bright`` of the maxima that count as separate stars, brightest first."""
     index = np.flatnonzero(bright.is_peak)
     order = np.lexsort((-bright.value[index], bright.blob[index]))

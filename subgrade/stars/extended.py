@@ -28,7 +28,13 @@ WORST_OPTICS = 0.2
 
 
 def wide(
-    x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int], star: float = 0.0
+    x: np.ndarray,
+    y: np.ndarray,
+    sharpness: np.ndarray,
+    snr: np.ndarray,
+    asked: np.ndarray,
+    shape: tuple[int, int],
+    star: float = 0.0,
 ) -> np.ndarray:
     """Detections plainly wider than the stars around them.
 

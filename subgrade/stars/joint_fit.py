@@ -82,8 +82,21 @@ class JointFit:
 
 @kernel
 def _normal(
-    stamps, place, use, q, dq, beta, noise, share, reach, nodes, node_w, matrix, slope, cost
-):
+    stamps: np.ndarray,
+    place: np.ndarray,
+    use: np.ndarray,
+    q: np.ndarray,
+    dq: np.ndarray,
+    beta: float,
+    noise: float,
+    share: float,
+    reach: float,
+    nodes: np.ndarray,
+    node_w: np.ndarray,
+    matrix: np.ndarray,
+    slope: np.ndarray,
+    cost: np.ndarray,
+) -> None:
     """Normal matrix and gradient of each star's (x, y, amplitude) and the four shared parameters.
 
     Pixels pull by Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at two sigma.
@@ -141,7 +154,7 @@ def _normal(
                         matrix[star, p, r] += weight * row[p] * row[r]
 
 
-def _form(parameters) -> np.ndarray:
+def _form(parameters: np.ndarray) -> np.ndarray:
     """(uu, vv, uv) of the quadratic form that is 1 at half maximum."""
     s, one, two = parameters[:3]
     g = np.hypot(one, two)
@@ -154,7 +167,9 @@ def _form(parameters) -> np.ndarray:
 class _Problem:
     """The sum of squares and its normal equations for one set of stars."""
 
-    def __init__(self, stamps: Stamps, x, y, noise: float, reach: float):
+    def __init__(
+        self, stamps: Stamps, x: np.ndarray, y: np.ndarray, noise: float, reach: float
+    ) -> None:
         self.data = np.ascontiguousarray(stamps.data)
         self.noise, self.reach = noise, reach
         size = stamps.data.shape[1]
@@ -196,7 +211,9 @@ class _Problem:
         )  # fmt: skip
         return float(self.cost[use].sum() + _off(shared) ** 2)
 
-    def step(self, damping: float, shared: np.ndarray):
+    def step(
+        self, damping: float, shared: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Changes of the stars' own and of the shared parameters; the stars' reduced matrices."""
         m = self.matrix[self.use] * (1.0 + damping * np.eye(7))
         g = self.slope[self.use]
@@ -243,7 +260,9 @@ def _off(shared: np.ndarray) -> float:
     return (shared[3] - USUAL_WING) / WING_SPREAD
 
 
-def joint_fit(stamps: Stamps, x, y, noise: float, start_px: float) -> JointFit | None:
+def joint_fit(
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, noise: float, start_px: float
+) -> JointFit | None:
     """Fit one profile to all stars in stamps; stars unlike the others are left out.
 
     Parameters
@@ -296,7 +315,7 @@ def _as_seen(shared: np.ndarray, errors: np.ndarray, problem: _Problem, stamps: 
     theta = float(np.degrees(0.5 * np.arctan2(shared[2], shared[1])) % 180.0)
     t = np.radians(theta)
 
-    def seen(x, y):
+    def seen(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         u, v = x[..., None, None] + _NODES, y[..., None, None] + _NODES[:, None]
         r2 = q[0] * u * u + q[1] * v * v + 2.0 * q[2] * u * v
         return ((1.0 + k * r2) ** -beta * _NODE_WEIGHTS * _NODE_WEIGHTS[:, None]).sum(axis=(-2, -1))

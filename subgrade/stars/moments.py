@@ -21,6 +21,7 @@ lattice at random, is free of the lattice, and gives the next common weight as i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,7 +37,16 @@ under (1/128)^2 / 32 = 2e-6, and costs a quarter of the exponential."""
 
 
 @kernel
-def _weights(first, last, cx, dy, ixx, iyy, ixy, weight):
+def _weights(
+    first: int,
+    last: int,
+    cx: float,
+    dy: float,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    weight: np.ndarray,
+) -> None:
     """Weights of columns ``first`` to ``last`` of a row; the loop runs several at a time."""
     for i in range(np.uint64(first), np.uint64(last + 1)):
         dx = np.int64(i) - cx
@@ -75,7 +85,9 @@ class AdaptiveMoments:
 
 
 @kernel
-def _span(dy, cx, ixx, iyy, ixy, reach, size):
+def _span(
+    dy: float, cx: float, ixx: float, iyy: float, ixy: float, reach: float, size: int
+) -> tuple[int, int]:
     """First and last column of a row inside ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach."""
     root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
     if root <= 0.0:
@@ -86,7 +98,16 @@ def _span(dy, cx, ixx, iyy, ixy, reach, size):
 
 
 @kernel
-def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
+def weighted_sums(
+    stamp: np.ndarray,
+    cx: float,
+    cy: float,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    reach: float,
+    weight: np.ndarray,
+) -> tuple[float, ...]:
     """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
     size = stamp.shape[0]
     s0 = 0.0
@@ -124,7 +145,18 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
 
 
 @kernel
-def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
+def _adapt(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    mxx: np.ndarray,
+    myy: np.ndarray,
+    mxy: np.ndarray,
+    steps: int,
+    tolerance: float,
+    weight: np.ndarray,
+    out: np.ndarray,
+) -> None:
     reach = 18.0  # weight e^-9: what lies beyond adds under 1e-4 to the moments
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
@@ -187,7 +219,14 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
 
 
 def adaptive_moments(
-    stamps: Stamps, x, y, xx, yy, xy, steps: int = 40, tolerance: float = 2e-4
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    xx: float | np.ndarray,
+    yy: float | np.ndarray,
+    xy: float | np.ndarray,
+    steps: int = 40,
+    tolerance: float = 2e-4,
 ) -> AdaptiveMoments:
     """Adaptive moments of the stars in stamps cut by `subgrade.stars.raster.cut_stamps`.
 
@@ -231,7 +270,9 @@ def adaptive_moments(
     )
 
 
-def moments_of_image(image: np.ndarray, step: float, start) -> tuple[float, float, float] | None:
+def moments_of_image(
+    image: np.ndarray, step: float, start: Sequence[float]
+) -> tuple[float, float, float] | None:
     """Adaptive moments of one star image about its middle element.
 
     Parameters
@@ -256,7 +297,19 @@ def moments_of_image(image: np.ndarray, step: float, start) -> tuple[float, floa
 
 
 @kernel
-def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
+def _recentre(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    gain: float,
+    steps: int,
+    reach: float,
+    weight: np.ndarray,
+    flux: np.ndarray,
+) -> None:
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
         size = stamp.shape[0]
@@ -296,7 +349,16 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
         flux[k] = s0
 
 
-def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, steps: int = 4):
+def weighted_centroids(
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    xx: float,
+    yy: float,
+    xy: float,
+    wide: float = 1.0,
+    steps: int = 4,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Centroids and brightness under one common elliptical Gaussian weight.
 
     A weight as wide as the star gives the least noise.  On a star narrower than about
@@ -339,7 +401,16 @@ ROUNDS = 6
 
 
 @kernel
-def _second(stamps, cx, cy, ixx, iyy, ixy, weight, out):
+def _second(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    weight: np.ndarray,
+    out: np.ndarray,
+) -> None:
     for k in range(stamps.shape[0]):
         sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, 18.0, weight)
         s0, sxx, syy, sxy = sums[0], sums[3], sums[4], sums[5]
@@ -359,7 +430,13 @@ class Pooled:
     error: float
 
 
-def pooled_moments(stamps: Stamps, x, y, start, least: float = 0.0) -> Pooled | None:
+def pooled_moments(
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    start: tuple[float, float, float],
+    least: float = 0.0,
+) -> Pooled | None:
     """Common adaptive moments of the stars in stamps.
 
     Parameters

@@ -69,7 +69,15 @@ def green_lattice(pixels: Pixels, pattern: str | None) -> tuple[int, str]:
 
 
 @kernel
-def _green_means(words, swapped, flip, zero, scale, parity, out):
+def _green_means(
+    words: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    zero: float,
+    scale: float,
+    parity: int,
+    out: np.ndarray,
+) -> None:
     """Green means from rows seen as 32-bit words that hold two 16-bit pixels each."""
     low = np.uint32(0xFFFF)
     top = np.uint32(0x8000) if flip else np.uint32(0)

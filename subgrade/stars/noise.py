@@ -86,7 +86,9 @@ def grey_step(values: np.ndarray) -> float:
 
 
 @kernel
-def _stored(words, floats, swapped, flip, y, x):
+def _stored(
+    words: np.ndarray, floats: np.ndarray, swapped: bool, flip: bool, y: int, x: int
+) -> float:
     """The number stored in a pixel, before zero and scale."""
     if words.shape[0] == 0:
         value = float(floats[y, x])
@@ -101,9 +103,9 @@ def _stored(words, floats, swapped, flip, y, x):
 
 @kernel
 def _region_noise(
-    words, floats, swapped, flip, zero, scale, rows, columns, lag, beside, level, mesh, parity,
-    mask, grey, store, out,
-):  # fmt: skip
+    words: np.ndarray, floats: np.ndarray, swapped: bool, flip: bool, zero: float, scale: float, rows: np.ndarray, columns: np.ndarray, lag: int, beside: int, level: np.ndarray, mesh: int, parity: int,
+    mask: np.ndarray, grey: float, store: np.ndarray, out: np.ndarray,
+) -> None:  # fmt: skip
     height, width = words.shape if words.shape[0] > 0 else floats.shape
     regions = out.shape[0]
     masked = mask.shape[0] > 0
@@ -148,7 +150,9 @@ def _region_noise(
 
 
 @kernel
-def _dark_spread(values, above, n, work, few, grey):
+def _dark_spread(
+    values: np.ndarray, above: np.ndarray, n: int, work: np.ndarray, few: np.ndarray, grey: float
+) -> float:
     """Clipped spread of the ``values`` where ``above`` is among the lowest `DARK_SHARE`."""
     some = min(n, 400)
     for i in range(some):
@@ -168,7 +172,7 @@ def _dark_spread(values, above, n, work, few, grey):
 
 
 @kernel
-def _clipped_spread(values, n, work, grey):
+def _clipped_spread(values: np.ndarray, n: int, work: np.ndarray, grey: float) -> float:
     """Standard deviation of values[:n] clipped at 3 sigma to convergence.
 
     Values in steps of ``grey`` are never clipped closer than two steps: with noise under a

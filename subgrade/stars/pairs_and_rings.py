@@ -52,7 +52,9 @@ class Dip:
         return self.chance < FALSE_ALARM
 
 
-def ring(samples: Samples, spline: StarSpline, axes, sampled_px: float) -> Dip | None:
+def ring(
+    samples: Samples, spline: StarSpline, axes: tuple[float, float], sampled_px: float
+) -> Dip | None:
     """The dip at the centroid, enclosed on all sides; None where no ring is resolved.
 
     Parameters
@@ -146,7 +148,9 @@ class Doubling:
     second: np.ndarray
 
 
-def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubling | None:
+def find_doubling(
+    x: np.ndarray, y: np.ndarray, brightness: np.ndarray, star_px: float, bright: int = 100
+) -> Doubling | None:
     """Look for a separation vector shared by most of the bright detections.
 
     Chance pairs spread evenly over all vectors; a field in which every star is
@@ -232,7 +236,9 @@ def _in_a_row(places: np.ndarray) -> bool:
     return bool(narrow < 0.05 * wide)
 
 
-def _second_images(points, brightness, dx, dy, ratio, tolerance) -> np.ndarray:
+def _second_images(
+    points: np.ndarray, brightness: np.ndarray, dx: float, dy: float, ratio: float, tolerance: float
+) -> np.ndarray:
     """Detections with a mate one separation back that is brighter by the shared ratio."""
     tree = cKDTree(points)
     distance, mate = tree.query(points - (dx, dy), distance_upper_bound=tolerance)

@@ -68,7 +68,16 @@ class TemplateFit:
 
 
 @kernel
-def _lookup(image, inverse_step, middle, cx, dy, i0, i1, out):
+def _lookup(
+    image: np.ndarray,
+    inverse_step: float,
+    middle: float,
+    cx: float,
+    dy: float,
+    i0: int,
+    i1: int,
+    out: np.ndarray,
+) -> None:
     """The template at columns i0 to i1 of a row, bilinear; its loop runs several at a time."""
     last = image.shape[0] - 1
     v = dy * inverse_step + middle
@@ -94,7 +103,19 @@ def _lookup(image, inverse_step, middle, cx, dy, i0, i1, out):
 
 
 @kernel
-def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
+def _fit(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+    noise: float,
+    lattice: float,
+    whole: np.ndarray,
+    half: np.ndarray,
+    out: np.ndarray,
+) -> None:
     inverse = 1.0 / step
     middle = 0.5 * (image.shape[0] - 1)
     size = stamps.shape[1]
@@ -182,7 +203,12 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
 
 
 def template_fit(
-    stamps: Stamps, x, y, template: Template, noise: float, lattice: float = 1.0
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    template: Template,
+    noise: float,
+    lattice: float = 1.0,
 ) -> TemplateFit:
     """Fit the template's amplitude to every stamp at the given centres.
 

@@ -182,7 +182,9 @@ def _typical_area(stars: FrameStars) -> float:
     return float(np.median(area)) if len(area) else float("nan")
 
 
-def _own_shape(stars: FrameStars, k: int, typical: float):
+def _own_shape(
+    stars: FrameStars, k: int, typical: float
+) -> tuple[float | None, float | None, float | None]:
     """FWHM, eccentricity and its error of one star; None where its shape is not known.
 
     The FWHM is the frame's, in the ratio of the star's width to that of the clean ones.  The
@@ -210,7 +212,9 @@ def _side(stars: FrameStars, cell: int) -> int:
     return cell * int(np.ceil(side / cell))
 
 
-def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) -> _Cut | None:
+def _cut(
+    pixels: Pixels, cell: int, stars: FrameStars, place: str, k: int, side: int
+) -> _Cut | None:
     """One star's window; None where it holds no light."""
     x, y = float(stars.catalogue.x[k]), float(stars.catalogue.y[k])
     # a mosaic is drawn in cells, whose centres lie half a pixel on
@@ -346,7 +350,9 @@ def _along(stars: FrameStars, falls: bool, side: int) -> list[tuple[str, int]]:
     return found
 
 
-def _chosen(stars: FrameStars, here, off, away, side: int) -> int | None:
+def _chosen(
+    stars: FrameStars, here: np.ndarray, off: np.ndarray, away: np.ndarray, side: int
+) -> int | None:
     """The nearest bright star: a clean one on the diagonal, else the best there is."""
     listed = stars.catalogue
     margin = np.minimum(

@@ -66,7 +66,7 @@ class View:
         """Median sky over the frame, ADU."""
         return typical_level(self.sky_green, *self.pixels.shape)
 
-    def stamps(self, x, y, half: int) -> Stamps:
+    def stamps(self, x: np.ndarray, y: np.ndarray, half: int) -> Stamps:
         """Cut-outs of the measured pixels, sky removed."""
         reach = max(half, self.ring)
         stamps = cut_stamps(
@@ -125,7 +125,7 @@ def _samples(pixels: Pixels, mesh: int, settings: MeasureSettings) -> int:
 
 
 @kernel
-def _paint(mask, xs, ys, scale, grow):
+def _paint(mask: np.ndarray, xs: np.ndarray, ys: np.ndarray, scale: int, grow: int) -> None:
     rows, columns = mask.shape
     for k in range(len(xs)):
         x0 = int(xs[k] * scale) - grow
@@ -155,7 +155,7 @@ def star_mask(
     return mask
 
 
-def spot_mask(shape: tuple[int, int], x, y, radius_px: float) -> np.ndarray:
+def spot_mask(shape: tuple[int, int], x: np.ndarray, y: np.ndarray, radius_px: float) -> np.ndarray:
     """Blocks of 4 px within ``radius_px`` of any of the places, as `star_mask`."""
     mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
     grow = max(1, int(np.ceil(radius_px / 4.0)))

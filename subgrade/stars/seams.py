@@ -93,12 +93,21 @@ def cut_rows(
 
 
 @kernel
-def _most(line, at):
+def _most(line: np.ndarray, at: int) -> float:
     return max(line[at - 1], line[at], line[at + 1])
 
 
 @kernel
-def _row_light(stamps, away, work, here, before, after, least_before, least_after):
+def _row_light(
+    stamps: np.ndarray,
+    away: int,
+    work: np.ndarray,
+    here: np.ndarray,
+    before: np.ndarray,
+    after: np.ndarray,
+    least_before: np.ndarray,
+    least_after: np.ndarray,
+) -> None:
     """Light of the rows through each star over what lies beside it.
 
     Weights 1 2 1 give both colours of a mosaic's row the same say, and so do four columns
@@ -132,7 +141,14 @@ def _row_light(stamps, away, work, here, before, after, least_before, least_afte
             least_after[k, j - 1] = _most(work[1, j + 1], best)
 
 
-def _events(here, before, after, least_before, least_after, sigma: float):
+def _events(
+    here: np.ndarray,
+    before: np.ndarray,
+    after: np.ndarray,
+    least_before: np.ndarray,
+    least_after: np.ndarray,
+    sigma: float,
+) -> tuple[np.ndarray, np.ndarray] | None:
     """Rows after which a star ends, and rows before which it begins.
 
     Returns
@@ -154,7 +170,7 @@ def _events(here, before, after, least_before, least_after, sigma: float):
         return out[0], out[1]
 
 
-def _by_boundary(event, row, column, height: int) -> np.ndarray:
+def _by_boundary(event: np.ndarray, row: np.ndarray, column: np.ndarray, height: int) -> np.ndarray:
     """Number of stars with an event at each boundary; boundary k lies under row k."""
     star, at = np.nonzero(event)
     boundary = row[star, at].astype(np.int64)

@@ -45,7 +45,9 @@ class CommonShape:
     kept: np.ndarray
 
 
-def common_shape(xx, yy, xy, snr) -> CommonShape | None:
+def common_shape(
+    xx: np.ndarray, yy: np.ndarray, xy: np.ndarray, snr: np.ndarray
+) -> CommonShape | None:
     """Mean moments of the stars, outliers (blends, galaxies, cosmic rays) clipped.
 
     Weights follow the noise of adaptive moments, whose relative error is
@@ -125,13 +127,22 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def field_terms(u, v, count: int) -> np.ndarray:
+def field_terms(u: np.ndarray, v: np.ndarray, count: int) -> np.ndarray:
     """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows."""
     one = np.ones_like(np.asarray(u, np.float64))
     return np.stack([one, u, v, u * u, u * v, v * v][:count])
 
 
-def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | None:
+def shape_field(
+    x: np.ndarray,
+    y: np.ndarray,
+    xx: np.ndarray,
+    yy: np.ndarray,
+    xy: np.ndarray,
+    snr: np.ndarray,
+    width: int,
+    height: int,
+) -> ShapeField | None:
     """Low-order fit of the moments over the field.
 
     Six terms from 40 stars on, three from 12, one below.  Optics may draw the stars of a
@@ -206,7 +217,7 @@ def _huber_fit(terms: np.ndarray, values: np.ndarray, noise: np.ndarray) -> np.n
     return coefficients
 
 
-def _neighbours(x, y) -> np.ndarray:
+def _neighbours(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """The nearest stars of each, up to eight, shape (n, k); a star alone is its own."""
     places = np.column_stack((x, y))
     k = min(9, len(places))

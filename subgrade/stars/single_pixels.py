@@ -13,7 +13,7 @@ star, on a pixel's middle: 0.04 for a Gaussian star of FWHM 1.1 px, pixel includ
 
 
 def lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float, share: float = 0.1
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float = 0.1
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Stamps in which one pixel stands alone; see `_lone_pixels`.
 
@@ -36,7 +36,7 @@ BRIGHT_SIGMA = 40.0
 then known to 0.01 of it."""
 
 
-def _heights(stamps: Stamps, column, row) -> np.ndarray:
+def _heights(stamps: Stamps, column: np.ndarray, row: np.ndarray) -> np.ndarray:
     """Values of pixels of the frame in their stamps; 0 where there is none."""
     there = np.flatnonzero(column >= 0)
     out = np.zeros(len(column))
@@ -47,7 +47,7 @@ def _heights(stamps: Stamps, column, row) -> np.ndarray:
 
 
 def _lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float, share: float
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 
@@ -86,7 +86,16 @@ def _lone_pixels(
 
 
 @kernel
-def _lone(data, cx, cy, reach, least, share, out, place):
+def _lone(
+    data: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    reach: float,
+    least: float,
+    share: float,
+    out: np.ndarray,
+    place: np.ndarray,
+) -> None:
     size = data.shape[1]
     for k in range(data.shape[0]):
         place[0, k] = -1

@@ -24,7 +24,7 @@ MODEL_ERROR = 0.005
 
 
 @kernel
-def _basis(t, b):
+def _basis(t: float, b: np.ndarray) -> None:
     """The four cubic B-splines that are not zero at fraction t of a knot interval."""
     s = 1.0 - t
     b[0] = s * s * s / 6.0
@@ -34,7 +34,22 @@ def _basis(t, b):
 
 
 @kernel
-def _accumulate(u, v, d, w, hu, hv, nu, nv, width, bu, bv, both, band, rhs):
+def _accumulate(
+    u: np.ndarray,
+    v: np.ndarray,
+    d: np.ndarray,
+    w: np.ndarray,
+    hu: float,
+    hv: float,
+    nu: int,
+    nv: int,
+    width: int,
+    bu: np.ndarray,
+    bv: np.ndarray,
+    both: np.ndarray,
+    band: np.ndarray,
+    rhs: np.ndarray,
+) -> None:
     """Add samples to the banded normal equations (v runs fastest).
 
     ``band[width * row + k]`` couples coefficients row and row + k: one sample then
@@ -78,7 +93,7 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, width, bu, bv, both, band, rhs):
 
 
 @kernel
-def _solve_banded(band, rhs):
+def _solve_banded(band: np.ndarray, rhs: np.ndarray) -> bool:
     """Solve the banded system in place by Cholesky's method; False if it is not definite.
 
     A library's banded solver shares this small a system among threads, which costs far
@@ -114,7 +129,16 @@ def _solve_banded(band, rhs):
 
 
 @kernel
-def evaluate(coefficients, hu, hv, u, v, bu, bv, out):
+def evaluate(
+    coefficients: np.ndarray,
+    hu: float,
+    hv: float,
+    u: np.ndarray,
+    v: np.ndarray,
+    bu: np.ndarray,
+    bv: np.ndarray,
+    out: np.ndarray,
+) -> None:
     """Spline values at offsets u, v (px); 0 outside its square."""
     nu, nv = coefficients.shape
     for k in range(len(u)):
@@ -136,22 +160,22 @@ def evaluate(coefficients, hu, hv, u, v, bu, bv, out):
 
 @kernel
 def _gather(
-    stamps,
-    cx,
-    cy,
-    amplitude,
-    sky_variance,
-    cos,
-    sin,
-    ru,
-    rv,
-    stride,
-    u,
-    v,
-    d,
-    var,
-    star,
-):
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    amplitude: np.ndarray,
+    sky_variance: float,
+    cos: float,
+    sin: float,
+    ru: float,
+    rv: float,
+    stride: int,
+    u: np.ndarray,
+    v: np.ndarray,
+    d: np.ndarray,
+    var: np.ndarray,
+    star: np.ndarray,
+) -> int:
     size = stamps.shape[1]
     n = 0
     for k in range(stamps.shape[0]):
@@ -212,7 +236,7 @@ class StarSpline:
         nu, nv = self.coefficients.shape
         return 0.5 * (nu - 3) * self.step_u, 0.5 * (nv - 3) * self.step_v
 
-    def along(self, u, v) -> np.ndarray:
+    def along(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Values at offsets along and across the long axis, px."""
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)
@@ -222,7 +246,7 @@ class StarSpline:
         outside = (u / reach_u) ** 2 + (v / reach_v) ** 2 >= 1.0
         return np.where(outside, 0.0, out.reshape(u.shape))
 
-    def at(self, dx, dy) -> np.ndarray:
+    def at(self, dx: np.ndarray, dy: np.ndarray) -> np.ndarray:
         """Values at offsets in frame axes, px."""
         c, s = np.cos(np.radians(self.angle_deg)), np.sin(np.radians(self.angle_deg))
         dx, dy = np.asarray(dx, np.float64), np.asarray(dy, np.float64)
@@ -245,7 +269,15 @@ class Samples:
 
 
 def gather_samples(
-    stamps: Stamps, x, y, amplitude, noise, angle_deg, reach_u, reach_v, most
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    amplitude: np.ndarray,
+    noise: float,
+    angle_deg: float,
+    reach_u: float,
+    reach_v: float,
+    most: int,
 ) -> Samples:
     """Collect the pixels of stars as samples of one star image.
 

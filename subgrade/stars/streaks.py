@@ -42,7 +42,7 @@ LEAST_LIT = 5
 
 
 @kernel
-def _stands_out(image, x, y, far, least):
+def _stands_out(image: np.ndarray, x: int, y: int, far: int, least: float) -> bool:
     """Whether a block is brighter than both its flanks, in one of four directions."""
     height, width = image.shape
     value = image[y, x] - least
@@ -62,7 +62,19 @@ def _stands_out(image, x, y, far, least):
 
 
 @kernel
-def _loose(image, threshold, cell, mask, mask_shift, far, least, line, xs, ys, covered):
+def _loose(
+    image: np.ndarray,
+    threshold: np.ndarray,
+    cell: int,
+    mask: np.ndarray,
+    mask_shift: int,
+    far: int,
+    least: float,
+    line: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    covered: np.ndarray,
+) -> int:
     """Blocks above a threshold map, and whether a star covers them; -1 when too many."""
     height, width = image.shape
     most = len(xs)
@@ -86,7 +98,7 @@ def _loose(image, threshold, cell, mask, mask_shift, far, least, line, xs, ys, c
 
 
 @kernel
-def _vote(xs, ys, reach, votes):
+def _vote(xs: np.ndarray, ys: np.ndarray, reach: int, votes: np.ndarray) -> None:
     angles = votes.shape[0]
     for a in range(angles):
         c = np.cos(np.pi * a / angles)
@@ -192,7 +204,17 @@ def find_streaks(
     return tuple(found)
 
 
-def _follow(free, everything, angle, rho, block, noise, least_px, fine, star_px):
+def _follow(
+    free: np.ndarray,
+    everything: np.ndarray,
+    angle: float,
+    rho: float,
+    block: int,
+    noise: float,
+    least_px: float,
+    fine: np.ndarray,
+    star_px: float,
+) -> tuple[Streak | None, np.ndarray]:
     """Refine one voted line; (Streak or None, blocks that belong to the line)."""
     xs, ys = free
     members = np.zeros(len(xs), bool)
@@ -254,7 +276,9 @@ def _longest_run(along: np.ndarray) -> tuple[float, float]:
     return float(along[breaks[k] + 1]), float(along[breaks[k + 1]])
 
 
-def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
+def _cross_section(
+    x1: float, y1: float, x2: float, y2: float, fine: np.ndarray, star_px: float
+) -> tuple[float, float, float]:
     """A trail's level (ADU above what lies beside it), full width and bend, px.
 
     The bend is the scatter of the middle line of the trail's parts about a straight one, less what

@@ -73,7 +73,7 @@ class Fitter:
         What is believed of the still star's ``stretch``, and its sigma.
     """
 
-    def __init__(self, star: FoldedStar, stretch: tuple[float, float]):
+    def __init__(self, star: FoldedStar, stretch: tuple[float, float]) -> None:
         self.star, self.stretch = star, stretch
         self.inside = np.isfinite(star.error).ravel()
         error = np.hypot(star.error, FLOOR).ravel()[self.inside]
@@ -92,7 +92,9 @@ class Fitter:
         self.columns = np.empty((len(WIDTHS) + 2, len(self.data)))
         self.columns[-2], self.columns[-1] = self.weight, -self.weight
 
-    def lines(self, family: Family, centre, parameters, stretch) -> np.ndarray:
+    def lines(
+        self, family: Family, centre: float, parameters: np.ndarray, stretch: float
+    ) -> np.ndarray:
         """The still star's Gaussians moved, along the axis; shape (Gaussians, n)."""
         moved = family.spectrum(self.k, parameters) * np.exp(1j * self.k * centre)
         soft = np.exp(self.spread * (1 + stretch))
@@ -114,7 +116,9 @@ class Fitter:
         bright = nnls(lower.T, np.linalg.solve(lower, self.columns @ self.data * scale))[0] * scale
         return self.data - bright @ self.columns, bright
 
-    def slopes(self, family: Family, x: np.ndarray, bright, high) -> np.ndarray:
+    def slopes(
+        self, family: Family, x: np.ndarray, bright: np.ndarray, high: np.ndarray
+    ) -> np.ndarray:
         """Derivatives of what is left, shape (data, parameters).
 
         At fixed brightnesses and then freed of what these could take up (Kaufman 1975, BIT
@@ -155,7 +159,7 @@ class Fitter:
             family, *min((self._refined(family, x) for x in chosen), key=lambda found: found[0])
         )
 
-    def _refined(self, family: Family, x: np.ndarray):
+    def _refined(self, family: Family, x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Cost, parameters and normal matrix where the fit settled."""
         low = np.array([-np.inf, *family.low, -STRETCH_LIMIT])
         high = np.array([np.inf, *family.high, STRETCH_LIMIT])

@@ -132,7 +132,14 @@ def _evened(image: np.ndarray, step: float) -> np.ndarray:
     return np.fft.ifft2(np.fft.fft2(image) * mean / square).real
 
 
-def _sampled(smooth, known, step, along, across, angle):
+def _sampled(
+    smooth: np.ndarray,
+    known: np.ndarray,
+    step: float,
+    along: np.ndarray,
+    across: np.ndarray,
+    angle: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Values at offsets along and across, and whether the image was measured there."""
     from scipy.ndimage import map_coordinates
 
@@ -146,7 +153,9 @@ def _sampled(smooth, known, step, along, across, angle):
     return value, known[row, column] & within
 
 
-def _lean(along, across, image, fwhm) -> tuple[float, float]:
+def _lean(
+    along: np.ndarray, across: np.ndarray, image: np.ndarray, fwhm: float
+) -> tuple[float, float]:
     """Slope and offset of the bright ridge against the presumed axis."""
     light = np.clip(image, 0.0, None) * (np.abs(across) < 0.8 * fwhm)
     line = light.sum(axis=1)
@@ -158,7 +167,7 @@ def _lean(along, across, image, fwhm) -> tuple[float, float]:
     return float(slope), float(offset)
 
 
-def _noise(even, odd, inside) -> np.ndarray:
+def _noise(even: np.ndarray, odd: np.ndarray, inside: np.ndarray) -> np.ndarray:
     """One sigma of the folded image: a + b I + c I^2 as variance, from what does not mirror.
 
     Sky noise, star light and the differences of stars from one another in turn.

@@ -123,7 +123,7 @@ def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -
     return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, still
 
 
-def _fitted(stars: FrameStars, still) -> tuple[tuple, ...]:
+def _fitted(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple[tuple, ...]:
     star = fold(stars)
     fits = () if star is None else _weighed(solve_motions(star, still), star.samples)
     return tuple(astuple(fit) for fit in fits)
@@ -138,7 +138,7 @@ def solve_motions(
     return tuple(sorted(solved, key=lambda s: -s.log_evidence))
 
 
-def _stretch(star: FoldedStar, still) -> tuple[float, float]:
+def _stretch(star: FoldedStar, still: tuple[float, float, float] | None) -> tuple[float, float]:
     """Variance of the still star along the axis over that across it, less 1, and its sigma."""
     if still is None or not np.isfinite(still).all() or not still[0] + still[1] > 0:
         return 0.0, STILL_STRETCH

@@ -117,7 +117,9 @@ def _places(star: FoldedStar, solved: Solved) -> np.ndarray:
     return places[(places > star.along[0] + edge) & (places < star.along[-1] - edge)]
 
 
-def _equations(star: FoldedStar, solved: Solved, places: np.ndarray):
+def _equations(
+    star: FoldedStar, solved: Solved, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Image in sigmas, sky taken off, as a matrix times the shares."""
     fitter = Fitter(star, (0.0, 1.0))
     n = len(WIDTHS)
@@ -133,7 +135,9 @@ def _equations(star: FoldedStar, solved: Solved, places: np.ndarray):
     return matrix, fitter.data - sky * fitter.weight, fitter.weight, shown
 
 
-def _smoothed(matrix, data, chi2: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _smoothed(
+    matrix: np.ndarray, data: np.ndarray, chi2: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Shares, not negative, draws of them and their covariance, at the likeliest smoothing.
 
     A draw answers data and smoothness disturbed by their own noise (randomise, then
@@ -165,7 +169,9 @@ def _smoothed(matrix, data, chi2: float) -> tuple[np.ndarray, np.ndarray, np.nda
     return share, np.array(drawn), np.linalg.inv(whole)
 
 
-def _moment_errors(places, drawn, moments) -> np.ndarray:
+def _moment_errors(
+    places: np.ndarray, drawn: np.ndarray, moments: tuple[float, float, float, float]
+) -> np.ndarray:
     """One sigma of mean, rms, skewness and excess kurtosis.
 
     From the draws, and from the grid: a place between two of its points is shown as both,
@@ -179,7 +185,7 @@ def _moment_errors(places, drawn, moments) -> np.ndarray:
     return np.hypot(noise, grid)
 
 
-def _moments(places, share) -> tuple[float, float, float, float]:
+def _moments(places: np.ndarray, share: np.ndarray) -> tuple[float, float, float, float]:
     """Mean, rms, skewness and excess kurtosis."""
     mean = float(share @ places)
     off = places - mean

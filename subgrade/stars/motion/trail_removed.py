@@ -20,7 +20,7 @@ from functools import cache
 import numpy as np
 
 from subgrade.memo import kept
-from subgrade.stars.model import FrameStars
+from subgrade.stars.model import FrameStars, ShapeField, Streak
 
 AXIS_ERROR = 0.03
 """Relative error of a trail's length by optics and uneven tracking; no source."""
@@ -47,7 +47,7 @@ def _readings() -> tuple[np.ndarray, np.ndarray]:
         # Half the axis: the trapezoid counts the middle once, not twice.
         profile[0] *= 0.5
 
-        def excess(width, x=x, profile=profile):
+        def excess(width: float, x: np.ndarray = x, profile: np.ndarray = profile) -> float:
             weighted = np.exp(-0.5 * x * x / width) * profile
             # A matched weight halves a Gaussian's variance.
             return 2 * float((weighted * x * x).sum() / weighted.sum()) - width
@@ -56,7 +56,7 @@ def _readings() -> tuple[np.ndarray, np.ndarray]:
     return plain, read
 
 
-def read_box(plain, star):
+def read_box(plain: float | np.ndarray, star: float | np.ndarray) -> float | np.ndarray:
     """What the adaptive weight reads of a straight, even trail, px^2.
 
     Parameters
@@ -75,7 +75,7 @@ def read_box(plain, star):
     return star * np.interp(np.asarray(plain) / star, known, read)
 
 
-def plain_box(read, star):
+def plain_box(read: float | np.ndarray, star: float | np.ndarray) -> float | np.ndarray:
     """Variance L^2 / 12 of the trail of which the adaptive weight reads ``read``; 0 for none."""
     known, reading = _table()
     return star * np.interp(np.asarray(read) / star, reading, known)
@@ -209,7 +209,7 @@ def light_beside(stars: FrameStars, angle_deg: float) -> float:
     return float(value[inside & (far > width)].sum() / value[inside].sum())
 
 
-def _field(stars: FrameStars, change: tuple[float, float, float]):
+def _field(stars: FrameStars, change: tuple[float, float, float]) -> ShapeField | None:
     """Shapes over the field with the trail taken out of what they have in common."""
     field = stars.shape_field
     if field is None:
@@ -225,7 +225,7 @@ def _along(stars: FrameStars, trail_px: float, angle_deg: float) -> bool:
     return stars.shape_status == "doubled" and off < SURE_DEG and stars.length_px < 1.3 * trail_px
 
 
-def _is_trail(streak, trail_px: float, angle_deg: float) -> bool:
+def _is_trail(streak: Streak, trail_px: float, angle_deg: float) -> bool:
     """Whether a streak is a bright star's own trail."""
     angle = math.degrees(math.atan2(streak.y2 - streak.y1, streak.x2 - streak.x1))
     off = abs((angle - angle_deg + 90) % 180 - 90)
