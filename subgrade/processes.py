@@ -45,10 +45,8 @@ class Pool:
         self._announce = announce
         self._compiling = context.RawValue("b", 0)
         turn = context.RawValue("i", 0)
-        self.executor = ProcessPoolExecutor(
-            workers, mp_context=context, initializer=start_worker,
-            initargs=(self._compiling, turn),
-        )  # fmt: skip
+        start = {"initializer": start_worker, "initargs": (self._compiling, turn)}
+        self.executor = ProcessPoolExecutor(workers, mp_context=context, **start)
         self._first = self.submit(_nothing)
 
     def submit(self, call: Callable, *arguments: object) -> Future:

@@ -91,10 +91,17 @@ def judge(
         None,
     )
     return Graded(
-        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
-        asked_for(settings), guiding.night, diagnosis, followed.remarks,
+        found.folder,
+        tuple(frames),
+        followed.night.groups,
+        decided.limits,
+        tuple(problems),
+        asked_for(settings),
+        guiding.night,
+        diagnosis,
+        followed.remarks,
         person=decided,
-    )  # fmt: skip
+    )
 
 
 def _damaged(followed: Followed, limits: Limits, depends: tuple) -> dict[int, Finding]:
@@ -182,12 +189,15 @@ def _diagnosed(
         if not f.compared and (f.facts or f.path in own)
     ]
     return diagnose_night(
-        night, decided.measured, record, decided.limits,
+        night,
+        decided.measured,
+        record,
+        decided.limits,
         [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
         decided=decided.verdicts,
         other_kind=[cost for mine, cost in apart if not mine],
         unmeasured=[cost for mine, cost in apart if mine],
-    )  # fmt: skip
+    )
 
 
 def _taken(frame: GradedFrame) -> tuple:

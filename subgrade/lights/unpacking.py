@@ -79,12 +79,6 @@ class _Bzip2:
         return out
 
 
-def _lzw() -> Unpacker:
-    from subgrade.lights.unpacking import Unpacker
-
-    return Unpacker()
-
-
 _WRAPPERS = (
     Wrapper(
         "gzip", b"\x1f\x8b", MOST_INFLATION, lambda: zlib.decompressobj(wbits=31), (zlib.error,)
@@ -92,7 +86,7 @@ _WRAPPERS = (
     # a block of 900,000 runs of 255 bytes in 5 takes some 40 bytes; from memory
     Wrapper("bzip2", b"BZh", 1_300_000, _Bzip2, (OSError, ValueError)),
     # a code of 16 bits stands for at most all the entries before it
-    Wrapper("compress", b"\x1f\x9d", 32_768, _lzw, (ValueError,)),
+    Wrapper("compress", b"\x1f\x9d", 32_768, lambda: Unpacker(), (ValueError,)),
 )
 
 
@@ -128,10 +122,10 @@ class Unpacker:
                 raise ValueError("it ends too early")
             return b""
         out = np.empty(most, np.uint8)
-        used, done = _expand(
-            np.frombuffer(self._data, np.uint8), last, bool(self._flags & 0x80),
-            self._flags & 0x1F, self._state, self._before, self._letter, self._text, out,
-        )  # fmt: skip
+        codes = np.frombuffer(self._data, np.uint8)
+        kind = bool(self._flags & 0x80), self._flags & 0x1F
+        table = self._state, self._before, self._letter, self._text
+        used, done = _expand(codes, last, *kind, *table, out)
         if used < 0:
             raise ValueError("a code stands for nothing yet")
         self._data = self._data[used:]

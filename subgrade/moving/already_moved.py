@@ -36,10 +36,10 @@ def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFr
     moved = [e for e in moved if _is_away(e) and os.path.realpath(e.target) not in now]
     noted = _noted(results) if moved else {}
     return tuple(
-        CulledFrame(_name(noted.get(e.source), e.source), Path(e.source), Path(e.target),
-                    noted.get(e.source))
+        CulledFrame(_name(record, e.source), Path(e.source), Path(e.target), record)
         for e in moved
-    )  # fmt: skip
+        for record in (noted.get(e.source),)
+    )
 
 
 def _is_away(entry: Entry) -> bool:

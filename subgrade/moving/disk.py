@@ -23,9 +23,14 @@ BLOCK = 1 << 20
 
 _BINARY = getattr(os, "O_BINARY", 0)
 _UNSUPPORTED = {
-    errno.EINVAL, errno.ENOSYS, errno.EPERM, errno.EACCES, errno.EMLINK,
-    getattr(errno, "ENOTSUP", errno.ENOSYS), getattr(errno, "EOPNOTSUPP", errno.ENOSYS),
-}  # fmt: skip
+    errno.EINVAL,
+    errno.ENOSYS,
+    errno.EPERM,
+    errno.EACCES,
+    errno.EMLINK,
+    getattr(errno, "ENOTSUP", errno.ENOSYS),
+    getattr(errno, "EOPNOTSUPP", errno.ENOSYS),
+}
 """How file systems report that they lack hard links or the exclusive rename."""
 
 

@@ -132,10 +132,9 @@ def _held_against(
     # a stranger must lie where the witness would have seen it
     seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
     strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
-    shifted = far_shift(
-        at[wanted], hit[wanted], place[strange] @ np.array([1, 1j]),
-        frame.stars.width, frame.stars.height,
-    )  # fmt: skip
+    strangers = place[strange] @ np.array([1, 1j])
+    size = frame.stars.width, frame.stars.height
+    shifted = far_shift(at[wanted], hit[wanted], strangers, *size)
     if shifted is None:
         off = place[near[found]] @ np.array([1, 1j]) - at[found]
         shifted = near_shift(at.imag[found], off)

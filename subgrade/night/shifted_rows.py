@@ -95,10 +95,8 @@ def far_shift(
         if rows is not None:
             top, bottom, count, expected = rows
             middle = slice(k, end[k])
-            return Shifted(
-                int(top), math.ceil(bottom), count, expected,
-                float(np.median(dx[middle])), float(np.median(dy[middle])),
-            )  # fmt: skip
+            shift = float(np.median(dx[middle])), float(np.median(dy[middle]))
+            return Shifted(int(top), math.ceil(bottom), count, expected, *shift)
     return None
 
 
@@ -229,7 +227,6 @@ def _between(y: np.ndarray, off: np.ndarray, edges: list[int], around: float) ->
     largest = max(away, key=lambda k: sizes[k])
     part = parts[largest]
     shift = off[part] - np.median(off[parts[int(np.argmax(sizes))]])
-    return Shifted(
-        int(y[part.start]), int(y[part.stop - 1]), sizes[largest], sizes[largest],
-        float(np.median(shift.real)), float(np.median(shift.imag)),
-    )  # fmt: skip
+    middle = float(np.median(shift.real)), float(np.median(shift.imag))
+    rows = int(y[part.start]), int(y[part.stop - 1])
+    return Shifted(*rows, sizes[largest], sizes[largest], *middle)

@@ -142,10 +142,8 @@ def _best_fit(
             gathered = line.gathered / TERMS_MUST_GATHER[terms]
             if holds and gathered > most:
                 best, most = line, gathered
-    return WidthFit(
-        best.expected + air, best.used, exponent, best.slope, best.slope_error, best.offset,
-        best.scatter,
-    )  # fmt: skip
+    line = best.slope, best.slope_error, best.offset, best.scatter
+    return WidthFit(best.expected + air, best.used, exponent, *line)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,19 @@ from subgrade.results import (
 )
 
 OF_THE_SESSION = (
-    "format", "program", "written_utc", "folder", "totals", "causes", "groups", "guiding",
-    "night", "remarks", "teaching", "marks",
-)  # fmt: skip
+    "format",
+    "program",
+    "written_utc",
+    "folder",
+    "totals",
+    "causes",
+    "groups",
+    "guiding",
+    "night",
+    "remarks",
+    "teaching",
+    "marks",
+)
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
 

@@ -55,9 +55,13 @@ def empty_result(pixels: Pixels, cause: str, view: View | None = None) -> FrameS
 
 
 def measure_again(
-    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
-    settings: MeasureSettings, joint: TemplateFit | None = None,
-) -> Catalogue:  # fmt: skip
+    view: View,
+    catalogue: Catalogue,
+    stack: Stack,
+    streaks: tuple[Streak, ...],
+    settings: MeasureSettings,
+    joint: TemplateFit | None = None,
+) -> Catalogue:
     """Brightness and flags of every detection under the frame's own star image.
 
     ``joint`` is the fit to each star of a crowded field with the others taken away.
@@ -89,10 +93,8 @@ def measure_again(
         flags[_on_streak(x, y, streak, width + 0.5 * streak.width_px)] |= np.uint16(StarFlag.STREAK)
     flags[~(snr >= settings.count_snr)] |= np.uint16(StarFlag.FAINT)
     keep = (snr >= settings.list_snr) | ((flags & int(StarFlag.SHARP)) != 0)
-    moved = replace(
-        catalogue, amplitude=amplitude * template.volume, snr=snr, peak=peak, misfit=misfit,
-        flags=flags,
-    )  # fmt: skip
+    light = amplitude * template.volume
+    moved = replace(catalogue, amplitude=light, snr=snr, peak=peak, misfit=misfit, flags=flags)
     order = np.flatnonzero(keep)
     return moved.take(order[np.argsort(-moved.amplitude[order], kind="stable")])
 
@@ -203,9 +205,12 @@ def _star_image(stack: Stack) -> StarImage | None:
 
 
 def result(
-    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
+    view: View,
+    catalogue: Catalogue,
+    stack: Stack,
+    streaks: tuple[Streak, ...],
     settings: MeasureSettings,
-) -> FrameStars:  # fmt: skip
+) -> FrameStars:
     """Everything measured on one frame."""
     height, width = view.pixels.shape
     is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
@@ -258,7 +263,7 @@ def result(
         catalogue=_star_list(catalogue, full),
         notes=view.notes,
         **numbers,
-    )  # fmt: skip
+    )
 
 
 def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:

@@ -124,9 +124,11 @@ def seed_moments(
     half = half_side(major, 5.0)
     height, width = view.pixels.shape
     inside = (
-        (found.x > half) & (found.y > half)
-        & (found.x < width - 1 - half) & (found.y < height - 1 - half)
-    )  # fmt: skip
+        (found.x > half)
+        & (found.y > half)
+        & (found.x < width - 1 - half)
+        & (found.y < height - 1 - half)
+    )
     index = np.flatnonzero(inside & which)
     if len(index) < 5:
         index = np.flatnonzero(which)
@@ -380,10 +382,9 @@ def build_catalogue(
     index = index[_without_copies(x[index], y[index], amplitude[index], seed, apart)]
     flags = np.zeros(len(index), np.uint16)
     flags[found.on_line[index]] |= np.uint16(StarFlag.STREAK)
-    catalogue = Catalogue(
-        x[index], y[index], amplitude[index], snr[index], peak[index], sharpness[index],
-        misfit[index], flags, np.arange(len(index)), seed, found.whole_blobs, None, junk,
-    )  # fmt: skip
+    columns = (v[index] for v in (x, y, amplitude, snr, peak, sharpness, misfit))
+    ident = np.arange(len(index))
+    catalogue = Catalogue(*columns, flags, ident, seed, found.whole_blobs, None, junk)
     _flag_places(view, catalogue, bad[index], a)
     view, catalogue = _without_junk(view, catalogue)
     if not len(catalogue):

@@ -260,20 +260,17 @@ def _with_widths(
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
         )
     if joint is not None:
-        fit = ProfileFit(
-            max(joint.major, joint.minor), min(joint.major, joint.minor), joint.beta,
-            size_error * float(np.sqrt(joint.major * joint.minor)),
-        )  # fmt: skip
+        minor, major = sorted((joint.major, joint.minor))
+        error = size_error * float(np.sqrt(joint.major * joint.minor))
+        fit = ProfileFit(major, minor, joint.beta, error)
     else:
         fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
     if fit is not None and _sound(fit.major, fit.minor, a, b):
         width = float(np.sqrt(fit.major * fit.minor))
         # a filled profile reads a ring a quarter too narrow (GalSim)
         error = max(fit.error, size_error * width, 0.25 * width if hollow else 0.0)
-        return replace(
-            stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
-            profile=fit,
-        )  # fmt: skip
+        stack = replace(stack, method="profile", profile=fit)
+        return replace(stack, major=fit.major, minor=fit.minor, error=float(error))
     if fit is not None or widths is not None or np.sqrt(a * b) > 12.0:
         # the pixels contradict the moments: junk or a nebula's knots, not stars of one shape
         return replace(stack, shape=None, spline=None, widths=None)
@@ -319,9 +316,13 @@ class _Image:
 
 
 def _image(
-    view: View, catalogue: Catalogue, places: tuple[np.ndarray, np.ndarray, np.ndarray | None], shape: CommonShape, wide: float,
+    view: View,
+    catalogue: Catalogue,
+    places: tuple[np.ndarray, np.ndarray, np.ndarray | None],
+    shape: CommonShape,
+    wide: float,
     settings: MeasureSettings,
-) -> _Image:  # fmt: skip
+) -> _Image:
     """Samples, spline and widths; the rectangle grows until the star fits in."""
     a, b, theta = (float(v) for v in ellipse_from_moments(shape.xx, shape.yy, shape.xy))
     b = max(b, 0.35)
@@ -418,11 +419,10 @@ def _samples(
     count = max(12, min(len(x), enough, STAMP_PIXELS // (2 * half + 1) ** 2))
     x, y = x[:count], y[:count]
     stamps = view.stamps(x, y, half)
+    most = settings.image_samples
     if scale is not None:  # fitted with the lattice in the model
-        return gather_samples(
-            stamps, x, y, scale[:count], view.noise, theta, reach_u, reach_v,
-            settings.image_samples,
-        )  # fmt: skip
+        light = scale[:count]
+        return gather_samples(stamps, x, y, light, view.noise, theta, reach_u, reach_v, most)
     # one wide-weighted sum scales every star: a fitted peak would depend on the
     # star's place in the pixel and bend the image with it
     steps = 4 if wide > 1.0 else 1  # the centre is moved only where it was not yet exact
@@ -432,10 +432,8 @@ def _samples(
     good = np.isfinite(flux) & (flux > 0)
     # the sum of a unit-peak Gaussian star under twice its width is 8/5 pi sqrt(det)
     unit = 1.6 * np.pi * np.sqrt(moments[0] * moments[1] - moments[2] ** 2) / view.lattice
-    return gather_samples(
-        stamps[good], x[good], y[good], flux[good] / unit, view.noise, theta, reach_u, reach_v,
-        settings.image_samples,
-    )  # fmt: skip
+    stamps, x, y, light = stamps[good], x[good], y[good], flux[good] / unit
+    return gather_samples(stamps, x, y, light, view.noise, theta, reach_u, reach_v, most)
 
 
 def image_template(stack: Stack, moments: tuple[float, float, float]) -> Template:

@@ -76,8 +76,13 @@ def is_crowded(count: int, fwhm_px: float, shape: tuple[int, int]) -> bool:
 
 
 def find_crowd(
-    view: View, template: Template, sigma: tuple[float, float], x: np.ndarray, y: np.ndarray, light: np.ndarray
-) -> Crowd:  # fmt: skip
+    view: View,
+    template: Template,
+    sigma: tuple[float, float],
+    x: np.ndarray,
+    y: np.ndarray,
+    light: np.ndarray,
+) -> Crowd:
     """Find and fit all stars of a crowded frame.
 
     Parameters
@@ -293,11 +298,10 @@ def together(
     edge = (x < reach) | (y < reach) | (x > width - 1 - reach) | (y > height - 1 - reach)
     flags[edge] |= np.uint16(StarFlag.EDGE)
     flags[_close(x, y, fit.amplitude, fwhm)] |= np.uint16(StarFlag.BLENDED)
-    new = replace(
-        catalogue, x=x, y=y, amplitude=fit.amplitude, snr=fit.snr, peak=fit.peak,
-        sharpness=fit.sharpness, misfit=fit.misfit, flags=flags, ident=ident,
-        whole_blobs=False,
-    )  # fmt: skip
+    fitted = {
+        name: getattr(fit, name) for name in ("amplitude", "snr", "peak", "sharpness", "misfit")
+    }
+    new = replace(catalogue, x=x, y=y, flags=flags, ident=ident, whole_blobs=False, **fitted)
     return crowd.view, new, fit
 
 

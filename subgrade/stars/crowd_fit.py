@@ -223,10 +223,8 @@ def fit_all_stars(
     radius = template.radius_px
     active = np.ones(stars.shape[1], np.bool_)
     for _ in range(sweeps):
-        _sweep(
-            left, *stars, active, images, template.step_px, radius, CORE * radius + 0.7,
-            LARGEST_STEP, quiet,
-        )  # fmt: skip
+        size = template.step_px, radius, CORE * radius + 0.7
+        _sweep(left, *stars, active, images, *size, LARGEST_STEP, quiet)
         if not active.any():
             break
 

@@ -202,13 +202,12 @@ class _Problem:
         """Evaluate there; the cost, the prior included."""
         use = self.use if use is None else use
         step = 1e-4
-        dq = np.array([
-            (_form(shared[:3] + d) - _form(shared[:3] - d)) / (2 * step) for d in step * np.eye(3)
-        ])  # fmt: skip
-        _normal(
-            self.data, place, use, _form(shared), dq, 1.0 / float(shared[3]), self.noise,
-            MODEL_SHARE, self.reach, _NODES, _NODE_WEIGHTS, self.matrix, self.slope, self.cost,
-        )  # fmt: skip
+        dq = np.array(
+            [(_form(shared[:3] + d) - _form(shared[:3] - d)) / (2 * step) for d in step * np.eye(3)]
+        )
+        profile = _form(shared), dq, 1.0 / float(shared[3])
+        pixel = self.noise, MODEL_SHARE, self.reach, _NODES, _NODE_WEIGHTS
+        _normal(self.data, place, use, *profile, *pixel, self.matrix, self.slope, self.cost)
         return float(self.cost[use].sum() + _off(shared) ** 2)
 
     def step(
@@ -337,11 +336,10 @@ def _as_seen(shared: np.ndarray, errors: np.ndarray, problem: _Problem, stamps: 
     share = min(np.exp(2 * shared[0]) * 4.0 / (widths[0] * widths[1]), 1.0)
     error = float(np.hypot(share * errors[0], PROFILE_SHARE))
     shear_error = share * float(np.hypot(*errors[1:])) / np.sqrt(2.0)
-    return JointFit(
-        *widths, moments_of_image(image, step, gauss) or gauss, _beta_of(fall), error, shear_error,
-        problem.place[:, 0] + stamps.x0, problem.place[:, 1] + stamps.y0,
-        problem.place[:, 2] * peak, problem.use,
-    )  # fmt: skip
+    x, y = problem.place[:, 0] + stamps.x0, problem.place[:, 1] + stamps.y0
+    stars = x, y, problem.place[:, 2] * peak, problem.use
+    moments = moments_of_image(image, step, gauss) or gauss
+    return JointFit(*widths, moments, _beta_of(fall), error, shear_error, *stars)
 
 
 def _beta_of(fall: float) -> float:

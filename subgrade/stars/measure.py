@@ -91,9 +91,12 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
 
 
 def _with_sky(
-    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, view: View,
+    pixels: Pixels,
+    facts: HeaderFacts | None,
+    settings: MeasureSettings,
+    view: View,
     glow: bool = False,
-) -> tuple[FrameStars, bool]:  # fmt: skip
+) -> tuple[FrameStars, bool]:
     """The frame measured, and whether each star was given a sky of its own: with ``glow`` or
     where the sky calls for it."""
     try:

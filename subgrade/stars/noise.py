@@ -64,14 +64,12 @@ def pixel_noise(
     room = (len(row_index) // REGIONS + 2) * (len(columns) // REGIONS + 2)
     data, words = sealed(pixels.data), pixels.data.dtype == np.uint16
     out = np.full((REGIONS, REGIONS), np.nan)
-    _region_noise(
-        data if words else NO_WORDS, NO_FLOATS if words else data,
-        pixels.swapped, pixels.sign_flip, float(pixels.zero), float(pixels.scale),
-        row_index, columns, lag, BESIDE if parity < 0 else BESIDE_GREEN,
-        sky.level, sky.mesh_px, parity,
-        exclude if exclude is not None else np.zeros((0, 0), np.bool_),
-        grey_step(decode(pixels.data[row_index[::8]], pixels)), np.empty((4, room)), out,
-    )  # fmt: skip
+    stored = (data, NO_FLOATS) if words else (NO_WORDS, data)
+    form = pixels.swapped, pixels.sign_flip, float(pixels.zero), float(pixels.scale)
+    where = row_index, columns, lag, BESIDE if parity < 0 else BESIDE_GREEN
+    mask = exclude if exclude is not None else np.zeros((0, 0), np.bool_)
+    grey, store = grey_step(decode(pixels.data[row_index[::8]], pixels)), np.empty((4, room))
+    _region_noise(*stored, *form, *where, sky.level, sky.mesh_px, parity, mask, grey, store, out)
     good = np.isfinite(out)
     return float(np.median(out[good])) if good.any() else float("nan")
 
@@ -103,9 +101,24 @@ def _stored(
 
 @kernel
 def _region_noise(
-    words: np.ndarray, floats: np.ndarray, swapped: bool, flip: bool, zero: float, scale: float, rows: np.ndarray, columns: np.ndarray, lag: int, beside: int, level: np.ndarray, mesh: int, parity: int,
-    mask: np.ndarray, grey: float, store: np.ndarray, out: np.ndarray,
-) -> None:  # fmt: skip
+    words: np.ndarray,
+    floats: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    zero: float,
+    scale: float,
+    rows: np.ndarray,
+    columns: np.ndarray,
+    lag: int,
+    beside: int,
+    level: np.ndarray,
+    mesh: int,
+    parity: int,
+    mask: np.ndarray,
+    grey: float,
+    store: np.ndarray,
+    out: np.ndarray,
+) -> None:
     height, width = words.shape if words.shape[0] > 0 else floats.shape
     regions = out.shape[0]
     masked = mask.shape[0] > 0

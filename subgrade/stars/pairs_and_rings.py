@@ -211,10 +211,8 @@ def find_doubling(
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
         dx, dy, middle = -dx, -dy, -middle
-    return Doubling(
-        float(dx), float(dy), float(np.exp(middle)), float(share),
-        _second_images(points, brightness, dx, dy, np.exp(middle), tolerance),
-    )  # fmt: skip
+    second = _second_images(points, brightness, dx, dy, np.exp(middle), tolerance)
+    return Doubling(float(dx), float(dy), float(np.exp(middle)), float(share), second)
 
 
 def _disjoint(first: np.ndarray, second: np.ndarray) -> np.ndarray:

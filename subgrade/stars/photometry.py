@@ -233,10 +233,10 @@ def template_fit(
     cx = np.asarray(x, np.float64) - stamps.x0
     cy = np.asarray(y, np.float64) - stamps.y0
     out = np.empty((len(stamps), 6))
-    _fit(
-        stamps.data, cx, cy, np.ascontiguousarray(template.image, np.float32), template.step_px,
-        template.radius_px, noise, lattice, *np.empty((2, stamps.data.shape[2])), out,
-    )  # fmt: skip
+    image = np.ascontiguousarray(template.image, np.float32)
+    size = template.step_px, template.radius_px
+    work = np.empty((2, stamps.data.shape[2]))
+    _fit(stamps.data, cx, cy, image, *size, noise, lattice, *work, out)
     return TemplateFit(*(out[:, i] for i in range(6)))
 
 

@@ -161,12 +161,15 @@ def _cutouts(pixels: Pixels, cell: int, stars: FrameStars | None) -> tuple[CutOu
     listed, typical = stars.catalogue, _typical_area(stars)
     return tuple(
         CutOut(
-            cut.place, float(listed.x[cut.star]), float(listed.y[cut.star]), side,
+            cut.place,
+            float(listed.x[cut.star]),
+            float(listed.y[cut.star]),
+            side,
             _square(_stretched(np.nan_to_num(cut.values), soft), CUTOUT_PX),
             *_own_shape(stars, cut.star, typical),
         )
         for cut in cuts
-    )  # fmt: skip
+    )
 
 
 def _area(listed: StarList) -> np.ndarray:
@@ -244,10 +247,9 @@ def _cut(
 
 def _physical(pixels: Pixels, rows: slice, columns: slice) -> np.ndarray:
     """A part of the frame, ADU, NaN where a pixel is not finite."""
-    part = Pixels(
-        np.ascontiguousarray(pixels.data[rows, columns]),
-        pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale,
-    ).physical()  # fmt: skip
+    words = np.ascontiguousarray(pixels.data[rows, columns])
+    form = pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale
+    part = Pixels(words, *form).physical()
     return np.where(np.isfinite(part), part, np.float32(np.nan)).astype(np.float64)
 
 

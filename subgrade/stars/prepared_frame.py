@@ -90,9 +90,12 @@ class View:
 
 
 def first_view(
-    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0,
+    pixels: Pixels,
+    facts: HeaderFacts | None,
+    settings: MeasureSettings,
+    star_px: float = 0.0,
     mesh: int | None = None,
-) -> View:  # fmt: skip
+) -> View:
     """Sky and noise before any star is known; see `settled`."""
     parity, note = green_lattice(pixels, facts.mosaic if facts else None)
     means = block_means(pixels)

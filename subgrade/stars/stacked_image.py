@@ -307,20 +307,25 @@ def gather_samples(
     available = len(stamps) * min(np.pi * reach_u * reach_v, float(size) ** 2)
     stride = max(1, int(np.sqrt(available / most)))
     count = int(len(stamps) * (size // stride + 2) ** 2)
-    u, v, d, var = (np.empty(count) for _ in range(4))
-    star = np.empty(count, np.int32)
+    columns = *(np.empty(count) for _ in range(4)), np.empty(count, np.int32)
     t = np.radians(angle_deg)
-    n = _gather(
-        stamps.data, x - stamps.x0, y - stamps.y0, np.asarray(amplitude, np.float64), noise**2,
-        np.cos(t), np.sin(t), reach_u, reach_v, stride, u, v, d, var, star,
-    )  # fmt: skip
-    return Samples(u[:n], v[:n], d[:n], var[:n], star[:n])
+    frame = np.cos(t), np.sin(t), reach_u, reach_v
+    light = np.asarray(amplitude, np.float64)
+    cx, cy = x - stamps.x0, y - stamps.y0
+    n = _gather(stamps.data, cx, cy, light, noise**2, *frame, stride, *columns)
+    return Samples(*(column[:n] for column in columns))
 
 
 def fit_spline(
-    samples: Samples, step_u: float, step_v: float, reach_u: float, reach_v: float,
-    angle_deg: float, stars_used: int, rounds: int = 2,
-) -> StarSpline | None:  # fmt: skip
+    samples: Samples,
+    step_u: float,
+    step_v: float,
+    reach_u: float,
+    reach_v: float,
+    angle_deg: float,
+    stars_used: int,
+    rounds: int = 2,
+) -> StarSpline | None:
     """Weighted least-squares bicubic B-spline through samples, outliers left out.
 
     The weights allow for 0.5 % of the peak beside the sky noise: shot noise, and
@@ -342,10 +347,10 @@ def fit_spline(
     for step in range(rounds):
         band = np.zeros((nu * nv, 3 * nv + 4))
         rhs = np.zeros(nu * nv)
-        _accumulate(
-            samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band.shape[1],
-            np.empty(4), np.empty(4), np.empty(16), band.reshape(-1), rhs,
-        )  # fmt: skip
+        data = samples.u, samples.v, samples.d, weight
+        work = np.empty(4), np.empty(4), np.empty(16)
+        grid = step_u, step_v, nu, nv, band.shape[1]
+        _accumulate(*data, *grid, *work, band.reshape(-1), rhs)
         if step == 0 and _has_holes(band[:, 0].reshape(nu, nv)):
             return None
         # corners of the rectangle may hold no sample: a faint pull to zero keeps
@@ -353,8 +358,7 @@ def fit_spline(
         band[:, 0] += 1e-6 * np.max(band[:, 0])
         if not _solve_banded(band, rhs):
             return None
-        flat = rhs
-        coefficients = flat.reshape(nu, nv)
+        coefficients = rhs.reshape(nu, nv)
         basis = np.empty(4), np.empty(4)
         evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)

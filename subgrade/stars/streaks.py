@@ -127,9 +127,15 @@ def _chord(height: int, width: int, angle: np.ndarray, rho: np.ndarray) -> np.nd
 
 
 def find_streaks(
-    image: np.ndarray, sky: Sky, block: int, noise: float, mask: np.ndarray, least_px: float,
-    fine: np.ndarray, star_px: float,
-) -> tuple[Streak, ...]:  # fmt: skip
+    image: np.ndarray,
+    sky: Sky,
+    block: int,
+    noise: float,
+    mask: np.ndarray,
+    least_px: float,
+    fine: np.ndarray,
+    star_px: float,
+) -> tuple[Streak, ...]:
     """Straight trails across a frame.
 
     Parameters
@@ -163,9 +169,7 @@ def find_streaks(
     line = np.empty(image.shape[1], np.float32)
     threshold = (sky.level + limit).astype(np.float32)
     far = int(np.ceil((WIDEST_STARS * star_px + WIDEST_EXTRA_PX) / block)) + 1
-    n = _loose(
-        image, threshold, cell, mask, shift, far, 1.5 * noise, line, all_x, all_y, covered
-    )  # fmt: skip
+    n = _loose(image, threshold, cell, mask, shift, far, 1.5 * noise, line, all_x, all_y, covered)
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
@@ -189,10 +193,10 @@ def find_streaks(
         if excess[best] < 7.0:
             break
         a, r = int(a[best]), int(r[best])
+        line = np.pi * a / ANGLES, r - reach
         streak, members = _follow(
-            (xs, ys), (all_x, all_y), np.pi * a / ANGLES, r - reach, block, noise, least_px, fine,
-            star_px,
-        )  # fmt: skip
+            (xs, ys), (all_x, all_y), *line, block, noise, least_px, fine, star_px
+        )
         if streak is not None:
             found.append(streak)
         if len(found) == 4:

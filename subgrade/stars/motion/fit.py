@@ -207,8 +207,13 @@ class Fitter:
         volume = 0.5 * count * math.log(2 * math.pi) - 0.5 * np.linalg.slogdet(curve)[1]
         shown = self.star.image.ravel()[self.inside] > 0.03
         return Solved(
-            family, float(x[0]), x[1:-1], float(x[-1]), bright, float(rest @ rest),
+            family,
+            float(x[0]),
+            x[1:-1],
+            float(x[-1]),
+            bright,
+            float(rest @ rest),
             # Mean size, not mean square, so that one element cannot rule; 1.2533 makes it an rms.
             float(1.2533 * np.mean(np.abs(rest / self.weight)[shown])),
             float(-0.5 * cost + log_prior + volume),
-        )  # fmt: skip
+        )

@@ -176,10 +176,9 @@ def _described(found: Solved, points: float, probability: float) -> MotionFit:
     if found.family.sided:
         share = share_of(float(p[1]))
         extent, spread = displaced_part(found)
-    return MotionFit(
-        name, extent, share, spread, found.residual, found.log_evidence, points, probability,
-        math.sqrt(variance), float(skewness), float(kurtosis),
-    )  # fmt: skip
+    odds = found.log_evidence, points, probability
+    form = math.sqrt(variance), float(skewness), float(kurtosis)
+    return MotionFit(name, extent, share, spread, found.residual, *odds, *form)
 
 
 def displaced_part(found: Solved) -> tuple[float, float]:

@@ -98,10 +98,18 @@ def recover_profile(
     moments = _moments(places, share)
     errors = [float(e) for e in _moment_errors(places, drawn, moments)]
     return MotionProfile(
-        places - moments[0], share, np.sqrt(np.diag(covariance)), star.angle_deg,
-        moments[1], errors[1], moments[2], errors[2], moments[3], errors[3],
+        places - moments[0],
+        share,
+        np.sqrt(np.diag(covariance)),
+        star.angle_deg,
+        moments[1],
+        errors[1],
+        moments[2],
+        errors[2],
+        moments[3],
+        errors[3],
         float(1.2533 * np.mean(np.abs(rest[shown]))),
-    )  # fmt: skip
+    )
 
 
 def _places(star: FoldedStar, solved: Solved) -> np.ndarray:

@@ -162,7 +162,9 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
     streaks = tuple(s for s in stars.streaks if not _is_trail(s, trail_px, angle_deg))
     return replace(
         stars,
-        xx=back[0], yy=back[1], xy=back[2],
+        xx=back[0],
+        yy=back[1],
+        xy=back[2],
         eccentricity=math.sqrt(2 * half / (mean + half)),
         eccentricity_error=_error(stars, mean, half, along, trail_px),
         angle_deg=(axis + angle_deg) % 180.0,
@@ -175,7 +177,7 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
         star_image=None,
         shape_field=_field(stars, (back[0] - stars.xx, back[1] - stars.yy, back[2] - stars.xy)),
         streaks=streaks,
-    )  # fmt: skip
+    )
 
 
 def light_beside(stars: FrameStars, angle_deg: float) -> float:
