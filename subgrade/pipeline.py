@@ -323,7 +323,13 @@ class Records:
 
 
 def read_records(settings: Settings, progress: Progress) -> Records:
-    """Read the guiding records; one that cannot be read is left out and reported."""
+    """Read the guiding records; one that cannot be read is left out and reported.
+
+    Raises
+    ------
+    UsageError
+        If the map of their columns cannot be used.
+    """
     if not settings.guide:
         return Records()
     read, unread, depends = [], [], []

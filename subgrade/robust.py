@@ -155,6 +155,11 @@ def bisected(rises: Callable[[float], float], low: float, high: float, near: flo
 def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Linear least squares with Huber weights (k = 1.5 robust sigmas).
 
+    Parameters
+    ----------
+    design : ndarray, shape (n, unknowns)
+    y : ndarray, shape (n,)
+
     Returns
     -------
     ndarray, ndarray

@@ -173,11 +173,8 @@ def _until_crash(
 
 
 def _alone(path: Path, measure: Callable) -> object:
-    """Measure one file in a process of its own, in a second one if the first dies.
-
-    A suspect may only have waited behind the file that killed its process, so a first
-    death here can be its first ever.
-    """
+    """Measure one file in a process of its own, in a second one if the first dies."""
+    # a suspect may only have waited behind the file that killed its process
     for _ in range(2):
         pool = Pool(1)
         try:
@@ -204,11 +201,9 @@ def _guarded(measure: Callable, path: Path) -> object:
 
 @contextmanager
 def _interrupt_held_back() -> Iterator[None]:
-    """Ctrl-C takes effect at the end, a second one at once.
-
-    Raised in the midst of compiled code the interrupt can surface as another error and
-    be taken for the file's fault.
-    """
+    """Ctrl-C takes effect at the end, a second one at once."""
+    # raised in the midst of compiled code it can surface as another error, taken for the file's
+    # fault
     before = signal.getsignal(signal.SIGINT)
     # a job in the background ignores it, and a handler set in C cannot be put back
     deaf = before is None or before == signal.SIG_IGN

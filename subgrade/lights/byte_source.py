@@ -75,7 +75,13 @@ class PlainSource:
         return bytes(room[: self.read_into(room)])
 
     def read_into(self, room: bytearray | memoryview) -> int:
-        """Fill a buffer with the next bytes; how many there were."""
+        """Fill a buffer with the next bytes; how many there were.
+
+        Raises
+        ------
+        UnreadableFile
+            The disk fails.
+        """
         view, done = memoryview(room), 0
         try:
             while done < len(view) and (got := self._file.readinto(view[done:])):
@@ -106,7 +112,13 @@ class PackedSource:
         return max(0, self._wrapper.most_inflation * self._size - start)
 
     def seek(self, at: int) -> None:
-        """Go to a place, which may lie behind the end; what lies between is unpacked."""
+        """Go to a place, which may lie behind the end; what lies between is unpacked.
+
+        Raises
+        ------
+        UnreadableFile
+            The wrapper is damaged, or holds too much before that place.
+        """
         if at < self._at:
             self._restart()
         if at - self._at > MOST_PASSED:

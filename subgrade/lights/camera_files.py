@@ -78,12 +78,7 @@ def read_tiff(path: str | Path, with_pixels: bool = True) -> Stored:
 
 
 def _check_pieces(path: Path, page: TiffPage) -> None:
-    """Refuse an image of which strips or tiles are not there; the library fills in zeros.
-
-    Raises
-    ------
-    UnreadableFile
-    """
+    """Refuse an image of which strips or tiles are not there; the library fills in zeros."""
     places, counts = page.dataoffsets, page.databytecounts
     wanted, size = math.prod(page.chunked), path.stat().st_size
     # the library itself drops what is listed beyond the size

@@ -229,10 +229,7 @@ def _first_date(cards: Cards, keys: Sequence[str], scale: str, notes: list[str])
 
 
 def _role(comment: str) -> tuple[str, bool]:
-    """Instant that a comment names for a date, by its first such word, and whether it has one.
-
-    The first word decides between "start (end is DATE-END)" and "mean of start and end".
-    """
+    """Instant that the first such word of a comment names for a date, and whether there is one."""
     found = [(match.start(), role) for role, p in _ROLES.items() if (match := p.search(comment))]
     return (min(found)[1], True) if found else ("start", False)
 

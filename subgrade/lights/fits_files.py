@@ -292,12 +292,7 @@ def _check_sums(path: Path, hdu: _Hdu, data: bytes | np.ndarray) -> list[str]:
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
-    """BZERO and BSCALE; where one that is there says nothing, no pixel's value is known.
-
-    Raises
-    ------
-    UnreadableFile
-    """
+    """BZERO and BSCALE; refused where one that is there says nothing."""
     stated = {"BZERO": 0.0, "BSCALE": 1.0}
     for key in stated:
         if key not in cards:

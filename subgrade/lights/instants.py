@@ -50,6 +50,14 @@ def from_calendar(
 ) -> Instant:
     """A calendar date and time of day in a time scale of astropy's.
 
+    Parameters
+    ----------
+    date : tuple of int
+        Year, month, day.
+    clock : tuple
+        Hour, minute, second.
+    scale : str
+
     Raises
     ------
     ValueError
@@ -156,10 +164,7 @@ def _to_library(instant: Instant) -> Time:
 
 
 def _of_library(time: Time) -> Instant:
-    """An astropy time as an `Instant`.
-
-    ``Time.unix`` is not used: on the day of a leap second it strays up to 1 s.
-    """
+    """An astropy time as an `Instant`; on a leap second's day ``Time.unix`` strays up to 1 s."""
     part = time.utc.ymdhms
     date = datetime.date(*(int(part[name]) for name in ("year", "month", "day")))
     second = 3600.0 * int(part["hour"]) + 60.0 * int(part["minute"]) + float(part["second"])
@@ -255,7 +260,22 @@ def moment_of(
     scale: str,
     offset: float | None = None,
 ) -> Instant:
-    """A calendar date and time of day in a scale, in UTC; ValueError if invalid."""
+    """A calendar date and time of day in a scale, in UTC.
+
+    Parameters
+    ----------
+    date, clock : tuple
+        As for `from_calendar`.
+    scale : str
+        As `scale_of` gives it.
+    offset : float, optional
+        Hours east of UTC.
+
+    Raises
+    ------
+    ValueError
+        If there is no such date or time.
+    """
     if not 1900 <= date[0] <= 2159:
         raise ValueError(f"year {date[0]}")
     if clock[0] > 24 or clock[1] > 59 or clock[2] >= 61.0:

@@ -39,6 +39,11 @@ def green_parity(pattern: str) -> int:
     -------
     int
         Greens are the pixels with ``(x + y) % 2`` equal to this: 0 or 1.
+
+    Raises
+    ------
+    ValueError
+        If it is no pattern of a mosaic.
     """
     if pattern not in PATTERNS:
         raise ValueError(f"{pattern!r} is not one of {', '.join(PATTERNS)}")

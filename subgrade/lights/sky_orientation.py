@@ -178,12 +178,9 @@ def _pixel_as_read(
     measured: float | None,
     notes: list[str],
 ) -> float | None:
-    """Pixel pitch along x with binning and channel step in it, um.
-
-    XPIXSZ is taken to include the binning and PIXSIZE1 not to (common practice,
-    no source; from memory); a comment that says so, or a scale that only the other reading
-    fits, decides otherwise.
-    """
+    """Pixel pitch along x with binning and channel step in it, um."""
+    # XPIXSZ is taken to include the binning and PIXSIZE1 not to (common practice, no source; from
+    # memory), unless a comment says so or a scale fits the other reading only
     value, key = None, None
     for name in (*_AS_READ, *_ON_SENSOR):
         number = cards.number(name)

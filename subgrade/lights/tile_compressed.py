@@ -312,12 +312,10 @@ def _check_h_tiles(tiles: Iterable[np.ndarray], rooms: np.ndarray) -> None:
 
 
 def _check_line_lists(tiles: Iterable[np.ndarray]) -> None:
-    """Compare the length that each PLIO line list states with the words that are there.
-
-    The codec believes it and reads on behind them, or before them (FITS 4.0, section 10.4.3:
-    a short list has its length in the third word and begins with the fourth; a long one has
-    its length in the fourth and fifth and says in the second where it begins).
-    """
+    """Compare the length that each PLIO line list states with the words that are there."""
+    # The codec believes it and reads on behind them, or before them. FITS 4.0, section 10.4.3: a
+    # short list has its length in the third word and begins with the fourth; a long one has it in
+    # the fourth and fifth and says in the second where it begins.
     for content in tiles:
         words = content[: len(content) // 2 * 2].view(">i2").astype(np.int64)
         if len(words) < 3:

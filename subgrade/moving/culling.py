@@ -187,10 +187,7 @@ def settle_all(journal: Journal) -> list[tuple[str, str]]:
 
 
 def _mark_folder(journal: Journal, to: str, session: Session) -> None:
-    """Make the cull folder, with the file by which grade passes over it.
-
-    A folder that holds other files gets none: they may be another night's lights.
-    """
+    """Make the cull folder, and its marker unless files of another night's lights are there."""
     try:
         make_folders(to, journal.folder)
         if hides_others(to):

@@ -268,7 +268,13 @@ def _copy_bytes(origin: str, handle: int, wanted: str) -> None:
 
 
 def remove(path: str) -> None:
-    """Remove a name whose bytes are known to be elsewhere; no error if it is gone."""
+    """Remove a name whose bytes are known to be elsewhere; no error if it is gone.
+
+    Raises
+    ------
+    OSError
+        If it cannot be removed.
+    """
     try:
         os.unlink(path)
     except (FileNotFoundError, NotADirectoryError):

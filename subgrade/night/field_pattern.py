@@ -202,16 +202,13 @@ def _centre(
 def _angle(
     shape: ShapeField, coefficients: np.ndarray, solution: np.ndarray, covariance: np.ndarray
 ) -> tuple[float, float]:
-    """The turn and one sigma, deg, from k; without quadratic terms from the common shape.
-
-    Off its centre z0 = u0 + i v0 the turn draws the whole frame by
-    (xx - yy) + 2i xy = -k z0^2, so k = -(k z0)^2 over that.
-    """
+    """The turn and one sigma, deg, from k; without quadratic terms from the common shape."""
     sure = len(solution) == 3 and solution[2] > 2 * np.sqrt(covariance[2, 2])
     if sure:
         k, error = float(solution[2]), float(np.sqrt(covariance[2, 2]))
     else:
         xx, yy, xy = coefficients[:, 0]
+        # off its centre z0 the turn draws the whole frame by -k z0^2, so k = -(k z0)^2 over that
         common = complex(xx - yy, 2 * xy)
         if common == 0:
             return float("nan"), float("nan")
@@ -241,18 +238,14 @@ def _as_drawn(k: float, centre: np.ndarray | None, coefficients: np.ndarray) -> 
 
 
 def _over_field(coefficients: np.ndarray) -> np.ndarray:
-    """(xx, yy, xy) on a 5 x 5 grid reaching 0.6 half-diagonals.
-
-    Corners of a square frame lie at u, v = 0.71; the grid stays a little inside,
-    where stars hold the polynomials.
-    """
+    """(xx, yy, xy) on a 5 x 5 grid to 0.6 half-diagonals: corners at 0.71 hold no stars beyond."""
     u, v = np.meshgrid(np.linspace(-0.6, 0.6, 5), np.linspace(-0.6, 0.6, 5))
     basis = np.array([u**i * v**j for i, j in POWERS[: coefficients.shape[1]]])
     return np.tensordot(coefficients, basis, axes=1)
 
 
 def eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
-    """Eccentricity that the polynomials give on the grid of `_over_field`, shape (5, 5)."""
+    """Eccentricity on a 5 x 5 grid reaching 0.6 half-diagonals, for ``ShapeField.coefficients``."""
     xx, yy, xy = _over_field(coefficients)
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     with np.errstate(invalid="ignore", divide="ignore"):

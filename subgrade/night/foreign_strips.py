@@ -172,6 +172,8 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     """The rows in which stars are missing while outside them hardly one is."""
     order = np.argsort(at.imag)
     at, hit = at[order], hit[order]
+    # log likelihood ratios: one star in ten found by chance, against one in five missing in a sound
+    # frame through haze and blends
     first, end = _best_run(np.where(hit, -2.2, 1.6))
     within = np.zeros(len(hit), bool)
     within[first:end] = True
@@ -203,15 +205,13 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
 def _chance(
     within: np.ndarray, hit: np.ndarray, inside: int, elsewhere: int, height: float, rows: float
 ) -> float:
-    """Probability that a strip lacks so many stars and holds so many strangers by chance.
-
-    Missing stars are binomial and strangers Poisson, with the rates found outside the strip;
-    for a product t of two probabilities it is t (1 - ln t), times the strips there are.
-    """
+    """Probability that a strip lacks so many stars and holds so many strangers by chance."""
     from scipy.special import bdtrc, pdtrc
 
     expected, missing = int(within.sum()), int((~hit[within]).sum())
     rate = (1 + (~hit[~within]).sum()) / (1 + (~within).sum())
+    # Missing stars are binomial, strangers Poisson, with the rates outside the strip; a product t
+    # of two probabilities has the chance t (1 - ln t), times the strips there are.
     lost = bdtrc(missing - 1, expected, min(rate, 1.0))
     mean = (1 + elsewhere) * rows / max(height - rows, 1.0)
     both = max(float(lost * pdtrc(inside - 1, mean)) if inside else 1.0, 1e-300)
@@ -219,11 +219,7 @@ def _chance(
 
 
 def _best_run(score: np.ndarray) -> tuple[int, int]:
-    """(first, end) of the stretch with the largest sum.
-
-    Scores are log likelihood ratios of a strip (one star in ten found by chance) to a sound
-    frame (one in five missing, through haze and blends).
-    """
+    """(first, end) of the stretch with the largest sum."""
     total = np.concatenate(([0.0], np.cumsum(score)))
     lowest = np.minimum.accumulate(total)
     end = int(np.argmax(total - lowest))

@@ -84,11 +84,21 @@ def _middle(frame: Frame) -> float:
 
 
 def handedness(sky_axes: tuple[tuple[float, float], tuple[float, float]] | None) -> int | None:
-    """+1 where the array (x right, y up) shows the sky as seen, -1 mirrored.
+    """Whether an array shows the sky as seen.
 
     Seen on the sky with north up, east lies to the left: turning from north to
     east is counter-clockwise, so the determinant of (east, north) per (x, y) is
     negative for a true view.
+
+    Parameters
+    ----------
+    sky_axes : tuple or None
+        As ``HeaderFacts.sky_axes``.
+
+    Returns
+    -------
+    int or None
+        +1 where x right and y up show it as seen, -1 mirrored; None unknown.
     """
     if sky_axes is None:
         return None
@@ -156,10 +166,7 @@ def _segments(
 
 
 def _usual_speed(step: np.ndarray, wait: np.ndarray, cut: np.ndarray, side: np.ndarray) -> float:
-    """Speed of the median step between frames that no dither parts, px per minute.
-
-    Of the pier side with more such steps; NaN for fewer than three.
-    """
+    """Median speed without dithers on the fuller pier side, px per minute; NaN for under 3."""
     speed, most = np.nan, 2
     for p in np.unique(side):
         mine = ~cut & (side == p) & (wait > 0)  # copies of a frame have its time
@@ -210,6 +217,19 @@ def polar_misalignment(
     hour angle, ``|rate| <= w p / cos(dec)`` with ``p = hypot(a, e)``: a lower
     bound on p.  With a phase as good as any, 80 % of cases have |cos phase|
     between 0.156 and 0.988.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+    registered : Registered
+    members : sequence of int
+        Frames to use, in the order taken.
+    hours, turn : ndarray, shape (n,)
+        Their time and the turn of their field, deg.
+    side : ndarray of int, shape (n,)
+        Numbers the stretches between flips.
+    rate, rate_error : float
+        Of the rotation, deg per hour.
 
     Returns
     -------

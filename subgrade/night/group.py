@@ -63,6 +63,7 @@ class Setup:
 
     @property
     def stated(self) -> int:
+        """How many facts are stated."""
         facts = (self.target, self.filter, self.exposure_s, self.camera, self.gain)
         return sum(fact is not None for fact in facts)
 
@@ -157,10 +158,8 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
 
 
 def _named_otherwise(frame: Frame) -> str:
-    """What a frame without stars is named, though the header has it as a light; empty for none.
-
-    Starless alone a light is that cloud hid; a name alone may be a mistake.
-    """
+    """Kind that a starless frame's name states against its header; empty for none."""
+    # starless alone a light is that cloud hid; a name alone may be a mistake
     if not frame.facts.named_kind or frame.stars.shape_status not in ("none", "few"):
         return ""
     kind, name = frame.facts.named_kind

@@ -103,10 +103,7 @@ def far_shift(
 def _emptied(
     y: np.ndarray, hit: np.ndarray, rows: np.ndarray
 ) -> tuple[float, float, int, int] | None:
-    """(top, bottom, missing, expected) of the rows of these stars, or None where others fit.
-
-    Pairs that chance brought to the same shift may lie far off, and are left aside.
-    """
+    """(top, bottom, missing, expected) of the rows of most of these stars; None if others fit."""
     from scipy.special import bdtrc
 
     best = None
@@ -139,10 +136,7 @@ def _emptied(
 def _beside(
     y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int
 ) -> Iterator[np.ndarray]:
-    """Whether the nearest stars above the rows are in place, and those below.
-
-    A few missing ones that lie closest are passed over: the seam may cut them.
-    """
+    """Whether stars next to the rows are in place, leaving out a few that the seam may have cut."""
     order = np.argsort(y)
     first, end = np.searchsorted(y[order], [top, bottom + 1e-6])
     for side in (hit[order[:first]][::-1], hit[order[end:]]):
@@ -178,17 +172,9 @@ def near_shift(y: np.ndarray, off: np.ndarray) -> Shifted | None:
 def _steps_in_lines(
     y: np.ndarray, off: np.ndarray, side: int
 ) -> tuple[np.ndarray, np.ndarray, float]:
-    """Step between two straight lines of one slope through the stars on either side of a row.
-
-    Distortion and refraction change over the frame, hardly over the rows of so few stars.
-
-    Returns
-    -------
-    step, sigma : ndarray, shape (n - 2 side + 1,)
-        Of the place between star k + side - 1 and the next, px.
-    around : float
-        Typical scatter of one star, px.
-    """
+    """Step and its sigma at each place, and the scatter of one star, px."""
+    # between straight lines of one slope on either side: distortion and refraction change over the
+    # frame, hardly over the rows of so few stars
     view = np.lib.stride_tricks.sliding_window_view
     rows, values = view(y, side), view(off, side)
     middle = np.median(values, axis=1, keepdims=True)

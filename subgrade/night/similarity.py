@@ -23,13 +23,16 @@ class Similarity:
 
     @property
     def rotation_deg(self) -> float:
+        """Counter-clockwise, in (-180, 180]."""
         return float(np.degrees(np.angle(self.a)))
 
     @property
     def scale(self) -> float:
+        """Length on the right over length on the left."""
         return float(abs(self.a))
 
     def inverse(self) -> Similarity:
+        """The transform back."""
         return Similarity(1 / self.a, -self.b / self.a)
 
     def after(self, first: Similarity) -> Similarity:

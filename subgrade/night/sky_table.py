@@ -141,8 +141,12 @@ def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndar
     ----------
     stars : FrameStars
         ``length_px`` and ``angle_deg`` give the place of the second image.
-    rows : ndarray of int
+    rows : ndarray of int, shape (n,)
         Which detections.
+
+    Returns
+    -------
+    flux, noise : ndarray, shape (n,)
     """
     from scipy.spatial import cKDTree
 

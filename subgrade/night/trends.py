@@ -186,10 +186,7 @@ def _steepness(hours: np.ndarray, log_sky: np.ndarray, night: np.ndarray) -> flo
 
 
 def _hours(frames: Sequence[Frame]) -> np.ndarray:
-    """Hours since the first frame; a missing time is that of the neighbours by file name.
-
-    By running number where over half of the times are missing.
-    """
+    """Hours since the first frame; a missing time is that of the neighbours by file name."""
     stated = [f.facts.mid_unix or f.facts.start_unix for f in frames]
     times = np.array([NAN if t is None else t for t in stated], float)
     known = np.isfinite(times)

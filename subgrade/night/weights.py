@@ -123,7 +123,7 @@ def _overlaps(transparency: np.ndarray, fwhm: np.ndarray) -> np.ndarray:
 
 
 def matched_snr2(transparency: np.ndarray, noise: np.ndarray, fwhm: np.ndarray) -> np.ndarray:
-    """S/N squared of a unit star in each frame by itself: ``T^2 / (sigma^2 4 pi s^2)``."""
+    """S/N squared of a unit star in each frame, ``T^2 / (sigma^2 4 pi s^2)``, shape (n,)."""
     t, s, f = (np.asarray(v, dtype=float) for v in (transparency, noise, fwhm))
     return t**2 / (s**2 * GAUSSIAN_NEA * f**2)
 
@@ -167,6 +167,13 @@ def exact_weights(
 
     The top generalised eigenvector of the overlaps M against diag(sigma^2).
 
+    Parameters
+    ----------
+    transparency, noise, fwhm : array-like, shape (n,)
+        As for `sky_limited_weights`.
+    flux_scaled : bool
+        Whether the weights are for frames divided by their transparency.
+
     Returns
     -------
     ndarray, shape (n,)
@@ -186,7 +193,7 @@ def exact_weights(
 def turned_moments(
     xx: ArrayLike, yy: ArrayLike, xy: ArrayLike, rotation_deg: ArrayLike
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Second moments as they lie on the reference after a frame is turned onto it.
+    """Second moments (xx, yy, xy) as they lie on the reference after a frame is turned onto it.
 
     Parameters
     ----------
@@ -265,11 +272,8 @@ def forecast(
 
 
 def _sharpness(share: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> float:
-    """Integral of the square of a sum of centred Gaussians: 1 / its noise-equivalent area.
-
-    That of the product of two of unit flux and covariances A and B is
-    ``1 / (2 pi sqrt(det(A + B)))``.
-    """
+    """Integral of the square of a sum of centred Gaussians: 1 / its noise-equivalent area."""
+    # the product of two of unit flux and covariances A, B holds 1 / (2 pi sqrt(det(A + B)))
     own = float(share**2 @ (1 / np.sqrt(xx * yy - xy**2))) / 2
     pairs = 0.0
     for k in range(len(share) - 1):  # row by row: memory in proportion to the frames
@@ -288,12 +292,9 @@ def _own_sharpness(shares: np.ndarray, sizes: np.ndarray, determinant: np.ndarra
 def _adaptive_moments(
     share: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray
 ) -> np.ndarray:
-    """Moments of a sum of Gaussians under a Gaussian weight of the same moments, shape (2, 2).
-
-    A Gaussian of covariance C times a weight of covariance W is one of covariance
-    ``P = (1/C + 1/W)^-1`` holding ``sqrt(det P / det C)``; the weight is settled when twice the
-    mean P is W again (Bernstein & Jarvis 2002, AJ 123, 583).
-    """
+    """Moments of a sum of Gaussians under a Gaussian weight of the same moments, shape (2, 2)."""
+    # Under a weight W a Gaussian C is P = (1/C + 1/W)^-1 and holds sqrt(det P / det C); the weight
+    # is settled when twice the mean P is W again (Bernstein & Jarvis 2002, AJ 123, 583).
     frames = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
     weight = np.einsum("k,kij->ij", share, frames)
     inverse, area = np.linalg.inv(frames), np.linalg.det(frames)

@@ -236,10 +236,7 @@ def low_crowd(values: np.ndarray) -> float:
 
 
 def _on_level(off: np.ndarray) -> tuple[np.ndarray, float]:
-    """Tukey weights about the level and the scatter, judged by the frames below it.
-
-    Frames above may be bad; those below can only be noise.
-    """
+    """Tukey weights about the level, and the scatter below it, which can only be noise."""
     below = off[off <= 0]
     sigma = scatter(below, 0.0) if len(below) >= 3 else 0.0
     sigma = max(sigma, 0.01)
@@ -281,11 +278,9 @@ def _slope_holds(line: _Line, slow: np.ndarray, good: np.ndarray) -> bool:
 
 
 def _is_airmass(trend: np.ndarray, exponent: float, log_x: np.ndarray, good: np.ndarray) -> bool:
-    """Whether a slope stands for more or less airmass than the exponent takes.
-
-    Optics and pixels add a share that airmass does not widen; on a night that only sinks or only
-    rises it would pass for a drifting focus.
-    """
+    """Whether a slope stands for more or less airmass than the exponent takes."""
+    # optics and pixels add a share that airmass does not widen; on a night that only sinks or only
+    # rises it would pass for a drifting focus
     if not np.ptp(log_x[good]) > 0:
         return False
     alike = np.corrcoef(trend[good], log_x[good])[0, 1]

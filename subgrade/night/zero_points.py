@@ -111,10 +111,7 @@ def _solve_weighted(
     stars: int,
     start: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Weighted solution with the star terms eliminated, by conjugate gradients.
-
-    Work and memory stay proportional to the sightings, whatever the number of frames.
-    """
+    """Frame and star terms by conjugate gradients; work and memory go with the sightings."""
     from scipy.sparse import csr_matrix
     from scipy.sparse.linalg import LinearOperator, cg
 

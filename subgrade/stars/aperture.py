@@ -65,7 +65,14 @@ def counted(
 
 
 def reach_needed(spline: StarSpline, major: float, minor: float) -> float:
-    """Half-length along the long axis that holds all of what `counted` takes, px."""
+    """Half-length along the long axis that holds all of what `counted` takes, px.
+
+    Parameters
+    ----------
+    spline : StarSpline
+    major, minor : float
+        Half-maximum widths, px.
+    """
     return min(REACH * minor, spline.reach[1]) + max(_drawn_out(spline, major, minor))
 
 

@@ -102,14 +102,11 @@ def measure_again(
 def _sharp(
     sharpness: np.ndarray, snr: np.ndarray, misfit: np.ndarray, spiky: np.ndarray
 ) -> np.ndarray:
-    """Detections narrower than the frame's star: hot pixels and cosmic rays.
-
-    A track of single pixels leaves a misfit of 1.5 to 3 under the star image,
-    stars on crowded or undersampled frames up to 0.9.
-    """
+    """Detections narrower than the frame's star: hot pixels and cosmic rays."""
     faint = 1.0 / np.maximum(snr, 1.0)
     with np.errstate(invalid="ignore"):
         narrow = sharpness > 0.10 + 2.5 * faint
+        # tracks of single pixels misfit by 1.5 to 3, stars on crowded or coarse frames by up to 0.9
         odd = (misfit > 0.9 + 4.0 * faint) & ((sharpness > -0.05) | spiky)
     return narrow | odd
 
@@ -291,11 +288,7 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
 def _rows_by_place(
     catalogue: Catalogue, stack: Stack, full: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Put the measured moments back beside the re-sorted catalogue.
-
-    Returns the rows and moments of all listed stars among them, also of those too unlike the
-    common shape to count for it: a corner's stars are.
-    """
+    """Put measured moments into ``full``; rows and moments of all listed stars, odd ones too."""
     row_of = np.full(int(max(catalogue.ident.max(initial=-1), stack.ident.max(initial=-1))) + 1, -1)
     row_of[catalogue.ident] = np.arange(len(catalogue))
     rows = row_of[stack.ident]

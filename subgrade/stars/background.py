@@ -40,7 +40,17 @@ class Sky:
 
 
 def mesh_size(height: int, width: int, largest: int, star_px: float = 0.0) -> int:
-    """Side of a background cell, px: a sixteenth of the frame, and well above a star's size."""
+    """Side of a background cell, px: a sixteenth of the frame, and well above a star's size.
+
+    Parameters
+    ----------
+    height, width : int
+        Of the frame, px.
+    largest : int
+        Most that a side may be, px.
+    star_px : float
+        FWHM of the stars, px; 0 where not known yet.
+    """
     side = int(np.clip(min(height, width) / 16, 48, largest))
     side = max(side, int(6 * star_px))
     side = min(side, max(min(height, width), 16))

@@ -56,7 +56,18 @@ class Bright:
 
 @kernel
 def threshold_line(level: np.ndarray, cell: int, y: float, out: np.ndarray) -> None:
-    """One row of a mesh map, interpolated between cell centres and continued beyond."""
+    """One row of a mesh map, interpolated between cell centres and continued beyond.
+
+    Parameters
+    ----------
+    level : ndarray of float32, shape (rows, columns)
+    cell : int
+        Side of a mesh cell, blocks.
+    y : float
+        The row, blocks.
+    out : ndarray of float32, shape (w,)
+        Filled.
+    """
     columns = level.shape[1]
     width = len(out)
     left = 0

@@ -114,10 +114,21 @@ def _mode(values: np.ndarray) -> float:
 def seed_moments(
     view: View, found: Detections, which: np.ndarray
 ) -> tuple[float, float, float] | None:
-    """Typical adaptive moments of the bright detections ``which`` may be stars, px^2.
+    """Typical adaptive moments of the bright detections ``which`` may be stars.
 
     The mode of their sizes is taken, since cosmic rays and blends scatter while
-    stars agree.  None where nothing settles.
+    stars agree.
+
+    Parameters
+    ----------
+    view : View
+    found : Detections
+    which : ndarray of bool, shape (detections,)
+
+    Returns
+    -------
+    tuple of float or None
+        (xx, yy, xy), px^2; None where nothing settles.
     """
     xx, yy, xy = found.moments
     major = float(ellipse_from_moments(xx, yy, xy)[0])
@@ -199,6 +210,12 @@ def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
     The weighted sums of a Gaussian star under its own weight change by 2 exp(-pi^2 s^2) with its
     place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.2 % there,
     6 % at 1.4 pixels.
+
+    Parameters
+    ----------
+    view : View
+    moments : tuple of float
+        (xx, yy, xy) of the stars, px^2.
     """
     a, b, _ = ellipse_from_moments(*moments)
     width = FWHM_PER_SIGMA * float(np.sqrt(a * b)) / 1.1
@@ -208,7 +225,23 @@ def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
 def joint_shape(
     view: View, x: np.ndarray, y: np.ndarray, uncertain_px: float, most: int = 60
 ) -> JointFit | None:
-    """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
+    """The profile that stars share, where pixels are too coarse for one.
+
+    Parameters
+    ----------
+    view : View
+    x, y : ndarray, shape (n,)
+        Places, px, the best stars first.
+    uncertain_px : float
+        How far the places may be off, px.
+    most : int
+        Stars to fit.
+
+    Returns
+    -------
+    JointFit or None
+        None where they agree on no profile, or on one too narrow for a star.
+    """
     x, y = x[:most], y[:most]
     half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
     fit = joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
@@ -217,10 +250,8 @@ def joint_shape(
 
 
 def _disagree(xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> bool:
-    """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars.
-
-    Stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5.
-    """
+    """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars."""
+    # stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5
     if np.median(ellipse_from_moments(xx, yy, xy)[1]) ** 2 > 0.6:
         return False  # wider than any track: stars may differ over the field
     half_sum = 0.5 * (xx + yy)
@@ -275,6 +306,17 @@ def blended(x: np.ndarray, y: np.ndarray, amplitude: np.ndarray, sigma_major: fl
 
     A neighbour counts when it is brighter than 2 % of the star at its side, and
     than proportionally more farther out, as the Gaussian weight falls off.
+
+    Parameters
+    ----------
+    x, y, amplitude : ndarray, shape (n,)
+        Places, px, and heights, ADU.
+    sigma_major : float
+        Of the star along its long axis, px.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
     """
     crowded = np.zeros(len(x), bool)
     if len(x) < 2:
@@ -298,11 +340,7 @@ def _without_copies(
     moments: tuple[float, float, float],
     radius: float,
 ) -> np.ndarray:
-    """Indices, brightest first, of detections that no brighter one lies near.
-
-    Nearness is counted in sigma of the star, so that the pieces of a long line
-    are one; ``radius`` in the same measure.
-    """
+    """Indices, brightest first, of detections with no brighter one within ``radius`` sigma."""
     order = np.argsort(-amplitude, kind="stable")
     keep = np.ones(len(x), bool)
     a, b, theta = (float(v) for v in ellipse_from_moments(*moments))
@@ -319,7 +357,17 @@ def _without_copies(
 
 
 def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.ndarray]:
-    """The view with single bright pixels left out, those pixels, and the detections they made."""
+    """Leave single bright pixels out.
+
+    Returns
+    -------
+    View
+        Without them.
+    Junk
+        Those pixels.
+    ndarray of bool, shape (detections,)
+        Detections that they made.
+    """
     half = found.block_px + 2
     stamps = view.stamps(found.x, found.y, half)
     # the four diagonal neighbours of a mosaic hold less of a sharp star than all eight
@@ -407,7 +455,22 @@ def flag_wide(
     shape: tuple[int, int],
     star: float = 0.0,
 ) -> np.ndarray:
-    """The catalogue's flags, with WIDE set anew by the given measurements."""
+    """The catalogue's flags, with WIDE set anew by the given measurements.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    x, y, sharpness, snr : ndarray, shape (n,)
+        As `subgrade.stars.extended.wide` takes them.
+    shape : tuple of int
+        Rows and columns of the frame.
+    star : float
+        Sharpness of a star.
+
+    Returns
+    -------
+    ndarray of uint16, shape (n,)
+    """
     flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
     other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
     asked = (flags & int(other)) == 0

@@ -284,12 +284,9 @@ def _with_widths(
 
 
 def _sound(major: float, minor: float, a: float, b: float) -> bool:
-    """Whether half-maximum widths go with the adaptive moments of the same stars.
-
-    The ratio of width to 2.355 sigma is 1 for a Gaussian, 0.85 for winged stars,
-    1.2 for lines and rings and down to 0.3 for a spot on a faint trail; far outside it one of
-    the two has measured something else.
-    """
+    """Whether half-maximum widths go with the adaptive moments of the same stars."""
+    # width over 2.355 sigma is 1 for a Gaussian, 0.85 for winged stars, 1.2 for lines and rings and
+    # down to 0.3 for a spot on a faint trail
     if not (np.isfinite(major) and np.isfinite(minor) and minor >= LEAST_WIDTH_PX):
         return False
     along, across = major / (FWHM_PER_SIGMA * a), minor / (FWHM_PER_SIGMA * b)
@@ -437,7 +434,14 @@ def _samples(
 
 
 def image_template(stack: Stack, moments: tuple[float, float, float]) -> Template:
-    """The stacked star as a photometric template, or the Gaussian where there is none."""
+    """The stacked star as a photometric template, or the Gaussian where there is none.
+
+    Parameters
+    ----------
+    stack : Stack
+    moments : tuple of float
+        (xx, yy, xy) of that Gaussian, px^2.
+    """
     if stack.profile is not None and stack.shape is not None:
         fit, shape = stack.profile, stack.shape
         theta = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[2])

@@ -89,10 +89,7 @@ def _sums(
     lines: np.ndarray,
     sums: np.ndarray,
 ) -> None:
-    """Products of the star image T and its slopes X, Y with one another and with the frame.
-
-    In ``sums``: TT, TX, TY, XX, XY, YY, and of what is left with T, X, Y.
-    """
+    """TT, TX, TY, XX, XY, YY of the star image and its slopes, and of each with ``left``."""
     height, width = left.shape
     sums[:] = 0.0
     for j in range(max(0, int(np.ceil(y - core))), min(height - 1, int(y + core)) + 1):
@@ -136,10 +133,7 @@ def _sweep(
     largest: float,
     quiet: float,
 ) -> None:
-    """Fit each active star on what all others leave, and take it out again, in place.
-
-    A star whose light changed by less than ``quiet`` and that hardly moved is no longer active.
-    """
+    """Fit each active star, in place, on what all others leave; one that hardly changes rests."""
     inverse = 1.0 / step
     middle = 0.5 * (images.shape[1] - 1)
     lines = np.empty((3, int(2 * radius) + 3), np.float32)
@@ -197,7 +191,7 @@ def _give(
 
 
 def with_slopes(template: Template) -> np.ndarray:
-    """The star image and how it changes when the star moves by one along x and y."""
+    """The star image and its change when the star moves by one along x and y, shape (3, k, k)."""
     image = template.image.astype(np.float64)
     along_y, along_x = np.gradient(image, template.step_px)
     return np.stack((image, -along_x, -along_y)).astype(np.float32)
@@ -230,7 +224,17 @@ def fit_all_stars(
 
 
 def give_stars(left: np.ndarray, stars: np.ndarray, template: Template, times: float) -> None:
-    """Add stars ``times`` their light to the image: 1 puts them back, -1 takes them out."""
+    """Add stars to an image, in place.
+
+    Parameters
+    ----------
+    left : ndarray of float32
+    stars : ndarray of float64, shape (3, n)
+        Place in working pixels and amplitude.
+    template : Template
+    times : float
+        Of their light: 1 puts them back, -1 takes them out.
+    """
     x, y, light = np.ascontiguousarray(stars)
     _give(left, x, y, times * light, template.image, template.step_px, template.radius_px)
 
@@ -254,7 +258,15 @@ def _own(
 def with_own(
     stamps: Stamps, x: np.ndarray, y: np.ndarray, light: np.ndarray, template: Template
 ) -> None:
-    """Put each star back into its own stamp of an image that all were taken from."""
+    """Put each star back, in place, into its own stamp of an image that all were taken from.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    x, y, light : ndarray, shape (n,)
+        Places, px, and amplitudes, ADU.
+    template : Template
+    """
     cx, cy = np.asarray(x) - stamps.x0, np.asarray(y) - stamps.y0
     _own(stamps.data, cx, cy, light, template.image, template.step_px, template.radius_px)
 
@@ -290,7 +302,19 @@ def _find(seen: np.ndarray, least: np.ndarray, out: np.ndarray) -> int:
 
 
 def peaks_of(seen: np.ndarray, least: np.ndarray, most: int = 150_000) -> np.ndarray:
-    """Local maxima above ``least``: x, y (parabola through three) and height, the highest first."""
+    """Local maxima above ``least``.
+
+    Parameters
+    ----------
+    seen, least : ndarray of float32, shape (h, w)
+    most : int
+        Maxima to find room for.
+
+    Returns
+    -------
+    ndarray, shape (3, n)
+        x and y (of a parabola through three) and height, the highest first.
+    """
     out = np.empty((3, most))
     n = _find(seen, least, out)
     order = np.argsort(-out[2, :n], kind="stable")

@@ -109,11 +109,7 @@ def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.na
 def _row_sums(
     words: np.ndarray, weights: np.ndarray, piece: int, empty: np.ndarray, marks: np.ndarray
 ) -> None:
-    """Pieces of rows that hold one value, and a weighted sum of each row.
-
-    A word holds several pixels, so that equal words are pixels equal to those a whole number
-    of mosaic cells away.
-    """
+    """Pieces of rows of one value, and a weighted sum of each row; a word holds several pixels."""
     height, width = words.shape
     pieces = empty.shape[1]
     for y in range(height):
@@ -163,11 +159,8 @@ def _alike_by_chance(pixels: Pixels) -> np.ndarray | slice:
 
 
 def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
-    """Stretches of one value in the order of storage, with live pixels for a row on each side.
-
-    Margins of aligned frames, overscan and dead columns fail the second: they come back in
-    the next row.
-    """
+    """Stretches of one value in the order of storage, with live pixels for a row on each side."""
+    # margins of aligned frames, overscan and dead columns come back in the next row
     if not empty.any() or empty.all():
         return []
     never = empty[~empty.all(axis=1)].mean(axis=0) > 0.9
@@ -200,10 +193,7 @@ def _dead_rows(first: int, end: int, live: int) -> bool:
 
 
 def _framed(pixels: Pixels, full: np.ndarray) -> bool:
-    """Whether the value of the empty first or last rows also runs down a side of the others.
-
-    An aligned frame is framed by one value where it was moved away from.
-    """
+    """Whether the value of the empty first or last rows runs down a side, as in aligned frames."""
     words = pixels.data.view(f"u{pixels.data.dtype.itemsize}")
     value = words[0 if full[0] else -1, words.shape[1] // 2]
     sides = words[~full][:, [0, -1]]
@@ -267,12 +257,9 @@ def _lone_pixels(
     around: np.ndarray,
     rough: np.ndarray,
 ) -> tuple[int, int]:
-    """Pixels off both neighbours two apart the same way, while these agree.
-
-    Fills ``residual`` and ``around`` (value less the neighbours' mean, and that mean), and
-    ``rough`` with the share of each row's steps that exceed ``level``; returns how many there
-    are and how many steps span most of the signed 16-bit range.
-    """
+    """How many pixels stand off agreeing neighbours two apart, and how many steps nearly wrap."""
+    # fills ``residual`` and ``around`` (value less the neighbours' mean, and that mean), and
+    # ``rough`` with the share of each row's steps that exceed ``level``
     height, width = values.shape
     found = 0
     wraps = 0
@@ -363,11 +350,7 @@ def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> lis
 
 
 def _flipped_words(residual: np.ndarray, noise: float, step: int, sample: np.ndarray) -> list[Flaw]:
-    """Excess of lone pixels at powers of two over what lies between them.
-
-    Hot pixels and cosmic rays have every brightness.  Three powers or more, since a saturated
-    hot pixel may lie near one.
-    """
+    """Excess of lone pixels at powers of two; hot pixels and cosmic rays have every brightness."""
     size = np.abs(residual)
     half = 5.0 * noise + 0.6  # the neighbours' mean adds half a pixel's variance: 4 sigma
     powers, inside, chance = 0, 0, 0.0
@@ -378,6 +361,7 @@ def _flipped_words(residual: np.ndarray, noise: float, step: int, sample: np.nda
         expected = others * half / (0.3 * centre - half)
         powers += near > expected + 2.0 * np.sqrt(expected + 1.0) + 1.0
         inside, chance = inside + near, chance + expected
+    # a saturated hot pixel may lie near one power
     if powers < 3 or inside < 1.5 * chance + 6.0 * np.sqrt(chance + 1.0) + 8.0:
         return []
     bits = round(16 * (inside - chance) / powers * step)

@@ -82,10 +82,21 @@ class _Level:
 def footprint_axes(
     blobs: Blobs, index: np.ndarray | slice
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(length, width, angle in degrees) of blob footprints, in blocks.
+    """Axes of blob footprints.
 
     A uniform strip of width w has variance w^2/12; the 1 makes a row of single
     blocks one block wide.
+
+    Parameters
+    ----------
+    blobs : Blobs
+    index : ndarray of int or slice
+        Which blobs.
+
+    Returns
+    -------
+    length, width, angle : ndarray, shape (n,)
+        Blocks; degrees.
     """
     a, b, theta = ellipse_from_moments(
         blobs.half_xx[index], blobs.half_yy[index], blobs.half_xy[index]
@@ -159,7 +170,22 @@ def levels(
 ) -> tuple[_Level, np.ndarray | None]:
     """The block size that fits the stars, searched from the coarsest down.
 
-    Returns the level and the image of blocks of 4 px (None on a tiny frame).
+    Parameters
+    ----------
+    pixels : Pixels
+    means : ndarray of float32, shape (h, w)
+        2x2 block means, ADU.
+    sky : Sky
+    parity : int
+        Green lattice of a mosaic, or -1.
+    settings : MeasureSettings
+
+    Returns
+    -------
+    _Level
+        What was found on blocks of that size.
+    ndarray or None
+        Means of blocks of 4 px, None on a tiny frame.
     """
     images = {2: means}
     for block in (4, 8):
@@ -201,10 +227,7 @@ def _split(
     noise: float,
     keep: np.ndarray,
 ) -> None:
-    """Mark the peaks of each blob that stand apart from every brighter one.
-
-    Peaks come grouped by blob (``first`` holds group starts), brightest first.
-    """
+    """Mark peaks that stand apart from all brighter ones of their blob; ``first``: group starts."""
     for g in range(len(first) - 1):
         begin = first[g]
         keep[begin] = True
@@ -237,7 +260,23 @@ def _split(
 def standing_peaks(
     image: np.ndarray, bright: Bright, separation: float, noise: float
 ) -> np.ndarray:
-    """Indices into ``bright`` of the maxima that count as separate stars, brightest first."""
+    """The maxima that count as separate stars.
+
+    Parameters
+    ----------
+    image : ndarray of float32
+        Block means, ADU.
+    bright : Bright
+    separation : float
+        Least distance, blocks.
+    noise : float
+        Of a block mean, ADU.
+
+    Returns
+    -------
+    ndarray of int
+        Indices into ``bright``, brightest first.
+    """
     index = np.flatnonzero(bright.is_peak)
     order = np.lexsort((-bright.value[index], bright.blob[index]))
     index = index[order]
@@ -276,8 +315,7 @@ def _form(level: _Level, peaks: np.ndarray) -> bool:
 
 
 def _guess(level: _Level) -> tuple[float, float, float]:
-    """Common moments from bright footprints: those above 0.3 of the peak of a Gaussian of
-    variance s^2 are a disc of variance 0.602 s^2, plus the block's own."""
+    """Common moments from bright footprints."""
     blobs, typical = level.bright.blobs, level.typical
     if not len(typical):
         return (2.0, 2.0, 0.0)
@@ -285,6 +323,8 @@ def _guess(level: _Level) -> tuple[float, float, float]:
     floor = 0.5
     halves = np.stack((blobs.half_xx, blobs.half_yy, blobs.half_xy))[:, typical]
     lift = np.array((floor, floor, 0.0))
+    # above 0.3 of its peak a Gaussian of variance s^2 is a disc of variance 0.602 s^2, plus the
+    # block's own
     middle = [float(np.median(half)) * block2 / 0.602 for half in halves] + lift
     # the floor alone gives every blob a determinant of its square and more
     return middle_moments(halves * block2 / 0.602 + lift[:, None], middle, floor**2)

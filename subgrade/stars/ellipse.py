@@ -40,7 +40,15 @@ def ellipse_from_moments(
 def moments_from_ellipse(
     a: float | np.ndarray, b: float | np.ndarray, theta_deg: float | np.ndarray
 ) -> tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]:
-    """Second moments (xx, yy, xy) of an ellipse of one-sigma semi-axes a, b, px^2."""
+    """Second moments (xx, yy, xy), px^2, of an ellipse; inverse of `ellipse_from_moments`.
+
+    Parameters
+    ----------
+    a, b : float or ndarray
+        One-sigma semi-axes, px.
+    theta_deg : float or ndarray
+        Long axis, counter-clockwise from +x.
+    """
     t = np.radians(theta_deg)
     c2, s2 = np.cos(t) ** 2, np.sin(t) ** 2
     xx = a**2 * c2 + b**2 * s2
@@ -59,11 +67,16 @@ def middle_moments(
     Parameters
     ----------
     parts : ndarray, shape (3, n)
-        The stars' (xx, yy, xy).
+        The stars' (xx, yy, xy), px^2.
     middle : sequence of float
         Their medians.
     least : float
         Least determinant ``xx yy - xy^2`` that the medians may have.
+
+    Returns
+    -------
+    tuple of float
+        (xx, yy, xy), px^2.
     """
     middle = np.asarray(middle)
     if middle[0] * middle[1] - middle[2] ** 2 < least:
@@ -117,10 +130,15 @@ def eccentricity_of(chi: float | np.ndarray) -> float | np.ndarray:
 def eccentricity_error(
     chi: float | np.ndarray, chi_error: float | np.ndarray
 ) -> float | np.ndarray:
-    """One standard error of an eccentricity whose distortion ``chi`` errs by ``chi_error``.
+    """One standard error of an eccentricity.
 
     The root is steep near round, so that the way down to ``chi - chi_error`` is the longer one
     and is taken; an eccentricity whose distortion lies within its error errs by its own size.
+
+    Parameters
+    ----------
+    chi, chi_error : float or ndarray
+        Distortion, as of `distortion`, and its one sigma.
 
     Returns
     -------

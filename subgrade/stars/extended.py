@@ -72,10 +72,7 @@ def wide(
 
 
 def _quantile_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Coefficients of the surface above which a tenth of the values lie.
-
-    Quantile regression (Koenker & Bassett 1978, Econometrica 46, 33) by re-weighted least squares.
-    """
+    """Surface with a tenth of the values below (Koenker & Bassett 1978, Econometrica 46, 33)."""
     weight = np.ones(len(values))
     for _ in range(25):
         weighed = terms * weight

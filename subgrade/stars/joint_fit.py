@@ -97,10 +97,7 @@ def _normal(
     slope: np.ndarray,
     cost: np.ndarray,
 ) -> None:
-    """Normal matrix and gradient of each star's (x, y, amplitude) and the four shared parameters.
-
-    Pixels pull by Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at two sigma.
-    """
+    """Normal matrix and gradient of each star's (x, y, amplitude) and the four shared numbers."""
     k = 2.0 ** (1.0 / beta) - 1.0
     dk = -(2.0 ** (1.0 / beta)) * np.log(2.0) / beta**2
     size = stamps.shape[1]
@@ -145,6 +142,7 @@ def _normal(
                 sigma = np.sqrt(noise * noise + (share * model) ** 2)
                 left = value - model
                 scaled = abs(left) / sigma
+                # Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at two sigma
                 weight = min(1.0, 2.0 / max(scaled, 1e-9)) / sigma**2
                 cost[star] += scaled**2 if scaled < 2.0 else 4.0 * scaled - 4.0
                 cost[star] += 2.0 * np.log(sigma / noise)

@@ -97,8 +97,7 @@ def _with_sky(
     view: View,
     glow: bool = False,
 ) -> tuple[FrameStars, bool]:
-    """The frame measured, and whether each star was given a sky of its own: with ``glow`` or
-    where the sky calls for it."""
+    """The frame measured, and whether each star was given a sky of its own, as ``glow`` asks."""
     try:
         found = detect(pixels, view.means, view.sky, view.parity, settings)
         glow = glow or on_glow(view, found)
@@ -164,7 +163,15 @@ def on_glow(view: View, found: Detections) -> bool:
 
 
 def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
-    """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
+    """Satellite trails, on blocks of 4 px, with the stars masked and long lines not.
+
+    Parameters
+    ----------
+    view : View
+    found : Detections
+    sigma, star_px : float
+        Size of the stars, and FWHM of their narrow axis (NaN unknown), px.
+    """
     if not np.isfinite(star_px):
         star_px = 2.355 * float(ellipse_from_moments(*found.moments)[1])
     if found.quarter is None:

@@ -142,6 +142,7 @@ class Streak:
 
     @property
     def length_px(self) -> float:
+        """Distance of the ends, px."""
         return float(np.hypot(self.x2 - self.x1, self.y2 - self.y1))
 
 
@@ -301,5 +302,5 @@ class FramePictures:
     cutouts: tuple[CutOut, ...] = ()
 
     def spot(self, x: float, y: float) -> tuple[float, float]:
-        """Where a frame position lies on the thumbnail, px from its left and from its top."""
+        """Where a frame position (px) lies on the thumbnail, px from its left and from its top."""
         return (x + 0.5) * self.scale, self.thumbnail.height - (y + 0.5) * self.scale

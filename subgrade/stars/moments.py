@@ -108,7 +108,25 @@ def weighted_sums(
     reach: float,
     weight: np.ndarray,
 ) -> tuple[float, ...]:
-    """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
+    """Sums over one stamp under the weight exp(-q / 2), q = ixx dx^2 + 2 ixy dx dy + iyy dy^2.
+
+    Parameters
+    ----------
+    stamp : ndarray of float32, shape (k, k)
+    cx, cy : float
+        Centre, px of the stamp.
+    ixx, iyy, ixy : float
+        Inverse of the weight's moments, px^-2.
+    reach : float
+        Largest q that counts.
+    weight : ndarray of float32, shape (k,)
+        Working memory.
+
+    Returns
+    -------
+    tuple of float
+        S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4.
+    """
     size = stamp.shape[0]
     s0 = 0.0
     sx = 0.0

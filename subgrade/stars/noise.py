@@ -186,14 +186,7 @@ def _dark_spread(
 
 @kernel
 def _clipped_spread(values: np.ndarray, n: int, work: np.ndarray, grey: float) -> float:
-    """Standard deviation of values[:n] clipped at 3 sigma to convergence.
-
-    Values in steps of ``grey`` are never clipped closer than two steps: with noise under a
-    step most of them are alike and the rest is all there is to see of the noise.
-
-    The clipped variance is divided by 0.97334, that of a Gaussian cut at
-    3 sigma, so that rounding to whole ADU counts as the noise it is.
-    """
+    """Standard deviation of values[:n] clipped at 3 sigma, but never closer than two grey steps."""
     if n < 16:
         return np.nan
     for i in range(n):
@@ -215,6 +208,7 @@ def _clipped_spread(values: np.ndarray, n: int, work: np.ndarray, grey: float) -
         if kept < 8:
             break
         mean = total / kept
+        # variance of a Gaussian cut at 3 sigma: rounding to whole ADU counts as the noise it is
         whole = 0.97334 if 3.0 * spread > 2.2 * grey else 1.0
         new = np.sqrt(max(square / kept - mean * mean, 0.0) / whole)
         centre += mean

@@ -86,7 +86,21 @@ def ring(
 
 
 def pair(samples: Samples, first: float, second: float, width: float) -> Dip | None:
-    """The dip between two images at ``first`` and ``second`` (px along the long axis)."""
+    """The dip between two images.
+
+    Parameters
+    ----------
+    samples : Samples
+    first, second : float
+        Their places along the long axis, px.
+    width : float
+        Of one image, px.
+
+    Returns
+    -------
+    Dip or None
+        None where a place holds no pixel.
+    """
     low, high = sorted((first, second))
     apart = high - low
     near = np.abs(samples.v) < 0.6 * width

@@ -241,7 +241,7 @@ def template_fit(
 
 
 def gaussian_template(xx: float, yy: float, xy: float, reach: float = 3.0) -> Template:
-    """Elliptical Gaussian of the given moments as a template out to ``reach`` sigma."""
+    """Elliptical Gaussian of the given moments (px^2) as a template out to ``reach`` sigma."""
     half_sum = 0.5 * (xx + yy)
     major = np.sqrt(half_sum + np.hypot(0.5 * (xx - yy), xy))
     minor = np.sqrt(max(half_sum - np.hypot(0.5 * (xx - yy), xy), 0.05))
@@ -256,7 +256,16 @@ def gaussian_template(xx: float, yy: float, xy: float, reach: float = 3.0) -> Te
 
 
 def moffat_template(major: float, minor: float, beta: float, theta_deg: float) -> Template:
-    """Elliptical Moffat profile of the given full widths (px) out to 2.2 widths."""
+    """Elliptical Moffat profile (Moffat 1969, A&A 3, 455) out to 2.2 widths.
+
+    Parameters
+    ----------
+    major, minor : float
+        Full widths at half maximum, px.
+    beta : float
+    theta_deg : float
+        Long axis, counter-clockwise from +x.
+    """
     radius = 2.2 * major
     step = max(minor / 10, radius / 150)
     n = int(np.ceil(radius / step)) + 1

@@ -188,16 +188,12 @@ def _typical_area(stars: FrameStars) -> float:
 def _own_shape(
     stars: FrameStars, k: int, typical: float
 ) -> tuple[float | None, float | None, float | None]:
-    """FWHM, eccentricity and its error of one star; None where its shape is not known.
-
-    The FWHM is the frame's, in the ratio of the star's width to that of the clean ones.  The
-    error is that of a Gaussian in sky noise: 2/(S/N) in (a^2 - b^2)/(a^2 + b^2) (Bernstein &
-    Jarvis 2002, AJ 123, 583; the factor from memory).
-    """
+    """FWHM, eccentricity and its error of one star; None where its shape is not known."""
     listed = stars.catalogue
     area, snr = float(_area(listed)[k]), float(listed.snr[k])
     if not (np.isfinite(area) and snr > 0):
         return None, None, None
+    # of a Gaussian in sky noise (Bernstein & Jarvis 2002, AJ 123, 583; the factor from memory)
     chi_error = 2.0 / snr
     xx, yy, xy = (float(v[k]) for v in (listed.xx, listed.yy, listed.xy))
     chi = float(distortion(xx, yy, xy, chi_error * 0.5 * (xx + yy)))

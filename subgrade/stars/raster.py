@@ -75,7 +75,7 @@ NO_FLOATS = sealed(np.zeros((0, 0), np.float32))
 
 
 def decode(words: np.ndarray, pixels: Pixels) -> np.ndarray:
-    """Physical float32 values of stored words cut out of ``pixels.data``."""
+    """Physical float32 values of stored words cut out of ``pixels.data``, of the same shape."""
     cut = Pixels(
         np.ascontiguousarray(words), pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale
     )
@@ -113,7 +113,7 @@ def block_means(pixels: Pixels) -> np.ndarray:
 
 
 def halved(image: np.ndarray) -> np.ndarray:
-    """Means of 2x2 blocks of a float32 image."""
+    """Means of 2x2 blocks of a float32 image, shape (height // 2, width // 2)."""
     out = np.empty((image.shape[0] // 2, image.shape[1] // 2), np.float32)
     halve(sealed(image), out)
     return out
@@ -242,7 +242,20 @@ def _sky_at(sky: np.ndarray, mesh: int, x: float, y: float) -> float:
 
 @kernel
 def sky_at(sky: np.ndarray, mesh: int, xs: np.ndarray, ys: np.ndarray) -> np.ndarray:
-    """Bilinear values of a mesh map at many pixels."""
+    """Bilinear values of a mesh map at many pixels.
+
+    Parameters
+    ----------
+    sky : ndarray of float32, shape (rows, columns)
+    mesh : int
+        Side of its cells, px.
+    xs, ys : ndarray of float, shape (n,)
+        Places, px.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     out = np.empty(len(xs), np.float64)
     for k in range(len(xs)):
         out[k] = _sky_at(sky, mesh, xs[k], ys[k])
@@ -326,9 +339,19 @@ def cut_stamps(
 def blank(
     data: np.ndarray, x0: np.ndarray, y0: np.ndarray, width: int, bad: np.ndarray, first: np.ndarray
 ) -> None:
-    """Set pixels of stamps to NaN whose frame index ``y * width + x`` is in sorted ``bad``.
+    """Set pixels of stamps to NaN, in place.
 
-    ``first`` holds the place in ``bad`` of the first pixel of each row, and of the end.
+    Parameters
+    ----------
+    data : ndarray of float32, shape (n, k, k)
+    x0, y0 : ndarray, shape (n,)
+        First column and row of each stamp.
+    width : int
+        Of the frame.
+    bad : ndarray of int
+        Sorted indices ``y * width + x``.
+    first : ndarray of int, shape (height + 1,)
+        Place in ``bad`` of the first pixel of each row, and of the end.
     """
     size = data.shape[1]
     height = len(first) - 1

@@ -143,11 +143,9 @@ def _supported(stamps: np.ndarray, level: float) -> np.ndarray:
 
 
 def _pile(tops: _Tops, noise: float) -> tuple[float, bool]:
-    """Lowest top of the pile, ADU above sky (NaN where there is none), and whether it is smeared.
-
-    Stars fainter by a factor are as many times more (0.75 to 1 dex a dex), so that of the flat
-    tops down to `LOWEST_TOP` a known share lies within a given distance of the highest.
-    """
+    """Lowest top of the pile, ADU above sky (NaN for none), and whether it is smeared."""
+    # Stars fainter by a factor are as many times more (0.75 to 1 dex a dex), so that a known share
+    # of the flat tops down to `LOWEST_TOP` lies within a given distance of the highest.
     from scipy.stats import binom
 
     bright = tops.top > LEAST_OVER_NOISE * noise

@@ -91,19 +91,8 @@ def common_shape(
 
 
 def _errors(parts: np.ndarray, xy: float, relative: np.ndarray) -> tuple[float, float]:
-    """One sigma of (xx - yy)/2 and xy (px^2), and of the relative size, of a weighted mean.
-
-    From the scatter of the stars, which few stars show badly: by Student's factor it then counts
-    for more, and never for less than the stars' own noise (`relative`, of a single moment).
-
-    Parameters
-    ----------
-    parts : ndarray, shape (3, n)
-        xx, yy, xy, px^2.
-    xy : float
-        Mean of the last row, px^2.
-    relative : ndarray, shape (n,)
-    """
+    """One sigma of (xx - yy)/2 and xy (px^2), and of the relative size, of a weighted mean."""
+    # by the scatter of the stars, with Student's factor for few, but never under their own noise
     weight = 1.0 / relative**2
     w = weight / weight.sum()
     freedom = max(1.0 / np.sum(w**2) - 1.0, 1.0)
@@ -128,7 +117,7 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
 
 
 def field_terms(u: np.ndarray, v: np.ndarray, count: int) -> np.ndarray:
-    """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows."""
+    """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows, shape (count, n)."""
     one = np.ones_like(np.asarray(u, np.float64))
     return np.stack([one, u, v, u * u, u * v, v * v][:count])
 
@@ -225,10 +214,6 @@ def _neighbours(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def _shared(products: np.ndarray) -> float:
-    """What low orders cannot follow, from residuals times those of the stars around.
-
-    Noise is independent from star to star, so the products average to the square of what
-    neighbours share; nil within two of its errors.
-    """
+    """What low orders cannot follow: noise is independent, so neighbours' products leave it."""
     error = products.std() / np.sqrt(products.size)
     return float(np.sqrt(max(products.mean() - 2.0 * error, 0.0)))

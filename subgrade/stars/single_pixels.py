@@ -15,10 +15,31 @@ star, on a pixel's middle: 0.04 for a Gaussian star of FWHM 1.1 px, pixel includ
 def lone_pixels(
     stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float = 0.1
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Stamps in which one pixel stands alone; see `_lone_pixels`.
+    """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 
+    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean of the
+    eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's green lattice has.
     Where the neighbours of most such pixels do hold light, though little, the pixels are
     stars as sharp as the sampling allows: then only those with none are called lone.
+
+    Parameters
+    ----------
+    stamps : Stamps
+        n stamps.
+    x, y : ndarray, shape (n,)
+        Where to look, px on the frame.
+    reach : float
+        Only the brightest pixel this near in x and in y is judged, px.
+    noise : float
+        Of one pixel, ADU; fainter than six of it nothing is called lone.
+    share : float
+        Of the brightest pixel, below which its neighbours must lie in the mean.
+
+    Returns
+    -------
+    alone : ndarray of bool, shape (n,)
+    column, row : ndarray of int64, shape (n,)
+        The brightest pixel near each place, on the frame; -1 where there is none.
     """
     alone, column, row = _lone_pixels(stamps, x, y, reach, noise, share)
     if np.count_nonzero(alone) < 10 or share <= SHARPEST_SHARE:
@@ -49,31 +70,7 @@ def _heights(stamps: Stamps, column: np.ndarray, row: np.ndarray) -> np.ndarray:
 def _lone_pixels(
     stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
-
-    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean
-    of the eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's
-    green lattice has.
-
-    Parameters
-    ----------
-    stamps : Stamps
-        n stamps.
-    x, y : ndarray, shape (n,)
-        Where to look, px on the frame.
-    reach : float
-        Only the brightest pixel this near in x and in y is judged, px.
-    noise : float
-        Of one pixel, ADU; fainter than six of it nothing is called lone.
-    share : float
-        Of the brightest pixel, below which its neighbours must lie in the mean.
-
-    Returns
-    -------
-    alone : ndarray of bool, shape (n,)
-    column, row : ndarray of int64, shape (n,)
-        The brightest pixel near each place, on the frame; -1 where there is none.
-    """
+    """As `lone_pixels`, but with the given share for all."""
     alone = np.zeros(len(stamps), np.bool_)
     place = np.empty((2, len(stamps)), np.int64)
     # the neighbours' own noise must not pass for a missing star

@@ -50,12 +50,10 @@ def _accumulate(
     band: np.ndarray,
     rhs: np.ndarray,
 ) -> None:
-    """Add samples to the banded normal equations (v runs fastest).
-
-    ``band[width * row + k]`` couples coefficients row and row + k: one sample then
-    writes to sixteen short rows, which stay in the cache.  Places are unsigned, so that
-    compiled code need not look for negative ones and takes four neighbours at a time.
-    """
+    """Add samples to the banded normal equations (v runs fastest)."""
+    # ``band[width * row + k]`` couples coefficients row and row + k: a sample then writes to
+    # sixteen short rows, which stay in the cache. Unsigned places save compiled code the look for
+    # negative ones.
     one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
     wide = np.uint64(nv)
     for k in range(len(u)):
@@ -94,11 +92,8 @@ def _accumulate(
 
 @kernel
 def _solve_banded(band: np.ndarray, rhs: np.ndarray) -> bool:
-    """Solve the banded system in place by Cholesky's method; False if it is not definite.
-
-    A library's banded solver shares this small a system among threads, which costs far
-    more than the arithmetic and starves other workers.
-    """
+    """Solve the banded system in place by Cholesky's method; False if it is not definite."""
+    # a library's solver shares this small a system among threads, which starves other workers
     n, width = band.shape
     for j in range(n):
         pivot = band[j, 0]
@@ -139,7 +134,20 @@ def evaluate(
     bv: np.ndarray,
     out: np.ndarray,
 ) -> None:
-    """Spline values at offsets u, v (px); 0 outside its square."""
+    """Spline values at offsets; 0 outside its square.
+
+    Parameters
+    ----------
+    coefficients : ndarray, shape (nu, nv)
+    hu, hv : float
+        Knot intervals, px.
+    u, v : ndarray, shape (n,)
+        Offsets, px.
+    bu, bv : ndarray, shape (4,)
+        Working memory.
+    out : ndarray, shape (n,)
+        Filled.
+    """
     nu, nv = coefficients.shape
     for k in range(len(u)):
         su = u[k] / hu + 0.5 * (nu - 3)
@@ -331,6 +339,20 @@ def fit_spline(
     The weights allow for 0.5 % of the peak beside the sky noise: shot noise, and
     star-to-star differences, so that one bright star does not decide alone.
 
+    Parameters
+    ----------
+    samples : Samples
+    step_u, step_v : float
+        Knot intervals along and across the long axis, px.
+    reach_u, reach_v : float
+        Half-lengths of the rectangle fitted, px.
+    angle_deg : float
+        Long axis, counter-clockwise from +x.
+    stars_used : int
+        Of how many stars the samples are.
+    rounds : int
+        Fits, the later ones without outliers of the one before.
+
     Returns
     -------
     StarSpline or None
@@ -373,13 +395,7 @@ def fit_spline(
 
 
 def _has_holes(coverage: np.ndarray) -> bool:
-    """Whether places inside the fitted ellipse were hardly sampled.
-
-    Parameters
-    ----------
-    coverage : ndarray, shape (nu, nv)
-        Summed weight of the samples under each spline coefficient.
-    """
+    """Whether coefficients inside the fitted ellipse hardly gathered weight."""
     nu, nv = coverage.shape
     u = (np.arange(nu) - 0.5 * (nu - 1)) / (0.5 * (nu - 3))
     v = (np.arange(nv) - 0.5 * (nv - 1)) / (0.5 * (nv - 3))

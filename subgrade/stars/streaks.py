@@ -283,11 +283,9 @@ def _longest_run(along: np.ndarray) -> tuple[float, float]:
 def _cross_section(
     x1: float, y1: float, x2: float, y2: float, fine: np.ndarray, star_px: float
 ) -> tuple[float, float, float]:
-    """A trail's level (ADU above what lies beside it), full width and bend, px.
-
-    The bend is the scatter of the middle line of the trail's parts about a straight one, less what
-    noise gives where all parts shine alike.  Medians over each part pass over the stars on the way.
-    """
+    """A trail's level (ADU above what lies beside it), full width and bend, px."""
+    # The bend is the scatter of the parts' middles about a straight line, less what noise gives
+    # where all parts shine alike. Medians over each part pass over the stars on the way.
     length = np.hypot(x2 - x1, y2 - y1)
     reach = int(np.ceil(2.5 * (WIDEST_STARS * star_px + WIDEST_EXTRA_PX)))
     offset = np.arange(-reach, reach + 1.0)[:, None]

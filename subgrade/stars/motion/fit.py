@@ -95,13 +95,35 @@ class Fitter:
     def lines(
         self, family: Family, centre: float, parameters: np.ndarray, stretch: float
     ) -> np.ndarray:
-        """The still star's Gaussians moved, along the axis; shape (Gaussians, n)."""
+        """The still star's Gaussians moved, along the axis.
+
+        Parameters
+        ----------
+        family : Family
+        centre : float
+            Origin of the motion, px.
+        parameters : ndarray
+            As the family's.
+        stretch : float
+            As in `Solved`.
+
+        Returns
+        -------
+        ndarray, shape (Gaussians, n)
+        """
         moved = family.spectrum(self.k, parameters) * np.exp(1j * self.k * centre)
         soft = np.exp(self.spread * (1 + stretch))
         return np.concatenate([soft * moved.real, soft * moved.imag], axis=1) @ self.back
 
     def left(self, family: Family, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What is left of the data, in sigmas, and the brightnesses; fills ``columns``."""
+        """What is left of the data, in sigmas, and the brightnesses; fills ``columns``.
+
+        Parameters
+        ----------
+        family : Family
+        x : ndarray
+            Centre, parameters and stretch.
+        """
         from scipy.optimize import nnls
 
         lines = self.lines(family, x[0], x[1:-1], x[-1])
@@ -119,10 +141,22 @@ class Fitter:
     def slopes(
         self, family: Family, x: np.ndarray, bright: np.ndarray, high: np.ndarray
     ) -> np.ndarray:
-        """Derivatives of what is left, shape (data, parameters).
+        """Derivatives of what is left.
 
         At fixed brightnesses and then freed of what these could take up (Kaufman 1975, BIT
         15, 49); ``columns`` must be those of ``x``.
+
+        Parameters
+        ----------
+        family : Family
+        x, bright : ndarray
+            As `left` takes and returns them.
+        high : ndarray
+            Upper bounds of ``x``.
+
+        Returns
+        -------
+        ndarray, shape (data, parameters)
         """
         basis = np.linalg.qr(self.columns[bright > 0].T)[0]
         n = len(WIDTHS)

@@ -116,11 +116,8 @@ def fold(stars: FrameStars) -> FoldedStar | None:
 
 
 def _evened(image: np.ndarray, step: float) -> np.ndarray:
-    """The image as a pixel equally wide in all directions would have seen it.
-
-    The square pixel's transfer sinc(fx) sinc(fy) is replaced by its mean over directions, or
-    a sharp star would look drawn out along the rows in its fourth moments.
-    """
+    """The image as a pixel equally wide in all directions would have seen it."""
+    # left as it is, sinc(fx) sinc(fy) draws a sharp star out along the rows in its fourth moments
     frequency = np.fft.fftfreq(image.shape[0], step)
     fx, fy = np.meshgrid(frequency, frequency)
     radius = np.hypot(fx, fy)
@@ -168,10 +165,7 @@ def _lean(
 
 
 def _noise(even: np.ndarray, odd: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """One sigma of the folded image: a + b I + c I^2 as variance, from what does not mirror.
-
-    Sky noise, star light and the differences of stars from one another in turn.
-    """
+    """One sigma by what does not mirror: a of sky, b I of starlight, c I^2 of unlike stars."""
     from scipy.optimize import nnls
 
     bright = np.clip(even, 0.0, None)

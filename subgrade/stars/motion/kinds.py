@@ -132,7 +132,7 @@ def _fitted(stars: FrameStars, still: tuple[float, float, float] | None) -> tupl
 def solve_motions(
     star: FoldedStar, still: tuple[float, float, float] | None = None
 ) -> tuple[Solved, ...]:
-    """Every family fitted to a folded star, most evidence first."""
+    """Every family fitted to a folded star, most evidence first; ``still`` as `weigh_motions`."""
     fitter = Fitter(star, _stretch(star, still))
     solved = (fitter.fit(family) for family in FAMILIES)
     return tuple(sorted(solved, key=lambda s: -s.log_evidence))

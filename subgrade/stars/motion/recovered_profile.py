@@ -146,11 +146,7 @@ def _equations(
 def _smoothed(
     matrix: np.ndarray, data: np.ndarray, chi2: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Shares, not negative, draws of them and their covariance, at the likeliest smoothing.
-
-    A draw answers data and smoothness disturbed by their own noise (randomise, then
-    optimise: Bardsley et al. 2014, SIAM J. Sci. Comput. 36, A1895; from memory).
-    """
+    """Shares, not negative, draws of them and their covariance, at the likeliest smoothing."""
     from scipy.optimize import nnls
 
     n = matrix.shape[1]
@@ -173,6 +169,7 @@ def _smoothed(
             best = evidence, share, whole, lower
     _, share, whole, lower = best
     middle, rng = np.linalg.solve(lower, right), np.random.default_rng(0)
+    # randomise, then optimise: Bardsley et al. 2014, SIAM J. Sci. Comput. 36, A1895; from memory
     drawn = [nnls(lower.T, middle + rng.standard_normal(n))[0] for _ in range(DRAWS)]
     return share, np.array(drawn), np.linalg.inv(whole)
 
@@ -180,14 +177,11 @@ def _smoothed(
 def _moment_errors(
     places: np.ndarray, drawn: np.ndarray, moments: tuple[float, float, float, float]
 ) -> np.ndarray:
-    """One sigma of mean, rms, skewness and excess kurtosis.
-
-    From the draws, and from the grid: a place between two of its points is shown as both,
-    which adds up to a twelfth of a squared step to the variance and so flattens the rest.
-    """
+    """One sigma of mean, rms, skewness and excess kurtosis, from the draws and from the grid."""
     spread = np.array([_moments(places, d / d.sum()) for d in drawn if d.sum() > 0])
     noise = np.sqrt(np.mean((spread - moments) ** 2, axis=0))
     _, rms, skewness, kurtosis = moments
+    # a place between two points is shown as both: up to a twelfth of a squared step of variance
     wider = (places[1] - places[0]) ** 2 / 12 / max(rms**2, 1e-12)
     grid = np.array([0.0, 0.5 * rms, 1.5 * skewness, 2.0 * kurtosis]) * wider
     return np.hypot(noise, grid)

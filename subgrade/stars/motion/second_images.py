@@ -44,6 +44,7 @@ class SecondImage:
 
     @property
     def length(self) -> float:
+        """Distance of the two images, px."""
         return math.hypot(self.dx, self.dy)
 
 

@@ -76,13 +76,26 @@ def read_box(plain: float | np.ndarray, star: float | np.ndarray) -> float | np.
 
 
 def plain_box(read: float | np.ndarray, star: float | np.ndarray) -> float | np.ndarray:
-    """Variance L^2 / 12 of the trail of which the adaptive weight reads ``read``; 0 for none."""
+    """Variance of the trail of which the adaptive weight reads so much; see `read_box`.
+
+    Parameters
+    ----------
+    read : float or ndarray
+        Reading along the trail less that of the star, px^2.
+    star : float or ndarray
+        Variance of the star at rest, px^2.
+
+    Returns
+    -------
+    ndarray
+        L^2 / 12, px^2; 0 for none.
+    """
     known, reading = _table()
     return star * np.interp(np.asarray(read) / star, reading, known)
 
 
 def turned(xx: float, yy: float, xy: float, angle_deg: float) -> tuple[float, float, float]:
-    """Moments along an axis, across it, and their product."""
+    """Moments (px^2) along an axis, across it, and their product."""
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     along = c * c * xx + s * s * yy + 2 * c * s * xy
     return along, xx + yy - along, (c * c - s * s) * xy + c * s * (yy - xx)
