@@ -207,7 +207,7 @@ class PackedSource:
         self._unpacker = self._wrapper.unpacker()
         return True
 
-    def _damaged(self, error: Exception) -> UnreadableFile:
+    def _damaged(self, error: Exception | str) -> UnreadableFile:
         return UnreadableFile(
             self.path, f"the {self._wrapper.name} file is damaged or cut short ({error})"
         )

@@ -193,7 +193,7 @@ def _columns(cards: Cards) -> dict[str, _Column]:
     return found
 
 
-def _most_pixels(cards: Cards, stored: int, spare: bool = False) -> int:
+def _most_pixels(cards: Cards, stored: int | np.ndarray, spare: bool = False) -> int | np.ndarray:
     """Pixels that so many bytes can stand for at the most."""
     codec = str(cards.get("ZCMPTYPE") or "").strip()
     if codec in _RICE:

@@ -107,7 +107,7 @@ class Pattern:
         return abs(self.high - self.low)
 
     def contains(self, z: np.ndarray, margin: float) -> np.ndarray:
-        """True where a position (complex, px) falls in the box of the pattern's stars and a margin."""
+        """True where a position (complex, px) falls in the box of the stars and a margin around."""
         return (
             (z.real > self.low.real - margin)
             & (z.real < self.high.real + margin)

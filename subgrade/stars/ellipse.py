@@ -57,7 +57,7 @@ def moments_from_ellipse(
 
 
 def middle_moments(
-    parts: np.ndarray, middle: Sequence[float], least: float
+    parts: np.ndarray, middle: np.ndarray | Sequence[float], least: float
 ) -> tuple[float, float, float]:
     """Medians of many stars' moments, or the star nearest to them where they fit no star.
 

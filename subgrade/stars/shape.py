@@ -116,7 +116,7 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def field_terms(u: np.ndarray, v: np.ndarray, count: int) -> np.ndarray:
+def field_terms(u: float | np.ndarray, v: float | np.ndarray, count: int) -> np.ndarray:
     """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows, shape (count, n)."""
     one = np.ones_like(np.asarray(u, np.float64))
     return np.stack([one, u, v, u * u, u * v, v * v][:count])

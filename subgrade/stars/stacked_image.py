@@ -244,7 +244,7 @@ class StarSpline:
         nu, nv = self.coefficients.shape
         return 0.5 * (nu - 3) * self.step_u, 0.5 * (nv - 3) * self.step_v
 
-    def along(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    def along(self, u: float | np.ndarray, v: float | np.ndarray) -> np.ndarray:
         """Values at offsets along and across the long axis, px."""
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)

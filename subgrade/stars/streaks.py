@@ -209,8 +209,8 @@ def find_streaks(
 
 
 def _follow(
-    free: np.ndarray,
-    everything: np.ndarray,
+    free: tuple[np.ndarray, np.ndarray],
+    everything: tuple[np.ndarray, np.ndarray],
     angle: float,
     rho: float,
     block: int,
