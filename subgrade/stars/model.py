@@ -18,7 +18,6 @@ NAN = float("nan")
 class StarFlag(IntFlag):
     """Why a detection is left out of a statistic; 0 is a clean star."""
 
-    CLEAN = 0
     SATURATED = 1
     EDGE = 2
     """Nearer to the frame's edge than its own measuring window."""
@@ -32,8 +31,6 @@ class StarFlag(IntFlag):
     """Part of a satellite or meteor trail."""
     BAD_PIXEL = 64
     """A blank pixel inside the window."""
-    NO_CONVERGENCE = 128
-    """The adaptive moments did not settle."""
     FAINT = 256
     """Below the counting limit in S/N."""
     WIDE = 512

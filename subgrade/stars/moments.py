@@ -34,6 +34,11 @@ _STEPS = 128
 _WEIGHT = np.exp(-0.5 * np.arange(20 * _STEPS) / _STEPS)
 """exp(-r2/2) at steps of 1/128 in r2; between them linear values err by
 under (1/128)^2 / 32 = 2e-6, and costs a quarter of the exponential."""
+REACH = 18.0
+"""Exponent to which a star's moments are summed: what lies beyond adds under 1e-4 to them."""
+MOST_STEPS = 40
+TOLERANCE = 2e-4
+"""Relative change of the moments at which a star has settled."""
 
 
 @kernel
@@ -67,10 +72,6 @@ class AdaptiveMoments:
         Centroid, px on the frame.
     xx, yy, xy : ndarray, shape (n,)
         px^2; NaN where not converged.
-    amplitude : ndarray, shape (n,)
-        Peak of the matching Gaussian, ADU.
-    rho4 : ndarray, shape (n,)
-        Weighted fourth radial moment, 2 for a Gaussian and larger for winged stars.
     ok : ndarray of bool, shape (n,)
     """
 
@@ -79,8 +80,6 @@ class AdaptiveMoments:
     xx: np.ndarray
     yy: np.ndarray
     xy: np.ndarray
-    amplitude: np.ndarray
-    rho4: np.ndarray
     ok: np.ndarray
 
 
@@ -125,7 +124,7 @@ def weighted_sums(
     Returns
     -------
     tuple of float
-        S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4.
+        S0, Sx, Sy, Sxx, Syy, Sxy.
     """
     size = stamp.shape[0]
     s0 = 0.0
@@ -134,8 +133,6 @@ def weighted_sums(
     sxx = 0.0
     syy = 0.0
     sxy = 0.0
-    ww = 0.0
-    s4 = 0.0
     for j in range(size):
         dy = j - cy
         first, last = _span(dy, cx, ixx, iyy, ixy, reach, size)
@@ -148,18 +145,14 @@ def weighted_sums(
             if v != v:
                 continue
             dx = i - cx
-            r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
-            w = weight[i]
-            wv = w * v
+            wv = weight[i] * v
             s0 += wv
             sx += wv * dx
             sy += wv * dy
             sxx += wv * dx * dx
             syy += wv * dy * dy
             sxy += wv * dx * dy
-            s4 += wv * r2 * r2
-            ww += w * w
-    return s0, sx, sy, sxx, syy, sxy, ww, s4
+    return s0, sx, sy, sxx, syy, sxy
 
 
 @kernel
@@ -170,12 +163,9 @@ def _adapt(
     mxx: np.ndarray,
     myy: np.ndarray,
     mxy: np.ndarray,
-    steps: int,
-    tolerance: float,
     weight: np.ndarray,
     out: np.ndarray,
 ) -> None:
-    reach = 18.0  # weight e^-9: what lies beyond adds under 1e-4 to the moments
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
         half = 0.5 * (stamp.shape[0] - 1)
@@ -183,17 +173,13 @@ def _adapt(
         start_x, start_y = x, y
         good = False
         largest = half * half
-        s0 = 0.0
-        ww = 1.0
-        s4 = 0.0
-        for _step in range(steps):
+        for _step in range(MOST_STEPS):
             det = a * b - c * c
             if not (det > 1e-4 and a > 0.01 and b > 0.01 and a < largest and b < largest):
                 break
             ixx, iyy, ixy = b / det, a / det, -c / det
-            s0, sx, sy, sxx, syy, sxy, ww, s4 = weighted_sums(
-                stamp, x, y, ixx, iyy, ixy, reach, weight
-            )
+            sums = weighted_sums(stamp, x, y, ixx, iyy, ixy, REACH, weight)
+            s0, sx, sy, sxx, syy, sxy = sums
             if not s0 > 0.0:
                 break
             ox, oy = sx / s0, sy / s0
@@ -223,7 +209,7 @@ def _adapt(
             drift = (x - start_x) ** 2 + (y - start_y) ** 2
             if drift > max(4.0, 2.0 * scale):
                 break
-            if change < tolerance * scale and moved < 0.5 * tolerance * np.sqrt(scale):
+            if change < TOLERANCE * scale and moved < 0.5 * TOLERANCE * np.sqrt(scale):
                 good = True
                 break
         out[k, 0] = x
@@ -231,9 +217,7 @@ def _adapt(
         out[k, 2] = a
         out[k, 3] = b
         out[k, 4] = c
-        out[k, 5] = s0 / ww
-        out[k, 6] = s4 / s0 if s0 > 0 else np.nan
-        out[k, 7] = 1.0 if good else 0.0
+        out[k, 5] = 1.0 if good else 0.0
 
 
 def adaptive_moments(
@@ -243,8 +227,6 @@ def adaptive_moments(
     xx: float | np.ndarray,
     yy: float | np.ndarray,
     xy: float | np.ndarray,
-    steps: int = 40,
-    tolerance: float = 2e-4,
 ) -> AdaptiveMoments:
     """Adaptive moments of the stars in stamps cut by `subgrade.stars.raster.cut_stamps`.
 
@@ -256,10 +238,6 @@ def adaptive_moments(
         First guess of the centroids, px on the frame.
     xx, yy, xy : float or ndarray, shape (n,)
         First guess of the moments, px^2.
-    steps : int
-        Most iterations.
-    tolerance : float
-        Relative change of the moments at which a star has settled.
 
     Returns
     -------
@@ -271,21 +249,12 @@ def adaptive_moments(
     x = np.asarray(x, np.float64)
     y = np.asarray(y, np.float64)
     full = [np.array(np.broadcast_to(np.asarray(v, np.float64), n)) for v in (xx, yy, xy)]
-    out = np.empty((n, 8))
+    out = np.empty((n, 6))
     weight = np.empty(stamps.data.shape[2])
-    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, steps, tolerance, weight, out)
-    ok = out[:, 7] > 0
+    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, weight, out)
+    ok = out[:, 5] > 0
     shape = np.where(ok[:, None], out[:, 2:5], np.nan)
-    return AdaptiveMoments(
-        out[:, 0] + stamps.x0,
-        out[:, 1] + stamps.y0,
-        shape[:, 0],
-        shape[:, 1],
-        shape[:, 2],
-        out[:, 5],
-        out[:, 6],
-        ok,
-    )
+    return AdaptiveMoments(out[:, 0] + stamps.x0, out[:, 1] + stamps.y0, *shape.T, ok)
 
 
 def moments_of_image(
@@ -430,7 +399,7 @@ def _second(
     out: np.ndarray,
 ) -> None:
     for k in range(stamps.shape[0]):
-        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, 18.0, weight)
+        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, REACH, weight)
         s0, sxx, syy, sxy = sums[0], sums[3], sums[4], sums[5]
         if s0 > 0.0:
             out[k, 0] = sxx / s0
