@@ -57,7 +57,6 @@ def judge(
     """
     from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
     from subgrade.results import Graded
-    from subgrade.results.run_notes import NOT_SEARCHED, NOT_USED
     from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
@@ -82,9 +81,6 @@ def judge(
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)
-    problems = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
-    problems += [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
-    problems += [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
     diagnosis = attempt(
         "the diagnosis",
         lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
@@ -95,13 +91,25 @@ def judge(
         tuple(frames),
         followed.night.groups,
         decided.limits,
-        tuple(problems),
+        _problems(measured, found, guiding),
         asked_for(settings),
         guiding.night,
         diagnosis,
         followed.remarks,
         person=decided,
     )
+
+
+def _problems(
+    measured: dict[Path, Measured | Failure], found: Found, guiding: Joined
+) -> tuple[tuple[str, str], ...]:
+    """What could not be used, and why: records, folders, files."""
+    from subgrade.results.run_notes import NOT_SEARCHED, NOT_USED
+
+    records = [(name, f"{NOT_USED}{cause}") for name, cause in guiding.unread]
+    folders = [(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
+    files = [(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)]
+    return (*records, *folders, *files)
 
 
 def _damaged(followed: Followed, limits: Limits, depends: tuple) -> dict[int, Finding]:

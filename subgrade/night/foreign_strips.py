@@ -133,8 +133,7 @@ def _held_against(
     seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
     strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
     strangers = place[strange] @ np.array([1, 1j])
-    size = frame.stars.width, frame.stars.height
-    shifted = far_shift(at[wanted], hit[wanted], strangers, *size)
+    shifted = far_shift(at[wanted], hit[wanted], strangers, frame.stars.width)
     if shifted is None:
         off = place[near[found]] @ np.array([1, 1j]) - at[found]
         shifted = near_shift(at.imag[found], off)

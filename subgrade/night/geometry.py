@@ -55,7 +55,7 @@ def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeom
     scales = 1e6 * (np.array([1 / t.scale for t in fits]) - 1)
     breathing, breathing_error = common_slope(hours, scales, side)
     scale = frames[registered.reference].facts.scale_arcsec or np.nan
-    polar = polar_misalignment(frames, registered, members, hours, turn, side, rate, rate_error)
+    polar = polar_misalignment(frames, registered, members, turn, side, rate)
     return GroupGeometry(
         segments=segments,
         drift_px_per_min=speed,
@@ -201,11 +201,9 @@ def polar_misalignment(
     frames: Sequence[Frame],
     registered: Registered,
     members: Sequence[int],
-    hours: np.ndarray,
     turn: np.ndarray,
     side: np.ndarray,
     rate: float,
-    rate_error: float,
 ) -> dict:
     """Polar misalignment that explains a field rotation, guided on a star in the field.
 
@@ -224,11 +222,11 @@ def polar_misalignment(
     registered : Registered
     members : sequence of int
         Frames to use, in the order taken.
-    hours, turn : ndarray, shape (n,)
-        Their time and the turn of their field, deg.
+    turn : ndarray, shape (n,)
+        Of their field, deg.
     side : ndarray of int, shape (n,)
         Numbers the stretches between flips.
-    rate, rate_error : float
+    rate : float
         Of the rotation, deg per hour.
 
     Returns

@@ -48,9 +48,7 @@ class Shifted:
     dy: float
 
 
-def far_shift(
-    at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, height: int
-) -> Shifted | None:
+def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int) -> Shifted | None:
     """Rows shifted by more than the reach within which a star counts as in its place.
 
     Parameters
@@ -61,7 +59,7 @@ def far_shift(
         Whether one does.
     strange : ndarray of complex, shape (m,)
         Stars that lie where none must.
-    width, height : int
+    width : int
         Of the frame.
 
     Returns

@@ -180,21 +180,10 @@ def _one_frame(
     if not np.isfinite(zero.frame[k]):
         return Throughput(note="no usable star in common with the other frames")
     level = float(np.exp(zero.frame[k] + np.nanmedian(zero.star - np.log(clear))))
-    star = table.star[rows]
-    expected = level * clear[star] / table.frame_noise[k]
-    sound = np.isfinite(expected) & table.sound[rows]
-    # A star seen in this frame alone has its brightness from this frame.
-    known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
-    if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
-        sound &= known[star]
-    if sound.sum() < 3:
-        sound = np.isfinite(expected)
-    use = sound & (expected >= GOOD_SNR)
-    if use.sum() < FEWEST_STARS:
-        use = sound
-    rows, star = rows[use], star[use]
+    rows = rows[_comparable(table, rows, level * clear / table.frame_noise[k])]
     if not len(rows):
         return Throughput(note="none of its stars can be compared")
+    star = table.star[rows]
     limit = 1.2 * max(frame.stars.stars_snr_limit or 5.0, 3.0) * table.frame_noise[k]
     due = missing[level * clear[missing] > max(GOOD_SNR * table.frame_noise[k], 2 * limit)]
     faintest = _faintest_listed(frame) * table.frame_noise[k]
@@ -210,8 +199,7 @@ def _one_frame(
         if len(due_bright) + bright.sum() >= 20:
             due, here, ratio, sigma = due_bright, here[bright], ratio[bright], sigma[bright]
         lost = 0.5 * limit / clear[due]
-        spot = _places_on(frame, table, k, due)
-        here = np.concatenate([here, spot])
+        here = np.concatenate([here, _places_on(table, k, due)])
         ratio = np.concatenate([ratio, lost])
         sigma = np.concatenate([sigma, np.hypot(lost, zero.frame_extra[k] * level)])
     quarters = _quarters(frame, here, ratio, sigma, len(lost))
@@ -224,6 +212,21 @@ def _one_frame(
         note = ""
     error = float(np.hypot(error, value * _common_error(frame)))
     return Throughput(value, error, quarters, len(rows), note)
+
+
+def _comparable(table: SkyTable, rows: np.ndarray, expected: np.ndarray) -> np.ndarray:
+    """Which sightings of a frame to compare, by every star's expected S/N in it."""
+    star = table.star[rows]
+    expected = expected[star]
+    sound = np.isfinite(expected) & table.sound[rows]
+    # A star seen in this frame alone has its brightness from this frame.
+    known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
+    if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
+        sound &= known[star]
+    if sound.sum() < 3:
+        sound = np.isfinite(expected)
+    use = sound & (expected >= GOOD_SNR)
+    return sound if use.sum() < FEWEST_STARS else use
 
 
 def _common_error(frame: Frame) -> float:
@@ -259,7 +262,7 @@ def _unlucky(
     return out
 
 
-def _places_on(frame: Frame, table: SkyTable, k: int, stars: np.ndarray) -> np.ndarray:
+def _places_on(table: SkyTable, k: int, stars: np.ndarray) -> np.ndarray:
     """Where missing stars should lie on the frame, from its sightings' own geometry."""
     rows = np.flatnonzero(table.frame == k)
     fit, _ = fit_similarity(table.sky[table.star[rows]], table.place[rows])

@@ -165,11 +165,11 @@ def _fit(y: np.ndarray, slow: np.ndarray | None, side: np.ndarray, good: np.ndar
         u = (slow - slow[good].mean()) / np.ptp(slow[good])
         start = max(
             np.arange(-STEEPEST, STEEPEST + 0.01, 0.02),
-            key=lambda s: _soft_count(*_off_level(y - s * u, side, good)),
+            key=lambda s: _soft_count(_off_level(y - s * u, side, good), good),
         )
     else:
         u = np.zeros(len(y))
-    off, _ = _off_level(y - start * u, side, good)
+    off = _off_level(y - start * u, side, good)
     columns = [(side == s).astype(float) for s in np.unique(side[good])]
     design = np.column_stack(columns + ([u] if slow is not None else []))
     weight, sigma = _on_level(off)
@@ -199,13 +199,13 @@ def _fit(y: np.ndarray, slow: np.ndarray | None, side: np.ndarray, good: np.ndar
     )
 
 
-def _off_level(r: np.ndarray, side: np.ndarray, good: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _off_level(r: np.ndarray, side: np.ndarray, good: np.ndarray) -> np.ndarray:
     """Distance of every frame from its side's level; NaN where it has no width."""
     off = np.full(len(r), NAN)
     for s in np.unique(side[good]):
         mine = good & (side == s)
         off[mine] = r[mine] - low_crowd(r[mine])
-    return off, good
+    return off
 
 
 def low_crowd(values: np.ndarray) -> float:

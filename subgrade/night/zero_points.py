@@ -78,7 +78,7 @@ def solve(
         total = var + floor2 + extra2[f]
         z, m = _solve_weighted(f, s, y, robust / total, main, frames, stars, np.nan_to_num(z))
         residual = y - z[f] - m[s]
-        floor2 = _floor(residual, var, s, stars)
+        floor2 = _floor(residual, var)
         extra2 = _frame_extra(residual, var + floor2, f, frames)
         t = np.abs(residual) / np.sqrt(var + floor2 + extra2[f])
         robust = np.minimum(1.0, HUBER / np.maximum(t, 1e-12))
@@ -142,7 +142,7 @@ def _solve_weighted(
     return z, m
 
 
-def _floor(residual: np.ndarray, var: np.ndarray, star: np.ndarray, stars: int) -> float:
+def _floor(residual: np.ndarray, var: np.ndarray) -> float:
     """Variance of bright stars' residuals beyond the sky noise, with the fit's share returned."""
     bright = var <= np.quantile(var, 0.3)
     scale2 = (MAD_TO_SIGMA * np.median(np.abs(residual[bright]))) ** 2

@@ -20,6 +20,7 @@ from subgrade.stars.model import (
     NAN,
     NOT_A_STAR,
     FrameStars,
+    ShapeField,
     StarFlag,
     StarImage,
     StarList,
@@ -140,17 +141,12 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
             return odd
     if stack.method != "image" and stack.major >= TRAILED_RATIO * stack.minor:
         # the adaptive weight reads a line of length L as sigma L / 2.8
-        length = 2.8 * float(ellipse_from_moments(*shape_moments(stack))[0])
+        length = 2.8 * float(ellipse_from_moments(*stack.shape.moments)[0])
         note = f"stars are trails about {length:.0f} px long and {stack.minor:.1f} px wide"
         return "trailed", note, length
     if used < 3:
         return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
     return "measured", "", NAN
-
-
-def shape_moments(stack: Stack) -> tuple[float, float, float]:
-    """The common (xx, yy, xy), px^2."""
-    return stack.shape.xx, stack.shape.yy, stack.shape.xy
 
 
 def _hollow(stack: Stack) -> bool:
@@ -162,7 +158,7 @@ def _odd_form(
     catalogue: Catalogue, stack: Stack, widths: HalfWidths
 ) -> tuple[str, str, float] | None:
     """Status of a star image that is a ring, a pair or a line; None for a plain star."""
-    a, b, _ = ellipse_from_moments(*shape_moments(stack))
+    a, b, _ = ellipse_from_moments(*stack.shape.moments)
     if _hollow(stack) and a < 1.8 * b:
         ring = stack.ring
         share = f"{100 * max(ring.share, 0.0):.0f} ± {100 * ring.error:.0f}%"
@@ -227,15 +223,7 @@ def result(
     numbers = _shape_numbers(stack, status)
     saturated = (catalogue.flags & int(StarFlag.SATURATED)) != 0
     full = np.full((3, len(catalogue)), np.nan, np.float32)
-    field = None
-    if stack.shape is not None:
-        rows, moments = _rows_by_place(catalogue, stack, full)
-        clean = (catalogue.flags[rows] & int(UNCLEAN)) == 0
-        clean &= np.isfinite(moments).all(axis=0)
-        rows, moments = rows[clean], moments[:, clean]
-        field = shape_field(
-            catalogue.x[rows], catalogue.y[rows], *moments, catalogue.snr[rows], width, height
-        )
+    field = None if stack.shape is None else _field(view, catalogue, stack, full)
     return FrameStars(
         width=width,
         height=height,
@@ -297,13 +285,22 @@ def _rows_by_place(
     return rows[listed], stack.moments[:, listed]
 
 
+def _field(view: View, catalogue: Catalogue, stack: Stack, full: np.ndarray) -> ShapeField | None:
+    """Shape over the field by the clean stars; fills ``full`` with all that were measured."""
+    rows, moments = _rows_by_place(catalogue, stack, full)
+    clean = (catalogue.flags[rows] & int(UNCLEAN)) == 0
+    clean &= np.isfinite(moments).all(axis=0)
+    rows, moments = rows[clean], moments[:, clean]
+    x, y, (height, width) = catalogue.x[rows], catalogue.y[rows], view.pixels.shape
+    return shape_field(x, y, *moments, catalogue.snr[rows], width, height)
+
+
 def _shape_numbers(stack: Stack, status: str) -> dict:
     shape = stack.shape
     if shape is None or status == "none":
         return {"fwhm_method": "none"}
-    xx, yy, xy = shape.xx, shape.yy, shape.xy
-    if status == "doubled" and stack.spline is not None:
-        xx, yy, xy = _image_moments(stack)
+    of_image = status == "doubled" and stack.spline is not None
+    xx, yy, xy = _image_moments(stack) if of_image else shape.moments
     _, _, theta = ellipse_from_moments(xx, yy, xy)
     chi_error = shape.error / (0.5 * (xx + yy))
     chi = float(distortion(xx, yy, xy, shape.error))

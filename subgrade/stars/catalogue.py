@@ -130,9 +130,41 @@ def seed_moments(
     tuple of float or None
         (xx, yy, xy), px^2; None where nothing settles.
     """
-    xx, yy, xy = found.moments
-    major = float(ellipse_from_moments(xx, yy, xy)[0])
-    half = half_side(major, 5.0)
+    half = half_side(float(ellipse_from_moments(*found.moments)[0]), 5.0)
+    index = _brightest(view, found, which, half)
+    if not len(index):
+        return None
+    x, y = found.x[index], found.y[index]
+    stamps = view.stamps(x, y, half)
+    if view.parity >= 0:
+        together = pooled_moments(stamps, x, y, found.moments)
+        if together is None or very_coarse(view, together.moments):
+            fit = joint_shape(view, x, y, found.block_px)
+            if fit is not None and very_coarse(view, fit.moments):
+                return fit.moments
+        if together is not None and coarse(view, together.moments):
+            return together.moments
+    m = adaptive_moments(stamps, x, y, *found.moments)
+    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
+        # stars that are sharp enough settle only where they lie between pixels, and read wide
+        together = pooled_moments(stamps, x, y, found.moments, LEAST_WEIGHT)
+        if together is not None and coarse(view, together.moments):
+            return together.moments
+    with np.errstate(invalid="ignore"):
+        long, wide, _ = ellipse_from_moments(m.xx, m.yy, m.xy)
+        good = m.ok & (wide**2 > LEAST_VARIANCE)
+        if view.ring:  # what fills its stamp has no size of its own: a piece of the glow
+            good &= np.sqrt(long * wide) < FILLING * half
+    # several peaks of one track or streak settle on one place: count it once
+    place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
+    first = np.zeros(len(good), bool)
+    first[np.unique(np.where(good, place, np.nan), return_index=True)[1]] = True
+    return _typical(np.stack((m.xx, m.yy, m.xy))[:, good & first], len(index))
+
+
+def _brightest(view: View, found: Detections, which: np.ndarray, half: int) -> np.ndarray:
+    """Unsaturated detections of ``which``, off the edge, to take the first moments of."""
     height, width = view.pixels.shape
     inside = (
         (found.x > half)
@@ -147,47 +179,22 @@ def seed_moments(
     count = min(250, room)
     index = index[: 4 * count]
     if not len(index):
-        return None
+        return index
     core = view.stamps(found.x[index], found.y[index], min(half, found.block_px + 2)).data
     top = np.nanmax(np.where(np.isfinite(core), core, -np.inf), axis=(1, 2))
     dim = top < 0.9 * (view.saturation - view.level)
     if np.count_nonzero(dim[:count]) >= 3:
         index = index[dim]
-    index = index[:count]
-    stamps = view.stamps(found.x[index], found.y[index], half)
-    if view.parity >= 0:
-        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
-        if together is None or very_coarse(view, together.moments):
-            fit = joint_shape(view, found.x[index], found.y[index], found.block_px)
-            if fit is not None and very_coarse(view, fit.moments):
-                return fit.moments
-        if together is not None and coarse(view, together.moments):
-            return together.moments
-    m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
-    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+    return index[:count]
 
-    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
-        # stars that are sharp enough settle only where they lie between pixels, and read wide
-        places = found.x[index], found.y[index]
-        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
-        if together is not None and coarse(view, together.moments):
-            return together.moments
-    with np.errstate(invalid="ignore"):
-        long, wide, _ = ellipse_from_moments(m.xx, m.yy, m.xy)
-        good = m.ok & (wide**2 > LEAST_VARIANCE)
-        if view.ring:  # what fills its stamp has no size of its own: a piece of the glow
-            good &= np.sqrt(long * wide) < FILLING * half
-    # several peaks of one track or streak settle on one place: count it once
-    place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
-    first = np.zeros(len(good), bool)
-    first[np.unique(np.where(good, place, np.nan), return_index=True)[1]] = True
-    good &= first
-    if not good.any():
+
+def _typical(parts: np.ndarray, asked: int) -> tuple[float, float, float] | None:
+    """Middle of the moments (3, n) of the commonest size among ``asked`` detections, or None."""
+    if not parts.shape[1]:
         return None
-    parts = np.stack((m.xx, m.yy, m.xy))[:, good]
     size = 0.25 * np.log(parts[0] * parts[1] - parts[2] ** 2)
     near = np.abs(size - _mode(size)) < 0.15
-    if near.sum() < 5 and near.sum() < 0.05 * len(index):
+    if near.sum() < 5 and near.sum() < 0.05 * asked:
         return None  # a handful alike among hundreds that are no stars is chance
     if near.sum() < 3:
         near[:] = True

@@ -140,19 +140,44 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     pairs and rings keep the latter; its scatter gives the error in any case.
     """
     index = shape_stars(catalogue, settings)
-    major = float(ellipse_from_moments(*catalogue.moments)[0])
-    half = half_side(major, 4.3)
+    half = half_side(float(ellipse_from_moments(*catalogue.moments)[0]), 4.3)
     index = index[: max(30, STAMP_PIXELS // (2 * half + 1) ** 2)]
-    nothing = Stack(
-        catalogue.ident[index], np.empty((3, len(index))), None, None, NAN, NAN, NAN, "none", None
-    )
+    ident, moments = catalogue.ident[index], np.empty((3, len(index)))
+    nothing = Stack(ident, moments, None, None, NAN, NAN, NAN, "none", None)
     if not len(index):
         return nothing
     stamps = view.stamps(catalogue.x[index], catalogue.y[index], half)
-    m = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
-    moments = np.stack((m.xx, m.yy, m.xy))
-    shape = common_shape(*moments, catalogue.snr[index])
-    joint = None
+    own = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
+    moments = np.stack((own.xx, own.yy, own.xy))
+    shape, joint = _first_shape(view, catalogue, index, stamps, moments)
+    if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
+        return nothing
+    is_coarse = coarse(view, shape.moments)
+    kept = np.arange(len(index)) if is_coarse else np.flatnonzero(shape.kept)
+    kept = kept[: settings.image_stars] if joint is None else np.flatnonzero(joint.kept)
+    rows = index[kept]
+    if joint is None:
+        x = np.where(own.ok[kept], own.x[kept], catalogue.x[rows])
+        y = np.where(own.ok[kept], own.y[kept], catalogue.y[rows])
+        places = x, y, None
+    else:
+        places = joint.x[kept], joint.y[kept], joint.peak[kept]
+    image = _image(view, catalogue, places, shape, 2.0 if is_coarse else 1.0, settings)
+    if image.spline is not None and joint is None and (is_coarse or _plain(image, shape)):
+        shape = _shape_of_image(image.spline, shape)
+    spline, (ring_dip, pair_dip) = image.spline, _dips(view, image, shape)
+    stack = replace(nothing, moments=moments, shape=shape, spline=spline, widths=image.widths)
+    stack = replace(stack, ring=ring_dip, pair=pair_dip, whole=image.whole)
+    density = 0.0 if spline is None else spline.step_u * spline.step_v / view.lattice
+    paired = catalogue.doubling is not None
+    return _with_widths(stack, image.samples, catalogue.snr[rows], density, paired, joint)
+
+
+def _first_shape(
+    view: View, catalogue: Catalogue, index: np.ndarray, stamps: Stamps, moments: np.ndarray
+) -> tuple[CommonShape | None, JointFit | None]:
+    """Shape by the stars' own moments, or by all taken together where pixels are coarse."""
+    shape, joint = common_shape(*moments, catalogue.snr[index]), None
     if view.parity >= 0 and coarse(view, catalogue.moments):
         shape = _taken_together(stamps, catalogue, index, mono=False)
     elif shape is None and coarse(view, catalogue.moments) and len(index) >= 30:
@@ -161,47 +186,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     if very_coarse(view, catalogue.moments):
         joint = joint_shape(view, catalogue.x[index], catalogue.y[index], 0.0, JOINT_STARS)
         shape = shape if joint is None else _of_joint(joint, len(index))
-    if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
-        return nothing
-    if coarse(view, (shape.xx, shape.yy, shape.xy)):
-        kept = np.arange(len(index))[: settings.image_stars]
-        wide = 2.0
-    else:
-        kept = np.flatnonzero(shape.kept)[: settings.image_stars]
-        wide = 1.0
-    if joint is not None:
-        kept = np.flatnonzero(joint.kept)
-    rows = index[kept]
-    x = np.where(m.ok[kept], m.x[kept], catalogue.x[rows])
-    y = np.where(m.ok[kept], m.y[kept], catalogue.y[rows])
-    scale = None
-    if joint is not None:
-        x, y, scale = joint.x[kept], joint.y[kept], joint.peak[kept]
-    image = _image(view, catalogue, (x, y, scale), shape, wide, settings)
-    if image.spline is not None and joint is None and (wide > 1.0 or _plain(image, shape)):
-        shape = _shape_of_image(image.spline, shape)
-    ring_dip, pair_dip = _dips(view, image, shape)
-    return _with_widths(
-        Stack(
-            catalogue.ident[index],
-            moments,
-            shape,
-            image.spline,
-            NAN,
-            NAN,
-            NAN,
-            "none",
-            image.widths,
-            ring=ring_dip,
-            pair=pair_dip,
-            whole=image.whole,
-        ),
-        image.samples,
-        catalogue.snr[rows],
-        0.0 if image.spline is None else image.spline.step_u * image.spline.step_v / view.lattice,
-        catalogue.doubling is not None,
-        joint,
-    )
+    return shape, joint
 
 
 def _of_joint(joint: JointFit, count: int) -> CommonShape:
@@ -243,7 +228,7 @@ def _with_widths(
 ) -> Stack:
     """The stack with its half-maximum widths by the best method at hand."""
     shape, widths = stack.shape, stack.widths
-    a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    a, b, _ = ellipse_from_moments(*shape.moments)
     size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
     # the moments of a pair are those of one image, its outline holds both
     whole = widths is not None and (
@@ -300,7 +285,7 @@ def _shape_of_image(spline: StarSpline, shape: CommonShape) -> CommonShape:
     n = int(np.ceil(reach / step))
     axis = np.arange(-n, n + 1) * step
     image = spline.at(*np.meshgrid(axis, axis))
-    m = moments_of_image(image, step, (shape.xx, shape.yy, shape.xy))
+    m = moments_of_image(image, step, shape.moments)
     return shape if m is None else replace(shape, xx=m[0], yy=m[1], xy=m[2])
 
 
@@ -321,7 +306,7 @@ def _image(
     settings: MeasureSettings,
 ) -> _Image:
     """Samples, spline and widths; the rectangle grows until the star fits in."""
-    a, b, theta = (float(v) for v in ellipse_from_moments(shape.xx, shape.yy, shape.xy))
+    a, b, theta = (float(v) for v in ellipse_from_moments(*shape.moments))
     b = max(b, 0.35)
     # a line of length L has a = L / 2.8 under its adaptive weight, and must not reach
     # farther into its neighbours than it has to
@@ -335,8 +320,7 @@ def _image(
     divisions = 4.0
 
     def fitted(reach_u: float) -> tuple[Samples, StarSpline | None]:
-        moments = shape.xx, shape.yy, shape.xy
-        samples = _samples(view, places, moments, wide, (reach_u, reach_v, theta), settings)
+        samples = _samples(view, places, shape.moments, wide, (reach_u, reach_v, theta), settings)
         step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
         step_u = max(step_v, reach_u / 60)
         count = int(samples.star.max(initial=-1)) + 1
@@ -380,7 +364,7 @@ def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Di
     widths = image.widths
     if image.spline is None or widths is None:
         return None, None
-    axes = ellipse_from_moments(shape.xx, shape.yy, shape.xy)[:2]
+    axes = ellipse_from_moments(*shape.moments)[:2]
     hollow = two = None
     if widths.hollow < 0.95:
         hollow = ring(image.samples, image.spline, axes, float(np.sqrt(view.lattice)))
@@ -391,7 +375,7 @@ def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Di
 
 def _plain(image: _Image, shape: CommonShape) -> bool:
     """Whether the star image is one filled star of moderate elongation."""
-    a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    a, b, _ = ellipse_from_moments(*shape.moments)
     return a < 2.5 * b and image.widths.hollow > 0.9 and image.widths.dip < 0.1
 
 
@@ -444,7 +428,7 @@ def image_template(stack: Stack, moments: tuple[float, float, float]) -> Templat
     """
     if stack.profile is not None and stack.shape is not None:
         fit, shape = stack.profile, stack.shape
-        theta = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[2])
+        theta = float(ellipse_from_moments(*shape.moments)[2])
         return moffat_template(fit.major, fit.minor, fit.beta, theta)
     if stack.spline is None or stack.method != "image":
         return gaussian_template(*moments)

@@ -283,7 +283,7 @@ def together(
     listed = np.count_nonzero(catalogue.snr >= settings.list_snr)
     if not is_crowded(listed, fwhm, view.pixels.shape):
         return view, catalogue, None
-    a, b, _ = (float(v) for v in ellipse_from_moments(*_moments(stack)))
+    a, b, _ = (float(v) for v in ellipse_from_moments(*stack.shape.moments))
     # blobs of several maxima are blends here, since the star image is plain
     kept = (catalogue.flags & int(StarFlag.SHARP)) == 0
     known = catalogue.take(np.flatnonzero(kept))
@@ -305,15 +305,11 @@ def together(
     return crowd.view, new, fit
 
 
-def _moments(stack: Stack) -> tuple[float, float, float]:
-    return stack.shape.xx, stack.shape.yy, stack.shape.xy
-
-
 def _plain(catalogue: Catalogue, stack: Stack) -> bool:
     """Whether the frame's star is one filled image of moderate elongation."""
     if stack.method != "image" or catalogue.doubling is not None:
         return False
-    a, b, _ = ellipse_from_moments(*_moments(stack))
+    a, b, _ = ellipse_from_moments(*stack.shape.moments)
     return bool(a < 2.5 * b and stack.widths.hollow > 0.9 and stack.widths.dip < 0.1)
 
 

@@ -165,34 +165,16 @@ def _typical(
     return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)[0]]
 
 
-def levels(
-    pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings
+def _fitting_level(
+    pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSettings
 ) -> tuple[_Level, np.ndarray | None]:
-    """The block size that fits the stars, searched from the coarsest down.
-
-    Parameters
-    ----------
-    pixels : Pixels
-    means : ndarray of float32, shape (h, w)
-        2x2 block means, ADU.
-    sky : Sky
-    parity : int
-        Green lattice of a mosaic, or -1.
-    settings : MeasureSettings
-
-    Returns
-    -------
-    _Level
-        What was found on blocks of that size.
-    ndarray or None
-        Means of blocks of 4 px, None on a tiny frame.
-    """
+    """Block size that fits the stars, from the coarsest down; means of 4 px, None if tiny."""
     images = {2: means}
     for block in (4, 8):
         if min(images[block // 2].shape) < 24:
             break
         images[block] = halved(images[block // 2])
-    found = [_level(pixels, images[b], b, sky, parity, settings) for b in sorted(images)]
+    found = [_level(pixels, images[b], b, sky, settings) for b in sorted(images)]
     chosen = found[0]
     for level in found[1:]:
         width = _typical_width_px(level, 0.0)
@@ -220,7 +202,6 @@ def _split(
     x: np.ndarray,
     y: np.ndarray,
     value: np.ndarray,
-    blob: np.ndarray,
     first: np.ndarray,
     separation: float,
     depth: float,
@@ -285,18 +266,8 @@ def standing_peaks(
     blob = bright.blob[index]
     first = np.concatenate(([0], np.flatnonzero(np.diff(blob)) + 1, [len(index)]))
     keep = np.zeros(len(index), np.bool_)
-    _split(
-        image,
-        bright.x[index],
-        bright.y[index],
-        bright.value[index],
-        blob,
-        first,
-        separation,
-        0.88,
-        noise,
-        keep,
-    )
+    x, y, value = bright.x[index], bright.y[index], bright.value[index]
+    _split(image, x, y, value, first, separation, 0.88, noise, keep)
     index = index[keep]
     return index[np.argsort(-bright.value[index], kind="stable")]
 
@@ -330,9 +301,7 @@ def _guess(level: _Level) -> tuple[float, float, float]:
     return middle_moments(halves * block2 / 0.602 + lift[:, None], middle, floor**2)
 
 
-def detect(
-    pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings
-) -> Detections:
+def detect(pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSettings) -> Detections:
     """Candidate stars of a frame.
 
     Parameters
@@ -341,8 +310,6 @@ def detect(
     means : ndarray of float32
         2x2 block means.
     sky : Sky
-    parity : int
-        Green lattice of a mosaic, or -1.
     settings : MeasureSettings
 
     Returns
@@ -354,7 +321,7 @@ def detect(
     OverflowError
         The frame holds no sky darker than its surroundings.
     """
-    level, quarter = levels(pixels, means, sky, parity, settings)
+    level, quarter = _fitting_level(pixels, means, sky, settings)
     blobs, bright = level.bright.blobs, level.bright
     guess = _guess(level)
     sigma = (guess[0] * guess[1] - guess[2] ** 2) ** 0.25

@@ -99,16 +99,16 @@ def _with_sky(
 ) -> tuple[FrameStars, bool]:
     """The frame measured, and whether each star was given a sky of its own, as ``glow`` asks."""
     try:
-        found = detect(pixels, view.means, view.sky, view.parity, settings)
+        found = detect(pixels, view.means, view.sky, settings)
         glow = glow or on_glow(view, found)
         if glow:
             view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
-            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            found = detect(pixels, view.means, view.sky, settings)
             view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
         elif len(found) >= 5 and _needed_mesh(found) > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
             view = first_view(pixels, facts, settings, star_px=_needed_mesh(found) / 6)
-            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            found = detect(pixels, view.means, view.sky, settings)
     except OverflowError as error:
         return empty_result(pixels, str(error), settled(view, settings)), glow
     sigma = _size(found)

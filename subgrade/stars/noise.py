@@ -110,7 +110,7 @@ def _region_noise(
     rows: np.ndarray,
     columns: np.ndarray,
     lag: int,
-    beside: int,
+    beside: np.ndarray,
     level: np.ndarray,
     mesh: int,
     parity: int,

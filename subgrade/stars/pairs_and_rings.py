@@ -225,8 +225,8 @@ def find_doubling(
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
         dx, dy, middle = -dx, -dy, -middle
-    second = _second_images(points, brightness, dx, dy, np.exp(middle), tolerance)
-    return Doubling(float(dx), float(dy), float(np.exp(middle)), float(share), second)
+    mates = _second_images(points, brightness, dx, dy, np.exp(middle), tolerance)
+    return Doubling(float(dx), float(dy), float(np.exp(middle)), float(share), mates)
 
 
 def _disjoint(first: np.ndarray, second: np.ndarray) -> np.ndarray:

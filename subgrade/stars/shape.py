@@ -44,6 +44,11 @@ class CommonShape:
     size_error: float
     kept: np.ndarray
 
+    @property
+    def moments(self) -> tuple[float, float, float]:
+        """(xx, yy, xy), px^2."""
+        return self.xx, self.yy, self.xy
+
 
 def common_shape(
     xx: np.ndarray, yy: np.ndarray, xy: np.ndarray, snr: np.ndarray

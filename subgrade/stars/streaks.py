@@ -175,25 +175,11 @@ def find_streaks(
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
     # lines are looked for beside the stars, and followed across them
     xs, ys = all_x[~covered], all_y[~covered]
-    height, width = image.shape
-    reach = int(np.ceil(np.hypot(height, width)))
     found: list[Streak] = []
     for _ in range(CANDIDATES):
-        votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
-        _vote(xs, ys, reach, votes)
-        a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
-        if not len(a):
+        line = _likeliest_line(xs, ys, image.shape, least_px / block)
+        if line is None:
             break
-        chord = _chord(height, width, np.pi * a / ANGLES, (r - reach).astype(float))
-        expected = len(xs) * chord / (height * width)
-        # significance of a Poisson excess, finite for empty lines
-        excess = (votes[a, r] - expected) / np.sqrt(expected + 4.0)
-        excess[chord < least_px / block] = 0.0
-        best = int(np.argmax(excess))
-        if excess[best] < 7.0:
-            break
-        a, r = int(a[best]), int(r[best])
-        line = np.pi * a / ANGLES, r - reach
         streak, members = _follow(
             (xs, ys), (all_x, all_y), *line, block, noise, least_px, fine, star_px
         )
@@ -206,6 +192,26 @@ def find_streaks(
             break
         xs, ys = xs[keep], ys[keep]
     return tuple(found)
+
+
+def _likeliest_line(
+    xs: np.ndarray, ys: np.ndarray, shape: tuple[int, int], least: float
+) -> tuple[float, int] | None:
+    """Angle and distance of the line x cos + y sin with most blocks beyond chance, or None."""
+    height, width = shape
+    reach = int(np.ceil(np.hypot(height, width)))
+    votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
+    _vote(xs, ys, reach, votes)
+    a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
+    if not len(a):
+        return None
+    chord = _chord(height, width, np.pi * a / ANGLES, (r - reach).astype(float))
+    expected = len(xs) * chord / (height * width)
+    # significance of a Poisson excess, finite for empty lines
+    excess = (votes[a, r] - expected) / np.sqrt(expected + 4.0)
+    excess[chord < least] = 0.0
+    best = int(np.argmax(excess))
+    return None if excess[best] < 7.0 else (np.pi * int(a[best]) / ANGLES, int(r[best]) - reach)
 
 
 def _follow(
