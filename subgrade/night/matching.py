@@ -83,7 +83,7 @@ class Pattern:
 
     PAIR_STARS = 400
 
-    def __init__(self, z: np.ndarray):
+    def __init__(self, z: np.ndarray) -> None:
         from scipy.spatial import cKDTree
 
         self.z = np.asarray(z, dtype=complex)

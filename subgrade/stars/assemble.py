@@ -292,7 +292,7 @@ def _field(view: View, catalogue: Catalogue, stack: Stack, full: np.ndarray) -> 
     clean &= np.isfinite(moments).all(axis=0)
     rows, moments = rows[clean], moments[:, clean]
     x, y, (height, width) = catalogue.x[rows], catalogue.y[rows], view.pixels.shape
-    return shape_field(x, y, *moments, catalogue.snr[rows], width, height)
+    return shape_field(x, y, moments, catalogue.snr[rows], width, height)
 
 
 def _shape_numbers(stack: Stack, status: str) -> dict:

@@ -144,7 +144,7 @@ def seed_moments(
                 return fit.moments
         if together is not None and coarse(view, together.moments):
             return together.moments
-    m = adaptive_moments(stamps, x, y, *found.moments)
+    m = adaptive_moments(stamps, x, y, found.moments)
     few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
     if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
         # stars that are sharp enough settle only where they lie between pixels, and read wide
@@ -300,7 +300,7 @@ def fit_all(
         part = slice(start, min(start + chunk, n))
         stamps = view.stamps(x[part], y[part], half)
         if moments is not None:
-            new_x[part], new_y[part], _ = weighted_centroids(stamps, x[part], y[part], *moments)
+            new_x[part], new_y[part], _ = weighted_centroids(stamps, x[part], y[part], moments)
         places = new_x[part], new_y[part]
         fit = template_fit(stamps, *places, template, view.noise, view.lattice)
         for row, field in enumerate(fields(fit)):

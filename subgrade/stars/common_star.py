@@ -147,7 +147,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     if not len(index):
         return nothing
     stamps = view.stamps(catalogue.x[index], catalogue.y[index], half)
-    own = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
+    own = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], catalogue.moments)
     moments = np.stack((own.xx, own.yy, own.xy))
     shape, joint = _first_shape(view, catalogue, index, stamps, moments)
     if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
@@ -407,7 +407,7 @@ def _samples(
     # one wide-weighted sum scales every star: a fitted peak would depend on the
     # star's place in the pixel and bend the image with it
     steps = 4 if wide > 1.0 else 1  # the centre is moved only where it was not yet exact
-    new_x, new_y, flux = weighted_centroids(stamps, x, y, *moments, wide=2.0, steps=steps)
+    new_x, new_y, flux = weighted_centroids(stamps, x, y, moments, wide=2.0, steps=steps)
     if wide > 1.0:
         x, y = new_x, new_y
     good = np.isfinite(flux) & (flux > 0)

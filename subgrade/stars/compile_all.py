@@ -113,7 +113,7 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     samples = gather_samples(stamps, x, y, 100.0 * one, 1.0, 0.0, 5.0, 5.0, 30_000)
     fit_spline(samples, 1.0, 1.0, 5.0, 5.0, 0.0, len(x))
     template_fit(stamps, x, y, gaussian_template(2.0, 2.0, 0.0), 1.0)
-    adaptive_moments(stamps, x, y, 2.0, 2.0, 0.0)
+    adaptive_moments(stamps, x, y, (2.0, 2.0, 0.0))
     pooled_moments(stamps, x, y, (2.0, 2.0, 0.0))
     lone_pixels(stamps, x, y, 3.0, 1.0)
     levelled(stamps)

@@ -125,7 +125,7 @@ def block_noise(image: np.ndarray, sky: Sky, block: int) -> float:
 
 
 def _level(
-    pixels: Pixels, image: np.ndarray, block: int, sky: Sky, parity: int, settings: MeasureSettings
+    pixels: Pixels, image: np.ndarray, block: int, sky: Sky, settings: MeasureSettings
 ) -> _Level:
     noise = block_noise(image, sky, block)
     white = float(np.median(sky.noise)) * 2.0 / block

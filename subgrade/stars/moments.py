@@ -221,12 +221,7 @@ def _adapt(
 
 
 def adaptive_moments(
-    stamps: Stamps,
-    x: np.ndarray,
-    y: np.ndarray,
-    xx: float | np.ndarray,
-    yy: float | np.ndarray,
-    xy: float | np.ndarray,
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, start: Sequence[float]
 ) -> AdaptiveMoments:
     """Adaptive moments of the stars in stamps cut by `subgrade.stars.raster.cut_stamps`.
 
@@ -236,8 +231,8 @@ def adaptive_moments(
         n stamps; NaN pixels are left out of every sum.
     x, y : ndarray, shape (n,)
         First guess of the centroids, px on the frame.
-    xx, yy, xy : float or ndarray, shape (n,)
-        First guess of the moments, px^2.
+    start : sequence of float
+        First guess of the moments (xx, yy, xy), px^2.
 
     Returns
     -------
@@ -248,7 +243,7 @@ def adaptive_moments(
     n = len(stamps)
     x = np.asarray(x, np.float64)
     y = np.asarray(y, np.float64)
-    full = [np.array(np.broadcast_to(np.asarray(v, np.float64), n)) for v in (xx, yy, xy)]
+    full = [np.full(n, float(v)) for v in start]
     out = np.empty((n, 6))
     weight = np.empty(stamps.data.shape[2])
     _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, weight, out)
@@ -277,7 +272,7 @@ def moments_of_image(
     """
     corner = np.array([-0.5 * (len(image) - 1)])
     stamp = Stamps(image.astype(np.float32)[None], corner, corner)
-    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), *(v / step**2 for v in start))
+    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), [v / step**2 for v in start])
     if not m.ok[0]:
         return None
     return tuple(float(v[0]) * step**2 for v in (m.xx, m.yy, m.xy))
@@ -340,9 +335,7 @@ def weighted_centroids(
     stamps: Stamps,
     x: np.ndarray,
     y: np.ndarray,
-    xx: float,
-    yy: float,
-    xy: float,
+    moments: Sequence[float],
     wide: float = 1.0,
     steps: int = 4,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -359,8 +352,8 @@ def weighted_centroids(
         n stamps.
     x, y : ndarray, shape (n,)
         First guess, px on the frame.
-    xx, yy, xy : float
-        Moments of the stars, px^2.
+    moments : sequence of float
+        Of the stars, (xx, yy, xy), px^2.
     wide : float
         Width of the weight over that of the stars.
     steps : int
@@ -372,6 +365,7 @@ def weighted_centroids(
     flux : ndarray, shape (n,)
         Weighted sum, ADU, in proportion to the star's light.
     """
+    xx, yy, xy = moments
     det = (xx * yy - xy * xy) * wide**2
     cx = np.asarray(x, np.float64) - stamps.x0
     cy = np.asarray(y, np.float64) - stamps.y0
@@ -447,7 +441,7 @@ def pooled_moments(
     weight = np.empty(stamps.data.shape[2])
     for _ in range(ROUNDS):
         w = np.array([max(m[0], least), max(m[1], least), m[2]])
-        x, y, _ = weighted_centroids(stamps, x, y, *w, wide=2.0, steps=3)
+        x, y, _ = weighted_centroids(stamps, x, y, w, wide=2.0, steps=3)
         det = w[0] * w[1] - w[2] ** 2
         inverse = np.array([w[1], w[0], -w[2]]) / det
         _second(stamps.data, x - stamps.x0, y - stamps.y0, *inverse, weight, out)

@@ -128,14 +128,7 @@ def field_terms(u: float | np.ndarray, v: float | np.ndarray, count: int) -> np.
 
 
 def shape_field(
-    x: np.ndarray,
-    y: np.ndarray,
-    xx: np.ndarray,
-    yy: np.ndarray,
-    xy: np.ndarray,
-    snr: np.ndarray,
-    width: int,
-    height: int,
+    x: np.ndarray, y: np.ndarray, moments: np.ndarray, snr: np.ndarray, width: int, height: int
 ) -> ShapeField | None:
     """Low-order fit of the moments over the field.
 
@@ -148,8 +141,9 @@ def shape_field(
     ----------
     x, y : ndarray, shape (n,)
         px.
-    xx, yy, xy, snr : ndarray, shape (n,)
-        px^2; all finite.
+    moments : ndarray, shape (3, n)
+        xx, yy, xy, px^2; all finite.
+    snr : ndarray, shape (n,)
     width, height : int
         Of the frame.
 
@@ -165,7 +159,7 @@ def shape_field(
     x0, y0 = 0.5 * (width - 1), 0.5 * (height - 1)
     half = 0.5 * float(np.hypot(width, height))
     terms = field_terms((x - x0) / half, (y - y0) / half, count)
-    values = np.stack([xx, yy, xy]).astype(np.float64)
+    values = np.ascontiguousarray(moments, np.float64)
     relative = np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
     size = 0.5 * float(np.median(values[0] + values[1]))
     coefficients = _huber_fit(terms, values, relative * size)
