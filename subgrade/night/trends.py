@@ -34,7 +34,7 @@ def group_trends(
     frames: Sequence[Frame],
     members: Sequence[int],
     registrations: Sequence[Registration | None],
-    transparency: Sequence[float],
+    transparency: Sequence[float] | np.ndarray,
 ) -> tuple[Trends, np.ndarray, np.ndarray]:
     """Expected width and sky of every member of one group.
 

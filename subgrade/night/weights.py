@@ -122,7 +122,9 @@ def _overlaps(transparency: np.ndarray, fwhm: np.ndarray) -> np.ndarray:
     return np.outer(t, t) / (2 * np.pi * (s2[:, None] + s2[None, :]))
 
 
-def matched_snr2(transparency: np.ndarray, noise: np.ndarray, fwhm: np.ndarray) -> np.ndarray:
+def matched_snr2(
+    transparency: float | np.ndarray, noise: float | np.ndarray, fwhm: float | np.ndarray
+) -> float | np.ndarray:
     """S/N squared of a unit star in each frame, ``T^2 / (sigma^2 4 pi s^2)``, shape (n,)."""
     t, s, f = (np.asarray(v, dtype=float) for v in (transparency, noise, fwhm))
     return t**2 / (s**2 * GAUSSIAN_NEA * f**2)
