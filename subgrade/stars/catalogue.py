@@ -145,8 +145,8 @@ def seed_moments(
         if together is not None and coarse(view, together.moments):
             return together.moments
     m = adaptive_moments(stamps, x, y, found.moments)
-    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
-    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
+    settled = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+    if view.parity < 0 and not settled and compactness(stamps) > LEAST_COMPACT:
         # stars that are sharp enough settle only where they lie between pixels, and read wide
         together = pooled_moments(stamps, x, y, found.moments, LEAST_WEIGHT)
         if together is not None and coarse(view, together.moments):

@@ -166,10 +166,10 @@ def find_streaks(
     limit = 3.0 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
     all_x, all_y = np.empty((2, 100_000))
     covered = np.empty(100_000, np.bool_)
-    line = np.empty(image.shape[1], np.float32)
+    work = np.empty(image.shape[1], np.float32)
     threshold = (sky.level + limit).astype(np.float32)
     far = int(np.ceil((WIDEST_STARS * star_px + WIDEST_EXTRA_PX) / block)) + 1
-    n = _loose(image, threshold, cell, mask, shift, far, 1.5 * noise, line, all_x, all_y, covered)
+    n = _loose(image, threshold, cell, mask, shift, far, 1.5 * noise, work, all_x, all_y, covered)
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
