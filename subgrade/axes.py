@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 
-def axial_difference(a: ArrayLike, b: ArrayLike) -> np.ndarray:
+def axial_difference(a: ArrayLike, b: ArrayLike) -> float | np.ndarray:
     """Smallest angle between two axes, deg in [0, 90].
 
     Parameters

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 
@@ -20,12 +21,12 @@ class UnreadableFile(SubgradeError):
         What is wrong, in plain words, without the path.
     """
 
-    def __init__(self, path, cause: str):
+    def __init__(self, path: str | Path, cause: str) -> None:
         self.path = Path(path)
         self.cause = cause
         super().__init__(f"{self.path}: {cause}")
 
-    def __reduce__(self):  # crosses process boundaries with its fields
+    def __reduce__(self) -> tuple:  # crosses process boundaries with its fields
         return type(self), (self.path, self.cause)
 
 
@@ -56,6 +57,6 @@ class NotMoved(SubgradeError):
         Each file and its cause.
     """
 
-    def __init__(self, text: str, problems):
+    def __init__(self, text: str, problems: Iterable[tuple[str, str]]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n  ".join([text, *(f"{file}: {cause}" for file, cause in problems)]))

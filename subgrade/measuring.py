@@ -5,9 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache as kept_in_process
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.errors import ResultsError
 from subgrade.settings import Settings
+
+if TYPE_CHECKING:
+    from subgrade.lights import HeaderFacts, Light, Masters
+    from subgrade.results.measurement_cache import MeasurementCache
+    from subgrade.stars.model import FrameStars
 
 MEASURED = "measured"
 """Folder in RESULTS that keeps measurements."""
@@ -21,8 +27,8 @@ class Measured:
     not be kept.
     """
 
-    facts: object
-    stars: object | None
+    facts: HeaderFacts
+    stars: FrameStars | None
     key: str = ""
     unkept: str = ""
 
@@ -42,7 +48,7 @@ class MeasureFile:
         Seconds, where the header is silent.
     """
 
-    cache: object
+    cache: MeasurementCache
     scale: float | None
     masters: tuple[str | None, str | None, str | None]
     exposure: float | None = None
@@ -72,7 +78,7 @@ class MeasureFile:
 class DrawFile:
     """Draw the pictures of a file whose measurement is kept, without measuring it again."""
 
-    cache: object
+    cache: MeasurementCache
     scale: float | None
     masters: tuple[str | None, str | None, str | None]
     exposure: float | None = None
@@ -85,7 +91,7 @@ class DrawFile:
             _draw(self.cache, key, _calibrated(light, self.masters), kept[1])
 
 
-def measurement_cache(settings: Settings):
+def measurement_cache(settings: Settings) -> MeasurementCache:
     """The cache of measurements that these settings would make."""
     from subgrade.results.measurement_cache import MeasurementCache, content_identity
     from subgrade.stars import MEASURE_VERSION
@@ -103,7 +109,7 @@ def measurement_cache(settings: Settings):
 
 
 @kept_in_process
-def load_masters_once(dark, bias, flat):
+def load_masters_once(dark: str | None, bias: str | None, flat: str | None) -> Masters:
     """The master frames, read once in each process.
 
     Raises
@@ -116,13 +122,13 @@ def load_masters_once(dark, bias, flat):
     return load_masters(dark=dark, bias=bias, flat=flat)
 
 
-def _read(path: Path, scale: float | None, exposure: float | None):
+def _read(path: Path, scale: float | None, exposure: float | None) -> Light:
     from subgrade.lights import read_light
 
     return read_light(path, scale=scale, exposure=exposure)
 
 
-def _calibrated(light, masters):
+def _calibrated(light: Light, masters: tuple[str | None, str | None, str | None]) -> Light:
     if not any(masters):
         return light
     from subgrade.lights.calibrate import apply
@@ -130,7 +136,7 @@ def _calibrated(light, masters):
     return apply(light, load_masters_once(*masters))
 
 
-def _draw(cache, key: str, light, stars) -> None:
+def _draw(cache: MeasurementCache, key: str, light: Light, stars: FrameStars) -> None:
     from subgrade.stars import frame_pictures
 
     try:

@@ -71,7 +71,7 @@ def key_of(depends: tuple) -> str:
     return digest.hexdigest()
 
 
-def _feed(add: Callable[[bytes], None], value) -> None:
+def _feed(add: Callable[[bytes], None], value: object) -> None:
     if value is None or isinstance(value, (bool, int, str, float)):
         text = repr(float(value) if isinstance(value, float) else value)
         add(f"{len(text)}:{text}".encode("utf-8", "surrogatepass"))

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.errors import NothingToGrade, ResultsError, UnreadableFile, UsageError
 from subgrade.given_paths import check_paths
@@ -25,8 +26,19 @@ from subgrade.settings import Progress, Settings, asked_for
 from subgrade.verdicts import Joined, judge
 from subgrade.workers import Failure, default_workers, measure_each
 
+if TYPE_CHECKING:
+    from subgrade.guiding.model import GuideNight
+    from subgrade.judging import Limits
+    from subgrade.lights import Found
+    from subgrade.night import Night
+    from subgrade.record import GuideRecord
+    from subgrade.results import CulledFrame, Graded
+    from subgrade.results.measurement_cache import MeasurementCache
+    from subgrade.results.memo_files import KeptOutcomes
+    from subgrade.teaching import Person
 
-def grade(settings: Settings, progress: Progress | None = None):
+
+def grade(settings: Settings, progress: Progress | None = None) -> Graded:
     """Grade a night and write its results folder, unless it is a dry run.
 
     Parameters
@@ -61,7 +73,7 @@ def grade(settings: Settings, progress: Progress | None = None):
     return graded
 
 
-def _grade(settings: Settings, progress: Progress):
+def _grade(settings: Settings, progress: Progress) -> Graded:
     from subgrade.judging import load_limits
     from subgrade.moving.already_moved import culled_away
     from subgrade.teaching import read_person
@@ -87,7 +99,15 @@ def _grade(settings: Settings, progress: Progress):
             return _graded(found, records, limits, person, culled, settings, progress)
 
 
-def _graded(found, records, limits, person, culled, settings: Settings, progress: Progress):
+def _graded(
+    found: Found,
+    records: Records,
+    limits: Limits,
+    person: Person,
+    culled: tuple[CulledFrame, ...],
+    settings: Settings,
+    progress: Progress,
+) -> Graded:
     from subgrade.results import file_identities, write_results
     from subgrade.results.lists import list_warnings
     from subgrade.results.run_notes import with_culled
@@ -117,7 +137,7 @@ def _graded(found, records, limits, person, culled, settings: Settings, progress
     return graded
 
 
-def prepare(found, settings: Settings) -> None:
+def prepare(found: Found, settings: Settings) -> None:
     """Make sure, before hours of measuring, that the results can be written and where.
 
     Raises
@@ -158,7 +178,7 @@ def _pages(settings: Settings) -> dict[str, Callable]:
     return {FILE: report_page}
 
 
-def find(settings: Settings):
+def find(settings: Settings) -> Found:
     """The files to grade.
 
     Raises
@@ -177,7 +197,7 @@ def find(settings: Settings):
 
 
 def measure(
-    found, settings: Settings, progress: Progress, identities: Mapping | None = None
+    found: Found, settings: Settings, progress: Progress, identities: Mapping | None = None
 ) -> dict[Path, Measured | Failure]:
     """Measure every file and draw its pictures, taking what an earlier run kept.
 
@@ -233,7 +253,7 @@ def measure(
     return results
 
 
-def compare(measured: dict[Path, Measured | Failure], found):
+def compare(measured: dict[Path, Measured | Failure], found: Found) -> Night:
     """Lay the measured frames side by side."""
     from subgrade.night import compare_night, not_compared, with_frames, without_frames
 
@@ -248,7 +268,7 @@ def compare(measured: dict[Path, Measured | Failure], found):
     return not_compared(frames)
 
 
-def night_depends(measured: dict[Path, Measured | Failure], found) -> tuple:
+def night_depends(measured: dict[Path, Measured | Failure], found: Found) -> tuple:
     """All that the comparison depends on: names, measurements, and which clocks can be right."""
     from subgrade.night import not_yet
 
@@ -257,7 +277,7 @@ def night_depends(measured: dict[Path, Measured | Failure], found) -> tuple:
     return keys, not_yet(frames)
 
 
-def _frames(measured: dict[Path, Measured | Failure], found) -> list:
+def _frames(measured: dict[Path, Measured | Failure], found: Found) -> list:
     from subgrade.night.model import Frame
 
     return [
@@ -267,7 +287,7 @@ def _frames(measured: dict[Path, Measured | Failure], found) -> list:
     ]
 
 
-def outcomes(settings: Settings, progress: Progress):
+def outcomes(settings: Settings, progress: Progress) -> KeptOutcomes:
     """What earlier runs kept of the stages behind measuring."""
     from subgrade.results.memo_files import KeptOutcomes
 
@@ -280,7 +300,7 @@ def outcomes(settings: Settings, progress: Progress):
 
 
 @contextmanager
-def writing(keeper, progress: Progress) -> Iterator[None]:
+def writing(keeper: KeptOutcomes, progress: Progress) -> Iterator[None]:
     """Keep on the disk what the stages inside made: it is good whatever comes of the run."""
     try:
         yield
@@ -302,7 +322,13 @@ class Records:
 
 
 def read_records(settings: Settings, progress: Progress) -> Records:
-    """Read the guiding records; one that cannot be read is left out and reported."""
+    """Read the guiding records; one that cannot be read is left out and reported.
+
+    Raises
+    ------
+    UsageError
+        If the map of their columns cannot be used.
+    """
     if not settings.guide:
         return Records()
     read, unread, depends = [], [], []
@@ -326,7 +352,7 @@ def read_records(settings: Settings, progress: Progress) -> Records:
     return Records(tuple(read), tuple(unread), tuple(depends))
 
 
-def _read_record(path: str, settings: Settings):
+def _read_record(path: str, settings: Settings) -> GuideRecord:
     from subgrade.record import read_guide
 
     return read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
@@ -355,7 +381,7 @@ def announce_unguided(settings: Settings, records: Records, progress: Progress) 
 
 
 def join(
-    night, records: Records, settings: Settings, progress: Progress, depends: tuple = ()
+    night: Night, records: Records, settings: Settings, progress: Progress, depends: tuple = ()
 ) -> Joined:
     """Set the records' clock by the night and cut them into exposures.
 
@@ -367,7 +393,7 @@ def join(
 
     offset = settings.guide_utc_offset
 
-    def make():
+    def make() -> GuideNight:
         from subgrade.guiding import guide_night
 
         return guide_night(night, records.read, utc_offset_hours=offset)
@@ -382,7 +408,7 @@ def join(
     return joined
 
 
-def announce_marks(graded, person, progress: Progress) -> None:
+def announce_marks(graded: Graded, person: Person, progress: Progress) -> None:
     """Report what the person's marks did; that a limit moved is reported even when quiet."""
     from subgrade.results.teaching import teaching_lines
 
@@ -392,7 +418,7 @@ def announce_marks(graded, person, progress: Progress) -> None:
         (progress.warn if graded.person.moved else progress.say)(line)
 
 
-def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:
+def _undrawn(results: dict[Path, Measured | Failure], cache: MeasurementCache) -> list[Path]:
     """Lights measured by a run that kept no pictures."""
     return [
         path
@@ -403,7 +429,9 @@ def _undrawn(results: dict[Path, Measured | Failure], cache) -> list[Path]:
     ]
 
 
-def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: Callable):
+def _each(
+    waiting: Sequence[Path], kind: type, cache: MeasurementCache, settings: Settings, say: Callable
+) -> Iterator[tuple[Path, object]]:
     """A task of ``subgrade.measuring`` for every file, in processes where that pays."""
     if not waiting:
         return
@@ -415,7 +443,7 @@ def _each(waiting: Sequence[Path], kind: type, cache, settings: Settings, say: C
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
 
 
-def _why_nothing(results, found) -> str:
+def _why_nothing(results: dict[Path, Measured | Failure], found: Found) -> str:
     failures = [r for r in results.values() if isinstance(r, Failure)]
     others = len(results) - len(failures)
     if len(results) == 1:

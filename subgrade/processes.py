@@ -7,9 +7,13 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from multiprocessing.sharedctypes import Synchronized
 
 METHOD = "forkserver" if sys.platform.startswith("linux") else "spawn"
 """On Linux processes are forked from one that has loaded the measuring code and has no threads;
@@ -33,7 +37,7 @@ class Pool:
     executor : ProcessPoolExecutor
     """
 
-    def __init__(self, workers: int, announce: Callable[[], None] = lambda: None):
+    def __init__(self, workers: int, announce: Callable[[], None] = lambda: None) -> None:
         self.workers = workers
         context = multiprocessing.get_context(METHOD)
         if METHOD == "forkserver":
@@ -41,13 +45,11 @@ class Pool:
         self._announce = announce
         self._compiling = context.RawValue("b", 0)
         turn = context.RawValue("i", 0)
-        self.executor = ProcessPoolExecutor(
-            workers, mp_context=context, initializer=start_worker,
-            initargs=(self._compiling, turn),
-        )  # fmt: skip
+        start = {"initializer": start_worker, "initargs": (self._compiling, turn)}
+        self.executor = ProcessPoolExecutor(workers, mp_context=context, **start)
         self._first = self.submit(_nothing)
 
-    def submit(self, call: Callable, *arguments) -> Future:
+    def submit(self, call: Callable, *arguments: object) -> Future:
         """Have a process call something; raises BrokenProcessPool where none is left."""
         with interrupts_ignored():
             return self.executor.submit(call, *arguments)
@@ -72,13 +74,13 @@ def _nothing() -> None:
     """A task that runs if any does."""
 
 
-def start_worker(compiling, turn) -> None:
+def start_worker(compiling: Synchronized, turn: Synchronized) -> None:
     """Ctrl-C is the parent's to handle; a worker finishes its file."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     from subgrade.stars import warm_up
 
-    def report():
+    def report() -> None:
         compiling.value = 1
 
     # two that start at once may draw the same number: then both do all the compiling
@@ -95,7 +97,7 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def interrupts_ignored():
+def interrupts_ignored() -> Iterator[None]:
     """Processes started inside ignore Ctrl-C from their first moment on."""
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
+from io import FileIO
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
 
 
-def open_regular(path: str | Path):
+def open_regular(path: str | Path) -> FileIO:
     """Open a file for reading bytes, unbuffered.
 
     Raises

@@ -22,7 +22,7 @@ which the covariance divides by, is still above the rounding of doubles."""
 _SMALL_N = {2: 1.196, 3: 1.495, 4: 1.363, 5: 1.206, 6: 1.200, 7: 1.140, 8: 1.129, 9: 1.107}
 
 
-def scatter(values: np.ndarray, middle: float | None = None) -> float:
+def scatter(values: np.ndarray, middle: float | np.ndarray | None = None) -> float:
     """Standard deviation from the median absolute deviation, as `astropy.stats.mad_std`.
 
     Parameters
@@ -154,6 +154,11 @@ def bisected(rises: Callable[[float], float], low: float, high: float, near: flo
 
 def robust_line(design: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Linear least squares with Huber weights (k = 1.5 robust sigmas).
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, unknowns)
+    y : ndarray, shape (n,)
 
     Returns
     -------

@@ -48,7 +48,7 @@ def parse_toml(text: str, source: str) -> dict:
         raise UsageError(f"{source}: not valid TOML: {clean(str(error))}") from error
 
 
-def value_text(value) -> str:
+def value_text(value: object) -> str:
     """A wrong value as a message repeats it: short, and on one line."""
     try:
         text = clean(repr(value))

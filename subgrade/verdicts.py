@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.measuring import measurement_cache
 from subgrade.memo import kept
@@ -13,16 +14,28 @@ from subgrade.optional_parts import attempt
 from subgrade.settings import Settings, asked_for
 from subgrade.workers import Failure
 
+if TYPE_CHECKING:
+    from subgrade.diagnosis import Diagnosis
+    from subgrade.guiding.model import GuideNight
+    from subgrade.judging import Followed, Judgement, Limits
+    from subgrade.judging.evidence import Finding
+    from subgrade.lights import Found, HeaderFacts
+    from subgrade.measuring import Measured
+    from subgrade.night import Night
+    from subgrade.results import Graded, GradedFrame
+    from subgrade.results.model import Problem
+    from subgrade.teaching import Decided, Person
+
 
 @dataclass(frozen=True, slots=True)
 class Joined:
     """The record over the night, whether it can be used, and the records that cannot."""
 
-    night: object | None = None
+    night: GuideNight | None = None
     unread: tuple[tuple[str, str], ...] = ()
 
     @property
-    def usable(self):
+    def usable(self) -> GuideNight | None:
         """The `GuideNight` where its clock is settled, else None."""
         from subgrade.results.guiding_record import usable
 
@@ -30,23 +43,21 @@ class Joined:
 
 
 def judge(
-    night,
-    measured,
-    found,
-    limits,
+    night: Night,
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+    limits: Limits,
     settings: Settings,
     guiding: Joined | None = None,
-    person=None,
+    person: Person | None = None,
     depends: tuple = (),
-):
+) -> Graded:
     """A verdict on every file, in the order taken, those without a time last.
 
     ``depends`` is what the night depends on; without it nothing of the whole night is kept.
     """
     from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
     from subgrade.results import Graded
-    from subgrade.results.model import RECORD, Problem
-    from subgrade.results.run_notes import NOT_SEARCHED
     from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
@@ -71,24 +82,40 @@ def judge(
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)
-    problems = [Problem(name, cause, RECORD) for name, cause in guiding.unread]
-    problems += [Problem(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched]
-    problems += [
-        Problem(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)
-    ]
     diagnosis = attempt(
         "the diagnosis",
         lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
         None,
     )
     return Graded(
-        found.folder, tuple(frames), followed.night.groups, decided.limits, tuple(problems),
-        asked_for(settings), guiding.night, diagnosis, followed.remarks,
+        found.folder,
+        tuple(frames),
+        followed.night.groups,
+        decided.limits,
+        _problems(measured, found, guiding),
+        asked_for(settings),
+        guiding.night,
+        diagnosis,
+        followed.remarks,
         person=decided,
-    )  # fmt: skip
+    )
 
 
-def _damaged(followed, limits, depends: tuple):
+def _problems(
+    measured: dict[Path, Measured | Failure], found: Found, guiding: Joined
+) -> tuple[Problem, ...]:
+    """What could not be used, and why: records, folders, files."""
+    from subgrade.results.model import RECORD, Problem
+    from subgrade.results.run_notes import NOT_SEARCHED
+
+    return (
+        *(Problem(name, cause, RECORD) for name, cause in guiding.unread),
+        *(Problem(path, f"{NOT_SEARCHED}{cause}") for path, cause in found.unsearched),
+        *(Problem(found.name(p), r.cause) for p, r in measured.items() if isinstance(r, Failure)),
+    )
+
+
+def _damaged(followed: Followed, limits: Limits, depends: tuple) -> dict[int, Finding]:
     """Frames with damaged pixels, which no limit moves."""
     from subgrade.judging import damaged_frames
 
@@ -101,7 +128,13 @@ def _damaged(followed, limits, depends: tuple):
     )
 
 
-def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
+def _judged(
+    night: Night,
+    measured: dict[Path, Measured | Failure],
+    verdicts: Sequence[Judgement],
+    record: GuideNight | None,
+    settings: Settings,
+) -> Iterator:
     """The frames that were measured, each with its verdict."""
     from subgrade.results import GradedFrame
     from subgrade.results.measurement_cache import KeptPictures
@@ -118,7 +151,9 @@ def _judged(night, measured, verdicts, record, settings: Settings) -> Iterator:
         )
 
 
-def _ungraded(measured, found, settings: Settings) -> Iterator:
+def _ungraded(
+    measured: dict[Path, Measured | Failure], found: Found, settings: Settings
+) -> Iterator:
     """The files without a measurement, each with why."""
     from subgrade.judging import left_out
     from subgrade.judging.features import NOT_MEASURED
@@ -136,7 +171,7 @@ def _ungraded(measured, found, settings: Settings) -> Iterator:
             yield GradedFrame(name, path, left_out(name, "wrong_frame", note), result.facts)
 
 
-def _facts_alone(path: Path, settings: Settings):
+def _facts_alone(path: Path, settings: Settings) -> HeaderFacts | None:
     """The header of a file that could not be measured, so that its time still counts; or None."""
     from subgrade.lights import read_facts
 
@@ -145,7 +180,14 @@ def _facts_alone(path: Path, settings: Settings):
     return None
 
 
-def _diagnosed(night, decided, record, frames, measured, found):
+def _diagnosed(
+    night: Night,
+    decided: Decided,
+    record: GuideNight | None,
+    frames: list[GradedFrame],
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+) -> Diagnosis:
     """The night's story, from the frames compared and from what the others cost."""
     from subgrade.diagnosis import diagnose_night
 
@@ -158,15 +200,18 @@ def _diagnosed(night, decided, record, frames, measured, found):
         if not f.compared and (f.facts or f.path in own)
     ]
     return diagnose_night(
-        night, decided.measured, record, decided.limits,
+        night,
+        decided.measured,
+        record,
+        decided.limits,
         [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
         decided=decided.verdicts,
         other_kind=[cost for mine, cost in apart if not mine],
         unmeasured=[cost for mine, cost in apart if mine],
-    )  # fmt: skip
+    )
 
 
-def _taken(frame) -> tuple:
+def _taken(frame: GradedFrame) -> tuple:
     start = frame.facts.start_unix if frame.facts else None
     return (start is None, start or 0.0, frame.name)
 

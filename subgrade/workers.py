@@ -13,6 +13,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 
 from subgrade.errors import SubgradeError
 from subgrade.optional_parts import error_words
@@ -89,7 +90,7 @@ def measure_each(
     """
     announced: list[str] = []
 
-    def announce():
+    def announce() -> None:
         if not announced:
             announced.append(COMPILING)
             say(COMPILING)
@@ -100,7 +101,9 @@ def measure_each(
         yield from _in_processes(paths, measure, workers, say, announce)
 
 
-def _in_this_process(paths, measure, announce) -> Iterator[tuple[Path, object]]:
+def _in_this_process(
+    paths: Sequence[Path], measure: Callable, announce: Callable[[], None]
+) -> Iterator[tuple[Path, object]]:
     if paths:
         from subgrade.stars import warm_up
 
@@ -115,7 +118,13 @@ class _NoProcesses(Exception):
     """Not even an empty task ran: the processes die at their start."""
 
 
-def _in_processes(paths, measure, workers, say, announce) -> Iterator[tuple[Path, object]]:
+def _in_processes(
+    paths: Sequence[Path],
+    measure: Callable,
+    workers: int,
+    say: Callable[[str], None],
+    announce: Callable[[], None],
+) -> Iterator[tuple[Path, object]]:
     waiting = deque(paths)
     while waiting:
         suspects: list[Path] = []
@@ -131,7 +140,9 @@ def _in_processes(paths, measure, workers, say, announce) -> Iterator[tuple[Path
             yield path, _alone(path, measure)
 
 
-def _until_crash(waiting, suspects, measure, pool: Pool) -> Iterator[tuple[Path, object]]:
+def _until_crash(
+    waiting: deque[Path], suspects: list[Path], measure: Callable, pool: Pool
+) -> Iterator[tuple[Path, object]]:
     running = {}
     room = 2 * pool.workers
     try:
@@ -161,12 +172,9 @@ def _until_crash(waiting, suspects, measure, pool: Pool) -> Iterator[tuple[Path,
         raise _NoProcesses
 
 
-def _alone(path: Path, measure) -> object:
-    """Measure one file in a process of its own, in a second one if the first dies.
-
-    A suspect may only have waited behind the file that killed its process, so a first
-    death here can be its first ever.
-    """
+def _alone(path: Path, measure: Callable) -> object:
+    """Measure one file in a process of its own, in a second one if the first dies."""
+    # a suspect may only have waited behind the file that killed its process
     for _ in range(2):
         pool = Pool(1)
         try:
@@ -178,7 +186,7 @@ def _alone(path: Path, measure) -> object:
     return Failure(path, "the measuring process died on this file, twice", DIED)
 
 
-def _guarded(measure, path: Path) -> object:
+def _guarded(measure: Callable, path: Path) -> object:
     try:
         return measure(path)
     except SubgradeError as error:
@@ -192,12 +200,10 @@ def _guarded(measure, path: Path) -> object:
 
 
 @contextmanager
-def _interrupt_held_back():
-    """Ctrl-C takes effect at the end, a second one at once.
-
-    Raised in the midst of compiled code the interrupt can surface as another error and
-    be taken for the file's fault.
-    """
+def _interrupt_held_back() -> Iterator[None]:
+    """Ctrl-C takes effect at the end, a second one at once."""
+    # raised in the midst of compiled code it can surface as another error, taken for the file's
+    # fault
     before = signal.getsignal(signal.SIGINT)
     # a job in the background ignores it, and a handler set in C cannot be put back
     deaf = before is None or before == signal.SIG_IGN
@@ -206,7 +212,7 @@ def _interrupt_held_back():
         return
     held = []
 
-    def hold(number, frame):
+    def hold(number: int, frame: FrameType | None) -> None:
         held.append(number)
         signal.signal(signal.SIGINT, before)
 

@@ -25,7 +25,7 @@ def far(at, off, blends=0.0, seed=0):
     here = at + off
     hit = np.abs(off) < 3
     seen = ~hit & (here.real > 0) & (here.real < WIDTH)
-    return far_shift(at, hit, here[seen], WIDTH, HEIGHT)
+    return far_shift(at, hit, here[seen], WIDTH)
 
 
 @pytest.mark.parametrize("seed", range(2))

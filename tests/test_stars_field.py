@@ -52,7 +52,7 @@ def test_blends_do_not_pull_the_fit(field):
     # Against scipy's weighted least squares on the clean stars alone.
     for seed in range(6):
         x, y, moments, snr = star_list(field, seed, spoilt=25)
-        got = shape_field(x, y, *moments, snr, WIDTH, HEIGHT)
+        got = shape_field(x, y, moments, snr, WIDTH, HEIGHT)
         clean = slice(0, -25)
         terms = field_terms((x[clean] - X0) / HALF, (y[clean] - Y0) / HALF, 6)
         sigma = np.hypot(2 / snr[clean], 0.01)
@@ -66,7 +66,7 @@ def test_errors_of_a_flat_field_are_what_they_say():
     pulls = []
     for seed in range(40):
         x, y, moments, snr = star_list(FLAT, 100 + seed, spoilt=15)
-        got = shape_field(x, y, *moments, snr, WIDTH, HEIGHT)
+        got = shape_field(x, y, moments, snr, WIDTH, HEIGHT)
         pulls.append((got.coefficients - FLAT) / got.errors)
     assert np.std(pulls) == pytest.approx(1.0, abs=0.2)
 
@@ -74,7 +74,7 @@ def test_errors_of_a_flat_field_are_what_they_say():
 @pytest.mark.parametrize("n", [1, 2, 3, 11, 12, 39, 40])
 def test_few_stars_give_fewer_terms(n):
     x, y, moments, snr = star_list(FLAT, 7, n=n)
-    got = shape_field(x, y, *moments, snr, WIDTH, HEIGHT)
+    got = shape_field(x, y, moments, snr, WIDTH, HEIGHT)
     assert got.coefficients.shape == (3, 1 if n < 12 else 3 if n < 40 else 6)
     assert got.coefficients[:, 0] == pytest.approx(FLAT[:, 0], abs=0.5)
     assert np.isfinite(got.errors).all()

@@ -7,6 +7,7 @@ goes away, would end a process that has it mapped.
 from __future__ import annotations
 
 import os
+from io import FileIO
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
@@ -20,7 +21,7 @@ MOST_CHECKED = 1 << 26
 _PIECE = 1 << 18
 
 
-def open_source(path: Path):
+def open_source(path: Path) -> PlainSource | PackedSource:
     """A file as a source of bytes, to be closed by its ``close``.
 
     Returns
@@ -53,7 +54,7 @@ def open_source(path: Path):
 class PlainSource:
     """A file as it is; errors of the disk or the network name the file."""
 
-    def __init__(self, path: Path, file, size: int):
+    def __init__(self, path: Path, file: FileIO, size: int) -> None:
         self.path, self._file, self._size = path, file, size
 
     def close(self) -> None:
@@ -73,8 +74,14 @@ class PlainSource:
         room = bytearray(count)
         return bytes(room[: self.read_into(room)])
 
-    def read_into(self, room) -> int:
-        """Fill a buffer with the next bytes; how many there were."""
+    def read_into(self, room: bytearray | memoryview) -> int:
+        """Fill a buffer with the next bytes; how many there were.
+
+        Raises
+        ------
+        UnreadableFile
+            The disk fails.
+        """
         view, done = memoryview(room), 0
         try:
             while done < len(view) and (got := self._file.readinto(view[done:])):
@@ -91,7 +98,7 @@ class PlainSource:
 class PackedSource:
     """What a wrapper holds, unpacked as far as it is read."""
 
-    def __init__(self, path: Path, file, size: int, wrapper: Wrapper):
+    def __init__(self, path: Path, file: FileIO, size: int, wrapper: Wrapper) -> None:
         self.path, self._size, self._wrapper = path, size, wrapper
         self._packed = PlainSource(path, file, size)
         self._restart()
@@ -105,7 +112,13 @@ class PackedSource:
         return max(0, self._wrapper.most_inflation * self._size - start)
 
     def seek(self, at: int) -> None:
-        """Go to a place, which may lie behind the end; what lies between is unpacked."""
+        """Go to a place, which may lie behind the end; what lies between is unpacked.
+
+        Raises
+        ------
+        UnreadableFile
+            The wrapper is damaged, or holds too much before that place.
+        """
         if at < self._at:
             self._restart()
         if at - self._at > MOST_PASSED:
@@ -124,7 +137,7 @@ class PackedSource:
             count -= len(part)
         return b"".join(parts)
 
-    def read_into(self, room) -> int:
+    def read_into(self, room: bytearray | memoryview) -> int:
         """Fill a buffer with the next bytes; how many there were."""
         view, done = memoryview(room), 0
         while done < len(view) and (part := self._unpacked(min(_PIECE, len(view) - done))):
@@ -194,7 +207,7 @@ class PackedSource:
         self._unpacker = self._wrapper.unpacker()
         return True
 
-    def _damaged(self, error) -> UnreadableFile:
+    def _damaged(self, error: Exception | str) -> UnreadableFile:
         return UnreadableFile(
             self.path, f"the {self._wrapper.name} file is damaged or cut short ({error})"
         )

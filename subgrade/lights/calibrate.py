@@ -37,7 +37,9 @@ class Masters:
         return any(master is not None for master in (self.dark, self.bias, self.flat))
 
 
-def load_masters(dark=None, bias=None, flat=None) -> Masters:
+def load_masters(
+    dark: str | Path | None = None, bias: str | Path | None = None, flat: str | Path | None = None
+) -> Masters:
     """Read the master frames.
 
     Parameters
@@ -121,7 +123,7 @@ def apply(light: Light, masters: Masters) -> Light:
     )
 
 
-def _master(path) -> Master:
+def _master(path: str | Path | None) -> Master:
     light = read_light(path)
     return Master(light.path, light.facts, light.pixels.physical())
 
@@ -158,7 +160,9 @@ def _mismatches(facts: HeaderFacts, master: Master, is_dark: bool) -> list[str]:
     ]
 
 
-def _same_size(path, shape, other_path, other_shape) -> None:
+def _same_size(
+    path: Path, shape: tuple[int, int], other_path: Path, other_shape: tuple[int, int]
+) -> None:
     if shape != other_shape:
         raise UsageError(
             f"{other_path} is {other_shape[1]} x {other_shape[0]} px, "

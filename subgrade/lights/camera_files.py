@@ -10,7 +10,10 @@ import contextlib
 import logging
 import math
 import re
+from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,6 +22,10 @@ from subgrade.lights.fits_files import Stored
 from subgrade.lights.header_cards import Cards
 from subgrade.lights.stored_pixels import plane_of, to_pixels
 
+if TYPE_CHECKING:
+    from rawpy import RawPy
+    from tifffile import TiffPage
+
 _EXIF_TIME = re.compile(r"(\d{4})[:\-](\d\d)[:\-](\d\d)[ T](\d\d:\d\d:\d\d)")
 _PLACES = (273, 279, 324, 325)
 """StripOffsets, StripByteCounts, TileOffsets, TileByteCounts (TIFF 6.0)."""
@@ -26,7 +33,7 @@ _ZONE = re.compile(r"[+-]\d\d:\d\d\Z")
 _RECORD = re.compile(r"^[A-Z][A-Z0-9_\-]{0,7} *= ", re.MULTILINE)
 
 
-def read_tiff(path, with_pixels: bool = True) -> Stored:
+def read_tiff(path: str | Path, with_pixels: bool = True) -> Stored:
     """Read a TIFF: integer or float, one plane or three colours, any layout tifffile knows.
 
     Header records in the image description count before EXIF.
@@ -70,13 +77,8 @@ def read_tiff(path, with_pixels: bool = True) -> Stored:
     return _stored_tiff(path, cards, array, inverted)
 
 
-def _check_pieces(path: Path, page) -> None:
-    """Refuse an image of which strips or tiles are not there; the library fills in zeros.
-
-    Raises
-    ------
-    UnreadableFile
-    """
+def _check_pieces(path: Path, page: TiffPage) -> None:
+    """Refuse an image of which strips or tiles are not there; the library fills in zeros."""
     places, counts = page.dataoffsets, page.databytecounts
     wanted, size = math.prod(page.chunked), path.stat().st_size
     # the library itself drops what is listed beyond the size
@@ -116,7 +118,7 @@ def _stored_tiff(path: Path, cards: Cards, array: np.ndarray, inverted: bool) ->
     return Stored(cards, tuple(planes.shape[-2:]), planes.ndim == 3, pixels, (*notes, *more))
 
 
-def read_raw(path, with_pixels: bool = True) -> Stored:
+def read_raw(path: str | Path, with_pixels: bool = True) -> Stored:
     """Read a camera raw file's visible mosaic as the sensor gave it.
 
     Nothing is interpolated and the black level stays in; the white level becomes
@@ -166,7 +168,7 @@ def read_raw(path, with_pixels: bool = True) -> Stored:
     return Stored(cards, plane.shape, False, pixels, (*notes, *more))
 
 
-def _raw_pattern(raw, notes: list[str]) -> str | None:
+def _raw_pattern(raw: RawPy, notes: list[str]) -> str | None:
     """The 2x2 pattern from the visible area's first pixel on, e.g. ``RGGB``."""
     if raw.raw_pattern is None:
         return None
@@ -214,7 +216,7 @@ def _exif_cards(path: Path) -> Cards:
     return Cards(items)
 
 
-def _exif(tags, *names: str):
+def _exif(tags: dict, *names: str) -> object:
     """The first of some tags; TIFF/EP and DNG may keep EXIF tags in the image's own directory."""
     for name in names:
         for directory in ("EXIF", "Image"):
@@ -223,12 +225,12 @@ def _exif(tags, *names: str):
     return None
 
 
-def _exif_text(tags, *names: str) -> str:
+def _exif_text(tags: dict, *names: str) -> str:
     tag = _exif(tags, *names)
     return "" if tag is None else str(tag).strip(" \0")
 
 
-def _exif_number(tag) -> float | None:
+def _exif_number(tag: object) -> float | None:
     value = tag.values[0] if tag is not None and getattr(tag, "values", None) else None
     try:
         return float(value)
@@ -236,7 +238,7 @@ def _exif_number(tag) -> float | None:
         return None
 
 
-def _exif_time(tags) -> dict[str, tuple[str, str]]:
+def _exif_time(tags: dict) -> dict[str, tuple[str, str]]:
     """EXIF clock time: UTC where an offset stands beside it, else a local time."""
     for name, part_name, zone_names in (
         ("DateTimeOriginal", "SubSecTimeOriginal", ("OffsetTimeOriginal", "Tag 0x9011")),
@@ -255,7 +257,7 @@ def _exif_time(tags) -> dict[str, tuple[str, str]]:
     return {}
 
 
-def _extra(path: Path, name: str):
+def _extra(path: Path, name: str) -> ModuleType:
     try:
         return __import__(name)
     except ImportError:
@@ -264,7 +266,7 @@ def _extra(path: Path, name: str):
 
 
 @contextlib.contextmanager
-def _quiet(name: str):
+def _quiet(name: str) -> Iterator[None]:
     """Keep a library's log lines off the terminal for a while."""
     logger = logging.getLogger(name)
     before = logger.level

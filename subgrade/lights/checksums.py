@@ -17,7 +17,7 @@ _CHUNK = 1 << 22
 """Bytes summed at a time; 2^20 words of 32 bits cannot overflow 64."""
 
 
-def ones_complement_sum(data, start: int, stop: int) -> int:
+def ones_complement_sum(data: bytes | np.ndarray, start: int, stop: int) -> int:
     """Ones'-complement sum of big-endian 32-bit words.
 
     Parameters
@@ -45,7 +45,7 @@ def ones_complement_sum(data, start: int, stop: int) -> int:
     return total
 
 
-def broken_checksum(cards: Cards, header: bytes, data) -> tuple[str, str]:
+def broken_checksum(cards: Cards, header: bytes, data: bytes | np.ndarray) -> tuple[str, str]:
     """Hold an HDU against the checksums in its header.
 
     Parameters
@@ -79,13 +79,13 @@ def broken_checksum(cards: Cards, header: bytes, data) -> tuple[str, str]:
     return "damaged: the file does not match the checksum in its header (CHECKSUM)", ""
 
 
-def _stated_sum(value) -> int | None:
+def _stated_sum(value: object) -> int | None:
     """DATASUM as a number; it is a text of digits, some write a number."""
     text = str(value).strip() if value is not None and not isinstance(value, bool) else ""
     return int(text) if re.fullmatch(r"\d{1,10}", text) and int(text) <= ALL_ONES else None
 
 
-def _is_seal(value) -> bool:
+def _is_seal(value: object) -> bool:
     """Whether CHECKSUM holds 16 characters to check with; 16 zeros are a blank."""
     return bool(
         isinstance(value, str) and re.fullmatch(r"[0-9A-Za-z]{16}", value) and value.strip("0")

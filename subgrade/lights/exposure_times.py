@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from subgrade.lights.header_cards import Cards
@@ -102,7 +103,7 @@ def exposure_times(cards: Cards, exposure_s: float | None) -> ExposureTimes:
             return ExposureTimes(notes=tuple(notes))
 
 
-def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
+def _exposure_times(cards: Cards, exposure_s: float | None, notes: list[str]) -> ExposureTimes:
     local = next((text for key in _LOCAL if (text := plain_text(cards.text(key)))), None)
     elapsed = _elapsed(cards, exposure_s, notes)
     scale = scale_of(cards, notes)
@@ -136,7 +137,14 @@ def _exposure_times(cards: Cards, exposure_s, notes) -> ExposureTimes:
     )
 
 
-def _start_and_mid(first, mid, end, elapsed, exposure_s, notes):
+def _start_and_mid(
+    first: _Moment | None,
+    mid: _Moment | None,
+    end: _Moment | None,
+    elapsed: float | None,
+    exposure_s: float | None,
+    notes: list[str],
+) -> tuple[Instant | None, Instant | None, list[str]]:
     """Start and middle as instants (None where unknown) and the keywords used."""
     length = elapsed if elapsed is not None else exposure_s
     source = []
@@ -170,7 +178,7 @@ def _start_and_mid(first, mid, end, elapsed, exposure_s, notes):
     return start, None if length is None else shifted(start, length / 2), source
 
 
-def _first_moment(cards: Cards, scale, notes) -> _Moment | None:
+def _first_moment(cards: Cards, scale: str, notes: list[str]) -> _Moment | None:
     """The best statement about the start: DATE-BEG, MJD-BEG, DATE-OBS, MJD-OBS, ..."""
     dates = [k for k in _START_DATES if k in cards]
     beginning = [k for k in dates if k == "DATE-BEG"]
@@ -190,7 +198,7 @@ def _first_moment(cards: Cards, scale, notes) -> _Moment | None:
     return None
 
 
-def _first_date(cards: Cards, keys, scale, notes) -> _Moment | None:
+def _first_date(cards: Cards, keys: Sequence[str], scale: str, notes: list[str]) -> _Moment | None:
     for key in keys:
         text, comment = cards.text(key), cards.comment(key)
         if text is None:
@@ -221,15 +229,14 @@ def _first_date(cards: Cards, keys, scale, notes) -> _Moment | None:
 
 
 def _role(comment: str) -> tuple[str, bool]:
-    """Instant that a comment names for a date, by its first such word, and whether it has one.
-
-    The first word decides between "start (end is DATE-END)" and "mean of start and end".
-    """
+    """Instant that the first such word of a comment names for a date, and whether there is one."""
     found = [(match.start(), role) for role, p in _ROLES.items() if (match := p.search(comment))]
     return (min(found)[1], True) if found else ("start", False)
 
 
-def _named(cards: Cards, groups, role: str, scale, notes) -> _Moment | None:
+def _named(
+    cards: Cards, groups: Sequence[Sequence[str]], role: str, scale: str, notes: list[str]
+) -> _Moment | None:
     """DATE-AVG or DATE-END and their MJD and JD forms."""
     dates, *numbers = groups
     for key in dates:
@@ -251,7 +258,7 @@ def _named(cards: Cards, groups, role: str, scale, notes) -> _Moment | None:
     return None
 
 
-def _day_number(cards: Cards, keys, scale, notes) -> _Moment | None:
+def _day_number(cards: Cards, keys: Sequence[str], scale: str, notes: list[str]) -> _Moment | None:
     for key in keys:
         number = cards.number(key)
         if number is None:
@@ -268,7 +275,7 @@ def _day_number(cards: Cards, keys, scale, notes) -> _Moment | None:
     return None
 
 
-def _relative_start(cards: Cards, scale) -> _Moment | None:
+def _relative_start(cards: Cards, scale: str) -> _Moment | None:
     """TSTART counted from a reference time; MJDREF overrides JDREF, JDREF overrides DATEREF."""
     begin = cards.number("TSTART")
     if begin is None:
@@ -289,14 +296,21 @@ def _relative_start(cards: Cards, scale) -> _Moment | None:
     return _Moment(shifted(reference, begin * time_unit(cards)), f"{key} and TSTART", "start")
 
 
-def _midnight(cards: Cards, keys, notes) -> None:
+def _midnight(cards: Cards, keys: Sequence[str], notes: list[str]) -> None:
     for key in keys:
         if cards.text(key) is not None and not any(key in note for note in notes):
             notes.append(f"{key} holds a date without a time of day: the time is not known")
             break
 
 
-def _compare_day_numbers(cards: Cards, used: str, start, mid, scale, notes) -> None:
+def _compare_day_numbers(
+    cards: Cards,
+    used: str,
+    start: Instant | None,
+    mid: Instant | None,
+    scale: str,
+    notes: list[str],
+) -> None:
     """Remark on an MJD-OBS or JD-OBS that is neither the start nor the middle found."""
     if start is None:
         return
@@ -310,7 +324,7 @@ def _compare_day_numbers(cards: Cards, used: str, start, mid, scale, notes) -> N
             notes.append(f"{key} is {abs(late[0]):.1f} s {way} the start by {used}, which was used")
 
 
-def _separate_clock(cards: Cards):
+def _separate_clock(cards: Cards) -> tuple[tuple[int, int, float] | None, str | None]:
     for key in _TIME_OF_DAY:
         text = cards.text(key)
         if text is None or _IS_LOCAL.search(cards.comment(key)):
@@ -321,7 +335,7 @@ def _separate_clock(cards: Cards):
     return None, None
 
 
-def _elapsed(cards: Cards, exposure_s: float | None, notes) -> float | None:
+def _elapsed(cards: Cards, exposure_s: float | None, notes: list[str]) -> float | None:
     elapsed = cards.number("TELAPSE")
     if elapsed is None:
         return None

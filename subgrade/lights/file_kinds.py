@@ -26,7 +26,7 @@ _TIFF_MAGIC = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _CR3_MAGIC = b"ftypcrx "
 
 
-def kind_of(path) -> str | None:
+def kind_of(path: str | Path) -> str | None:
     """Kind of an image file.
 
     Returns
@@ -58,7 +58,7 @@ def kind_of(path) -> str | None:
     return "fits" if name.endswith(FITS_SUFFIXES) else None
 
 
-def _start_inside(path) -> bytes:
+def _start_inside(path: str | Path) -> bytes:
     """The first bytes that a wrapper holds; none where it is damaged."""
     try:
         source = open_source(Path(path))

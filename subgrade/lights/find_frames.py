@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,7 +42,7 @@ class Found:
         """The same as a line each."""
         return tuple(f"{path}: {cause}" for path, cause in self.unsearched)
 
-    def name(self, path) -> str:
+    def name(self, path: str | Path) -> str:
         """A file's name relative to the common folder, ``/`` between parts."""
         path = Path(path)
         try:
@@ -56,7 +57,9 @@ def natural_key(text: str) -> tuple:
     return tuple((int(p), "") if i % 2 else (-1, p) for i, p in enumerate(parts)), text
 
 
-def find_lights(paths, *, exclude=()) -> Found:
+def find_lights(
+    paths: str | Path | Iterable[str | Path], *, exclude: Iterable[str | Path] = ()
+) -> Found:
     """Find the files that may be light frames.
 
     Folders are searched with their subfolders; hidden folders and files, results of
@@ -100,7 +103,7 @@ def find_lights(paths, *, exclude=()) -> Found:
 
 
 class _Search:
-    def __init__(self, exclude):
+    def __init__(self, exclude: Iterable[str | Path]) -> None:
         self._excluded = {_real(path) for path in exclude}
         self._walked: set[str] = set()
         self._seen: dict[str, list[str]] = {}
@@ -169,7 +172,7 @@ def _same_file(path: str, other: str) -> bool:
         return _real(path) == _real(other)
 
 
-def _real(path) -> str:
+def _real(path: str | Path) -> str:
     return os.path.normcase(os.path.realpath(os.path.expanduser(os.fspath(path))))
 
 

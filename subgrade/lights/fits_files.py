@@ -7,13 +7,14 @@ tile-compressed images go through astropy's file reader.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from subgrade.errors import UnreadableFile
-from subgrade.lights.byte_source import open_source
+from subgrade.lights.byte_source import PackedSource, PlainSource, open_source
 from subgrade.lights.checksums import broken_checksum
 from subgrade.lights.header_cards import BLOCK, MAX_HEADER_BLOCKS, Cards, header_length
 from subgrade.lights.model import Pixels
@@ -73,7 +74,7 @@ def looks_like_fits(start: bytes) -> bool:
     return start[:6] == b"SIMPLE" and start[6:9].lstrip(b" ")[:1] == b"="
 
 
-def read_fits(path) -> Stored:
+def read_fits(path: str | Path) -> Stored:
     """Read the image of a FITS file.
 
     Plain, wrapped (gzip, bzip2, compress) and tile-compressed files are read, with the image in the
@@ -96,7 +97,7 @@ def read_fits(path) -> Stored:
     return _read(Path(path), with_pixels=True)
 
 
-def read_fits_header(path) -> Stored:
+def read_fits_header(path: str | Path) -> Stored:
     """Like `read_fits`, without the pixels; a file whose pixels are cut short passes.
 
     Raises
@@ -114,7 +115,7 @@ def _read(path: Path, with_pixels: bool) -> Stored:
         source.close()
 
 
-def _read_source(path: Path, source, with_pixels: bool) -> Stored:
+def _read_source(path: Path, source: PlainSource | PackedSource, with_pixels: bool) -> Stored:
     hdu, primary, notes = _image_hdu(path, source)
     cards = hdu.cards if hdu.index == 0 else hdu.cards.over(primary.without(_STRUCTURE))
     shape, colour = _plane_shape(path, hdu)
@@ -146,7 +147,9 @@ def _read_source(path: Path, source, with_pixels: bool) -> Stored:
     return Stored(cards, shape, colour, pixels, (*notes, *more))
 
 
-def _data(path: Path, source, hdu: _Hdu, wanted: int, what: str) -> np.ndarray:
+def _data(
+    path: Path, source: PlainSource | PackedSource, hdu: _Hdu, wanted: int, what: str
+) -> np.ndarray:
     """The stored bytes of an image, read-only; no memory is taken for more than can be there."""
     there = source.most(hdu.start)
     if there >= wanted:
@@ -166,7 +169,7 @@ def _data(path: Path, source, hdu: _Hdu, wanted: int, what: str) -> np.ndarray:
     return data
 
 
-def _image_hdu(path: Path, source) -> tuple[_Hdu, Cards, list[str]]:
+def _image_hdu(path: Path, source: PlainSource | PackedSource) -> tuple[_Hdu, Cards, list[str]]:
     """The HDU to measure, the primary header, and notes."""
     hdus: list[_Hdu] = []
     images: list[_Hdu] = []
@@ -198,7 +201,7 @@ def _no_image_cause(hdus: list[_Hdu]) -> str:
     return "the file holds a header but no image"
 
 
-def _walk(path: Path, source):
+def _walk(path: Path, source: PlainSource | PackedSource) -> Iterator[_Hdu]:
     """Yield the HDUs in order; raise on a damaged one, for the image may lie behind it."""
     at = index = 0
     while source.most(at):
@@ -221,7 +224,7 @@ def _walk(path: Path, source):
         index += 1
 
 
-def _whole_header(source, first: bytes) -> bytes | None:
+def _whole_header(source: PlainSource | PackedSource, first: bytes) -> bytes | None:
     """A header from its first block to the one that holds END; None where none does."""
     blocks = [first]
     while header_length(blocks[-1], 0, len(blocks[-1])) is None:
@@ -281,7 +284,7 @@ def _plane_shape(path: Path, hdu: _Hdu) -> tuple[tuple[int, int], bool]:
     return tuple(planes.shape[-2:]), planes.ndim == 3
 
 
-def _check_sums(path: Path, hdu: _Hdu, data) -> list[str]:
+def _check_sums(path: Path, hdu: _Hdu, data: bytes | np.ndarray) -> list[str]:
     cause, note = broken_checksum(hdu.cards, hdu.header, data)
     if cause:
         raise UnreadableFile(path, cause)
@@ -289,12 +292,7 @@ def _check_sums(path: Path, hdu: _Hdu, data) -> list[str]:
 
 
 def _scaling(path: Path, cards: Cards) -> tuple[float, float]:
-    """BZERO and BSCALE; where one that is there says nothing, no pixel's value is known.
-
-    Raises
-    ------
-    UnreadableFile
-    """
+    """BZERO and BSCALE; refused where one that is there says nothing."""
     stated = {"BZERO": 0.0, "BSCALE": 1.0}
     for key in stated:
         if key not in cards:

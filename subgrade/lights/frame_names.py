@@ -26,7 +26,7 @@ class FrameNames:
         Absolute, in the same order; empty where they are not known.
     """
 
-    def __init__(self, names: Iterable[str], paths: Iterable[str | os.PathLike] = ()):
+    def __init__(self, names: Iterable[str], paths: Iterable[str | os.PathLike] = ()) -> None:
         self.names = tuple(names)
         self._paths = [os.fspath(path) for path in paths]
         self._unshown = not all(map(str.isprintable, (*self.names, *self._paths)))

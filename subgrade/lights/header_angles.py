@@ -55,7 +55,7 @@ def right_ascension(cards: Cards, *keys: str) -> float | None:
 
 
 def degrees(cards: Cards, limit: float, *keys: str) -> float | None:
-    """The first of the keywords that holds an angle within +-limit, degrees.
+    """The first of the keywords that holds an angle within +-limit (degrees), degrees.
 
     A hemisphere letter S or W in the text makes the angle negative.
     """

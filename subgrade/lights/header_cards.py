@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection, Iterable, Iterator
 
 from subgrade.plaintext import clean
 
@@ -36,7 +37,7 @@ class Cards:
 
     __slots__ = ("_items",)
 
-    def __init__(self, items: dict[str, tuple[object, str]] | None = None):
+    def __init__(self, items: dict[str, tuple[object, str]] | None = None) -> None:
         self._items = {k: _shown(value, comment) for k, (value, comment) in (items or {}).items()}
 
     @classmethod
@@ -46,7 +47,7 @@ class Cards:
         return cls.from_records(text[i : i + CARD] for i in range(0, len(text), CARD))
 
     @classmethod
-    def from_records(cls, records) -> Cards:
+    def from_records(cls, records: Iterable[str]) -> Cards:
         """Split text records; longer or shorter ones than 80 characters are taken as they are."""
         items: dict[str, tuple[object, str]] = {}
         unfinished = None
@@ -73,13 +74,13 @@ class Cards:
     def __contains__(self, key: str) -> bool:
         return key in self._items
 
-    def __iter__(self):
+    def __iter__(self) -> Iterator[str]:
         return iter(self._items)
 
     def __len__(self) -> int:
         return len(self._items)
 
-    def get(self, key: str, default=None):
+    def get(self, key: str, default: object = None) -> object:
         """The value of a keyword, `default` where it is absent."""
         item = self._items.get(key)
         return default if item is None else item[0]
@@ -93,7 +94,7 @@ class Cards:
         """These records, and those of `below` (a primary header) where these are silent."""
         return Cards({**below._items, **self._items})
 
-    def without(self, keys) -> Cards:
+    def without(self, keys: Collection[str]) -> Cards:
         """A copy without some keywords."""
         return Cards({k: v for k, v in self._items.items() if k not in keys})
 
@@ -140,14 +141,14 @@ class Cards:
         return None, None
 
 
-def _shown(value, comment: str) -> tuple[object, str]:
+def _shown(value: object, comment: str) -> tuple[object, str]:
     """A value and its comment without control characters; NULs only fill up."""
     if isinstance(value, str) and not value.isprintable():
         value = clean(value.strip("\x00")).rstrip()
     return value, clean(comment)
 
 
-def as_number(value) -> float | None:
+def as_number(value: object) -> float | None:
     """A header value as a finite float, None where it is none."""
     if isinstance(value, bool) or value is None:
         return None
@@ -163,7 +164,7 @@ def as_number(value) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def header_length(data, start: int, end: int) -> int | None:
+def header_length(data: bytes, start: int, end: int) -> int | None:
     """Bytes of the header that begins at `start`, padding included.
 
     Parameters
@@ -229,7 +230,7 @@ def _split_quoted(text: str) -> tuple[str, str]:
     return "".join(parts).rstrip(), comment.strip()
 
 
-def _typed(value: str):
+def _typed(value: str) -> bool | int | float | str | None:
     if not value:
         return None
     if value == "T":

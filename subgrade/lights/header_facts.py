@@ -284,7 +284,9 @@ def _altitude(cards: Cards) -> float | None:
     return None if zenith is None else 90.0 - abs(zenith)
 
 
-def _pointing(cards: Cards, centre) -> tuple[float | None, float | None]:
+def _pointing(
+    cards: Cards, centre: tuple[float, float] | None
+) -> tuple[float | None, float | None]:
     if centre is not None:
         return centre
     pairs = (("RA", "DEC"), ("RA_OBS", "DEC_OBS"), ("OBJCTRA", "OBJCTDEC"), ("TELRA", "TELDEC"))
@@ -312,9 +314,17 @@ def _electrons_per_adu(cards: Cards) -> float | None:
 
 def _temperature(cards: Cards, notes: list[str]) -> float | None:
     value, key = cards.number_and_key(
-        "CCD-TEMP", "CCDTEMP", "CCD_TEMP", "DET-TEMP", "DETTEMP", "SENSTEMP", "CAMTEMP",
-        "CCD-TEM", "TEMPERAT", "SET-TEMP",
-    )  # fmt: skip
+        "CCD-TEMP",
+        "CCDTEMP",
+        "CCD_TEMP",
+        "DET-TEMP",
+        "DETTEMP",
+        "SENSTEMP",
+        "CAMTEMP",
+        "CCD-TEM",
+        "TEMPERAT",
+        "SET-TEMP",
+    )
     if value is None:
         return None
     kelvin = value > 100.0 or re.search(r"\[k\]|kelvin", cards.comment(key), re.I)

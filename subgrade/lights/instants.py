@@ -16,8 +16,13 @@ import functools
 import math
 import re
 from dataclasses import dataclass
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 from subgrade.lights.header_cards import Cards
+
+if TYPE_CHECKING:
+    from astropy.time import Time
 
 DAY_S = 86400.0
 MJD_OF_ORDINAL = 678576
@@ -40,8 +45,18 @@ class Instant:
     second: float
 
 
-def from_calendar(date, clock, scale: str = "utc") -> Instant:
+def from_calendar(
+    date: tuple[int, int, int], clock: tuple[int, int, float], scale: str = "utc"
+) -> Instant:
     """A calendar date and time of day in a time scale of astropy's.
+
+    Parameters
+    ----------
+    date : tuple of int
+        Year, month, day.
+    clock : tuple
+        Hour, minute, second.
+    scale : str
 
     Raises
     ------
@@ -132,7 +147,7 @@ def _carried(instant: Instant) -> Instant:
 
 
 @functools.cache
-def _load_time():
+def _load_time() -> ModuleType:
     """astropy.time, without letting its leap-second refresh go to the network."""
     from astropy.utils import iers
 
@@ -141,18 +156,15 @@ def _load_time():
     return time
 
 
-def _to_library(instant: Instant):
+def _to_library(instant: Instant) -> Time:
     date = _date(instant.day)
     whole = min(int(instant.second // 60), 1439)
     text = f"{date}T{whole // 60:02d}:{whole % 60:02d}:{instant.second - 60.0 * whole:012.9f}"
     return _load_time().Time(text, format="isot", scale="utc", precision=3)
 
 
-def _of_library(time) -> Instant:
-    """An astropy time as an `Instant`.
-
-    ``Time.unix`` is not used: on the day of a leap second it strays up to 1 s.
-    """
+def _of_library(time: Time) -> Instant:
+    """An astropy time as an `Instant`; on a leap second's day ``Time.unix`` strays up to 1 s."""
     part = time.utc.ymdhms
     date = datetime.date(*(int(part[name]) for name in ("year", "month", "day")))
     second = 3600.0 * int(part["hour"]) + 60.0 * int(part["minute"]) + float(part["second"])
@@ -177,7 +189,9 @@ _OLD = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{2}|\d{4})\Z")
 CLOCK = re.compile(r"(\d{1,2})[:\s](\d{1,2})(?:[:\s](\d{1,2}(?:[.,]\d*)?))?\s*(?:Z|UTC?|GMT)?\Z")
 
 
-def split_date(text: str, key: str, notes: list[str]):
+def split_date(
+    text: str, key: str, notes: list[str]
+) -> tuple[tuple[int, int, int] | None, tuple[int, int, float] | None, float | None]:
     """Take a date text apart.
 
     Returns
@@ -240,8 +254,28 @@ def plain_text(text: str | None) -> str | None:
     return "{:04d}-{:02d}-{:02d}T{:02d}:{:02d}:{:06.3f}".format(*date, *clock)
 
 
-def moment_of(date, clock, scale: str, offset: float | None = None) -> Instant:
-    """A calendar date and time of day in a scale, in UTC; ValueError if invalid."""
+def moment_of(
+    date: tuple[int, int, int],
+    clock: tuple[int, int, float],
+    scale: str,
+    offset: float | None = None,
+) -> Instant:
+    """A calendar date and time of day in a scale, in UTC.
+
+    Parameters
+    ----------
+    date, clock : tuple
+        As for `from_calendar`.
+    scale : str
+        As `scale_of` gives it.
+    offset : float, optional
+        Hours east of UTC.
+
+    Raises
+    ------
+    ValueError
+        If there is no such date or time.
+    """
     if not 1900 <= date[0] <= 2159:
         raise ValueError(f"year {date[0]}")
     if clock[0] > 24 or clock[1] > 59 or clock[2] >= 61.0:

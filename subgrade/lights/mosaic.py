@@ -10,6 +10,7 @@ of a cell, on one diagonal, are alike, and others are not.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -38,6 +39,11 @@ def green_parity(pattern: str) -> int:
     -------
     int
         Greens are the pixels with ``(x + y) % 2`` equal to this: 0 or 1.
+
+    Raises
+    ------
+    ValueError
+        If it is no pattern of a mosaic.
     """
     if pattern not in PATTERNS:
         raise ValueError(f"{pattern!r} is not one of {', '.join(PATTERNS)}")
@@ -208,7 +214,7 @@ def _diagonals(value: np.ndarray, least: float) -> set[int]:
     if len(value) < FEWEST_TILES:
         return set()
 
-    def beyond(weights) -> tuple[float, bool]:
+    def beyond(weights: Sequence[float]) -> tuple[float, bool]:
         each = value @ np.array(weights, float)
         middle = float(np.median(each))
         spread = scatter(each, middle)

@@ -18,7 +18,9 @@ from subgrade.lights.stored_pixels import FULL_SCALE, UNIT_MAX, UNIT_NOTE
 TEXT = "a text file, not a FITS, TIFF or camera raw file; a guiding record goes with --guide"
 
 
-def read_light(path, *, scale: float | None = None, exposure: float | None = None) -> Light:
+def read_light(
+    path: str | Path, *, scale: float | None = None, exposure: float | None = None
+) -> Light:
     """Read a frame's pixels and header.
 
     Parameters
@@ -44,7 +46,9 @@ def read_light(path, *, scale: float | None = None, exposure: float | None = Non
     return Light(Path(path), facts, stored.pixels)
 
 
-def read_facts(path, *, scale: float | None = None, exposure: float | None = None) -> HeaderFacts:
+def read_facts(
+    path: str | Path, *, scale: float | None = None, exposure: float | None = None
+) -> HeaderFacts:
     """Read a frame's header only; parameters and errors as `read_light`."""
     return _read(Path(path), scale, exposure, with_pixels=False)[0]
 
@@ -54,7 +58,9 @@ def is_light(facts: HeaderFacts) -> bool:
     return facts.frame_type == "light"
 
 
-def _read(path: Path, scale, exposure, with_pixels: bool) -> tuple[HeaderFacts, Stored]:
+def _read(
+    path: Path, scale: float | None, exposure: float | None, with_pixels: bool
+) -> tuple[HeaderFacts, Stored]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

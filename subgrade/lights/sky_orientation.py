@@ -5,10 +5,15 @@ from __future__ import annotations
 import math
 import re
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from subgrade.lights.header_cards import Cards
 from subgrade.lights.model import UNNAMED_SIP
+
+if TYPE_CHECKING:
+    from astropy.wcs import WCS
 
 ARCSEC_MM_PER_UM = 206.264806
 """Arcseconds in a radian / 1000: scale = this * pixel_um / focal_mm."""
@@ -90,7 +95,13 @@ def header_optics(
     return Optics(pixel, focal, binning, best, source, axes, centre)
 
 
-def _best_scale(option, wcs, computed, stated, notes) -> tuple[float | None, str | None]:
+def _best_scale(
+    option: float | None,
+    wcs: float | None,
+    computed: float | None,
+    stated: float | None,
+    notes: list[str],
+) -> tuple[float | None, str | None]:
     if stated is not None and not MIN_SCALE <= stated <= MAX_SCALE:
         stated = None
     for first, second, names in (
@@ -130,7 +141,7 @@ def scale_in_words(cards: Cards, notes: list[str]) -> float | None:
     return value
 
 
-def _positive(cards: Cards, keys) -> float | None:
+def _positive(cards: Cards, keys: Sequence[str]) -> float | None:
     for key in keys:
         value = cards.number(key)
         if value is not None and 0.0 < value < 1e6:
@@ -160,13 +171,16 @@ def _sane_binning(x: float, y: float, key: str, notes: list[str]) -> tuple[int, 
     return (1, 1)
 
 
-def _pixel_as_read(cards, binning, focal, measured, notes) -> float | None:
-    """Pixel pitch along x with binning and channel step in it, um.
-
-    XPIXSZ is taken to include the binning and PIXSIZE1 not to (common practice,
-    no source; from memory); a comment that says so, or a scale that only the other reading
-    fits, decides otherwise.
-    """
+def _pixel_as_read(
+    cards: Cards,
+    binning: tuple[int, int],
+    focal: float | None,
+    measured: float | None,
+    notes: list[str],
+) -> float | None:
+    """Pixel pitch along x with binning and channel step in it, um."""
+    # XPIXSZ is taken to include the binning and PIXSIZE1 not to (common practice, no source; from
+    # memory), unless a comment says so or a scale fits the other reading only
     value, key = None, None
     for name in (*_AS_READ, *_ON_SENSOR):
         number = cards.number(name)
@@ -210,7 +224,9 @@ def _pixel_as_read(cards, binning, focal, measured, notes) -> float | None:
     return pixel
 
 
-def _wcs(cards: Cards, shape, notes):
+def _wcs(
+    cards: Cards, shape: tuple[int, int], notes: list[str]
+) -> tuple[float | None, tuple | None, tuple[float, float] | None]:
     """(scale, sky axes, centre) of a complete and sane celestial WCS, else Nones."""
     nothing = (None, None, None)
     if any(cards.number(f"{key}{i}") is None for key in ("CRVAL", "CRPIX") for i in (1, 2)):
@@ -254,7 +270,7 @@ def _wrapped(angle: float) -> float:
     return (angle + 180.0) % 360.0 - 180.0
 
 
-def _load_wcs(cards: Cards, notes):
+def _load_wcs(cards: Cards, notes: list[str]) -> WCS | None:
     from astropy.io import fits
     from astropy.wcs import WCS
 

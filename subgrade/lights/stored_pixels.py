@@ -89,6 +89,11 @@ def to_pixels(
     pixels : Pixels
         16-bit planes keep their memory (no copy) unless they hold blank pixels.
     notes : list of str
+
+    Raises
+    ------
+    ValueError
+        If the numbers are not real.
     """
     notes: list[str] = []
     kind = planes.dtype.kind
@@ -139,7 +144,9 @@ def _words(plane: np.ndarray, zero: float, scale: float) -> Pixels:
     )
 
 
-def _floats(planes, zero, scale, blank, notes) -> Pixels:
+def _floats(
+    planes: np.ndarray, zero: float, scale: float, blank: int | None, notes: list[str]
+) -> Pixels:
     height, width = planes.shape[-2:]
     stack = planes if planes.ndim == 3 else planes[np.newaxis]
     out = np.empty((height, width), np.float32)
@@ -210,7 +217,13 @@ def _whole(plane: np.ndarray) -> bool:
 
 
 def big_endian(bitpix: int) -> np.dtype:
-    """The numpy type of a FITS BITPIX; raises KeyError for a value FITS does not know."""
+    """The numpy type of a FITS BITPIX.
+
+    Raises
+    ------
+    KeyError
+        If FITS knows no such value.
+    """
     return np.dtype({8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}[bitpix])
 
 

@@ -12,6 +12,7 @@ import re
 import struct
 import warnings
 import zlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -149,7 +150,7 @@ def decompressed(
     return array
 
 
-def _tile_shape(cards: Cards, axes) -> tuple[int, ...]:
+def _tile_shape(cards: Cards, axes: tuple[int, ...]) -> tuple[int, ...]:
     """Tile lengths, after comparing their number with the tiles stored."""
     tile = []
     for i, length in enumerate(axes, 1):
@@ -192,7 +193,7 @@ def _columns(cards: Cards) -> dict[str, _Column]:
     return found
 
 
-def _most_pixels(cards: Cards, stored: int, spare: bool = False) -> int:
+def _most_pixels(cards: Cards, stored: int | np.ndarray, spare: bool = False) -> int | np.ndarray:
     """Pixels that so many bytes can stand for at the most."""
     codec = str(cards.get("ZCMPTYPE") or "").strip()
     if codec in _RICE:
@@ -228,7 +229,9 @@ def _has_spare(cards: Cards) -> bool:
     return any(name in _columns(cards) for name in _SPARE)
 
 
-def _check_tiles(cards: Cards, packed: np.ndarray, tile, axes) -> None:
+def _check_tiles(
+    cards: Cards, packed: np.ndarray, tile: tuple[int, ...], axes: tuple[int, ...]
+) -> None:
     """Compare the bytes of every tile with the pixels that it must fill."""
     columns = _columns(cards)
     width, rows = cards.whole("NAXIS1"), cards.whole("NAXIS2")
@@ -262,7 +265,7 @@ def _check_tiles(cards: Cards, packed: np.ndarray, tile, axes) -> None:
         raise ValueError(f"{int(left.sum())} tiles are empty")
 
 
-def _rooms(tile, axes) -> np.ndarray:
+def _rooms(tile: tuple[int, ...], axes: tuple[int, ...]) -> np.ndarray:
     """Pixels of each tile, those at the far edges cut short, in the order of the rows."""
     room = np.ones(1, np.int64)
     for length, side in zip(axes, tile, strict=True):
@@ -282,7 +285,7 @@ def _descriptors(table: np.ndarray, column: _Column) -> tuple[np.ndarray, np.nda
     return count * column.element, pair[:, 1]
 
 
-def _check_gzip_tiles(tiles, rooms) -> None:
+def _check_gzip_tiles(tiles: Iterable[np.ndarray], rooms: np.ndarray) -> None:
     """Unpack large tiles as far as they may reach, throwing the bytes away."""
     for content, room in zip(tiles, rooms, strict=True):
         may = 8 * int(room)  # bytes of the widest pixels
@@ -296,7 +299,7 @@ def _check_gzip_tiles(tiles, rooms) -> None:
                 raise ValueError(f"a tile of {room} pixels unpacks to more than {may} bytes")
 
 
-def _check_h_tiles(tiles, rooms) -> None:
+def _check_h_tiles(tiles: Iterable[np.ndarray], rooms: np.ndarray) -> None:
     """Compare the size inside each H-compressed tile with the room the codec will have."""
     for content, room in zip(tiles, rooms, strict=True):
         if len(content) < _H_HEAD.size:
@@ -308,13 +311,11 @@ def _check_h_tiles(tiles, rooms) -> None:
             raise ValueError(f"a tile states {max(planes)} bit planes")
 
 
-def _check_line_lists(tiles) -> None:
-    """Compare the length that each PLIO line list states with the words that are there.
-
-    The codec believes it and reads on behind them, or before them (FITS 4.0, section 10.4.3:
-    a short list has its length in the third word and begins with the fourth; a long one has
-    its length in the fourth and fifth and says in the second where it begins).
-    """
+def _check_line_lists(tiles: Iterable[np.ndarray]) -> None:
+    """Compare the length that each PLIO line list states with the words that are there."""
+    # The codec believes it and reads on behind them, or before them. FITS 4.0, section 10.4.3: a
+    # short list has its length in the third word and begins with the fourth; a long one has it in
+    # the fourth and fifth and says in the second where it begins.
     for content in tiles:
         words = content[: len(content) // 2 * 2].view(">i2").astype(np.int64)
         if len(words) < 3:

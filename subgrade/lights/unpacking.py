@@ -61,7 +61,7 @@ def wrapper_of(start: bytes) -> Wrapper | None:
 class _Bzip2:
     """A bzip2 stream; what it does not take in yet is left with the caller."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         import bz2
 
         self._stream = bz2.BZ2Decompressor()
@@ -79,12 +79,6 @@ class _Bzip2:
         return out
 
 
-def _lzw():
-    from subgrade.lights.unpacking import Unpacker
-
-    return Unpacker()
-
-
 _WRAPPERS = (
     Wrapper(
         "gzip", b"\x1f\x8b", MOST_INFLATION, lambda: zlib.decompressobj(wbits=31), (zlib.error,)
@@ -92,7 +86,7 @@ _WRAPPERS = (
     # a block of 900,000 runs of 255 bytes in 5 takes some 40 bytes; from memory
     Wrapper("bzip2", b"BZh", 1_300_000, _Bzip2, (OSError, ValueError)),
     # a code of 16 bits stands for at most all the entries before it
-    Wrapper("compress", b"\x1f\x9d", 32_768, _lzw, (ValueError,)),
+    Wrapper("compress", b"\x1f\x9d", 32_768, lambda: Unpacker(), (ValueError,)),
 )
 
 
@@ -105,7 +99,7 @@ _WIDTH, _FREE, _OLD, _FIRST, _PLACE, _HELD = range(6)
 class Unpacker:
     """Unpacks like ``zlib.decompressobj()``; the format has no end but the file's."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.unconsumed_tail = self.unused_data = b""
         self.eof = False
         self._flags: int | None = None
@@ -128,10 +122,10 @@ class Unpacker:
                 raise ValueError("it ends too early")
             return b""
         out = np.empty(most, np.uint8)
-        used, done = _expand(
-            np.frombuffer(self._data, np.uint8), last, bool(self._flags & 0x80),
-            self._flags & 0x1F, self._state, self._before, self._letter, self._text, out,
-        )  # fmt: skip
+        codes = np.frombuffer(self._data, np.uint8)
+        kind = bool(self._flags & 0x80), self._flags & 0x1F
+        table = self._state, self._before, self._letter, self._text
+        used, done = _expand(codes, last, *kind, *table, out)
         if used < 0:
             raise ValueError("a code stands for nothing yet")
         self._data = self._data[used:]
@@ -154,7 +148,17 @@ class Unpacker:
 
 
 @njit(nogil=True)
-def _expand(data, last, clears, most_width, state, before, letter, text, out):
+def _expand(
+    data: np.ndarray,
+    last: int,
+    clears: bool,
+    most_width: int,
+    state: np.ndarray,
+    before: np.ndarray,
+    letter: np.ndarray,
+    text: np.ndarray,
+    out: np.ndarray,
+) -> tuple[int, int]:
     """Bytes used and bytes written; -1 used for a code without a text."""
     width, free, old, first, place, held = state
     at = 0

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.moving.journal import Journal
-from subgrade.moving.model import MOVE, OPEN_STATES
+from subgrade.moving.model import MOVE, OPEN_STATES, Entry
 from subgrade.results import CulledFrame, open_results
 
 
@@ -36,13 +36,13 @@ def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFr
     moved = [e for e in moved if _is_away(e) and os.path.realpath(e.target) not in now]
     noted = _noted(results) if moved else {}
     return tuple(
-        CulledFrame(_name(noted.get(e.source), e.source), Path(e.source), Path(e.target),
-                    noted.get(e.source))
+        CulledFrame(_name(record, e.source), Path(e.source), Path(e.target), record)
         for e in moved
-    )  # fmt: skip
+        for record in (noted.get(e.source),)
+    )
 
 
-def _is_away(entry) -> bool:
+def _is_away(entry: Entry) -> bool:
     if entry.state in OPEN_STATES and os.path.lexists(entry.source):
         return False  # a cull stopped before it took the original away
     # neither is there while the cull folder's disk is not attached

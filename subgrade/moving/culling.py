@@ -11,7 +11,7 @@ from pathlib import Path
 from subgrade.errors import NotMoved, ResultsError
 from subgrade.lights import CULLED_MARKER
 from subgrade.moving import disk
-from subgrade.moving.cull_plan import hides_others, make_plan, where_away
+from subgrade.moving.cull_plan import Plan, hides_others, make_plan, where_away
 from subgrade.moving.disk import error_text
 from subgrade.moving.journal import Journal
 from subgrade.moving.lock import locked
@@ -35,7 +35,7 @@ from subgrade.moving.steps import (
     unlink,
     worded,
 )
-from subgrade.results import open_results
+from subgrade.results import Session, open_results
 
 MARK = "Frames that subgrade cull moved out of the way.\n"
 """The first line of the marker; a file that starts otherwise is not ours to remove."""
@@ -145,7 +145,9 @@ def cull(
         return Outcome(tuple(moved), tuple(problems), earlier, link, unlinked)
 
 
-def _plan(session, journal: Journal, to, kind: str, unreadable: bool):
+def _plan(
+    session: Session, journal: Journal, to: str | Path | None, kind: str, unreadable: bool
+) -> Plan:
     try:
         return make_plan(session, journal.active(), _text(to), kind, unreadable)
     except OSError as error:
@@ -184,11 +186,8 @@ def settle_all(journal: Journal) -> list[tuple[str, str]]:
     return problems
 
 
-def _mark_folder(journal: Journal, to: str, session) -> None:
-    """Make the cull folder, with the file by which grade passes over it.
-
-    A folder that holds other files gets none: they may be another night's lights.
-    """
+def _mark_folder(journal: Journal, to: str, session: Session) -> None:
+    """Make the cull folder, and its marker unless files of another night's lights are there."""
     try:
         make_folders(to, journal.folder)
         if hides_others(to):

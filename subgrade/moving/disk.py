@@ -13,6 +13,7 @@ import shutil
 import stat
 import sys
 import unicodedata
+from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from hashlib import sha256
@@ -22,9 +23,14 @@ BLOCK = 1 << 20
 
 _BINARY = getattr(os, "O_BINARY", 0)
 _UNSUPPORTED = {
-    errno.EINVAL, errno.ENOSYS, errno.EPERM, errno.EACCES, errno.EMLINK,
-    getattr(errno, "ENOTSUP", errno.ENOSYS), getattr(errno, "EOPNOTSUPP", errno.ENOSYS),
-}  # fmt: skip
+    errno.EINVAL,
+    errno.ENOSYS,
+    errno.EPERM,
+    errno.EACCES,
+    errno.EMLINK,
+    getattr(errno, "ENOTSUP", errno.ENOSYS),
+    getattr(errno, "EOPNOTSUPP", errno.ENOSYS),
+}
 """How file systems report that they lack hard links or the exclusive rename."""
 
 
@@ -144,7 +150,7 @@ def exclusive_rename(origin: str, place: str) -> None:
 
 
 @cache
-def _native_rename():
+def _native_rename() -> Callable[[bytes, bytes], int] | None:
     try:
         library = ctypes.CDLL(None, use_errno=True)
         if sys.platform == "darwin":
@@ -262,7 +268,13 @@ def _copy_bytes(origin: str, handle: int, wanted: str) -> None:
 
 
 def remove(path: str) -> None:
-    """Remove a name whose bytes are known to be elsewhere; no error if it is gone."""
+    """Remove a name whose bytes are known to be elsewhere; no error if it is gone.
+
+    Raises
+    ------
+    OSError
+        If it cannot be removed.
+    """
     try:
         os.unlink(path)
     except (FileNotFoundError, NotADirectoryError):

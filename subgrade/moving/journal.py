@@ -34,7 +34,7 @@ class Journal:
         If it cannot be read.
     """
 
-    def __init__(self, folder: Path):
+    def __init__(self, folder: Path) -> None:
         self.path = Path(folder) / JOURNAL
         self.entries: dict[int, Entry] = {}
         self.folders: list[str] = []
@@ -53,7 +53,7 @@ class Journal:
     def __enter__(self) -> Journal:
         return self
 
-    def __exit__(self, *_) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
@@ -67,11 +67,16 @@ class Journal:
     ) -> Entry:
         """Note that a frame is about to be moved or linked."""
         entry = Entry(
-            number=max(self.entries, default=0) + 1, kind=kind,
-            source=frame.source, target=frame.target,
+            number=max(self.entries, default=0) + 1,
+            kind=kind,
+            source=frame.source,
+            target=frame.target,
             part="" if kind == LINK else _part(frame.target),
-            size=size, sha256=sha256, mtime_ns=mtime_ns, exposure_s=frame.exposure_s,
-        )  # fmt: skip
+            size=size,
+            sha256=sha256,
+            mtime_ns=mtime_ns,
+            exposure_s=frame.exposure_s,
+        )
         fields = {name: getattr(entry, name) for name in Entry.__slots__}
         self._add({"step": BEGUN, "utc": _now(), **fields})
         self.entries[entry.number] = entry

@@ -115,13 +115,7 @@ def _holder(path: str) -> dict | None:
 
 
 def _set_aside(path: str) -> None:
-    """Move a dead run's lock out of the way.
-
-    Raises
-    ------
-    ResultsError
-        If it is not known to be dead.
-    """
+    """Move a dead run's lock out of the way; refused where it is not known to be dead."""
     holder = _holder(path)
     if holder is None:
         return

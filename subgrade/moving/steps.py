@@ -122,10 +122,8 @@ def settle(journal: Journal, entry: Entry) -> Entry:
         if disk.is_file(home if out else away) and (away if out else home) is None:
             # changed by somebody since; it is where it was, and nothing was moved
             return journal.mark(entry, DROPPED if out else DONE)
-        raise FileNotFoundError(
-            errno.ENOENT, f"is neither here nor at {entry.target} (is its disk attached?)",
-            entry.source,
-        )  # fmt: skip
+        text = f"is neither here nor at {entry.target} (is its disk attached?)"
+        raise FileNotFoundError(errno.ENOENT, text, entry.source)
     else:
         _drop_partial(entry, home)
     disk.remove(entry.part)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib import import_module
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,6 +23,11 @@ from subgrade.night.model import (
 )
 from subgrade.optional_parts import attempt, part
 from subgrade.stars.model import FrameStars
+
+if TYPE_CHECKING:
+    from subgrade.night.group import Setup
+    from subgrade.night.register import Registered
+    from subgrade.night.transparency import Throughput
 
 __all__ = [
     "NIGHT_GAP_S",
@@ -78,7 +84,7 @@ _WHERE = {
 NOT_COMPARED = FrameCompared(group=-1, failed=True)
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> object:
     if name not in _WHERE:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)
@@ -159,7 +165,7 @@ def not_compared(frames: Sequence[Frame]) -> Night:
 
 
 def _group(
-    ordered: Sequence[Frame], setup, name: str, pointing, index: int
+    ordered: Sequence[Frame], setup: Setup, name: str, pointing: Registered, index: int
 ) -> tuple[Group, dict[int, FrameCompared]]:
     """One group, and its frames beside it by their place in the night."""
     from subgrade.night.transparency import group_transparency
@@ -227,7 +233,9 @@ def restated(night: Night, stars: Mapping[int, FrameStars]) -> Night:
     return replace(night, frames=frames, compared=tuple(compared), groups=tuple(groups))
 
 
-def _compared(group: int, pointing, through, index: int, expected) -> FrameCompared:
+def _compared(
+    group: int, pointing: Registered, through: Throughput, index: int, expected: tuple[float, float]
+) -> FrameCompared:
     return FrameCompared(
         group=group,
         registration=pointing.registrations[index],

@@ -129,7 +129,7 @@ def _soft_count(distance: np.ndarray, width: float) -> float:
 
 
 def airmass_of(airmass: list[float | None], time: list[float | None]) -> np.ndarray | None:
-    """Airmass per frame, gaps bridged in time; None when too few frames state it."""
+    """Airmass per frame, gaps bridged in time, shape (n,); None when too few frames state it."""
     x = np.array([np.nan if a is None else a for a in airmass], float)
     known = np.isfinite(x)
     if known.mean() < 0.8 or known.sum() < 2:

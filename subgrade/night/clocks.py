@@ -66,7 +66,7 @@ def fullest_night(time: np.ndarray) -> np.ndarray:
 
 
 def not_yet(frames: Sequence[Frame], now: float | None = None) -> tuple[str, ...]:
-    """Names of the frames whose clock is ahead of tomorrow; ``now`` as below."""
+    """Names of frames whose clock is ahead of tomorrow; ``now`` as in `with_believable_clocks`."""
     latest = (system.time() if now is None else now) + DAY_S
     return tuple(frame.name for frame in frames if _start(frame) > latest)
 

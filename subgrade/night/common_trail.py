@@ -70,10 +70,7 @@ class ExpectedTrail:
 
 
 def _lean(series: GroupSeries) -> tuple[np.ndarray, float]:
-    """Elongation (xx - yy) + 2i xy of every frame on the reference, and the usual star's variance.
-
-    NaN where it was not measured.
-    """
+    """Elongation (xx - yy) + 2i xy of each frame on the reference, and the usual star's variance"""
     turn = np.exp(2j * np.radians(np.nan_to_num(series["rotation_deg"])))
     lean = series["xx"] - series["yy"] + 2j * series["xy"]
     narrow = (series["xx"] + series["yy"] - np.abs(lean)) / 2
@@ -89,8 +86,22 @@ def star_at_rest(night: Night, trail: ExpectedTrail) -> float:
     return float(np.nanmedian(across)) if np.isfinite(across).any() else 1.0
 
 
-def image_axis(sky_axes, pa_deg: float) -> float:
-    """Axis in the image of a position angle; NaN where the orientation is unknown."""
+def image_axis(
+    sky_axes: tuple[tuple[float, float], tuple[float, float]] | None, pa_deg: float
+) -> float:
+    """Axis in the image of a position angle.
+
+    Parameters
+    ----------
+    sky_axes : tuple or None
+        As ``HeaderFacts.sky_axes``.
+    pa_deg : float
+
+    Returns
+    -------
+    float
+        Degrees counter-clockwise from +x, in [0, 180); NaN where the orientation is unknown.
+    """
     if sky_axes is None:
         return float("nan")
     t = math.radians(pa_deg)

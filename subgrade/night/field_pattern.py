@@ -183,7 +183,9 @@ def _solve(design: np.ndarray, value: np.ndarray) -> np.ndarray:
     return np.linalg.lstsq(design, value, rcond=None)[0]
 
 
-def _centre(shape: ShapeField, solution: np.ndarray, covariance: np.ndarray):
+def _centre(
+    shape: ShapeField, solution: np.ndarray, covariance: np.ndarray
+) -> tuple[float, float, float, float]:
     """Centre of the turn and its errors, px; NaN unless k stands out of its error."""
     if len(solution) < 3 or not solution[2] > 3 * np.sqrt(covariance[2, 2]):
         return (float("nan"),) * 4
@@ -197,17 +199,16 @@ def _centre(shape: ShapeField, solution: np.ndarray, covariance: np.ndarray):
     return shape.x0 + shape.half * float(u), shape.y0 + shape.half * float(v), *errors
 
 
-def _angle(shape: ShapeField, coefficients, solution, covariance) -> tuple[float, float]:
-    """The turn and one sigma, deg, from k; without quadratic terms from the common shape.
-
-    Off its centre z0 = u0 + i v0 the turn draws the whole frame by
-    (xx - yy) + 2i xy = -k z0^2, so k = -(k z0)^2 over that.
-    """
+def _angle(
+    shape: ShapeField, coefficients: np.ndarray, solution: np.ndarray, covariance: np.ndarray
+) -> tuple[float, float]:
+    """The turn and one sigma, deg, from k; without quadratic terms from the common shape."""
     sure = len(solution) == 3 and solution[2] > 2 * np.sqrt(covariance[2, 2])
     if sure:
         k, error = float(solution[2]), float(np.sqrt(covariance[2, 2]))
     else:
         xx, yy, xy = coefficients[:, 0]
+        # off its centre z0 the turn draws the whole frame by -k z0^2, so k = -(k z0)^2 over that
         common = complex(xx - yy, 2 * xy)
         if common == 0:
             return float("nan"), float("nan")
@@ -237,18 +238,14 @@ def _as_drawn(k: float, centre: np.ndarray | None, coefficients: np.ndarray) -> 
 
 
 def _over_field(coefficients: np.ndarray) -> np.ndarray:
-    """(xx, yy, xy) on a 5 x 5 grid reaching 0.6 half-diagonals.
-
-    Corners of a square frame lie at u, v = 0.71; the grid stays a little inside,
-    where stars hold the polynomials.
-    """
+    """(xx, yy, xy) on a 5 x 5 grid to 0.6 half-diagonals: corners at 0.71 hold no stars beyond."""
     u, v = np.meshgrid(np.linspace(-0.6, 0.6, 5), np.linspace(-0.6, 0.6, 5))
     basis = np.array([u**i * v**j for i, j in POWERS[: coefficients.shape[1]]])
     return np.tensordot(coefficients, basis, axes=1)
 
 
 def eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
-    """Eccentricity that the polynomials give on the grid of `_over_field`, shape (5, 5)."""
+    """Eccentricity on a 5 x 5 grid reaching 0.6 half-diagonals, for ``ShapeField.coefficients``."""
     xx, yy, xy = _over_field(coefficients)
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -302,7 +299,9 @@ def fixed_pattern(
     return FixedPattern(common, np.hypot(own, noise), worst, turn, len(known))
 
 
-def _less_turn(like: ShapeField, common, noise, turned_deg: float) -> tuple[float, np.ndarray]:
+def _less_turn(
+    like: ShapeField, common: np.ndarray, noise: np.ndarray, turned_deg: float
+) -> tuple[float, np.ndarray]:
     """The turn that all frames share, if the registration shows one, and the rest."""
     shape = ShapeField(common, noise, like.x0, like.y0, like.half, like.stars_used)
     seen = turning(shape)

@@ -72,7 +72,9 @@ def _on_sky(streak: Streak, found: Registration) -> tuple[complex, complex]:
     )
 
 
-def _same_place(one, two, streak: Streak, mate: Streak) -> bool:
+def _same_place(
+    one: tuple[complex, complex], two: tuple[complex, complex], streak: Streak, mate: Streak
+) -> bool:
     """Whether two lines, given by their ends, run beside each other."""
     if abs(one[1] - one[0]) > abs(two[1] - two[0]):
         one, two = two, one

@@ -15,7 +15,7 @@ import numpy as np
 
 from subgrade.night.model import Frame, FrameCompared, Registration
 from subgrade.night.shifted_rows import Shifted, far_shift, near_shift
-from subgrade.stars.model import StarList
+from subgrade.stars.model import FrameStars, StarList
 
 STARS = 2000
 """Brightest stars expected in the frame that are looked for."""
@@ -98,13 +98,15 @@ def _usable(frame: Frame, compared: FrameCompared) -> bool:
     )
 
 
-def _onto(one: Registration, other: Registration, x, y) -> np.ndarray:
+def _onto(one: Registration, other: Registration, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Positions of ``one`` frame as complex positions on the ``other``."""
     a, b = (r.scale * np.exp(1j * np.radians(r.rotation_deg)) for r in (one, other))
     return (a * (x + 1j * y) + complex(one.dx, one.dy) - complex(other.dx, other.dy)) / b
 
 
-def _held_against(frame, compared, witness, seen) -> Strip | None:
+def _held_against(
+    frame: Frame, compared: FrameCompared, witness: Frame, seen: FrameCompared
+) -> Strip | None:
     from scipy.spatial import cKDTree
 
     here, there = _stars(frame, compared), _stars(witness, seen)
@@ -130,10 +132,8 @@ def _held_against(frame, compared, witness, seen) -> Strip | None:
     # a stranger must lie where the witness would have seen it
     seen_there = _onto(compared.registration, seen.registration, here[0], here[1])
     strange = (back > reach) & (here[2] > faintest) & _inside(seen_there, witness.stars)
-    shifted = far_shift(
-        at[wanted], hit[wanted], place[strange] @ np.array([1, 1j]),
-        frame.stars.width, frame.stars.height,
-    )  # fmt: skip
+    strangers = place[strange] @ np.array([1, 1j])
+    shifted = far_shift(at[wanted], hit[wanted], strangers, frame.stars.width)
     if shifted is None:
         off = place[near[found]] @ np.array([1, 1j]) - at[found]
         shifted = near_shift(at.imag[found], off)
@@ -158,7 +158,7 @@ def _stars(frame: Frame, compared: FrameCompared) -> tuple[np.ndarray, np.ndarra
     return tuple(np.asarray(v, float)[order] for v in (stars.x, stars.y, stars.flux))
 
 
-def _inside(at: np.ndarray, stars) -> np.ndarray:
+def _inside(at: np.ndarray, stars: FrameStars) -> np.ndarray:
     return (
         (at.real > EDGE_PX)
         & (at.imag > EDGE_PX)
@@ -171,6 +171,8 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     """The rows in which stars are missing while outside them hardly one is."""
     order = np.argsort(at.imag)
     at, hit = at[order], hit[order]
+    # log likelihood ratios: one star in ten found by chance, against one in five missing in a sound
+    # frame through haze and blends
     first, end = _best_run(np.where(hit, -2.2, 1.6))
     within = np.zeros(len(hit), bool)
     within[first:end] = True
@@ -199,16 +201,16 @@ def _strip(at: np.ndarray, hit: np.ndarray, strange: np.ndarray) -> Strip | None
     return Strip(int(top), int(bottom), missing, expected, int(between.sum()), shift)
 
 
-def _chance(within, hit, inside: int, elsewhere: int, height: float, rows: float) -> float:
-    """Probability that a strip lacks so many stars and holds so many strangers by chance.
-
-    Missing stars are binomial and strangers Poisson, with the rates found outside the strip;
-    for a product t of two probabilities it is t (1 - ln t), times the strips there are.
-    """
+def _chance(
+    within: np.ndarray, hit: np.ndarray, inside: int, elsewhere: int, height: float, rows: float
+) -> float:
+    """Probability that a strip lacks so many stars and holds so many strangers by chance."""
     from scipy.special import bdtrc, pdtrc
 
     expected, missing = int(within.sum()), int((~hit[within]).sum())
     rate = (1 + (~hit[~within]).sum()) / (1 + (~within).sum())
+    # Missing stars are binomial, strangers Poisson, with the rates outside the strip; a product t
+    # of two probabilities has the chance t (1 - ln t), times the strips there are.
     lost = bdtrc(missing - 1, expected, min(rate, 1.0))
     mean = (1 + elsewhere) * rows / max(height - rows, 1.0)
     both = max(float(lost * pdtrc(inside - 1, mean)) if inside else 1.0, 1e-300)
@@ -216,11 +218,7 @@ def _chance(within, hit, inside: int, elsewhere: int, height: float, rows: float
 
 
 def _best_run(score: np.ndarray) -> tuple[int, int]:
-    """(first, end) of the stretch with the largest sum.
-
-    Scores are log likelihood ratios of a strip (one star in ten found by chance) to a sound
-    frame (one in five missing, through haze and blends).
-    """
+    """(first, end) of the stretch with the largest sum."""
     total = np.concatenate(([0.0], np.cumsum(score)))
     lowest = np.minimum.accumulate(total)
     end = int(np.argmax(total - lowest))

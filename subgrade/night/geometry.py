@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
+from subgrade.lights.model import HeaderFacts
 from subgrade.night.clocks import fullest_night, nights_of
 from subgrade.night.model import DriftSegment, Frame, GroupGeometry
 from subgrade.night.register import Registered, frame_centre
@@ -54,7 +55,7 @@ def group_geometry(frames: Sequence[Frame], registered: Registered) -> GroupGeom
     scales = 1e6 * (np.array([1 / t.scale for t in fits]) - 1)
     breathing, breathing_error = common_slope(hours, scales, side)
     scale = frames[registered.reference].facts.scale_arcsec or np.nan
-    polar = polar_misalignment(frames, registered, members, hours, turn, side, rate, rate_error)
+    polar = polar_misalignment(frames, registered, members, turn, side, rate)
     return GroupGeometry(
         segments=segments,
         drift_px_per_min=speed,
@@ -82,12 +83,22 @@ def _middle(frame: Frame) -> float:
     return np.nan if value is None else value
 
 
-def handedness(sky_axes) -> int | None:
-    """+1 where the array (x right, y up) shows the sky as seen, -1 mirrored.
+def handedness(sky_axes: tuple[tuple[float, float], tuple[float, float]] | None) -> int | None:
+    """Whether an array shows the sky as seen.
 
     Seen on the sky with north up, east lies to the left: turning from north to
     east is counter-clockwise, so the determinant of (east, north) per (x, y) is
     negative for a true view.
+
+    Parameters
+    ----------
+    sky_axes : tuple or None
+        As ``HeaderFacts.sky_axes``.
+
+    Returns
+    -------
+    int or None
+        +1 where x right and y up show it as seen, -1 mirrored; None unknown.
     """
     if sky_axes is None:
         return None
@@ -118,7 +129,13 @@ def common_slope(t: np.ndarray, y: np.ndarray, part: np.ndarray) -> tuple[float,
     return float(solution[0]), float(np.sqrt(covariance[0, 0]))
 
 
-def _segments(frames, registered, members, time, side) -> tuple[tuple[DriftSegment, ...], float]:
+def _segments(
+    frames: Sequence[Frame],
+    registered: Registered,
+    members: Sequence[int],
+    time: np.ndarray,
+    side: np.ndarray,
+) -> tuple[tuple[DriftSegment, ...], float]:
     """Runs of at least three frames without a dither, and the speed over all steps in runs."""
     centre = frame_centre(frames[registered.reference].stars)
     # Where the star at the middle of the reference lies on each frame.
@@ -148,11 +165,8 @@ def _segments(frames, registered, members, time, side) -> tuple[tuple[DriftSegme
     return tuple(out), _usual_speed(step, wait, cut, side[1:])
 
 
-def _usual_speed(step, wait, cut, side) -> float:
-    """Speed of the median step between frames that no dither parts, px per minute.
-
-    Of the pier side with more such steps; NaN for fewer than three.
-    """
+def _usual_speed(step: np.ndarray, wait: np.ndarray, cut: np.ndarray, side: np.ndarray) -> float:
+    """Median speed without dithers on the fuller pier side, px per minute; NaN for under 3."""
     speed, most = np.nan, 2
     for p in np.unique(side):
         mine = ~cut & (side == p) & (wait > 0)  # copies of a frame have its time
@@ -163,7 +177,9 @@ def _usual_speed(step, wait, cut, side) -> float:
     return speed
 
 
-def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:
+def _segment(
+    run: tuple[int, ...], dx: float, dy: float, var_x: float, var_y: float, facts: HeaderFacts
+) -> DriftSegment:
     east = north = np.nan
     scale = facts.scale_arcsec if facts.scale_arcsec else np.nan
     if facts.sky_axes is not None:
@@ -182,7 +198,12 @@ def _segment(run, dx, dy, var_x, var_y, facts) -> DriftSegment:
 
 
 def polar_misalignment(
-    frames, registered, members, hours, turn, side, rate: float, rate_error: float
+    frames: Sequence[Frame],
+    registered: Registered,
+    members: Sequence[int],
+    turn: np.ndarray,
+    side: np.ndarray,
+    rate: float,
 ) -> dict:
     """Polar misalignment that explains a field rotation, guided on a star in the field.
 
@@ -194,6 +215,19 @@ def polar_misalignment(
     hour angle, ``|rate| <= w p / cos(dec)`` with ``p = hypot(a, e)``: a lower
     bound on p.  With a phase as good as any, 80 % of cases have |cos phase|
     between 0.156 and 0.988.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+    registered : Registered
+    members : sequence of int
+        Frames to use, in the order taken.
+    turn : ndarray, shape (n,)
+        Of their field, deg.
+    side : ndarray of int, shape (n,)
+        Numbers the stretches between flips.
+    rate : float
+        Of the rotation, deg per hour.
 
     Returns
     -------

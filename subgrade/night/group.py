@@ -63,6 +63,7 @@ class Setup:
 
     @property
     def stated(self) -> int:
+        """How many facts are stated."""
         facts = (self.target, self.filter, self.exposure_s, self.camera, self.gain)
         return sum(fact is not None for fact in facts)
 
@@ -76,7 +77,7 @@ class Sorting:
     strays: dict[int, str]
 
 
-def _norm(value):
+def _norm(value: object) -> object:
     """Spelling, spaces and case aside: "NGC 7" and "ngc7" are one target."""
     return re.sub(r"[\s_\-]+", "", value).casefold() if isinstance(value, str) else value
 
@@ -157,10 +158,8 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
 
 
 def _named_otherwise(frame: Frame) -> str:
-    """What a frame without stars is named, though the header has it as a light; empty for none.
-
-    Starless alone a light is that cloud hid; a name alone may be a mistake.
-    """
+    """Kind that a starless frame's name states against its header; empty for none."""
+    # starless alone a light is that cloud hid; a name alone may be a mistake
     if not frame.facts.named_kind or frame.stars.shape_status not in ("none", "few"):
         return ""
     kind, name = frame.facts.named_kind
@@ -194,7 +193,7 @@ def describe_difference(setup: Setup, mains: Sequence[Setup]) -> str:
     return "; ".join(parts) or "differs from the night's other frames"
 
 
-def _say(name: str, value) -> str:
+def _say(name: str, value: object) -> str:
     if name == "size":
         return f"{value[0]} x {value[1]} px"
     if name == "binning":

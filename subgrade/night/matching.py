@@ -83,7 +83,7 @@ class Pattern:
 
     PAIR_STARS = 400
 
-    def __init__(self, z: np.ndarray):
+    def __init__(self, z: np.ndarray) -> None:
         from scipy.spatial import cKDTree
 
         self.z = np.asarray(z, dtype=complex)
@@ -97,15 +97,17 @@ class Pattern:
 
     @property
     def area(self) -> float:
+        """Of the box of its stars, px^2."""
         span = self.high - self.low
         return max(span.real, 1.0) * max(span.imag, 1.0)
 
     @property
     def diagonal(self) -> float:
+        """Of the box of its stars, px."""
         return abs(self.high - self.low)
 
     def contains(self, z: np.ndarray, margin: float) -> np.ndarray:
-        """True where a position falls in the box of the pattern's stars, plus a margin."""
+        """True where a position (complex, px) falls in the box of the stars and a margin around."""
         return (
             (z.real > self.low.real - margin)
             & (z.real < self.high.real + margin)
@@ -123,7 +125,7 @@ class Pattern:
         return self._pairs
 
     def repeats(self, tolerance: float) -> bool:
-        """Whether the pattern lies on itself when shifted: a grid, not a sky.
+        """Whether the pattern lies on itself, to a tolerance (px), when shifted: a grid, not a sky.
 
         Shifts of such a pattern are ambiguous by whole periods, however well
         the points agree.  Doubled stars do not count: they repeat in one
@@ -161,11 +163,8 @@ def _dense_cells(codes: np.ndarray, keep: int) -> list[np.ndarray]:
 
 
 def _vote_shifts(p: np.ndarray, q: np.ndarray, a: complex, cell: float, keep: int) -> list[complex]:
-    """The shifts that most pairs of stars agree on, at a given rotation and scale.
-
-    Two grids, half a cell apart on both axes, so that a cell's edge cannot hide
-    a true shift from both.
-    """
+    """The shifts that most pairs of stars agree on, at a given rotation and scale."""
+    # two grids, half a cell apart on both axes, so that no cell's edge hides a true shift from both
     difference = (q[None, :] - (a * p)[:, None]).ravel()
     if not len(difference):
         return []
@@ -245,7 +244,19 @@ def _pair_up(moved: np.ndarray, pattern: Pattern, radius: float) -> tuple[np.nda
 def check_proposal(
     p: np.ndarray, pattern: Pattern, proposal: Similarity, radius: float, dof: int
 ) -> Match | None:
-    """Refine a proposed transform on the stars and state how accidental it looks."""
+    """Refine a proposed transform on the stars and state how accidental it looks.
+
+    Parameters
+    ----------
+    p : ndarray of complex, shape (n,)
+        Frame positions, px.
+    pattern : Pattern
+    proposal : Similarity
+    radius : float
+        How far apart the same star may be found, px.
+    dof : int
+        Stars that fix a transform of the kind: 1 for a shift, 2 for a similarity.
+    """
     fit, reach, rms = proposal, 2 * radius, np.inf
     for step in range(4):
         mine, theirs = _pair_up(fit(p), pattern, reach)
@@ -278,12 +289,9 @@ def check_proposal(
 
 
 def _best(matches: list[Match], flux: np.ndarray, wary: bool) -> Match | None:
-    """The least accidental match; near ties (doubled stars) go to the brighter images.
-
-    When ``wary``, a match that leaves every star in its pixel yields to any
-    other significant one: hot pixels stay put, and a sky that also fits
-    elsewhere has moved.
-    """
+    """The least accidental match; near ties (doubled stars) go to the brighter images."""
+    # Hot pixels stay put, and a sky that also fits elsewhere has moved: when ``wary``, a match that
+    # leaves every star in its pixel yields to any other significant one.
     if not matches:
         return None
     if wary:
@@ -302,7 +310,7 @@ def is_static(transform: Similarity) -> bool:
 
 
 def is_loose(match: Match, radius: float) -> bool:
-    """Whether a match brings together few stars of many, and these badly.
+    """Whether a match brings together few stars of many, and these badly for the radius searched.
 
     Such a match is no accident, yet wrong: at a slightly wrong rotation the stars of
     one corner still fall near their partners.
@@ -390,6 +398,13 @@ def log10_false_alarms(
     ``dof`` stars (1 for a shift, 2 for a similarity) fix the transform and
     prove nothing; the others each agree by accident with probability ``chance``.
     The number of transforms tried is that of ways to pick the ``dof`` pairs.
+
+    Parameters
+    ----------
+    matched, overlap : int
+        Stars that agree, of those that could.
+    chance : float
+    frame_stars, pattern_stars, dof : int
     """
     from scipy.special import bdtrc, gammaln
 

@@ -48,6 +48,7 @@ class Registration:
 
     @property
     def ok(self) -> bool:
+        """Whether the frame was matched."""
         return bool(np.isfinite(self.dx))
 
 

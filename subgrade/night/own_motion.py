@@ -66,6 +66,13 @@ def moved_otherwise(series: GroupSeries, position: int, oval_from: float) -> boo
 
     Not one that is drawn out more or less along the same line, for that is the usual motion
     again; nor one that is rounder without being wider, which lacks some of it.
+
+    Parameters
+    ----------
+    series : GroupSeries
+    position : int
+    oval_from : float
+        Eccentricity from which the usual frame counts as drawn out.
     """
     if not series.usual("eccentricity").centre > oval_from:
         return False
@@ -85,7 +92,7 @@ def moved_otherwise(series: GroupSeries, position: int, oval_from: float) -> boo
 
 
 def narrowest(series: GroupSeries) -> np.ndarray:
-    """Width of every frame's stars over the usual one, in the direction where it is least.
+    """Width of every frame's stars over the usual one where it is least, shape (n,).
 
     The square root of the smaller eigenvalue of the frame's moments on those of the usual
     star: a motion in one direction leaves it at 1, focus and air do not.

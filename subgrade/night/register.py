@@ -65,7 +65,7 @@ class Registered:
 
 
 def positions(stars: FrameStars) -> np.ndarray:
-    """All detections as complex positions, px."""
+    """All detections as complex positions x + iy, px."""
     catalogue = stars.catalogue
     if catalogue is None:
         return np.zeros(0, complex)
@@ -78,6 +78,12 @@ def usable_stars(stars: FrameStars, mask: np.ndarray | None = None) -> np.ndarra
     Clean stars when there are enough; in frames of drawn or doubled stars the
     measuring stage may doubt every detection, and then all but the sharp ones
     (hot pixels, cosmic rays) have to do.
+
+    Parameters
+    ----------
+    stars : FrameStars
+    mask : ndarray of bool, shape (detections,), optional
+        What stays on the sensor.
     """
     catalogue = stars.catalogue
     if catalogue is None or not len(catalogue):
@@ -105,11 +111,12 @@ def match_radius(stars: FrameStars) -> float:
 
 
 def frame_centre(stars: FrameStars) -> complex:
+    """Middle of the frame, x + iy, px."""
     return complex((stars.width - 1) / 2, (stars.height - 1) / 2)
 
 
 def reference_scores(frames: Sequence[Frame], members: Sequence[int]) -> np.ndarray:
-    """How good a reference each member would make: many stars, small and round."""
+    """How good a reference each member is, shape (members,): many stars, small and round."""
     counts = np.array([len(usable_stars(frames[i].stars)) for i in members], float)
     fwhm = np.array([frames[i].stars.fwhm_px for i in members])
     round_ = np.array([frames[i].stars.eccentricity for i in members])
@@ -176,13 +183,9 @@ def _with_defects(frames: Sequence[Frame], members: Sequence[int], reference: in
 def _match_all(
     frames: Sequence[Frame], members: Sequence[int], reference: int, masks: dict[int, np.ndarray]
 ) -> dict[int, Match | None]:
-    """Match each member to the reference, then the rest to all that matched.
-
-    First by shift votes alone, which settle nearly every frame.  What is left
-    is tried with the heavier votes, one frame for each crowd of frames that
-    agree among themselves, so that a second part of the sky or a turned camera
-    costs one heavy search and not one a frame.
-    """
+    """Match each member to the reference, then the rest to all that matched."""
+    # Shift votes settle nearly every frame. The heavier votes are tried on one frame of each crowd
+    # that agrees among itself: a turned camera costs one heavy search and not one a frame.
     z, _ = _list_of(frames[reference].stars, masks.get(reference))
     pattern = Pattern(z)
     if pattern.repeats(match_radius(frames[reference].stars)):

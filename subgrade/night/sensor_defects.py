@@ -10,8 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 RADIUS_PX = 0.7
 """Recurrence this close counts as the same sensor pixel."""
@@ -125,7 +129,7 @@ def find_defects(
     return SensorDefects(places[:, 0], places[:, 1], seen, pointings, masks)
 
 
-def _recurring_places(spots: np.ndarray, tree) -> np.ndarray:
+def _recurring_places(spots: np.ndarray, tree: cKDTree) -> np.ndarray:
     """One place for each knot of detections, fullest knot first, knots apart."""
     crowd = tree.query_ball_point(spots, RADIUS_PX, return_length=True)
     order = np.argsort(-crowd, kind="stable")

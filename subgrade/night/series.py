@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from subgrade.figures import figure
 from subgrade.night.field_pattern import FixedPattern, fixed_pattern, usual_corner
-from subgrade.night.model import Group, Night, Usual
+from subgrade.night.model import Frame, Group, Night, Registration, Usual
 from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import stray_light, wing_ratio
 
@@ -159,7 +160,7 @@ def turn_an_exposure(turn: np.ndarray, time: np.ndarray, exposure_s: float | Non
     return float(abs(np.median(steps[later] / waits[later]))) * exposure_s
 
 
-def ra_axis_deg(sky_axes) -> float:
+def ra_axis_deg(sky_axes: tuple[tuple[float, float], tuple[float, float]] | None) -> float:
     """Direction of right ascension in the image, deg in [0, 180), NaN if unknown.
 
     Parameters
@@ -195,7 +196,9 @@ def unbroken(alike: np.ndarray, position: int) -> tuple[int, int]:
     return first, last
 
 
-def _centre_on_reference(registrations, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+def _centre_on_reference(
+    registrations: Sequence[Registration | None], shape: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
     """Where each frame's middle lies on the reference frame, px; NaN unregistered."""
     middle = complex((shape[1] - 1) / 2, (shape[0] - 1) / 2)
     places = np.full(len(registrations), complex("nan+nanj"))
@@ -211,7 +214,7 @@ def _when(night: Night, index: int) -> tuple:
     return (start is None, start or 0.0, index)
 
 
-def _times(frames, exposure_s: float | None) -> np.ndarray:
+def _times(frames: Sequence[Frame], exposure_s: float | None) -> np.ndarray:
     times = np.array([_number(f.facts.mid_unix or f.facts.start_unix) for f in frames])
     known = np.isfinite(times)
     if known.all():
@@ -224,5 +227,5 @@ def _times(frames, exposure_s: float | None) -> np.ndarray:
     return np.arange(len(frames)) * float(exposure_s or 1.0)
 
 
-def _number(value) -> float:
+def _number(value: float | None) -> float:
     return float("nan") if value is None else float(value)

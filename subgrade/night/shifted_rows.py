@@ -10,6 +10,7 @@ neighbouring rows agree.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -47,7 +48,7 @@ class Shifted:
     dy: float
 
 
-def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, height: int):
+def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int) -> Shifted | None:
     """Rows shifted by more than the reach within which a star counts as in its place.
 
     Parameters
@@ -58,7 +59,7 @@ def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, 
         Whether one does.
     strange : ndarray of complex, shape (m,)
         Stars that lie where none must.
-    width, height : int
+    width : int
         Of the frame.
 
     Returns
@@ -92,18 +93,15 @@ def far_shift(at: np.ndarray, hit: np.ndarray, strange: np.ndarray, width: int, 
         if rows is not None:
             top, bottom, count, expected = rows
             middle = slice(k, end[k])
-            return Shifted(
-                int(top), math.ceil(bottom), count, expected,
-                float(np.median(dx[middle])), float(np.median(dy[middle])),
-            )  # fmt: skip
+            shift = float(np.median(dx[middle])), float(np.median(dy[middle]))
+            return Shifted(int(top), math.ceil(bottom), count, expected, *shift)
     return None
 
 
-def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
-    """(top, bottom, missing, expected) of the rows of these stars, or None where others fit.
-
-    Pairs that chance brought to the same shift may lie far off, and are left aside.
-    """
+def _emptied(
+    y: np.ndarray, hit: np.ndarray, rows: np.ndarray
+) -> tuple[float, float, int, int] | None:
+    """(top, bottom, missing, expected) of the rows of most of these stars; None if others fit."""
     from scipy.special import bdtrc
 
     best = None
@@ -133,11 +131,10 @@ def _emptied(y: np.ndarray, hit: np.ndarray, rows: np.ndarray):
     return best if taken >= max(3, 0.5 * best[2]) else None
 
 
-def _beside(y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int):
-    """Whether the nearest stars above the rows are in place, and those below.
-
-    A few missing ones that lie closest are passed over: the seam may cut them.
-    """
+def _beside(
+    y: np.ndarray, hit: np.ndarray, top: float, bottom: float, skipped: int
+) -> Iterator[np.ndarray]:
+    """Whether stars next to the rows are in place, leaving out a few that the seam may have cut."""
     order = np.argsort(y)
     first, end = np.searchsorted(y[order], [top, bottom + 1e-6])
     for side in (hit[order[:first]][::-1], hit[order[end:]]):
@@ -170,18 +167,12 @@ def near_shift(y: np.ndarray, off: np.ndarray) -> Shifted | None:
     return None
 
 
-def _steps_in_lines(y: np.ndarray, off: np.ndarray, side: int):
-    """Step between two straight lines of one slope through the stars on either side of a row.
-
-    Distortion and refraction change over the frame, hardly over the rows of so few stars.
-
-    Returns
-    -------
-    step, sigma : ndarray, shape (n - 2 side + 1,)
-        Of the place between star k + side - 1 and the next, px.
-    around : float
-        Typical scatter of one star, px.
-    """
+def _steps_in_lines(
+    y: np.ndarray, off: np.ndarray, side: int
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Step and its sigma at each place, and the scatter of one star, px."""
+    # between straight lines of one slope on either side: distortion and refraction change over the
+    # frame, hardly over the rows of so few stars
     view = np.lib.stride_tricks.sliding_window_view
     rows, values = view(y, side), view(off, side)
     middle = np.median(values, axis=1, keepdims=True)
@@ -207,7 +198,7 @@ def _edges(found: np.ndarray, step: np.ndarray, side: int) -> list[int]:
     return [int(g[np.argmax(np.abs(step[g]))]) + side for g in groups]
 
 
-def _between(y, off, edges: list[int], around: float) -> Shifted | None:
+def _between(y: np.ndarray, off: np.ndarray, edges: list[int], around: float) -> Shifted | None:
     """The rows between steps that leave the frame's own place; the most stars are right."""
     cuts = [0, *edges, len(y)]
     parts = [slice(a, b) for a, b in pairwise(cuts) if b > a]
@@ -220,7 +211,6 @@ def _between(y, off, edges: list[int], around: float) -> Shifted | None:
     largest = max(away, key=lambda k: sizes[k])
     part = parts[largest]
     shift = off[part] - np.median(off[parts[int(np.argmax(sizes))]])
-    return Shifted(
-        int(y[part.start]), int(y[part.stop - 1]), sizes[largest], sizes[largest],
-        float(np.median(shift.real)), float(np.median(shift.imag)),
-    )  # fmt: skip
+    middle = float(np.median(shift.real)), float(np.median(shift.imag))
+    rows = int(y[part.start]), int(y[part.stop - 1])
+    return Shifted(*rows, sizes[largest], sizes[largest], *middle)

@@ -18,18 +18,21 @@ class Similarity:
     a: complex
     b: complex
 
-    def __call__(self, p):
+    def __call__(self, p: complex | np.ndarray) -> complex | np.ndarray:
         return self.a * p + self.b
 
     @property
     def rotation_deg(self) -> float:
+        """Counter-clockwise, in (-180, 180]."""
         return float(np.degrees(np.angle(self.a)))
 
     @property
     def scale(self) -> float:
+        """Length on the right over length on the left."""
         return float(abs(self.a))
 
     def inverse(self) -> Similarity:
+        """The transform back."""
         return Similarity(1 / self.a, -self.b / self.a)
 
     def after(self, first: Similarity) -> Similarity:

@@ -141,8 +141,12 @@ def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndar
     ----------
     stars : FrameStars
         ``length_px`` and ``angle_deg`` give the place of the second image.
-    rows : ndarray of int
+    rows : ndarray of int, shape (n,)
         Which detections.
+
+    Returns
+    -------
+    flux, noise : ndarray, shape (n,)
     """
     from scipy.spatial import cKDTree
 
@@ -169,7 +173,13 @@ def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndar
     return flux, np.where(found, np.sqrt(2), 1.0) * noise
 
 
-def _assemble(frames, registered, members, sky, sightings) -> SkyTable:
+def _assemble(
+    frames: Sequence[Frame],
+    registered: Registered,
+    members: tuple[int, ...],
+    sky: np.ndarray,
+    sightings: Sequence[tuple[np.ndarray, ...]],
+) -> SkyTable:
     """Number the stars that were seen at least twice, and line up their sightings."""
     columns = [np.concatenate(c) for c in zip(*sightings, strict=True)]
     frame, star, place, flux, noise, flags = columns
@@ -201,7 +211,9 @@ def _median_by(key: np.ndarray, value: np.ndarray, count: int) -> np.ndarray:
     return out
 
 
-def _inside(frames, registered, members, sky) -> np.ndarray:
+def _inside(
+    frames: Sequence[Frame], registered: Registered, members: tuple[int, ...], sky: np.ndarray
+) -> np.ndarray:
     out = np.zeros((len(members), len(sky)), dtype=bool)
     for k, index in enumerate(members):
         stars = frames[index].stars

@@ -44,6 +44,8 @@ GOOD_SNR = 12.0
 """Stars predicted fainter than this are left to frames that have no better."""
 FEWEST_STARS = 8
 STAR_IMAGE_ERROR = 0.035
+"""Error of the star image's light over its peak with one star; on GalSim frames that of all
+fluxes is 0.4 % with 70 stars, 0.6 % with 35."""
 LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 MISSING_SHARE = 0.1
 """Missing stars up to this share are put down to blends, edges and blemishes."""
@@ -156,7 +158,9 @@ def _compare(
     return out
 
 
-def _reliable(table, detected, zero, clear_flux) -> np.ndarray:
+def _reliable(
+    table: SkyTable, detected: np.ndarray, zero: ZeroPoints, clear_flux: np.ndarray
+) -> np.ndarray:
     """Stars found nearly always when they were on the frame and bright enough."""
     guess = np.exp(zero.frame[:, None] + zero.star[None, :]) / table.frame_noise[:, None]
     due = table.inside & (np.nan_to_num(guess) >= GOOD_SNR)
@@ -164,25 +168,22 @@ def _reliable(table, detected, zero, clear_flux) -> np.ndarray:
     return (due.sum(axis=0) >= 2) & (seen >= 0.8 * due.sum(axis=0)) & np.isfinite(clear_flux[0])
 
 
-def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
+def _one_frame(
+    frame: Frame,
+    table: SkyTable,
+    zero: ZeroPoints,
+    clear: np.ndarray,
+    k: int,
+    rows: np.ndarray,
+    missing: np.ndarray,
+) -> Throughput:
     if not np.isfinite(zero.frame[k]):
         return Throughput(note="no usable star in common with the other frames")
     level = float(np.exp(zero.frame[k] + np.nanmedian(zero.star - np.log(clear))))
-    star = table.star[rows]
-    expected = level * clear[star] / table.frame_noise[k]
-    sound = np.isfinite(expected) & table.sound[rows]
-    # A star seen in this frame alone has its brightness from this frame.
-    known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
-    if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
-        sound &= known[star]
-    if sound.sum() < 3:
-        sound = np.isfinite(expected)
-    use = sound & (expected >= GOOD_SNR)
-    if use.sum() < FEWEST_STARS:
-        use = sound
-    rows, star = rows[use], star[use]
+    rows = rows[_comparable(table, rows, level * clear / table.frame_noise[k])]
     if not len(rows):
         return Throughput(note="none of its stars can be compared")
+    star = table.star[rows]
     limit = 1.2 * max(frame.stars.stars_snr_limit or 5.0, 3.0) * table.frame_noise[k]
     due = missing[level * clear[missing] > max(GOOD_SNR * table.frame_noise[k], 2 * limit)]
     faintest = _faintest_listed(frame) * table.frame_noise[k]
@@ -198,8 +199,7 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
         if len(due_bright) + bright.sum() >= 20:
             due, here, ratio, sigma = due_bright, here[bright], ratio[bright], sigma[bright]
         lost = 0.5 * limit / clear[due]
-        spot = _places_on(frame, table, k, due)
-        here = np.concatenate([here, spot])
+        here = np.concatenate([here, _places_on(table, k, due)])
         ratio = np.concatenate([ratio, lost])
         sigma = np.concatenate([sigma, np.hypot(lost, zero.frame_extra[k] * level)])
     quarters = _quarters(frame, here, ratio, sigma, len(lost))
@@ -214,12 +214,23 @@ def _one_frame(frame, table, zero, clear, k, rows, missing) -> Throughput:
     return Throughput(value, error, quarters, len(rows), note)
 
 
-def _common_error(frame: Frame) -> float:
-    """Relative error that all fluxes of a frame share: that of the star image they are fitted with.
+def _comparable(table: SkyTable, rows: np.ndarray, expected: np.ndarray) -> np.ndarray:
+    """Which sightings of a frame to compare, by every star's expected S/N in it."""
+    star = table.star[rows]
+    expected = expected[star]
+    sound = np.isfinite(expected) & table.sound[rows]
+    # A star seen in this frame alone has its brightness from this frame.
+    known = np.bincount(table.star[table.sound], minlength=len(table.sky)) >= 3
+    if len(table.members) > 3 and (sound & known[star]).sum() >= 3:
+        sound &= known[star]
+    if sound.sum() < 3:
+        sound = np.isfinite(expected)
+    use = sound & (expected >= GOOD_SNR)
+    return sound if use.sum() < FEWEST_STARS else use
 
-    The image's light over its peak is as exact as its stars are many; on GalSim frames
-    0.4 % with 70 stars, 0.6 % with 35.
-    """
+
+def _common_error(frame: Frame) -> float:
+    """Relative error that all fluxes of a frame share, from the star image they are fitted with."""
     used = frame.stars.stars_in_shape
     return STAR_IMAGE_ERROR / np.sqrt(used) if used else 0.0
 
@@ -233,13 +244,13 @@ def _faintest_listed(frame: Frame) -> float:
     return float(min(np.quantile(snr, 0.02), counted)) if len(snr) >= 20 else min(counted, 7.0)
 
 
-def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
-    """Fluxes lowered by what detection favours: only the lucky of the faint are seen.
-
-    Of a star of true flux F and noise s, seen only when above L, the mean is
-    ``F + s phi(a) / (1 - Phi(a))`` with ``a = (L - F) / s`` (mean of a truncated
-    normal law); F follows from the frame's own level, found again in each round.
-    """
+def _unlucky(
+    flux: np.ndarray, clear: np.ndarray, level: float, noise: float, limit: float
+) -> np.ndarray:
+    """Fluxes lowered by what detection favours: only the lucky of the faint are seen."""
+    # A star of true flux F and noise s, seen only above L, has the mean F + s phi(a) / (1 - Phi(a))
+    # with a = (L - F) / s (truncated normal law); F follows from the frame's level, found anew each
+    # round.
     from scipy.special import log_ndtr
 
     out = flux
@@ -251,7 +262,7 @@ def _unlucky(flux, clear, level, noise, limit) -> np.ndarray:
     return out
 
 
-def _places_on(frame, table, k, stars):
+def _places_on(table: SkyTable, k: int, stars: np.ndarray) -> np.ndarray:
     """Where missing stars should lie on the frame, from its sightings' own geometry."""
     rows = np.flatnonzero(table.frame == k)
     fit, _ = fit_similarity(table.sky[table.star[rows]], table.place[rows])
@@ -281,7 +292,9 @@ def robust_mean(value: np.ndarray, sigma: np.ndarray) -> tuple[float, float]:
     return centre, float(scale / np.sqrt(weight.sum()))
 
 
-def _quarters(frame, here, ratio, sigma, lost) -> tuple[float, float, float, float]:
+def _quarters(
+    frame: Frame, here: np.ndarray, ratio: np.ndarray, sigma: np.ndarray, lost: int
+) -> tuple[float, float, float, float]:
     """Mean ratio by image quarter; NaN where fewer than three stars speak."""
     right = here.real > (frame.stars.width - 1) / 2
     upper = here.imag > (frame.stars.height - 1) / 2
@@ -298,7 +311,14 @@ def _quarters(frame, here, ratio, sigma, lost) -> tuple[float, float, float, flo
     return tuple(out)
 
 
-def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughput:
+def _upper_limit(
+    frames: Sequence[Frame],
+    index: int,
+    registered: Registered,
+    table: SkyTable,
+    clear_flux: np.ndarray,
+    zero: ZeroPoints,
+) -> Throughput:
     """What an unregistered frame still shows: nothing this bright got through."""
     stars = frames[index].stars
     if stars.shape_status not in ("none", "few", "measured"):
@@ -326,12 +346,9 @@ def _upper_limit(frames, index, registered, table, clear_flux, zero) -> Throughp
     return Throughput(value, value, (NAN,) * 4, 0, note)
 
 
-def _flux_noise(frames, index, table) -> float:
-    """Flux noise of a frame without usable stars, scaled from the others.
-
-    A matched filter's noise goes as pixel noise times FWHM (King 1983: the
-    noise-equivalent area goes as FWHM^2).
-    """
+def _flux_noise(frames: Sequence[Frame], index: int, table: SkyTable) -> float:
+    """Flux noise of a frame without usable stars, scaled from the others."""
+    # a matched filter's noise goes as pixel noise times FWHM (King 1983)
     others = [frames[i].stars for i in table.members]
     pixel = np.array([s.noise_adu for s in others])
     width = np.array([s.fwhm_px for s in others])

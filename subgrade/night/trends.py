@@ -34,7 +34,7 @@ def group_trends(
     frames: Sequence[Frame],
     members: Sequence[int],
     registrations: Sequence[Registration | None],
-    transparency: Sequence[float],
+    transparency: Sequence[float] | np.ndarray,
 ) -> tuple[Trends, np.ndarray, np.ndarray]:
     """Expected width and sky of every member of one group.
 
@@ -82,7 +82,14 @@ def group_trends(
     return trends, np.exp(fit.expected), expected_sky
 
 
-def _fit_width(log_width, airmass, slow, unit: str, sides, night: np.ndarray) -> WidthFit:
+def _fit_width(
+    log_width: np.ndarray,
+    airmass: np.ndarray | None,
+    slow: np.ndarray | None,
+    unit: str,
+    sides: np.ndarray,
+    night: np.ndarray,
+) -> WidthFit:
     """The width model of the group; of several nights each has its own drift with time."""
     if unit != "h" or not night.any():
         return fit_width(log_width, airmass, slow, sides)
@@ -99,7 +106,9 @@ def _fit_width(log_width, airmass, slow, unit: str, sides, night: np.ndarray) ->
     return replace(fit, expected=expected, used=used)
 
 
-def _fit_sky(hours, sky, transparency, night: np.ndarray) -> np.ndarray:
+def _fit_sky(
+    hours: np.ndarray, sky: np.ndarray, transparency: np.ndarray, night: np.ndarray
+) -> np.ndarray:
     """`fit_sky` night by night; a night of under three frames gets the group's level."""
     out = np.full(len(sky), NAN)
     for k in range(night.max() + 1):
@@ -177,10 +186,7 @@ def _steepness(hours: np.ndarray, log_sky: np.ndarray, night: np.ndarray) -> flo
 
 
 def _hours(frames: Sequence[Frame]) -> np.ndarray:
-    """Hours since the first frame; a missing time is that of the neighbours by file name.
-
-    By running number where over half of the times are missing.
-    """
+    """Hours since the first frame; a missing time is that of the neighbours by file name."""
     stated = [f.facts.mid_unix or f.facts.start_unix for f in frames]
     times = np.array([NAN if t is None else t for t in stated], float)
     known = np.isfinite(times)

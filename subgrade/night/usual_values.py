@@ -24,7 +24,7 @@ LOW_IS_GOOD = {
 """Quantities with a baseline, and which side is the good one (None: neither)."""
 
 
-def usual_of(values: Sequence[float], low_is_good: bool | None) -> Usual:
+def usual_of(values: Sequence[float] | np.ndarray, low_is_good: bool | None) -> Usual:
     """Usual value of one quantity over a group.
 
     Parameters

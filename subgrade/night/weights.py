@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.robust import bisected
@@ -56,7 +57,7 @@ class StackForecast:
     star_snr: float = float("nan")
 
 
-def sky_limited_weights(transparency, noise, fwhm) -> np.ndarray:
+def sky_limited_weights(transparency: ArrayLike, noise: ArrayLike, fwhm: ArrayLike) -> np.ndarray:
     """Stacking weights ``T^2 / (sigma^2 FWHM^2)`` of flux-scaled frames, best = 1.
 
     Near the optimum of a pixel-by-pixel sum, not at it: over random nights the
@@ -81,7 +82,14 @@ def sky_limited_weights(transparency, noise, fwhm) -> np.ndarray:
     return weight / weight.max() if good.any() else weight
 
 
-def effective_exposure(exposure_s, transparency, sky, fwhm, usual_sky: float, usual_fwhm: float):
+def effective_exposure(
+    exposure_s: ArrayLike,
+    transparency: ArrayLike,
+    sky: ArrayLike,
+    fwhm: ArrayLike,
+    usual_sky: float,
+    usual_fwhm: float,
+) -> float | np.ndarray:
     """Exposure that would reach the same depth under usual sky and seeing.
 
     ``t_eff = t * T^2 * (sky0 / sky) * (FWHM0 / FWHM)^2`` (Neilsen, Bernstein,
@@ -107,20 +115,28 @@ def effective_exposure(exposure_s, transparency, sky, fwhm, usual_sky: float, us
     )
 
 
-def _overlaps(transparency, fwhm) -> np.ndarray:
+def _overlaps(transparency: np.ndarray, fwhm: np.ndarray) -> np.ndarray:
     """M_ij = T_i T_j / (2 pi (s_i^2 + s_j^2)): integral of the product of two frames' stars."""
     s2 = (np.asarray(fwhm, float) / FWHM_PER_SIGMA) ** 2
     t = np.asarray(transparency, float)
     return np.outer(t, t) / (2 * np.pi * (s2[:, None] + s2[None, :]))
 
 
-def matched_snr2(transparency, noise, fwhm) -> np.ndarray:
-    """S/N squared of a unit star in each frame by itself: ``T^2 / (sigma^2 4 pi s^2)``."""
+def matched_snr2(
+    transparency: float | np.ndarray, noise: float | np.ndarray, fwhm: float | np.ndarray
+) -> float | np.ndarray:
+    """S/N squared of a unit star in each frame, ``T^2 / (sigma^2 4 pi s^2)``, shape (n,)."""
     t, s, f = (np.asarray(v, dtype=float) for v in (transparency, noise, fwhm))
     return t**2 / (s**2 * GAUSSIAN_NEA * f**2)
 
 
-def stack_efficiency(weights, transparency, noise, fwhm, flux_scaled: bool = False) -> float:
+def stack_efficiency(
+    weights: ArrayLike,
+    transparency: ArrayLike,
+    noise: ArrayLike,
+    fwhm: ArrayLike,
+    flux_scaled: bool = False,
+) -> float:
     """S/N of a pixel-by-pixel weighted sum, relative to matched filtering each frame.
 
     The sum's star is filtered with its own shape:
@@ -146,10 +162,19 @@ def stack_efficiency(weights, transparency, noise, fwhm, flux_scaled: bool = Fal
     return float(np.sqrt(signal / (w**2 @ s**2) / matched_snr2(t, s, fwhm).sum()))
 
 
-def exact_weights(transparency, noise, fwhm, flux_scaled: bool = False) -> tuple[np.ndarray, float]:
+def exact_weights(
+    transparency: ArrayLike, noise: ArrayLike, fwhm: ArrayLike, flux_scaled: bool = False
+) -> tuple[np.ndarray, float]:
     """Weights of a pixel-by-pixel sum with the highest S/N, and its efficiency.
 
     The top generalised eigenvector of the overlaps M against diag(sigma^2).
+
+    Parameters
+    ----------
+    transparency, noise, fwhm : array-like, shape (n,)
+        As for `sky_limited_weights`.
+    flux_scaled : bool
+        Whether the weights are for frames divided by their transparency.
 
     Returns
     -------
@@ -167,8 +192,10 @@ def exact_weights(transparency, noise, fwhm, flux_scaled: bool = False) -> tuple
     return weight / weight.max(), efficiency
 
 
-def turned_moments(xx, yy, xy, rotation_deg) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Second moments as they lie on the reference after a frame is turned onto it.
+def turned_moments(
+    xx: ArrayLike, yy: ArrayLike, xy: ArrayLike, rotation_deg: ArrayLike
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Second moments (xx, yy, xy) as they lie on the reference after a frame is turned onto it.
 
     Parameters
     ----------
@@ -186,7 +213,14 @@ def turned_moments(xx, yy, xy, rotation_deg) -> tuple[np.ndarray, np.ndarray, np
 
 
 def forecast(
-    weights, transparency, noise, xx, yy, xy, rotation_deg=0.0, fwhm=None
+    weights: ArrayLike,
+    transparency: ArrayLike,
+    noise: ArrayLike,
+    xx: ArrayLike,
+    yy: ArrayLike,
+    xy: ArrayLike,
+    rotation_deg: ArrayLike = 0.0,
+    fwhm: ArrayLike | None = None,
 ) -> StackForecast:
     """Star shape and S/N of a weighted average of flux-scaled frames.
 
@@ -239,12 +273,9 @@ def forecast(
     )
 
 
-def _sharpness(share, xx, yy, xy) -> float:
-    """Integral of the square of a sum of centred Gaussians: 1 / its noise-equivalent area.
-
-    That of the product of two of unit flux and covariances A and B is
-    ``1 / (2 pi sqrt(det(A + B)))``.
-    """
+def _sharpness(share: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> float:
+    """Integral of the square of a sum of centred Gaussians: 1 / its noise-equivalent area."""
+    # the product of two of unit flux and covariances A, B holds 1 / (2 pi sqrt(det(A + B)))
     own = float(share**2 @ (1 / np.sqrt(xx * yy - xy**2))) / 2
     pairs = 0.0
     for k in range(len(share) - 1):  # row by row: memory in proportion to the frames
@@ -254,19 +285,18 @@ def _sharpness(share, xx, yy, xy) -> float:
     return (own + 2 * pairs) / (2 * np.pi)
 
 
-def _own_sharpness(shares, sizes, determinant) -> np.ndarray:
+def _own_sharpness(shares: np.ndarray, sizes: np.ndarray, determinant: np.ndarray) -> np.ndarray:
     """The same of each frame's star by itself; its parts have one shape."""
     round_ = _sharpness(shares, sizes, sizes, np.zeros(len(sizes)))
     return round_ / np.sqrt(np.clip(determinant, 1e-12, None))
 
 
-def _adaptive_moments(share, xx, yy, xy) -> np.ndarray:
-    """Moments of a sum of Gaussians under a Gaussian weight of the same moments, shape (2, 2).
-
-    A Gaussian of covariance C times a weight of covariance W is one of covariance
-    ``P = (1/C + 1/W)^-1`` holding ``sqrt(det P / det C)``; the weight is settled when twice the
-    mean P is W again (Bernstein & Jarvis 2002, AJ 123, 583).
-    """
+def _adaptive_moments(
+    share: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray
+) -> np.ndarray:
+    """Moments of a sum of Gaussians under a Gaussian weight of the same moments, shape (2, 2)."""
+    # Under a weight W a Gaussian C is P = (1/C + 1/W)^-1 and holds sqrt(det P / det C); the weight
+    # is settled when twice the mean P is W again (Bernstein & Jarvis 2002, AJ 123, 583).
     frames = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
     weight = np.einsum("k,kij->ij", share, frames)
     inverse, area = np.linalg.inv(frames), np.linalg.det(frames)
@@ -281,14 +311,16 @@ def _adaptive_moments(share, xx, yy, xy) -> np.ndarray:
     return weight
 
 
-def _half_width(share, xx, yy, xy, axis) -> float:
+def _half_width(
+    share: np.ndarray, xx: np.ndarray, yy: np.ndarray, xy: np.ndarray, axis: np.ndarray
+) -> float:
     """Full width at half maximum of a sum of centred Gaussians along one direction."""
     determinant = np.clip(xx * yy - xy**2, 1e-12, None)
     peak = share / np.sqrt(determinant)
     # Inverse covariance along the axis: how fast each Gaussian falls that way.
     fall = (yy * axis[0] ** 2 - 2 * xy * axis[0] * axis[1] + xx * axis[1] ** 2) / determinant
 
-    def excess(r):
+    def excess(r: float) -> float:
         return float(peak @ np.exp(-0.5 * fall * r**2) - 0.5 * peak.sum())
 
     widest = 2 * FWHM_PER_SIGMA / float(np.sqrt(fall.min()))

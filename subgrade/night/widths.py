@@ -112,7 +112,14 @@ def fit_width(
     return best
 
 
-def _best_fit(y, exponent, log_x, slow, side, good) -> WidthFit:
+def _best_fit(
+    y: np.ndarray,
+    exponent: float,
+    log_x: np.ndarray,
+    slow: np.ndarray | None,
+    side: np.ndarray,
+    good: np.ndarray,
+) -> WidthFit:
     """The model with a slope and a side offset where they are proved, else without."""
     air = exponent * log_x
     y = y - air
@@ -135,10 +142,8 @@ def _best_fit(y, exponent, log_x, slow, side, good) -> WidthFit:
             gathered = line.gathered / TERMS_MUST_GATHER[terms]
             if holds and gathered > most:
                 best, most = line, gathered
-    return WidthFit(
-        best.expected + air, best.used, exponent, best.slope, best.slope_error, best.offset,
-        best.scatter,
-    )  # fmt: skip
+    line = best.slope, best.slope_error, best.offset, best.scatter
+    return WidthFit(best.expected + air, best.used, exponent, *line)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,18 +158,18 @@ class _Line:
     gathered: float
 
 
-def _fit(y, slow, side, good) -> _Line:
+def _fit(y: np.ndarray, slow: np.ndarray | None, side: np.ndarray, good: np.ndarray) -> _Line:
     """Levels by side, with a slope where ``slow`` is given, from search to least squares."""
     start = 0.0
     if slow is not None:
         u = (slow - slow[good].mean()) / np.ptp(slow[good])
         start = max(
             np.arange(-STEEPEST, STEEPEST + 0.01, 0.02),
-            key=lambda s: _soft_count(*_off_level(y - s * u, side, good)),
+            key=lambda s: _soft_count(_off_level(y - s * u, side, good), good),
         )
     else:
         u = np.zeros(len(y))
-    off, _ = _off_level(y - start * u, side, good)
+    off = _off_level(y - start * u, side, good)
     columns = [(side == s).astype(float) for s in np.unique(side[good])]
     design = np.column_stack(columns + ([u] if slow is not None else []))
     weight, sigma = _on_level(off)
@@ -194,13 +199,13 @@ def _fit(y, slow, side, good) -> _Line:
     )
 
 
-def _off_level(r, side, good) -> tuple[np.ndarray, np.ndarray]:
+def _off_level(r: np.ndarray, side: np.ndarray, good: np.ndarray) -> np.ndarray:
     """Distance of every frame from its side's level; NaN where it has no width."""
     off = np.full(len(r), NAN)
     for s in np.unique(side[good]):
         mine = good & (side == s)
         off[mine] = r[mine] - low_crowd(r[mine])
-    return off, good
+    return off
 
 
 def low_crowd(values: np.ndarray) -> float:
@@ -231,10 +236,7 @@ def low_crowd(values: np.ndarray) -> float:
 
 
 def _on_level(off: np.ndarray) -> tuple[np.ndarray, float]:
-    """Tukey weights about the level and the scatter, judged by the frames below it.
-
-    Frames above may be bad; those below can only be noise.
-    """
+    """Tukey weights about the level, and the scatter below it, which can only be noise."""
     below = off[off <= 0]
     sigma = scatter(below, 0.0) if len(below) >= 3 else 0.0
     sigma = max(sigma, 0.01)
@@ -276,11 +278,9 @@ def _slope_holds(line: _Line, slow: np.ndarray, good: np.ndarray) -> bool:
 
 
 def _is_airmass(trend: np.ndarray, exponent: float, log_x: np.ndarray, good: np.ndarray) -> bool:
-    """Whether a slope stands for more or less airmass than the exponent takes.
-
-    Optics and pixels add a share that airmass does not widen; on a night that only sinks or only
-    rises it would pass for a drifting focus.
-    """
+    """Whether a slope stands for more or less airmass than the exponent takes."""
+    # optics and pixels add a share that airmass does not widen; on a night that only sinks or only
+    # rises it would pass for a drifting focus
     if not np.ptp(log_x[good]) > 0:
         return False
     alike = np.corrcoef(trend[good], log_x[good])[0, 1]

@@ -78,7 +78,7 @@ def solve(
         total = var + floor2 + extra2[f]
         z, m = _solve_weighted(f, s, y, robust / total, main, frames, stars, np.nan_to_num(z))
         residual = y - z[f] - m[s]
-        floor2 = _floor(residual, var, s, stars)
+        floor2 = _floor(residual, var)
         extra2 = _frame_extra(residual, var + floor2, f, frames)
         t = np.abs(residual) / np.sqrt(var + floor2 + extra2[f])
         robust = np.minimum(1.0, HUBER / np.maximum(t, 1e-12))
@@ -88,7 +88,7 @@ def solve(
     return ZeroPoints(z, error, m, float(np.sqrt(floor2)), np.sqrt(extra2))
 
 
-def _largest_component(frame, star, frames, stars) -> np.ndarray:
+def _largest_component(frame: np.ndarray, star: np.ndarray, frames: int, stars: int) -> np.ndarray:
     """True for the frames tied to one another through common stars (the largest such set)."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -101,11 +101,17 @@ def _largest_component(frame, star, frames, stars) -> np.ndarray:
     return present & (label == np.argmax(np.bincount(label[present])))
 
 
-def _solve_weighted(f, s, y, w, main, frames, stars, start):
-    """Weighted solution with the star terms eliminated, by conjugate gradients.
-
-    Work and memory stay proportional to the sightings, whatever the number of frames.
-    """
+def _solve_weighted(
+    f: np.ndarray,
+    s: np.ndarray,
+    y: np.ndarray,
+    w: np.ndarray,
+    main: np.ndarray,
+    frames: int,
+    stars: int,
+    start: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Frame and star terms by conjugate gradients; work and memory go with the sightings."""
     from scipy.sparse import csr_matrix
     from scipy.sparse.linalg import LinearOperator, cg
 
@@ -121,7 +127,7 @@ def _solve_weighted(f, s, y, w, main, frames, stars, start):
     # Scaled by each frame's total weight, so that rich and poor frames converge alike.
     root = 1 / np.sqrt(alone)
 
-    def reduced(v):
+    def reduced(v: np.ndarray) -> np.ndarray:
         u = root * v
         return root * (per_frame * u - cross @ (inverse * (back @ u)))
 
@@ -136,14 +142,16 @@ def _solve_weighted(f, s, y, w, main, frames, stars, start):
     return z, m
 
 
-def _floor(residual, var, star, stars) -> float:
+def _floor(residual: np.ndarray, var: np.ndarray) -> float:
     """Variance of bright stars' residuals beyond the sky noise, with the fit's share returned."""
     bright = var <= np.quantile(var, 0.3)
     scale2 = (MAD_TO_SIGMA * np.median(np.abs(residual[bright]))) ** 2
     return float(np.clip(scale2 - np.median(var[bright]), FLOOR**2, 0.1**2))
 
 
-def _frame_extra(residual, expected, frame, frames) -> np.ndarray:
+def _frame_extra(
+    residual: np.ndarray, expected: np.ndarray, frame: np.ndarray, frames: int
+) -> np.ndarray:
     """Variance of a frame's residuals beyond what its stars' errors explain."""
     order = np.argsort(frame, kind="stable")
     cuts = np.searchsorted(frame[order], np.arange(frames + 1))

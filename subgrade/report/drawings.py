@@ -10,7 +10,8 @@ import numpy as np
 
 from subgrade.figures import eccentricity_text
 from subgrade.memo import kept
-from subgrade.stars.model import CutOut, FrameStars, ShapeField, StarImage
+from subgrade.results import GradedFrame
+from subgrade.stars.model import CutOut, FrameStars, Picture, ShapeField, StarImage
 
 COLUMNS, LEAST_ROWS = 9, 4
 POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
@@ -124,7 +125,7 @@ def _star_picture(image: StarImage, fwhm_px: float, length_px: float) -> dict:
     return as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
 
 
-def frame_views(frame) -> dict:
+def frame_views(frame: GradedFrame) -> dict:
     """Thumbnail and star crops of a `GradedFrame`; nothing where none were kept.
 
     Each crop has its ``place``, ``x``, ``y`` and ``side`` in pixels, ``away_px`` from the middle
@@ -157,7 +158,7 @@ def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
     }
 
 
-def as_image(picture) -> dict:
+def as_image(picture: Picture) -> dict:
     """A picture as the page holds it: a ``data:`` address, width and height."""
     text = base64.b64encode(picture.data).decode("ascii")
     return {

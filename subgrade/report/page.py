@@ -13,9 +13,19 @@ from subgrade.results import Graded, write_whole
 
 FILE = "report.html"
 SCRIPTS = (
-    "base.js", "clock.js", "head.js", "timeline.js", "axes.js", "drawings.js", "frame.js",
-    "table.js", "filters.js", "marks.js", "night.js", "start.js",
-)  # fmt: skip
+    "base.js",
+    "clock.js",
+    "head.js",
+    "timeline.js",
+    "axes.js",
+    "drawings.js",
+    "frame.js",
+    "table.js",
+    "filters.js",
+    "marks.js",
+    "night.js",
+    "start.js",
+)
 
 
 def write_report(graded: Graded, out: str | Path) -> Path:

@@ -26,9 +26,19 @@ from subgrade.results import (
 )
 
 OF_THE_SESSION = (
-    "format", "program", "written_utc", "folder", "totals", "causes", "groups", "guiding",
-    "night", "remarks", "teaching", "marks",
-)  # fmt: skip
+    "format",
+    "program",
+    "written_utc",
+    "folder",
+    "totals",
+    "causes",
+    "groups",
+    "guiding",
+    "night",
+    "remarks",
+    "teaching",
+    "marks",
+)
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
 
@@ -75,7 +85,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     return _shown(record)
 
 
-def _shown(value):
+def _shown(value: object) -> object:
     """Plain values with every text as a screen may have it, names as keys among them."""
     if isinstance(value, str):
         return printable(value)

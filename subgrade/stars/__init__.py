@@ -16,7 +16,7 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> object:
     # compiled code is imported on first use, so that the command line answers at once
     if name == "measure_stars":
         from subgrade.stars.measure import measure_stars

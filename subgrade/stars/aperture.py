@@ -30,7 +30,12 @@ LEVEL = 1.5
 
 
 def counted(
-    spline: StarSpline, widths: HalfWidths | None, major: float, minor: float, x, y
+    spline: StarSpline,
+    widths: HalfWidths | None,
+    major: float,
+    minor: float,
+    x: np.ndarray,
+    y: np.ndarray,
 ) -> np.ndarray:
     """Where a star image counts towards a star's light.
 
@@ -60,7 +65,14 @@ def counted(
 
 
 def reach_needed(spline: StarSpline, major: float, minor: float) -> float:
-    """Half-length along the long axis that holds all of what `counted` takes, px."""
+    """Half-length along the long axis that holds all of what `counted` takes, px.
+
+    Parameters
+    ----------
+    spline : StarSpline
+    major, minor : float
+        Half-maximum widths, px.
+    """
     return min(REACH * minor, spline.reach[1]) + max(_drawn_out(spline, major, minor))
 
 

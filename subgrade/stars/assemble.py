@@ -20,6 +20,7 @@ from subgrade.stars.model import (
     NAN,
     NOT_A_STAR,
     FrameStars,
+    ShapeField,
     StarFlag,
     StarImage,
     StarList,
@@ -55,9 +56,13 @@ def empty_result(pixels: Pixels, cause: str, view: View | None = None) -> FrameS
 
 
 def measure_again(
-    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
-    settings: MeasureSettings, joint: TemplateFit | None = None,
-) -> Catalogue:  # fmt: skip
+    view: View,
+    catalogue: Catalogue,
+    stack: Stack,
+    streaks: tuple[Streak, ...],
+    settings: MeasureSettings,
+    joint: TemplateFit | None = None,
+) -> Catalogue:
     """Brightness and flags of every detection under the frame's own star image.
 
     ``joint`` is the fit to each star of a crowded field with the others taken away.
@@ -89,28 +94,25 @@ def measure_again(
         flags[_on_streak(x, y, streak, width + 0.5 * streak.width_px)] |= np.uint16(StarFlag.STREAK)
     flags[~(snr >= settings.count_snr)] |= np.uint16(StarFlag.FAINT)
     keep = (snr >= settings.list_snr) | ((flags & int(StarFlag.SHARP)) != 0)
-    moved = replace(
-        catalogue, amplitude=amplitude * template.volume, snr=snr, peak=peak, misfit=misfit,
-        flags=flags,
-    )  # fmt: skip
+    light = amplitude * template.volume
+    moved = replace(catalogue, amplitude=light, snr=snr, peak=peak, misfit=misfit, flags=flags)
     order = np.flatnonzero(keep)
     return moved.take(order[np.argsort(-moved.amplitude[order], kind="stable")])
 
 
-def _sharp(sharpness, snr, misfit, spiky) -> np.ndarray:
-    """Detections narrower than the frame's star: hot pixels and cosmic rays.
-
-    A track of single pixels leaves a misfit of 1.5 to 3 under the star image,
-    stars on crowded or undersampled frames up to 0.9.
-    """
+def _sharp(
+    sharpness: np.ndarray, snr: np.ndarray, misfit: np.ndarray, spiky: np.ndarray
+) -> np.ndarray:
+    """Detections narrower than the frame's star: hot pixels and cosmic rays."""
     faint = 1.0 / np.maximum(snr, 1.0)
     with np.errstate(invalid="ignore"):
         narrow = sharpness > 0.10 + 2.5 * faint
+        # tracks of single pixels misfit by 1.5 to 3, stars on crowded or coarse frames by up to 0.9
         odd = (misfit > 0.9 + 4.0 * faint) & ((sharpness > -0.05) | spiky)
     return narrow | odd
 
 
-def _on_streak(x, y, streak: Streak, reach: float) -> np.ndarray:
+def _on_streak(x: np.ndarray, y: np.ndarray, streak: Streak, reach: float) -> np.ndarray:
     dx, dy = streak.x2 - streak.x1, streak.y2 - streak.y1
     length = max(np.hypot(dx, dy), 1e-9)
     along = ((x - streak.x1) * dx + (y - streak.y1) * dy) / length
@@ -139,17 +141,12 @@ def _status(catalogue: Catalogue, stack: Stack) -> tuple[str, str, float]:
             return odd
     if stack.method != "image" and stack.major >= TRAILED_RATIO * stack.minor:
         # the adaptive weight reads a line of length L as sigma L / 2.8
-        length = 2.8 * float(ellipse_from_moments(*shape_moments(stack))[0])
+        length = 2.8 * float(ellipse_from_moments(*stack.shape.moments)[0])
         note = f"stars are trails about {length:.0f} px long and {stack.minor:.1f} px wide"
         return "trailed", note, length
     if used < 3:
         return "few", f"only {used} star{'s' if used > 1 else ''} clean enough for the shape", NAN
     return "measured", "", NAN
-
-
-def shape_moments(stack: Stack) -> tuple[float, float, float]:
-    """The common (xx, yy, xy), px^2."""
-    return stack.shape.xx, stack.shape.yy, stack.shape.xy
 
 
 def _hollow(stack: Stack) -> bool:
@@ -161,7 +158,7 @@ def _odd_form(
     catalogue: Catalogue, stack: Stack, widths: HalfWidths
 ) -> tuple[str, str, float] | None:
     """Status of a star image that is a ring, a pair or a line; None for a plain star."""
-    a, b, _ = ellipse_from_moments(*shape_moments(stack))
+    a, b, _ = ellipse_from_moments(*stack.shape.moments)
     if _hollow(stack) and a < 1.8 * b:
         ring = stack.ring
         share = f"{100 * max(ring.share, 0.0):.0f} ± {100 * ring.error:.0f}%"
@@ -201,9 +198,12 @@ def _star_image(stack: Stack) -> StarImage | None:
 
 
 def result(
-    view: View, catalogue: Catalogue, stack: Stack, streaks: tuple[Streak, ...],
+    view: View,
+    catalogue: Catalogue,
+    stack: Stack,
+    streaks: tuple[Streak, ...],
     settings: MeasureSettings,
-) -> FrameStars:  # fmt: skip
+) -> FrameStars:
     """Everything measured on one frame."""
     height, width = view.pixels.shape
     is_star = (catalogue.flags & int(NOT_A_STAR)) == 0
@@ -224,15 +224,7 @@ def result(
     numbers = _shape_numbers(stack, status)
     saturated = (catalogue.flags & int(StarFlag.SATURATED)) != 0
     full = np.full((3, len(catalogue)), np.nan, np.float32)
-    field = None
-    if stack.shape is not None:
-        rows, moments = _rows_by_place(catalogue, stack, full)
-        clean = (catalogue.flags[rows] & int(UNCLEAN)) == 0
-        clean &= np.isfinite(moments).all(axis=0)
-        rows, moments = rows[clean], moments[:, clean]
-        field = shape_field(
-            catalogue.x[rows], catalogue.y[rows], *moments, catalogue.snr[rows], width, height
-        )
+    field = None if stack.shape is None else _field(view, catalogue, stack, full)
     return FrameStars(
         width=width,
         height=height,
@@ -258,7 +250,7 @@ def result(
         catalogue=_star_list(catalogue, full),
         notes=view.notes,
         **numbers,
-    )  # fmt: skip
+    )
 
 
 def _bright_places(catalogue: Catalogue) -> int:
@@ -272,7 +264,7 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
     if moments is None:
         moments = np.full((3, len(catalogue)), np.nan, np.float32)
 
-    def joined(values, more, kind):
+    def joined(values: np.ndarray, more: np.ndarray, kind: type) -> np.ndarray:
         return np.concatenate((values, more)).astype(kind)
 
     blank = np.full(extra, np.nan)
@@ -287,12 +279,10 @@ def _star_list(catalogue: Catalogue, moments: np.ndarray | None) -> StarList:
     )
 
 
-def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
-    """Put the measured moments back beside the re-sorted catalogue.
-
-    Returns the rows and moments of all listed stars among them, also of those too unlike the
-    common shape to count for it: a corner's stars are.
-    """
+def _rows_by_place(
+    catalogue: Catalogue, stack: Stack, full: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Put measured moments into ``full``; rows and moments of all listed stars, odd ones too."""
     row_of = np.full(int(max(catalogue.ident.max(initial=-1), stack.ident.max(initial=-1))) + 1, -1)
     row_of[catalogue.ident] = np.arange(len(catalogue))
     rows = row_of[stack.ident]
@@ -301,13 +291,22 @@ def _rows_by_place(catalogue: Catalogue, stack: Stack, full: np.ndarray):
     return rows[listed], stack.moments[:, listed]
 
 
+def _field(view: View, catalogue: Catalogue, stack: Stack, full: np.ndarray) -> ShapeField | None:
+    """Shape over the field by the clean stars; fills ``full`` with all that were measured."""
+    rows, moments = _rows_by_place(catalogue, stack, full)
+    clean = (catalogue.flags[rows] & int(UNCLEAN)) == 0
+    clean &= np.isfinite(moments).all(axis=0)
+    rows, moments = rows[clean], moments[:, clean]
+    x, y, (height, width) = catalogue.x[rows], catalogue.y[rows], view.pixels.shape
+    return shape_field(x, y, moments, catalogue.snr[rows], width, height)
+
+
 def _shape_numbers(stack: Stack, status: str) -> dict:
     shape = stack.shape
     if shape is None or status == "none":
         return {"fwhm_method": "none"}
-    xx, yy, xy = shape.xx, shape.yy, shape.xy
-    if status == "doubled" and stack.spline is not None:
-        xx, yy, xy = _image_moments(stack)
+    of_image = status == "doubled" and stack.spline is not None
+    xx, yy, xy = _image_moments(stack) if of_image else shape.moments
     _, _, theta = ellipse_from_moments(xx, yy, xy)
     chi_error = shape.error / (0.5 * (xx + yy))
     chi = float(distortion(xx, yy, xy, shape.error))

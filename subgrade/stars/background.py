@@ -40,7 +40,17 @@ class Sky:
 
 
 def mesh_size(height: int, width: int, largest: int, star_px: float = 0.0) -> int:
-    """Side of a background cell, px: a sixteenth of the frame, and well above a star's size."""
+    """Side of a background cell, px: a sixteenth of the frame, and well above a star's size.
+
+    Parameters
+    ----------
+    height, width : int
+        Of the frame, px.
+    largest : int
+        Most that a side may be, px.
+    star_px : float
+        FWHM of the stars, px; 0 where not known yet.
+    """
     side = int(np.clip(min(height, width) / 16, 48, largest))
     side = max(side, int(6 * star_px))
     side = min(side, max(min(height, width), 16))
@@ -48,7 +58,7 @@ def mesh_size(height: int, width: int, largest: int, star_px: float = 0.0) -> in
 
 
 @kernel
-def _select(values, n, k):
+def _select(values: np.ndarray, n: int, k: int) -> float:
     """k-th smallest of values[:n]; partially sorts in place (Hoare's quickselect)."""
     low = 0
     high = n - 1
@@ -75,7 +85,7 @@ def _select(values, n, k):
 
 
 @kernel
-def _clipped_level(values, n, work):
+def _clipped_level(values: np.ndarray, n: int, work: np.ndarray) -> tuple[float, float]:
     """(mode, sigma) of values[:n] after clipping; (NaN, NaN) for fewer than 8 values."""
     if n < 8:
         return np.nan, np.nan
@@ -150,7 +160,17 @@ def _clipped_level(values, n, work):
 
 
 @kernel
-def _mesh(means, cell, step_y, step_x, exclude, values, work, level, noise):
+def _mesh(
+    means: np.ndarray,
+    cell: int,
+    step_y: int,
+    step_x: int,
+    exclude: np.ndarray,
+    values: np.ndarray,
+    work: np.ndarray,
+    level: np.ndarray,
+    noise: np.ndarray,
+) -> None:
     height, width = means.shape
     masked = exclude.shape[0] > 0
     for j in range(level.shape[0]):

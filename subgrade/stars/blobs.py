@@ -55,8 +55,19 @@ class Bright:
 
 
 @kernel
-def threshold_line(level, cell, y, out):
-    """One row of a mesh map, interpolated between cell centres and continued beyond."""
+def threshold_line(level: np.ndarray, cell: int, y: float, out: np.ndarray) -> None:
+    """One row of a mesh map, interpolated between cell centres and continued beyond.
+
+    Parameters
+    ----------
+    level : ndarray of float32, shape (rows, columns)
+    cell : int
+        Side of a mesh cell, blocks.
+    y : float
+        The row, blocks.
+    out : ndarray of float32, shape (w,)
+        Filled.
+    """
     columns = level.shape[1]
     width = len(out)
     left = 0
@@ -75,7 +86,14 @@ def threshold_line(level, cell, y, out):
 
 
 @kernel
-def _collect(image, threshold, cell, line, xs, ys):
+def _collect(
+    image: np.ndarray,
+    threshold: np.ndarray,
+    cell: int,
+    line: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+) -> int:
     """Fill ``xs`` and ``ys`` with the bright blocks; how many, -1 where there is no room."""
     height, width = image.shape
     most = len(xs)
@@ -108,7 +126,7 @@ def _collect(image, threshold, cell, line, xs, ys):
 
 
 @kernel
-def _root(parent, i):
+def _root(parent: np.ndarray, i: int) -> int:
     while parent[i] != i:
         parent[i] = parent[parent[i]]
         i = parent[i]
@@ -116,7 +134,7 @@ def _root(parent, i):
 
 
 @kernel
-def _label(xs, ys, scratch, labels):
+def _label(xs: np.ndarray, ys: np.ndarray, scratch: np.ndarray, labels: np.ndarray) -> int:
     """Label 8-connected blocks given in raster order; labels are 0..count-1."""
     n = len(xs)
     run_of = scratch[0]
@@ -165,7 +183,15 @@ def _label(xs, ys, scratch, labels):
 
 
 @kernel
-def _values_and_peaks(image, level, cell, xs, ys, values, peaks):
+def _values_and_peaks(
+    image: np.ndarray,
+    level: np.ndarray,
+    cell: int,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    values: np.ndarray,
+    peaks: np.ndarray,
+) -> None:
     height, width = image.shape
     for k in range(len(xs)):
         x = xs[k]
@@ -185,7 +211,18 @@ def _values_and_peaks(image, level, cell, xs, ys, values, peaks):
 
 
 @kernel
-def _measure(xs, ys, values, labels, size, flux, peak, sums, box, half):
+def _measure(
+    xs: np.ndarray,
+    ys: np.ndarray,
+    values: np.ndarray,
+    labels: np.ndarray,
+    size: np.ndarray,
+    flux: np.ndarray,
+    peak: np.ndarray,
+    sums: np.ndarray,
+    box: np.ndarray,
+    half: np.ndarray,
+) -> None:
     for k in range(len(xs)):
         b = labels[k]
         v = values[k]

@@ -10,7 +10,15 @@ from subgrade.stars.raster import sealed
 
 
 @kernel
-def _word_sums(words, swapped, flip, k, line, sums, count):
+def _word_sums(
+    words: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    k: int,
+    line: np.ndarray,
+    sums: np.ndarray,
+    count: np.ndarray,
+) -> None:
     """Sums over k x k blocks of 16-bit words, and how many pixels each block holds."""
     height, width = words.shape
     rows, columns = sums.shape
@@ -37,7 +45,14 @@ def _word_sums(words, swapped, flip, k, line, sums, count):
 
 
 @kernel
-def _float_sums(values, k, line, good, sums, count):
+def _float_sums(
+    values: np.ndarray,
+    k: int,
+    line: np.ndarray,
+    good: np.ndarray,
+    sums: np.ndarray,
+    count: np.ndarray,
+) -> None:
     """Sums over k x k blocks of the floats that are finite, and how many those are."""
     height, width = values.shape
     rows, columns = sums.shape

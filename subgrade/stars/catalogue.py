@@ -12,7 +12,7 @@ from subgrade.robust import scatter
 from subgrade.stars.detect import LINE_RATIO, Detections
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
 from subgrade.stars.extended import GUIDE_SNR, wide
-from subgrade.stars.joint_fit import joint_fit
+from subgrade.stars.joint_fit import JointFit, joint_fit
 from subgrade.stars.local_sky import ring_px
 from subgrade.stars.model import StarFlag
 from subgrade.stars.moments import adaptive_moments, compactness, pooled_moments, weighted_centroids
@@ -85,7 +85,7 @@ class Catalogue:
     def __len__(self) -> int:
         return len(self.x)
 
-    def take(self, index) -> Catalogue:
+    def take(self, index: np.ndarray) -> Catalogue:
         """The same with the detections of ``index`` only."""
         arrays = {
             f.name: getattr(self, f.name)[index]
@@ -114,49 +114,41 @@ def _mode(values: np.ndarray) -> float:
 def seed_moments(
     view: View, found: Detections, which: np.ndarray
 ) -> tuple[float, float, float] | None:
-    """Typical adaptive moments of the bright detections ``which`` may be stars, px^2.
+    """Typical adaptive moments of the bright detections ``which`` may be stars.
 
     The mode of their sizes is taken, since cosmic rays and blends scatter while
-    stars agree.  None where nothing settles.
+    stars agree.
+
+    Parameters
+    ----------
+    view : View
+    found : Detections
+    which : ndarray of bool, shape (detections,)
+
+    Returns
+    -------
+    tuple of float or None
+        (xx, yy, xy), px^2; None where nothing settles.
     """
-    xx, yy, xy = found.moments
-    major = float(ellipse_from_moments(xx, yy, xy)[0])
-    half = half_side(major, 5.0)
-    height, width = view.pixels.shape
-    inside = (
-        (found.x > half) & (found.y > half)
-        & (found.x < width - 1 - half) & (found.y < height - 1 - half)
-    )  # fmt: skip
-    index = np.flatnonzero(inside & which)
-    if len(index) < 5:
-        index = np.flatnonzero(which)
-    room = max(40, STAMP_PIXELS // (2 * half + 1) ** 2)
-    count = min(250, room)
-    index = index[: 4 * count]
+    half = half_side(float(ellipse_from_moments(*found.moments)[0]), 5.0)
+    index = _brightest(view, found, which, half)
     if not len(index):
         return None
-    core = view.stamps(found.x[index], found.y[index], min(half, found.block_px + 2)).data
-    top = np.nanmax(np.where(np.isfinite(core), core, -np.inf), axis=(1, 2))
-    dim = top < 0.9 * (view.saturation - view.level)
-    if np.count_nonzero(dim[:count]) >= 3:
-        index = index[dim]
-    index = index[:count]
-    stamps = view.stamps(found.x[index], found.y[index], half)
+    x, y = found.x[index], found.y[index]
+    stamps = view.stamps(x, y, half)
     if view.parity >= 0:
-        together = pooled_moments(stamps, found.x[index], found.y[index], (xx, yy, xy))
+        together = pooled_moments(stamps, x, y, found.moments)
         if together is None or very_coarse(view, together.moments):
-            fit = joint_shape(view, found.x[index], found.y[index], found.block_px)
+            fit = joint_shape(view, x, y, found.block_px)
             if fit is not None and very_coarse(view, fit.moments):
                 return fit.moments
         if together is not None and coarse(view, together.moments):
             return together.moments
-    m = adaptive_moments(stamps, found.x[index], found.y[index], xx, yy, xy)
-    few = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
-
-    if view.parity < 0 and not few and compactness(stamps) > LEAST_COMPACT:
+    m = adaptive_moments(stamps, x, y, found.moments)
+    settled = len(index) < 30 or np.mean(m.ok) >= LEAST_SETTLED
+    if view.parity < 0 and not settled and compactness(stamps) > LEAST_COMPACT:
         # stars that are sharp enough settle only where they lie between pixels, and read wide
-        places = found.x[index], found.y[index]
-        together = pooled_moments(stamps, *places, (xx, yy, xy), LEAST_WEIGHT)
+        together = pooled_moments(stamps, x, y, found.moments, LEAST_WEIGHT)
         if together is not None and coarse(view, together.moments):
             return together.moments
     with np.errstate(invalid="ignore"):
@@ -168,13 +160,41 @@ def seed_moments(
     place = np.rint(m.x / 2) * 1e6 + np.rint(m.y / 2)
     first = np.zeros(len(good), bool)
     first[np.unique(np.where(good, place, np.nan), return_index=True)[1]] = True
-    good &= first
-    if not good.any():
+    return _typical(np.stack((m.xx, m.yy, m.xy))[:, good & first], len(index))
+
+
+def _brightest(view: View, found: Detections, which: np.ndarray, half: int) -> np.ndarray:
+    """Unsaturated detections of ``which``, off the edge, to take the first moments of."""
+    height, width = view.pixels.shape
+    inside = (
+        (found.x > half)
+        & (found.y > half)
+        & (found.x < width - 1 - half)
+        & (found.y < height - 1 - half)
+    )
+    index = np.flatnonzero(inside & which)
+    if len(index) < 5:
+        index = np.flatnonzero(which)
+    room = max(40, STAMP_PIXELS // (2 * half + 1) ** 2)
+    count = min(250, room)
+    index = index[: 4 * count]
+    if not len(index):
+        return index
+    core = view.stamps(found.x[index], found.y[index], min(half, found.block_px + 2)).data
+    top = np.nanmax(np.where(np.isfinite(core), core, -np.inf), axis=(1, 2))
+    dim = top < 0.9 * (view.saturation - view.level)
+    if np.count_nonzero(dim[:count]) >= 3:
+        index = index[dim]
+    return index[:count]
+
+
+def _typical(parts: np.ndarray, asked: int) -> tuple[float, float, float] | None:
+    """Middle of the moments (3, n) of the commonest size among ``asked`` detections, or None."""
+    if not parts.shape[1]:
         return None
-    parts = np.stack((m.xx, m.yy, m.xy))[:, good]
     size = 0.25 * np.log(parts[0] * parts[1] - parts[2] ** 2)
     near = np.abs(size - _mode(size)) < 0.15
-    if near.sum() < 5 and near.sum() < 0.05 * len(index):
+    if near.sum() < 5 and near.sum() < 0.05 * asked:
         return None  # a handful alike among hundreds that are no stars is chance
     if near.sum() < 3:
         near[:] = True
@@ -197,14 +217,38 @@ def very_coarse(view: View, moments: tuple[float, float, float]) -> bool:
     The weighted sums of a Gaussian star under its own weight change by 2 exp(-pi^2 s^2) with its
     place on the lattice (Poisson summation, s its sigma in sampled pixels): 0.2 % there,
     6 % at 1.4 pixels.
+
+    Parameters
+    ----------
+    view : View
+    moments : tuple of float
+        (xx, yy, xy) of the stars, px^2.
     """
     a, b, _ = ellipse_from_moments(*moments)
     width = FWHM_PER_SIGMA * float(np.sqrt(a * b)) / 1.1
     return width / np.sqrt(view.lattice) < 2.0
 
 
-def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
-    """The profile that the first ``most`` stars share, where pixels are too coarse for one."""
+def joint_shape(
+    view: View, x: np.ndarray, y: np.ndarray, uncertain_px: float, most: int = 60
+) -> JointFit | None:
+    """The profile that stars share, where pixels are too coarse for one.
+
+    Parameters
+    ----------
+    view : View
+    x, y : ndarray, shape (n,)
+        Places, px, the best stars first.
+    uncertain_px : float
+        How far the places may be off, px.
+    most : int
+        Stars to fit.
+
+    Returns
+    -------
+    JointFit or None
+        None where they agree on no profile, or on one too narrow for a star.
+    """
     x, y = x[:most], y[:most]
     half = int(np.ceil(JOINT_HALF_PX + 0.5 * uncertain_px))
     fit = joint_fit(view.stamps(x, y, half), x, y, view.noise, 1.1 * np.sqrt(view.lattice))
@@ -212,11 +256,9 @@ def joint_shape(view: View, x, y, uncertain_px: float, most: int = 60):
     return None if single else fit
 
 
-def _disagree(xx, yy, xy) -> bool:
-    """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars.
-
-    Stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5.
-    """
+def _disagree(xx: np.ndarray, yy: np.ndarray, xy: np.ndarray) -> bool:
+    """Whether the distortions scatter as those of cosmic rays do, and not as one frame's stars."""
+    # stars of S/N 20 scatter by 0.1 in each component, tracks in all directions by 0.5
     if np.median(ellipse_from_moments(xx, yy, xy)[1]) ** 2 > 0.6:
         return False  # wider than any track: stars may differ over the field
     half_sum = 0.5 * (xx + yy)
@@ -225,7 +267,14 @@ def _disagree(xx, yy, xy) -> bool:
     return bool(max(spread) > 0.35)
 
 
-def fit_all(view: View, x, y, template: Template, half: int, moments=None):
+def fit_all(
+    view: View,
+    x: np.ndarray,
+    y: np.ndarray,
+    template: Template,
+    half: int,
+    moments: tuple[float, float, float] | None = None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Template fits of many detections, a chunk at a time.
 
     Parameters
@@ -251,7 +300,7 @@ def fit_all(view: View, x, y, template: Template, half: int, moments=None):
         part = slice(start, min(start + chunk, n))
         stamps = view.stamps(x[part], y[part], half)
         if moments is not None:
-            new_x[part], new_y[part], _ = weighted_centroids(stamps, x[part], y[part], *moments)
+            new_x[part], new_y[part], _ = weighted_centroids(stamps, x[part], y[part], moments)
         places = new_x[part], new_y[part]
         fit = template_fit(stamps, *places, template, view.noise, view.lattice)
         for row, field in enumerate(fields(fit)):
@@ -259,11 +308,22 @@ def fit_all(view: View, x, y, template: Template, half: int, moments=None):
     return new_x, new_y, rows
 
 
-def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
+def blended(x: np.ndarray, y: np.ndarray, amplitude: np.ndarray, sigma_major: float) -> np.ndarray:
     """True where a neighbour's light under the star's weight would pull its shape.
 
     A neighbour counts when it is brighter than 2 % of the star at its side, and
     than proportionally more farther out, as the Gaussian weight falls off.
+
+    Parameters
+    ----------
+    x, y, amplitude : ndarray, shape (n,)
+        Places, px, and heights, ADU.
+    sigma_major : float
+        Of the star along its long axis, px.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
     """
     crowded = np.zeros(len(x), bool)
     if len(x) < 2:
@@ -280,12 +340,14 @@ def blended(x, y, amplitude, sigma_major: float) -> np.ndarray:
     return crowded
 
 
-def _without_copies(x, y, amplitude, moments, radius: float) -> np.ndarray:
-    """Indices, brightest first, of detections that no brighter one lies near.
-
-    Nearness is counted in sigma of the star, so that the pieces of a long line
-    are one; ``radius`` in the same measure.
-    """
+def _without_copies(
+    x: np.ndarray,
+    y: np.ndarray,
+    amplitude: np.ndarray,
+    moments: tuple[float, float, float],
+    radius: float,
+) -> np.ndarray:
+    """Indices, brightest first, of detections with no brighter one within ``radius`` sigma."""
     order = np.argsort(-amplitude, kind="stable")
     keep = np.ones(len(x), bool)
     a, b, theta = (float(v) for v in ellipse_from_moments(*moments))
@@ -302,7 +364,17 @@ def _without_copies(x, y, amplitude, moments, radius: float) -> np.ndarray:
 
 
 def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.ndarray]:
-    """The view with single bright pixels left out, those pixels, and the detections they made."""
+    """Leave single bright pixels out.
+
+    Returns
+    -------
+    View
+        Without them.
+    Junk
+        Those pixels.
+    ndarray of bool, shape (detections,)
+        Detections that they made.
+    """
     half = found.block_px + 2
     stamps = view.stamps(found.x, found.y, half)
     # the four diagonal neighbours of a mosaic hold less of a sharp star than all eight
@@ -320,7 +392,9 @@ def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.nd
     return (view.without(column, row) if len(column) else view), junk, alone
 
 
-def _cosmic_rays(view: View, x, y, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _cosmic_rays(
+    view: View, x: np.ndarray, y: np.ndarray, which: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Columns and rows of the bright pixels around detections found to be no stars."""
     half = 4
     stamps = view.stamps(x[which], y[which], half)
@@ -363,10 +437,9 @@ def build_catalogue(
     index = index[_without_copies(x[index], y[index], amplitude[index], seed, apart)]
     flags = np.zeros(len(index), np.uint16)
     flags[found.on_line[index]] |= np.uint16(StarFlag.STREAK)
-    catalogue = Catalogue(
-        x[index], y[index], amplitude[index], snr[index], peak[index], sharpness[index],
-        misfit[index], flags, np.arange(len(index)), seed, found.whole_blobs, None, junk,
-    )  # fmt: skip
+    columns = (v[index] for v in (x, y, amplitude, snr, peak, sharpness, misfit))
+    ident = np.arange(len(index))
+    catalogue = Catalogue(*columns, flags, ident, seed, found.whole_blobs, None, junk)
     _flag_places(view, catalogue, bad[index], a)
     view, catalogue = _without_junk(view, catalogue)
     if not len(catalogue):
@@ -380,8 +453,31 @@ def build_catalogue(
     return view, _paired(catalogue, a, np.sqrt(a * b))
 
 
-def flag_wide(catalogue: Catalogue, x, y, sharpness, snr, shape, star: float = 0.0):
-    """The catalogue's flags, with WIDE set anew by the given measurements."""
+def flag_wide(
+    catalogue: Catalogue,
+    x: np.ndarray,
+    y: np.ndarray,
+    sharpness: np.ndarray,
+    snr: np.ndarray,
+    shape: tuple[int, int],
+    star: float = 0.0,
+) -> np.ndarray:
+    """The catalogue's flags, with WIDE set anew by the given measurements.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    x, y, sharpness, snr : ndarray, shape (n,)
+        As `subgrade.stars.extended.wide` takes them.
+    shape : tuple of int
+        Rows and columns of the frame.
+    star : float
+        Sharpness of a star.
+
+    Returns
+    -------
+    ndarray of uint16, shape (n,)
+    """
     flags = catalogue.flags & ~np.uint16(StarFlag.WIDE)
     other = StarFlag.SATURATED | StarFlag.EDGE | StarFlag.STREAK | StarFlag.SHARP
     asked = (flags & int(other)) == 0
@@ -427,7 +523,9 @@ def _paired(catalogue: Catalogue, sigma_major: float, sigma: float) -> Catalogue
     return catalogue
 
 
-def _flag_places(view: View, catalogue: Catalogue, bad_share: np.ndarray, sigma_major: float):
+def _flag_places(
+    view: View, catalogue: Catalogue, bad_share: np.ndarray, sigma_major: float
+) -> None:
     """Set the EDGE, SATURATED and BAD_PIXEL flags in place on a fresh catalogue."""
     height, width = view.pixels.shape
     reach = 3.0 * sigma_major

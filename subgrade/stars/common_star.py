@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -139,19 +140,44 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     pairs and rings keep the latter; its scatter gives the error in any case.
     """
     index = shape_stars(catalogue, settings)
-    major = float(ellipse_from_moments(*catalogue.moments)[0])
-    half = half_side(major, 4.3)
+    half = half_side(float(ellipse_from_moments(*catalogue.moments)[0]), 4.3)
     index = index[: max(30, STAMP_PIXELS // (2 * half + 1) ** 2)]
-    nothing = Stack(
-        catalogue.ident[index], np.empty((3, len(index))), None, None, NAN, NAN, NAN, "none", None
-    )
+    ident, moments = catalogue.ident[index], np.empty((3, len(index)))
+    nothing = Stack(ident, moments, None, None, NAN, NAN, NAN, "none", None)
     if not len(index):
         return nothing
     stamps = view.stamps(catalogue.x[index], catalogue.y[index], half)
-    m = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], *catalogue.moments)
-    moments = np.stack((m.xx, m.yy, m.xy))
-    shape = common_shape(*moments, catalogue.snr[index])
-    joint = None
+    own = adaptive_moments(stamps, catalogue.x[index], catalogue.y[index], catalogue.moments)
+    moments = np.stack((own.xx, own.yy, own.xy))
+    shape, joint = _first_shape(view, catalogue, index, stamps, moments)
+    if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
+        return nothing
+    is_coarse = coarse(view, shape.moments)
+    kept = np.arange(len(index)) if is_coarse else np.flatnonzero(shape.kept)
+    kept = kept[: settings.image_stars] if joint is None else np.flatnonzero(joint.kept)
+    rows = index[kept]
+    if joint is None:
+        x = np.where(own.ok[kept], own.x[kept], catalogue.x[rows])
+        y = np.where(own.ok[kept], own.y[kept], catalogue.y[rows])
+        places = x, y, None
+    else:
+        places = joint.x[kept], joint.y[kept], joint.peak[kept]
+    image = _image(view, catalogue, places, shape, 2.0 if is_coarse else 1.0, settings)
+    if image.spline is not None and joint is None and (is_coarse or _plain(image, shape)):
+        shape = _shape_of_image(image.spline, shape)
+    spline, (ring_dip, pair_dip) = image.spline, _dips(view, image, shape)
+    stack = replace(nothing, moments=moments, shape=shape, spline=spline, widths=image.widths)
+    stack = replace(stack, ring=ring_dip, pair=pair_dip, whole=image.whole)
+    density = 0.0 if spline is None else spline.step_u * spline.step_v / view.lattice
+    paired = catalogue.doubling is not None
+    return _with_widths(stack, image.samples, catalogue.snr[rows], density, paired, joint)
+
+
+def _first_shape(
+    view: View, catalogue: Catalogue, index: np.ndarray, stamps: Stamps, moments: np.ndarray
+) -> tuple[CommonShape | None, JointFit | None]:
+    """Shape by the stars' own moments, or by all taken together where pixels are coarse."""
+    shape, joint = common_shape(*moments, catalogue.snr[index]), None
     if view.parity >= 0 and coarse(view, catalogue.moments):
         shape = _taken_together(stamps, catalogue, index, mono=False)
     elif shape is None and coarse(view, catalogue.moments) and len(index) >= 30:
@@ -160,47 +186,7 @@ def stack_stars(view: View, catalogue: Catalogue, settings: MeasureSettings) -> 
     if very_coarse(view, catalogue.moments):
         joint = joint_shape(view, catalogue.x[index], catalogue.y[index], 0.0, JOINT_STARS)
         shape = shape if joint is None else _of_joint(joint, len(index))
-    if shape is None or (shape.xx * shape.yy - shape.xy**2) ** 0.25 > LARGEST_SIGMA_PX:
-        return nothing
-    if coarse(view, (shape.xx, shape.yy, shape.xy)):
-        kept = np.arange(len(index))[: settings.image_stars]
-        wide = 2.0
-    else:
-        kept = np.flatnonzero(shape.kept)[: settings.image_stars]
-        wide = 1.0
-    if joint is not None:
-        kept = np.flatnonzero(joint.kept)
-    rows = index[kept]
-    x = np.where(m.ok[kept], m.x[kept], catalogue.x[rows])
-    y = np.where(m.ok[kept], m.y[kept], catalogue.y[rows])
-    scale = None
-    if joint is not None:
-        x, y, scale = joint.x[kept], joint.y[kept], joint.peak[kept]
-    image = _image(view, catalogue, (x, y, scale), shape, wide, settings)
-    if image.spline is not None and joint is None and (wide > 1.0 or _plain(image, shape)):
-        shape = _shape_of_image(image.spline, shape)
-    ring_dip, pair_dip = _dips(view, image, shape)
-    return _with_widths(
-        Stack(
-            catalogue.ident[index],
-            moments,
-            shape,
-            image.spline,
-            NAN,
-            NAN,
-            NAN,
-            "none",
-            image.widths,
-            ring=ring_dip,
-            pair=pair_dip,
-            whole=image.whole,
-        ),
-        image.samples,
-        catalogue.snr[rows],
-        0.0 if image.spline is None else image.spline.step_u * image.spline.step_v / view.lattice,
-        catalogue.doubling is not None,
-        joint,
-    )
+    return shape, joint
 
 
 def _of_joint(joint: JointFit, count: int) -> CommonShape:
@@ -212,7 +198,9 @@ def _of_joint(joint: JointFit, count: int) -> CommonShape:
     return CommonShape(xx, yy, xy, joint.shear_error * (xx + yy), joint.error, kept)
 
 
-def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> CommonShape | None:
+def _taken_together(
+    stamps: Stamps, catalogue: Catalogue, index: np.ndarray, mono: bool
+) -> CommonShape | None:
     """Shape of all stars at once, where the lattice is too coarse for single ones."""
     least = LEAST_WEIGHT if mono else 0.0
     places = catalogue.x[index], catalogue.y[index]
@@ -224,7 +212,7 @@ def _taken_together(stamps: Stamps, catalogue: Catalogue, index, mono: bool) -> 
     return CommonShape(xx, yy, xy, together.error, relative, np.ones(len(index), bool))
 
 
-def _as_listed(catalogue: Catalogue, index) -> CommonShape:
+def _as_listed(catalogue: Catalogue, index: np.ndarray) -> CommonShape:
     """The shape that the list was made with, known to a tenth."""
     xx, yy, xy = catalogue.moments
     return CommonShape(xx, yy, xy, 0.05 * (xx + yy), 0.05, np.ones(len(index), bool))
@@ -240,7 +228,7 @@ def _with_widths(
 ) -> Stack:
     """The stack with its half-maximum widths by the best method at hand."""
     shape, widths = stack.shape, stack.widths
-    a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    a, b, _ = ellipse_from_moments(*shape.moments)
     size_error = max(shape.size_error, 1.0 / np.sqrt(np.sum(snr**2)))
     # the moments of a pair are those of one image, its outline holds both
     whole = widths is not None and (
@@ -257,20 +245,17 @@ def _with_widths(
             stack, major=widths.major, minor=widths.minor, error=float(error), method="image"
         )
     if joint is not None:
-        fit = ProfileFit(
-            max(joint.major, joint.minor), min(joint.major, joint.minor), joint.beta,
-            size_error * float(np.sqrt(joint.major * joint.minor)),
-        )  # fmt: skip
+        minor, major = sorted((joint.major, joint.minor))
+        error = size_error * float(np.sqrt(joint.major * joint.minor))
+        fit = ProfileFit(major, minor, joint.beta, error)
     else:
         fit = fit_profile(samples, FWHM_PER_SIGMA * a / 1.1, FWHM_PER_SIGMA * b / 1.1)
     if fit is not None and _sound(fit.major, fit.minor, a, b):
         width = float(np.sqrt(fit.major * fit.minor))
         # a filled profile reads a ring a quarter too narrow (GalSim)
         error = max(fit.error, size_error * width, 0.25 * width if hollow else 0.0)
-        return replace(
-            stack, major=fit.major, minor=fit.minor, error=float(error), method="profile",
-            profile=fit,
-        )  # fmt: skip
+        stack = replace(stack, method="profile", profile=fit)
+        return replace(stack, major=fit.major, minor=fit.minor, error=float(error))
     if fit is not None or widths is not None or np.sqrt(a * b) > 12.0:
         # the pixels contradict the moments: junk or a nebula's knots, not stars of one shape
         return replace(stack, shape=None, spline=None, widths=None)
@@ -284,12 +269,9 @@ def _with_widths(
 
 
 def _sound(major: float, minor: float, a: float, b: float) -> bool:
-    """Whether half-maximum widths go with the adaptive moments of the same stars.
-
-    The ratio of width to 2.355 sigma is 1 for a Gaussian, 0.85 for winged stars,
-    1.2 for lines and rings and down to 0.3 for a spot on a faint trail; far outside it one of
-    the two has measured something else.
-    """
+    """Whether half-maximum widths go with the adaptive moments of the same stars."""
+    # width over 2.355 sigma is 1 for a Gaussian, 0.85 for winged stars, 1.2 for lines and rings and
+    # down to 0.3 for a spot on a faint trail
     if not (np.isfinite(major) and np.isfinite(minor) and minor >= LEAST_WIDTH_PX):
         return False
     along, across = major / (FWHM_PER_SIGMA * a), minor / (FWHM_PER_SIGMA * b)
@@ -303,7 +285,7 @@ def _shape_of_image(spline: StarSpline, shape: CommonShape) -> CommonShape:
     n = int(np.ceil(reach / step))
     axis = np.arange(-n, n + 1) * step
     image = spline.at(*np.meshgrid(axis, axis))
-    m = moments_of_image(image, step, (shape.xx, shape.yy, shape.xy))
+    m = moments_of_image(image, step, shape.moments)
     return shape if m is None else replace(shape, xx=m[0], yy=m[1], xy=m[2])
 
 
@@ -316,11 +298,15 @@ class _Image:
 
 
 def _image(
-    view: View, catalogue: Catalogue, places, shape: CommonShape, wide: float,
+    view: View,
+    catalogue: Catalogue,
+    places: tuple[np.ndarray, np.ndarray, np.ndarray | None],
+    shape: CommonShape,
+    wide: float,
     settings: MeasureSettings,
-) -> _Image:  # fmt: skip
+) -> _Image:
     """Samples, spline and widths; the rectangle grows until the star fits in."""
-    a, b, theta = (float(v) for v in ellipse_from_moments(shape.xx, shape.yy, shape.xy))
+    a, b, theta = (float(v) for v in ellipse_from_moments(*shape.moments))
     b = max(b, 0.35)
     # a line of length L has a = L / 2.8 under its adaptive weight, and must not reach
     # farther into its neighbours than it has to
@@ -333,9 +319,8 @@ def _image(
     image = None
     divisions = 4.0
 
-    def fitted(reach_u: float):
-        moments = shape.xx, shape.yy, shape.xy
-        samples = _samples(view, places, moments, wide, (reach_u, reach_v, theta), settings)
+    def fitted(reach_u: float) -> tuple[Samples, StarSpline | None]:
+        samples = _samples(view, places, shape.moments, wide, (reach_u, reach_v, theta), settings)
         step_v = max(FWHM_PER_SIGMA * b / 1.1 / divisions, 0.3)
         step_u = max(step_v, reach_u / 60)
         count = int(samples.star.max(initial=-1)) + 1
@@ -357,7 +342,9 @@ def _image(
     return image
 
 
-def _whole(image: _Image, reach_u: float, fitted) -> StarSpline | None:
+def _whole(
+    image: _Image, reach_u: float, fitted: Callable[[float], tuple[Samples, StarSpline | None]]
+) -> StarSpline | None:
     """The star image to the end of drawn-out wings; None where it ends there already."""
     whole, longer = None, image.spline
     for _ in range(3):
@@ -377,7 +364,7 @@ def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Di
     widths = image.widths
     if image.spline is None or widths is None:
         return None, None
-    axes = ellipse_from_moments(shape.xx, shape.yy, shape.xy)[:2]
+    axes = ellipse_from_moments(*shape.moments)[:2]
     hollow = two = None
     if widths.hollow < 0.95:
         hollow = ring(image.samples, image.spline, axes, float(np.sqrt(view.lattice)))
@@ -388,11 +375,18 @@ def _dips(view: View, image: _Image, shape: CommonShape) -> tuple[Dip | None, Di
 
 def _plain(image: _Image, shape: CommonShape) -> bool:
     """Whether the star image is one filled star of moderate elongation."""
-    a, b, _ = ellipse_from_moments(shape.xx, shape.yy, shape.xy)
+    a, b, _ = ellipse_from_moments(*shape.moments)
     return a < 2.5 * b and image.widths.hollow > 0.9 and image.widths.dip < 0.1
 
 
-def _samples(view, places, moments, wide, frame, settings) -> Samples:
+def _samples(
+    view: View,
+    places: tuple[np.ndarray, np.ndarray, np.ndarray | None],
+    moments: tuple[float, float, float],
+    wide: float,
+    frame: tuple[float, float, float],
+    settings: MeasureSettings,
+) -> Samples:
     """Pixels of the stars inside a rectangle along their long axis, each scaled alike."""
     reach_u, reach_v, theta = frame
     x, y, scale = places
@@ -406,31 +400,35 @@ def _samples(view, places, moments, wide, frame, settings) -> Samples:
     count = max(12, min(len(x), enough, STAMP_PIXELS // (2 * half + 1) ** 2))
     x, y = x[:count], y[:count]
     stamps = view.stamps(x, y, half)
+    most = settings.image_samples
     if scale is not None:  # fitted with the lattice in the model
-        return gather_samples(
-            stamps, x, y, scale[:count], view.noise, theta, reach_u, reach_v,
-            settings.image_samples,
-        )  # fmt: skip
+        light = scale[:count]
+        return gather_samples(stamps, x, y, light, view.noise, theta, reach_u, reach_v, most)
     # one wide-weighted sum scales every star: a fitted peak would depend on the
     # star's place in the pixel and bend the image with it
     steps = 4 if wide > 1.0 else 1  # the centre is moved only where it was not yet exact
-    new_x, new_y, flux = weighted_centroids(stamps, x, y, *moments, wide=2.0, steps=steps)
+    new_x, new_y, flux = weighted_centroids(stamps, x, y, moments, wide=2.0, steps=steps)
     if wide > 1.0:
         x, y = new_x, new_y
     good = np.isfinite(flux) & (flux > 0)
     # the sum of a unit-peak Gaussian star under twice its width is 8/5 pi sqrt(det)
     unit = 1.6 * np.pi * np.sqrt(moments[0] * moments[1] - moments[2] ** 2) / view.lattice
-    return gather_samples(
-        stamps[good], x[good], y[good], flux[good] / unit, view.noise, theta, reach_u, reach_v,
-        settings.image_samples,
-    )  # fmt: skip
+    stamps, x, y, light = stamps[good], x[good], y[good], flux[good] / unit
+    return gather_samples(stamps, x, y, light, view.noise, theta, reach_u, reach_v, most)
 
 
-def image_template(stack: Stack, moments) -> Template:
-    """The stacked star as a photometric template, or the Gaussian where there is none."""
+def image_template(stack: Stack, moments: tuple[float, float, float]) -> Template:
+    """The stacked star as a photometric template, or the Gaussian where there is none.
+
+    Parameters
+    ----------
+    stack : Stack
+    moments : tuple of float
+        (xx, yy, xy) of that Gaussian, px^2.
+    """
     if stack.profile is not None and stack.shape is not None:
         fit, shape = stack.profile, stack.shape
-        theta = float(ellipse_from_moments(shape.xx, shape.yy, shape.xy)[2])
+        theta = float(ellipse_from_moments(*shape.moments)[2])
         return moffat_template(fit.major, fit.minor, fit.beta, theta)
     if stack.spline is None or stack.method != "image":
         return gaussian_template(*moments)

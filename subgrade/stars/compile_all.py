@@ -58,7 +58,7 @@ def warm_up(compiling: Callable[[], None] | None = None, last_first: bool = Fals
 def load_kernels() -> bool:
     """Have every kernel ready if all are on disk; False, with the rest left, if one is not."""
 
-    def stop():
+    def stop() -> None:
         raise NotCompiledYet
 
     try:
@@ -71,15 +71,15 @@ def load_kernels() -> bool:
 class _FirstCompile(event.Listener):
     """Calls a function when compiling begins; loading from disk is no such event."""
 
-    def __init__(self, call: Callable[[], None] | None):
+    def __init__(self, call: Callable[[], None] | None) -> None:
         self._call = call
 
-    def on_start(self, event) -> None:
+    def on_start(self, event: event.Event) -> None:
         call, self._call = self._call, None
         if call is not None:
             call()
 
-    def on_end(self, event) -> None:
+    def on_end(self, event: event.Event) -> None:
         """Only beginnings count."""
 
 
@@ -113,7 +113,7 @@ def _late_kernels(words: Pixels, floats: Pixels) -> None:
     samples = gather_samples(stamps, x, y, 100.0 * one, 1.0, 0.0, 5.0, 5.0, 30_000)
     fit_spline(samples, 1.0, 1.0, 5.0, 5.0, 0.0, len(x))
     template_fit(stamps, x, y, gaussian_template(2.0, 2.0, 0.0), 1.0)
-    adaptive_moments(stamps, x, y, 2.0, 2.0, 0.0)
+    adaptive_moments(stamps, x, y, (2.0, 2.0, 0.0))
     pooled_moments(stamps, x, y, (2.0, 2.0, 0.0))
     lone_pixels(stamps, x, y, 3.0, 1.0)
     levelled(stamps)

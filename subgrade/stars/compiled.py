@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 
 from numba import njit
+from numba.core.caching import FunctionCache
 
 WAYS = {"nogil": True, "error_model": "numpy"}
 
 
-def kernel(function):
+def kernel(function: Callable) -> Callable:
     """Decorate a compiled function; division by zero gives infinity or NaN as in numpy."""
     try:
         compiled = njit(cache=True, **WAYS)(function)
@@ -27,20 +29,20 @@ class _Spared:
     again by the next run.
     """
 
-    def __init__(self, cache):
+    def __init__(self, cache: FunctionCache) -> None:
         self._cache = cache
 
-    def __getattr__(self, name: str):
+    def __getattr__(self, name: str) -> object:
         return getattr(self._cache, name)
 
-    def load_overload(self, signature, target):
+    def load_overload(self, signature: tuple, target: object) -> object:
         """Compiled code for a signature, or None."""
         try:
             return self._cache.load_overload(signature, target)
         except Exception:
             return None  # unpickling raises any type on damaged content
 
-    def save_overload(self, signature, data) -> None:
+    def save_overload(self, signature: tuple, data: object) -> None:
         """Keep compiled code if that can be done."""
         with suppress(OSError):  # a disk that is full or locked
             try:

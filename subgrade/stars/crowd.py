@@ -76,8 +76,13 @@ def is_crowded(count: int, fwhm_px: float, shape: tuple[int, int]) -> bool:
 
 
 def find_crowd(
-    view: View, template: Template, sigma: tuple[float, float], x, y, light
-) -> Crowd:  # fmt: skip
+    view: View,
+    template: Template,
+    sigma: tuple[float, float],
+    x: np.ndarray,
+    y: np.ndarray,
+    light: np.ndarray,
+) -> Crowd:
     """Find and fit all stars of a crowded frame.
 
     Parameters
@@ -180,7 +185,7 @@ def _on_blocks(template: Template, block: int, parity: int) -> Template:
     )
 
 
-def _peaks(whole, left, smooth, floor) -> np.ndarray:
+def _peaks(whole: np.ndarray, left: np.ndarray, smooth: float, floor: float) -> np.ndarray:
     """Peaks of what is left that add to the light modelled there: x, y, height; shape (3, n)."""
     gone = np.isnan(left)
     share = gaussian_filter((~gone).astype(np.float32), smooth, truncate=3.5)
@@ -192,14 +197,14 @@ def _peaks(whole, left, smooth, floor) -> np.ndarray:
     return peaks_of(seen, np.maximum(np.float32(floor), LEAST_SHARE * modelled))
 
 
-def _apart(new, stars, least: float) -> np.ndarray:
+def _apart(new: np.ndarray, stars: np.ndarray, least: float) -> np.ndarray:
     """New places that lie no nearer than ``least`` to any star."""
     if not stars.shape[1] or not new.shape[1]:
         return np.ones(new.shape[1], bool)
     return cKDTree(stars[:2].T).query(new[:2].T)[0] >= least
 
 
-def _standing(x, y, light, least: float) -> np.ndarray:
+def _standing(x: np.ndarray, y: np.ndarray, light: np.ndarray, least: float) -> np.ndarray:
     """Stars of positive light that no brighter one has come too near to."""
     keep = light > 0
     pairs = cKDTree(np.column_stack((x, y))).query_pairs(least, output_type="ndarray")
@@ -235,7 +240,15 @@ def _noise_again(view: View, left: np.ndarray, block: int) -> float:
     return min(noise, view.noise) if noise > 0 else view.noise
 
 
-def _fits(left, x, y, light, template: Template, noise, lattice) -> TemplateFit:
+def _fits(
+    left: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    light: np.ndarray,
+    template: Template,
+    noise: float,
+    lattice: float,
+) -> TemplateFit:
     """The star image fitted to every star with the others taken away."""
     half = int(np.ceil(template.radius_px)) + 1
     rows = np.empty((6, len(x)))
@@ -270,7 +283,7 @@ def together(
     listed = np.count_nonzero(catalogue.snr >= settings.list_snr)
     if not is_crowded(listed, fwhm, view.pixels.shape):
         return view, catalogue, None
-    a, b, _ = (float(v) for v in ellipse_from_moments(*_moments(stack)))
+    a, b, _ = (float(v) for v in ellipse_from_moments(*stack.shape.moments))
     # blobs of several maxima are blends here, since the star image is plain
     kept = (catalogue.flags & int(StarFlag.SHARP)) == 0
     known = catalogue.take(np.flatnonzero(kept))
@@ -285,27 +298,24 @@ def together(
     edge = (x < reach) | (y < reach) | (x > width - 1 - reach) | (y > height - 1 - reach)
     flags[edge] |= np.uint16(StarFlag.EDGE)
     flags[_close(x, y, fit.amplitude, fwhm)] |= np.uint16(StarFlag.BLENDED)
-    new = replace(
-        catalogue, x=x, y=y, amplitude=fit.amplitude, snr=fit.snr, peak=fit.peak,
-        sharpness=fit.sharpness, misfit=fit.misfit, flags=flags, ident=ident,
-        whole_blobs=False,
-    )  # fmt: skip
+    fitted = {
+        name: getattr(fit, name) for name in ("amplitude", "snr", "peak", "sharpness", "misfit")
+    }
+    new = replace(catalogue, x=x, y=y, flags=flags, ident=ident, whole_blobs=False, **fitted)
     return crowd.view, new, fit
-
-
-def _moments(stack: Stack) -> tuple[float, float, float]:
-    return stack.shape.xx, stack.shape.yy, stack.shape.xy
 
 
 def _plain(catalogue: Catalogue, stack: Stack) -> bool:
     """Whether the frame's star is one filled image of moderate elongation."""
     if stack.method != "image" or catalogue.doubling is not None:
         return False
-    a, b, _ = ellipse_from_moments(*_moments(stack))
+    a, b, _ = ellipse_from_moments(*stack.shape.moments)
     return bool(a < 2.5 * b and stack.widths.hollow > 0.9 and stack.widths.dip < 0.1)
 
 
-def _inherited(known: Catalogue, x, y, reach: float) -> tuple[np.ndarray, np.ndarray]:
+def _inherited(
+    known: Catalogue, x: np.ndarray, y: np.ndarray, reach: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Flags and numbers that stars keep from the list before; new stars get new numbers."""
     distance, old = cKDTree(np.column_stack((known.x, known.y))).query(np.column_stack((x, y)))
     same = np.flatnonzero(distance < reach)
@@ -320,7 +330,7 @@ def _inherited(known: Catalogue, x, y, reach: float) -> tuple[np.ndarray, np.nda
     return flags, ident
 
 
-def _close(x, y, light, fwhm: float) -> np.ndarray:
+def _close(x: np.ndarray, y: np.ndarray, light: np.ndarray, fwhm: float) -> np.ndarray:
     """Stars with a neighbour within one width that is not much fainter."""
     close = np.zeros(len(x), bool)
     pairs = cKDTree(np.column_stack((x, y))).query_pairs(fwhm, output_type="ndarray")

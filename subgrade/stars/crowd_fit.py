@@ -15,7 +15,16 @@ CORE = 0.4
 
 
 @kernel
-def _row(image, inverse, middle, cx, dy, i0, i1, out):
+def _row(
+    image: np.ndarray,
+    inverse: float,
+    middle: float,
+    cx: float,
+    dy: float,
+    i0: int,
+    i1: int,
+    out: np.ndarray,
+) -> None:
     """The star image along columns i0 to i1 of a row, bilinear; runs several at a time."""
     last = image.shape[0] - 1
     v = dy * inverse + middle
@@ -40,7 +49,17 @@ def _row(image, inverse, middle, cx, dy, i0, i1, out):
 
 
 @kernel
-def _add(left, image, inverse, middle, x, y, radius, light, line):
+def _add(
+    left: np.ndarray,
+    image: np.ndarray,
+    inverse: float,
+    middle: float,
+    x: float,
+    y: float,
+    radius: float,
+    light: float,
+    line: np.ndarray,
+) -> None:
     """Add a star of that light to the image."""
     height, width = left.shape
     for j in range(max(0, int(np.ceil(y - radius))), min(height - 1, int(y + radius)) + 1):
@@ -58,11 +77,19 @@ def _add(left, image, inverse, middle, x, y, radius, light, line):
 
 
 @kernel
-def _sums(left, images, inverse, middle, x, y, light, core, lines, sums):
-    """Products of the star image T and its slopes X, Y with one another and with the frame.
-
-    In ``sums``: TT, TX, TY, XX, XY, YY, and of what is left with T, X, Y.
-    """
+def _sums(
+    left: np.ndarray,
+    images: np.ndarray,
+    inverse: float,
+    middle: float,
+    x: float,
+    y: float,
+    light: float,
+    core: float,
+    lines: np.ndarray,
+    sums: np.ndarray,
+) -> None:
+    """TT, TX, TY, XX, XY, YY of the star image and its slopes, and of each with ``left``."""
     height, width = left.shape
     sums[:] = 0.0
     for j in range(max(0, int(np.ceil(y - core))), min(height - 1, int(y + core)) + 1):
@@ -93,11 +120,20 @@ def _sums(left, images, inverse, middle, x, y, light, core, lines, sums):
 
 
 @kernel
-def _sweep(left, xs, ys, lights, active, images, step, radius, core, largest, quiet):
-    """Fit each active star on what all others leave, and take it out again, in place.
-
-    A star whose light changed by less than ``quiet`` and that hardly moved is no longer active.
-    """
+def _sweep(
+    left: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    lights: np.ndarray,
+    active: np.ndarray,
+    images: np.ndarray,
+    step: float,
+    radius: float,
+    core: float,
+    largest: float,
+    quiet: float,
+) -> None:
+    """Fit each active star, in place, on what all others leave; one that hardly changes rests."""
     inverse = 1.0 / step
     middle = 0.5 * (images.shape[1] - 1)
     lines = np.empty((3, int(2 * radius) + 3), np.float32)
@@ -139,7 +175,15 @@ def _sweep(left, xs, ys, lights, active, images, step, radius, core, largest, qu
 
 
 @kernel
-def _give(left, xs, ys, lights, image, step, radius):
+def _give(
+    left: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    lights: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+) -> None:
     line = np.empty(int(2 * radius) + 3, np.float32)
     middle = 0.5 * (image.shape[0] - 1)
     for k in range(len(xs)):
@@ -147,13 +191,15 @@ def _give(left, xs, ys, lights, image, step, radius):
 
 
 def with_slopes(template: Template) -> np.ndarray:
-    """The star image and how it changes when the star moves by one along x and y."""
+    """The star image and its change when the star moves by one along x and y, shape (3, k, k)."""
     image = template.image.astype(np.float64)
     along_y, along_x = np.gradient(image, template.step_px)
     return np.stack((image, -along_x, -along_y)).astype(np.float32)
 
 
-def fit_all_stars(left, stars: np.ndarray, template: Template, sweeps: int, quiet: float) -> None:
+def fit_all_stars(
+    left: np.ndarray, stars: np.ndarray, template: Template, sweeps: int, quiet: float
+) -> None:
     """Fit all stars one after the other, in place, ``sweeps`` times or until none changes.
 
     Parameters
@@ -171,36 +217,62 @@ def fit_all_stars(left, stars: np.ndarray, template: Template, sweeps: int, quie
     radius = template.radius_px
     active = np.ones(stars.shape[1], np.bool_)
     for _ in range(sweeps):
-        _sweep(
-            left, *stars, active, images, template.step_px, radius, CORE * radius + 0.7,
-            LARGEST_STEP, quiet,
-        )  # fmt: skip
+        size = template.step_px, radius, CORE * radius + 0.7
+        _sweep(left, *stars, active, images, *size, LARGEST_STEP, quiet)
         if not active.any():
             break
 
 
-def give_stars(left, stars: np.ndarray, template: Template, times: float) -> None:
-    """Add stars ``times`` their light to the image: 1 puts them back, -1 takes them out."""
+def give_stars(left: np.ndarray, stars: np.ndarray, template: Template, times: float) -> None:
+    """Add stars to an image, in place.
+
+    Parameters
+    ----------
+    left : ndarray of float32
+    stars : ndarray of float64, shape (3, n)
+        Place in working pixels and amplitude.
+    template : Template
+    times : float
+        Of their light: 1 puts them back, -1 takes them out.
+    """
     x, y, light = np.ascontiguousarray(stars)
     _give(left, x, y, times * light, template.image, template.step_px, template.radius_px)
 
 
 @kernel
-def _own(data, cx, cy, lights, image, step, radius):
+def _own(
+    data: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    lights: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+) -> None:
     line = np.empty(int(2 * radius) + 3, np.float32)
     inverse, middle = 1.0 / step, 0.5 * (image.shape[0] - 1)
     for k in range(data.shape[0]):
         _add(data[k], image, inverse, middle, cx[k], cy[k], radius, lights[k], line)
 
 
-def with_own(stamps: Stamps, x, y, light, template: Template) -> None:
-    """Put each star back into its own stamp of an image that all were taken from."""
+def with_own(
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, light: np.ndarray, template: Template
+) -> None:
+    """Put each star back, in place, into its own stamp of an image that all were taken from.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    x, y, light : ndarray, shape (n,)
+        Places, px, and amplitudes, ADU.
+    template : Template
+    """
     cx, cy = np.asarray(x) - stamps.x0, np.asarray(y) - stamps.y0
     _own(stamps.data, cx, cy, light, template.image, template.step_px, template.radius_px)
 
 
 @kernel
-def _find(seen, least, out):
+def _find(seen: np.ndarray, least: np.ndarray, out: np.ndarray) -> int:
     height, width = seen.shape
     n = 0
     for y in range(1, height - 1):
@@ -229,8 +301,20 @@ def _find(seen, least, out):
     return n
 
 
-def peaks_of(seen: np.ndarray, least: np.ndarray, most: int = 150_000):
-    """Local maxima above ``least``: x, y (parabola through three) and height, the highest first."""
+def peaks_of(seen: np.ndarray, least: np.ndarray, most: int = 150_000) -> np.ndarray:
+    """Local maxima above ``least``.
+
+    Parameters
+    ----------
+    seen, least : ndarray of float32, shape (h, w)
+    most : int
+        Maxima to find room for.
+
+    Returns
+    -------
+    ndarray, shape (3, n)
+        x and y (of a parabola through three) and height, the highest first.
+    """
     out = np.empty((3, most))
     n = _find(seen, least, out)
     order = np.argsort(-out[2, :n], kind="stable")

@@ -106,12 +106,10 @@ def examine(pixels: Pixels, stars: StarList | None = None, fwhm: float = math.na
 
 
 @kernel
-def _row_sums(words, weights, piece, empty, marks):
-    """Pieces of rows that hold one value, and a weighted sum of each row.
-
-    A word holds several pixels, so that equal words are pixels equal to those a whole number
-    of mosaic cells away.
-    """
+def _row_sums(
+    words: np.ndarray, weights: np.ndarray, piece: int, empty: np.ndarray, marks: np.ndarray
+) -> None:
+    """Pieces of rows of one value, and a weighted sum of each row; a word holds several pixels."""
     height, width = words.shape
     pieces = empty.shape[1]
     for y in range(height):
@@ -161,11 +159,8 @@ def _alike_by_chance(pixels: Pixels) -> np.ndarray | slice:
 
 
 def _empty_runs(empty: np.ndarray, pixels: Pixels) -> list[Flaw]:
-    """Stretches of one value in the order of storage, with live pixels for a row on each side.
-
-    Margins of aligned frames, overscan and dead columns fail the second: they come back in
-    the next row.
-    """
+    """Stretches of one value in the order of storage, with live pixels for a row on each side."""
+    # margins of aligned frames, overscan and dead columns come back in the next row
     if not empty.any() or empty.all():
         return []
     never = empty[~empty.all(axis=1)].mean(axis=0) > 0.9
@@ -198,10 +193,7 @@ def _dead_rows(first: int, end: int, live: int) -> bool:
 
 
 def _framed(pixels: Pixels, full: np.ndarray) -> bool:
-    """Whether the value of the empty first or last rows also runs down a side of the others.
-
-    An aligned frame is framed by one value where it was moved away from.
-    """
+    """Whether the value of the empty first or last rows runs down a side, as in aligned frames."""
     words = pixels.data.view(f"u{pixels.data.dtype.itemsize}")
     value = words[0 if full[0] else -1, words.shape[1] // 2]
     sides = words[~full][:, [0, -1]]
@@ -257,13 +249,17 @@ def _longest_run(flags: np.ndarray) -> tuple[int, int]:
 
 
 @kernel
-def _lone_pixels(values, jump, level, residual, around, rough):
-    """Pixels off both neighbours two apart the same way, while these agree.
-
-    Fills ``residual`` and ``around`` (value less the neighbours' mean, and that mean), and
-    ``rough`` with the share of each row's steps that exceed ``level``; returns how many there
-    are and how many steps span most of the signed 16-bit range.
-    """
+def _lone_pixels(
+    values: np.ndarray,
+    jump: float,
+    level: float,
+    residual: np.ndarray,
+    around: np.ndarray,
+    rough: np.ndarray,
+) -> tuple[int, int]:
+    """How many pixels stand off agreeing neighbours two apart, and how many steps nearly wrap."""
+    # fills ``residual`` and ``around`` (value less the neighbours' mean, and that mean), and
+    # ``rough`` with the share of each row's steps that exceed ``level``
     height, width = values.shape
     found = 0
     wraps = 0
@@ -293,7 +289,7 @@ def _lone_pixels(values, jump, level, residual, around, rough):
     return found, wraps
 
 
-def _odd_pixels(pixels: Pixels, sample, rows: np.ndarray, noise: float) -> list[Flaw]:
+def _odd_pixels(pixels: Pixels, sample: np.ndarray, rows: np.ndarray, noise: float) -> list[Flaw]:
     """Garbled rows, flipped bits and lost signs, from some of the frame's rows."""
     height, width = sample.shape
     if height < 8 or width < 8:
@@ -353,12 +349,8 @@ def _garbled(rough: np.ndarray, rows: np.ndarray, step: int, height: int) -> lis
     return [Flaw("garbled", top, bottom, (bottom - top + 1) / height, bottom - top + 1)]
 
 
-def _flipped_words(residual, noise: float, step: int, sample: np.ndarray) -> list[Flaw]:
-    """Excess of lone pixels at powers of two over what lies between them.
-
-    Hot pixels and cosmic rays have every brightness.  Three powers or more, since a saturated
-    hot pixel may lie near one.
-    """
+def _flipped_words(residual: np.ndarray, noise: float, step: int, sample: np.ndarray) -> list[Flaw]:
+    """Excess of lone pixels at powers of two; hot pixels and cosmic rays have every brightness."""
     size = np.abs(residual)
     half = 5.0 * noise + 0.6  # the neighbours' mean adds half a pixel's variance: 4 sigma
     powers, inside, chance = 0, 0, 0.0
@@ -369,13 +361,16 @@ def _flipped_words(residual, noise: float, step: int, sample: np.ndarray) -> lis
         expected = others * half / (0.3 * centre - half)
         powers += near > expected + 2.0 * np.sqrt(expected + 1.0) + 1.0
         inside, chance = inside + near, chance + expected
+    # a saturated hot pixel may lie near one power
     if powers < 3 or inside < 1.5 * chance + 6.0 * np.sqrt(chance + 1.0) + 8.0:
         return []
     bits = round(16 * (inside - chance) / powers * step)
     return [Flaw("flipped", 0, sample.shape[0] * step - 1, bits / (sample.size * step), bits)]
 
 
-def _flipped_floats(residual, around, noise: float, step: int, sample) -> list[Flaw]:
+def _flipped_floats(
+    residual: np.ndarray, around: np.ndarray, noise: float, step: int, sample: np.ndarray
+) -> list[Flaw]:
     """A flipped sign mirrors a pixel at zero, a flipped exponent makes it huge: both, not one."""
     mirrored = (np.abs(around) > 20.0 * noise) & (np.abs(residual + 2.0 * around) < 5.0 * noise)
     huge = np.abs(residual) > 32768.0 * np.maximum(np.abs(around), noise)

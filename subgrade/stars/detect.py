@@ -79,11 +79,24 @@ class _Level:
     """Indices of bright blobs fit to judge size and form by."""
 
 
-def footprint_axes(blobs: Blobs, index) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(length, width, angle in degrees) of blob footprints, in blocks.
+def footprint_axes(
+    blobs: Blobs, index: np.ndarray | slice
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Axes of blob footprints.
 
     A uniform strip of width w has variance w^2/12; the 1 makes a row of single
     blocks one block wide.
+
+    Parameters
+    ----------
+    blobs : Blobs
+    index : ndarray of int or slice
+        Which blobs.
+
+    Returns
+    -------
+    length, width, angle : ndarray, shape (n,)
+        Blocks; degrees.
     """
     a, b, theta = ellipse_from_moments(
         blobs.half_xx[index], blobs.half_yy[index], blobs.half_xy[index]
@@ -111,7 +124,9 @@ def block_noise(image: np.ndarray, sky: Sky, block: int) -> float:
     return float(MAD_TO_SIGMA * np.median(below))
 
 
-def _level(pixels, image, block, sky, parity, settings) -> _Level:
+def _level(
+    pixels: Pixels, image: np.ndarray, block: int, sky: Sky, settings: MeasureSettings
+) -> _Level:
     noise = block_noise(image, sky, block)
     white = float(np.median(sky.noise)) * 2.0 / block
     noise = max(noise, white)
@@ -125,7 +140,9 @@ def _level(pixels, image, block, sky, parity, settings) -> _Level:
     )
 
 
-def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
+def _typical(
+    pixels: Pixels, blobs: Blobs, image: np.ndarray, block: int, noise: float, sky: Sky
+) -> np.ndarray:
     """The brightest blobs that are neither at the edge nor a single hot pixel."""
     height, width = image.shape
     inside = (
@@ -148,17 +165,16 @@ def _typical(pixels, blobs, image, block, noise, sky) -> np.ndarray:
     return index[~lone_pixels(stamps, x, y, block + 2.0, noise * block / 2)[0]]
 
 
-def levels(pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings):
-    """The block size that fits the stars, searched from the coarsest down.
-
-    Returns the level and the image of blocks of 4 px (None on a tiny frame).
-    """
+def _fitting_level(
+    pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSettings
+) -> tuple[_Level, np.ndarray | None]:
+    """Block size that fits the stars, from the coarsest down; means of 4 px, None if tiny."""
     images = {2: means}
     for block in (4, 8):
         if min(images[block // 2].shape) < 24:
             break
         images[block] = halved(images[block // 2])
-    found = [_level(pixels, images[b], b, sky, parity, settings) for b in sorted(images)]
+    found = [_level(pixels, images[b], b, sky, settings) for b in sorted(images)]
     chosen = found[0]
     for level in found[1:]:
         width = _typical_width_px(level, 0.0)
@@ -181,11 +197,18 @@ def _typical_width_px(level: _Level, least_sigma: float) -> float:
 
 
 @kernel
-def _split(image, x, y, value, blob, first, separation, depth, noise, keep):
-    """Mark the peaks of each blob that stand apart from every brighter one.
-
-    Peaks come grouped by blob (``first`` holds group starts), brightest first.
-    """
+def _split(
+    image: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    value: np.ndarray,
+    first: np.ndarray,
+    separation: float,
+    depth: float,
+    noise: float,
+    keep: np.ndarray,
+) -> None:
+    """Mark peaks that stand apart from all brighter ones of their blob; ``first``: group starts."""
     for g in range(len(first) - 1):
         begin = first[g]
         keep[begin] = True
@@ -215,8 +238,26 @@ def _split(image, x, y, value, blob, first, separation, depth, noise, keep):
             keep[k] = stands
 
 
-def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np.ndarray:
-    """Indices into ``bright`` of the maxima that count as separate stars, brightest first."""
+def standing_peaks(
+    image: np.ndarray, bright: Bright, separation: float, noise: float
+) -> np.ndarray:
+    """The maxima that count as separate stars.
+
+    Parameters
+    ----------
+    image : ndarray of float32
+        Block means, ADU.
+    bright : Bright
+    separation : float
+        Least distance, blocks.
+    noise : float
+        Of a block mean, ADU.
+
+    Returns
+    -------
+    ndarray of int
+        Indices into ``bright``, brightest first.
+    """
     index = np.flatnonzero(bright.is_peak)
     order = np.lexsort((-bright.value[index], bright.blob[index]))
     index = index[order]
@@ -225,18 +266,8 @@ def standing_peaks(image, bright: Bright, separation: float, noise: float) -> np
     blob = bright.blob[index]
     first = np.concatenate(([0], np.flatnonzero(np.diff(blob)) + 1, [len(index)]))
     keep = np.zeros(len(index), np.bool_)
-    _split(
-        image,
-        bright.x[index],
-        bright.y[index],
-        bright.value[index],
-        blob,
-        first,
-        separation,
-        0.88,
-        noise,
-        keep,
-    )
+    x, y, value = bright.x[index], bright.y[index], bright.value[index]
+    _split(image, x, y, value, first, separation, 0.88, noise, keep)
     index = index[keep]
     return index[np.argsort(-bright.value[index], kind="stable")]
 
@@ -255,8 +286,7 @@ def _form(level: _Level, peaks: np.ndarray) -> bool:
 
 
 def _guess(level: _Level) -> tuple[float, float, float]:
-    """Common moments from bright footprints: those above 0.3 of the peak of a Gaussian of
-    variance s^2 are a disc of variance 0.602 s^2, plus the block's own."""
+    """Common moments from bright footprints."""
     blobs, typical = level.bright.blobs, level.typical
     if not len(typical):
         return (2.0, 2.0, 0.0)
@@ -264,14 +294,14 @@ def _guess(level: _Level) -> tuple[float, float, float]:
     floor = 0.5
     halves = np.stack((blobs.half_xx, blobs.half_yy, blobs.half_xy))[:, typical]
     lift = np.array((floor, floor, 0.0))
+    # above 0.3 of its peak a Gaussian of variance s^2 is a disc of variance 0.602 s^2, plus the
+    # block's own
     middle = [float(np.median(half)) * block2 / 0.602 for half in halves] + lift
     # the floor alone gives every blob a determinant of its square and more
     return middle_moments(halves * block2 / 0.602 + lift[:, None], middle, floor**2)
 
 
-def detect(
-    pixels: Pixels, means: np.ndarray, sky: Sky, parity: int, settings: MeasureSettings
-) -> Detections:
+def detect(pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSettings) -> Detections:
     """Candidate stars of a frame.
 
     Parameters
@@ -280,8 +310,6 @@ def detect(
     means : ndarray of float32
         2x2 block means.
     sky : Sky
-    parity : int
-        Green lattice of a mosaic, or -1.
     settings : MeasureSettings
 
     Returns
@@ -293,7 +321,7 @@ def detect(
     OverflowError
         The frame holds no sky darker than its surroundings.
     """
-    level, quarter = levels(pixels, means, sky, parity, settings)
+    level, quarter = _fitting_level(pixels, means, sky, settings)
     blobs, bright = level.bright.blobs, level.bright
     guess = _guess(level)
     sigma = (guess[0] * guess[1] - guess[2] ** 2) ** 0.25

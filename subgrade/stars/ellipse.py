@@ -6,10 +6,14 @@ Bernstein & Jarvis 2002, AJ 123, 583 (distortion (a^2-b^2)/(a^2+b^2)).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 
-def ellipse_from_moments(xx, yy, xy):
+def ellipse_from_moments(
+    xx: float | np.ndarray, yy: float | np.ndarray, xy: float | np.ndarray
+) -> tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]:
     """Axes and angle of the ellipse with the given second moments.
 
     Parameters
@@ -33,8 +37,18 @@ def ellipse_from_moments(xx, yy, xy):
     return a, b, np.where(theta >= 180.0, 0.0, theta)[()]
 
 
-def moments_from_ellipse(a, b, theta_deg):
-    """Second moments (xx, yy, xy) of an ellipse of one-sigma semi-axes a, b, px^2."""
+def moments_from_ellipse(
+    a: float | np.ndarray, b: float | np.ndarray, theta_deg: float | np.ndarray
+) -> tuple[float | np.ndarray, float | np.ndarray, float | np.ndarray]:
+    """Second moments (xx, yy, xy), px^2, of an ellipse; inverse of `ellipse_from_moments`.
+
+    Parameters
+    ----------
+    a, b : float or ndarray
+        One-sigma semi-axes, px.
+    theta_deg : float or ndarray
+        Long axis, counter-clockwise from +x.
+    """
     t = np.radians(theta_deg)
     c2, s2 = np.cos(t) ** 2, np.sin(t) ** 2
     xx = a**2 * c2 + b**2 * s2
@@ -42,7 +56,9 @@ def moments_from_ellipse(a, b, theta_deg):
     return xx, yy, (a**2 - b**2) * np.sin(t) * np.cos(t)
 
 
-def middle_moments(parts, middle, least: float) -> tuple[float, float, float]:
+def middle_moments(
+    parts: np.ndarray, middle: np.ndarray | Sequence[float], least: float
+) -> tuple[float, float, float]:
     """Medians of many stars' moments, or the star nearest to them where they fit no star.
 
     Medians of the components taken one by one need not belong to any star: of stars drawn
@@ -51,11 +67,16 @@ def middle_moments(parts, middle, least: float) -> tuple[float, float, float]:
     Parameters
     ----------
     parts : ndarray, shape (3, n)
-        The stars' (xx, yy, xy).
+        The stars' (xx, yy, xy), px^2.
     middle : sequence of float
         Their medians.
     least : float
         Least determinant ``xx yy - xy^2`` that the medians may have.
+
+    Returns
+    -------
+    tuple of float
+        (xx, yy, xy), px^2.
     """
     middle = np.asarray(middle)
     if middle[0] * middle[1] - middle[2] ** 2 < least:
@@ -64,7 +85,12 @@ def middle_moments(parts, middle, least: float) -> tuple[float, float, float]:
     return float(middle[0]), float(middle[1]), float(middle[2])
 
 
-def distortion(xx, yy, xy, component_error=0.0):
+def distortion(
+    xx: float | np.ndarray,
+    yy: float | np.ndarray,
+    xy: float | np.ndarray,
+    component_error: float | np.ndarray = 0.0,
+) -> float | np.ndarray:
     """Length of (xx - yy, 2 xy) / (xx + yy), with what noise adds to it taken out.
 
     Noise lengthens a vector.  Taking twice the variance of a component from the squared length
@@ -95,17 +121,24 @@ def distortion(xx, yy, xy, component_error=0.0):
     return np.clip(length - added, 0.0, 1.0)[()]
 
 
-def eccentricity_of(chi):
+def eccentricity_of(chi: float | np.ndarray) -> float | np.ndarray:
     """sqrt(1 - (b/a)^2) of a distortion chi = (a^2 - b^2)/(a^2 + b^2)."""
     chi = np.asarray(chi)
     return np.sqrt(2.0 * chi / (1.0 + chi))[()]
 
 
-def eccentricity_error(chi, chi_error):
-    """One standard error of an eccentricity whose distortion ``chi`` errs by ``chi_error``.
+def eccentricity_error(
+    chi: float | np.ndarray, chi_error: float | np.ndarray
+) -> float | np.ndarray:
+    """One standard error of an eccentricity.
 
     The root is steep near round, so that the way down to ``chi - chi_error`` is the longer one
     and is taken; an eccentricity whose distortion lies within its error errs by its own size.
+
+    Parameters
+    ----------
+    chi, chi_error : float or ndarray
+        Distortion, as of `distortion`, and its one sigma.
 
     Returns
     -------
@@ -116,7 +149,12 @@ def eccentricity_error(chi, chi_error):
     return (eccentricity_of(chi) - eccentricity_of(low))[()]
 
 
-def eccentricity_from_moments(xx, yy, xy, component_error=0.0):
+def eccentricity_from_moments(
+    xx: float | np.ndarray,
+    yy: float | np.ndarray,
+    xy: float | np.ndarray,
+    component_error: float | np.ndarray = 0.0,
+) -> float | np.ndarray:
     """sqrt(1 - (b/a)^2), what noise adds taken out (see `distortion`).
 
     Parameters

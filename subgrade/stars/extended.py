@@ -28,7 +28,13 @@ WORST_OPTICS = 0.2
 
 
 def wide(
-    x, y, sharpness, snr, asked: np.ndarray, shape: tuple[int, int], star: float = 0.0
+    x: np.ndarray,
+    y: np.ndarray,
+    sharpness: np.ndarray,
+    snr: np.ndarray,
+    asked: np.ndarray,
+    shape: tuple[int, int],
+    star: float = 0.0,
 ) -> np.ndarray:
     """Detections plainly wider than the stars around them.
 
@@ -66,10 +72,7 @@ def wide(
 
 
 def _quantile_fit(terms: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Coefficients of the surface above which a tenth of the values lie.
-
-    Quantile regression (Koenker & Bassett 1978, Econometrica 46, 33) by re-weighted least squares.
-    """
+    """Surface with a tenth of the values below (Koenker & Bassett 1978, Econometrica 46, 33)."""
     weight = np.ones(len(values))
     for _ in range(25):
         weighed = terms * weight

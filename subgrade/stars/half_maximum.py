@@ -152,7 +152,7 @@ def fit_profile(samples: Samples, start_major: float, start_minor: float) -> Pro
         return None
     root = np.sqrt(samples.variance + PROFILE_ERROR**2)
 
-    def model(p):
+    def model(p: np.ndarray) -> np.ndarray:
         beta = LEAST_BETA + np.exp(p[5])
         k = 2.0 ** (1.0 / beta) - 1.0
         r2 = (2 * (samples.u - p[1]) / np.exp(p[3])) ** 2

@@ -82,12 +82,22 @@ class JointFit:
 
 @kernel
 def _normal(
-    stamps, place, use, q, dq, beta, noise, share, reach, nodes, node_w, matrix, slope, cost
-):
-    """Normal matrix and gradient of each star's (x, y, amplitude) and the four shared parameters.
-
-    Pixels pull by Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at two sigma.
-    """
+    stamps: np.ndarray,
+    place: np.ndarray,
+    use: np.ndarray,
+    q: np.ndarray,
+    dq: np.ndarray,
+    beta: float,
+    noise: float,
+    share: float,
+    reach: float,
+    nodes: np.ndarray,
+    node_w: np.ndarray,
+    matrix: np.ndarray,
+    slope: np.ndarray,
+    cost: np.ndarray,
+) -> None:
+    """Normal matrix and gradient of each star's (x, y, amplitude) and the four shared numbers."""
     k = 2.0 ** (1.0 / beta) - 1.0
     dk = -(2.0 ** (1.0 / beta)) * np.log(2.0) / beta**2
     size = stamps.shape[1]
@@ -132,6 +142,7 @@ def _normal(
                 sigma = np.sqrt(noise * noise + (share * model) ** 2)
                 left = value - model
                 scaled = abs(left) / sigma
+                # Huber's weights (1964, Ann. Math. Stat. 35, 73), turning over at two sigma
                 weight = min(1.0, 2.0 / max(scaled, 1e-9)) / sigma**2
                 cost[star] += scaled**2 if scaled < 2.0 else 4.0 * scaled - 4.0
                 cost[star] += 2.0 * np.log(sigma / noise)
@@ -141,7 +152,7 @@ def _normal(
                         matrix[star, p, r] += weight * row[p] * row[r]
 
 
-def _form(parameters) -> np.ndarray:
+def _form(parameters: np.ndarray) -> np.ndarray:
     """(uu, vv, uv) of the quadratic form that is 1 at half maximum."""
     s, one, two = parameters[:3]
     g = np.hypot(one, two)
@@ -154,7 +165,9 @@ def _form(parameters) -> np.ndarray:
 class _Problem:
     """The sum of squares and its normal equations for one set of stars."""
 
-    def __init__(self, stamps: Stamps, x, y, noise: float, reach: float):
+    def __init__(
+        self, stamps: Stamps, x: np.ndarray, y: np.ndarray, noise: float, reach: float
+    ) -> None:
         self.data = np.ascontiguousarray(stamps.data)
         self.noise, self.reach = noise, reach
         size = stamps.data.shape[1]
@@ -187,16 +200,17 @@ class _Problem:
         """Evaluate there; the cost, the prior included."""
         use = self.use if use is None else use
         step = 1e-4
-        dq = np.array([
-            (_form(shared[:3] + d) - _form(shared[:3] - d)) / (2 * step) for d in step * np.eye(3)
-        ])  # fmt: skip
-        _normal(
-            self.data, place, use, _form(shared), dq, 1.0 / float(shared[3]), self.noise,
-            MODEL_SHARE, self.reach, _NODES, _NODE_WEIGHTS, self.matrix, self.slope, self.cost,
-        )  # fmt: skip
+        dq = np.array(
+            [(_form(shared[:3] + d) - _form(shared[:3] - d)) / (2 * step) for d in step * np.eye(3)]
+        )
+        profile = _form(shared), dq, 1.0 / float(shared[3])
+        pixel = self.noise, MODEL_SHARE, self.reach, _NODES, _NODE_WEIGHTS
+        _normal(self.data, place, use, *profile, *pixel, self.matrix, self.slope, self.cost)
         return float(self.cost[use].sum() + _off(shared) ** 2)
 
-    def step(self, damping: float, shared: np.ndarray):
+    def step(
+        self, damping: float, shared: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Changes of the stars' own and of the shared parameters; the stars' reduced matrices."""
         m = self.matrix[self.use] * (1.0 + damping * np.eye(7))
         g = self.slope[self.use]
@@ -243,7 +257,9 @@ def _off(shared: np.ndarray) -> float:
     return (shared[3] - USUAL_WING) / WING_SPREAD
 
 
-def joint_fit(stamps: Stamps, x, y, noise: float, start_px: float) -> JointFit | None:
+def joint_fit(
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, noise: float, start_px: float
+) -> JointFit | None:
     """Fit one profile to all stars in stamps; stars unlike the others are left out.
 
     Parameters
@@ -296,7 +312,7 @@ def _as_seen(shared: np.ndarray, errors: np.ndarray, problem: _Problem, stamps: 
     theta = float(np.degrees(0.5 * np.arctan2(shared[2], shared[1])) % 180.0)
     t = np.radians(theta)
 
-    def seen(x, y):
+    def seen(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         u, v = x[..., None, None] + _NODES, y[..., None, None] + _NODES[:, None]
         r2 = q[0] * u * u + q[1] * v * v + 2.0 * q[2] * u * v
         return ((1.0 + k * r2) ** -beta * _NODE_WEIGHTS * _NODE_WEIGHTS[:, None]).sum(axis=(-2, -1))
@@ -318,11 +334,10 @@ def _as_seen(shared: np.ndarray, errors: np.ndarray, problem: _Problem, stamps: 
     share = min(np.exp(2 * shared[0]) * 4.0 / (widths[0] * widths[1]), 1.0)
     error = float(np.hypot(share * errors[0], PROFILE_SHARE))
     shear_error = share * float(np.hypot(*errors[1:])) / np.sqrt(2.0)
-    return JointFit(
-        *widths, moments_of_image(image, step, gauss) or gauss, _beta_of(fall), error, shear_error,
-        problem.place[:, 0] + stamps.x0, problem.place[:, 1] + stamps.y0,
-        problem.place[:, 2] * peak, problem.use,
-    )  # fmt: skip
+    x, y = problem.place[:, 0] + stamps.x0, problem.place[:, 1] + stamps.y0
+    stars = x, y, problem.place[:, 2] * peak, problem.use
+    moments = moments_of_image(image, step, gauss) or gauss
+    return JointFit(*widths, moments, _beta_of(fall), error, shear_error, *stars)
 
 
 def _beta_of(fall: float) -> float:

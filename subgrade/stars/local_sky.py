@@ -31,7 +31,7 @@ def ring_px(sigma_major: float) -> int:
 
 
 @kernel
-def _sides(data, wide, work, out):
+def _sides(data: np.ndarray, wide: int, work: np.ndarray, out: np.ndarray) -> None:
     """Medians of the left, right, lower and upper sides of every stamp; NaN under 6 pixels."""
     size = data.shape[1]
     for k in range(data.shape[0]):
@@ -57,7 +57,7 @@ def _sides(data, wide, work, out):
 
 
 @kernel
-def _take_plane(data, sides, wide):
+def _take_plane(data: np.ndarray, sides: np.ndarray, wide: int) -> None:
     size = data.shape[1]
     middle = 0.5 * (size - 1)
     apart = float(size - wide)

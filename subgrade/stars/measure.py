@@ -91,22 +91,24 @@ def _measured(pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettin
 
 
 def _with_sky(
-    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, view: View,
+    pixels: Pixels,
+    facts: HeaderFacts | None,
+    settings: MeasureSettings,
+    view: View,
     glow: bool = False,
-) -> tuple[FrameStars, bool]:  # fmt: skip
-    """The frame measured, and whether each star was given a sky of its own: with ``glow`` or
-    where the sky calls for it."""
+) -> tuple[FrameStars, bool]:
+    """The frame measured, and whether each star was given a sky of its own, as ``glow`` asks."""
     try:
-        found = detect(pixels, view.means, view.sky, view.parity, settings)
+        found = detect(pixels, view.means, view.sky, settings)
         glow = glow or on_glow(view, found)
         if glow:
             view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
-            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            found = detect(pixels, view.means, view.sky, settings)
             view = replace(view, ring=ring_px(ellipse_from_moments(*found.moments)[0]))
         elif len(found) >= 5 and _needed_mesh(found) > view.sky.mesh_px:
             # stars as large as a sky cell would pass for sky
             view = first_view(pixels, facts, settings, star_px=_needed_mesh(found) / 6)
-            found = detect(pixels, view.means, view.sky, view.parity, settings)
+            found = detect(pixels, view.means, view.sky, settings)
     except OverflowError as error:
         return empty_result(pixels, str(error), settled(view, settings)), glow
     sigma = _size(found)
@@ -159,7 +161,15 @@ def on_glow(view: View, found: Detections) -> bool:
 
 
 def trails(view: View, found: Detections, sigma: float, star_px: float) -> tuple[Streak, ...]:
-    """Satellite trails, on blocks of 4 px, with the stars masked and long lines not."""
+    """Satellite trails, on blocks of 4 px, with the stars masked and long lines not.
+
+    Parameters
+    ----------
+    view : View
+    found : Detections
+    sigma, star_px : float
+        Size of the stars, and FWHM of their narrow axis (NaN unknown), px.
+    """
     if not np.isfinite(star_px):
         star_px = 2.355 * float(ellipse_from_moments(*found.moments)[1])
     if found.quarter is None:

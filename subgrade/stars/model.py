@@ -18,7 +18,6 @@ NAN = float("nan")
 class StarFlag(IntFlag):
     """Why a detection is left out of a statistic; 0 is a clean star."""
 
-    CLEAN = 0
     SATURATED = 1
     EDGE = 2
     """Nearer to the frame's edge than its own measuring window."""
@@ -32,8 +31,6 @@ class StarFlag(IntFlag):
     """Part of a satellite or meteor trail."""
     BAD_PIXEL = 64
     """A blank pixel inside the window."""
-    NO_CONVERGENCE = 128
-    """The adaptive moments did not settle."""
     FAINT = 256
     """Below the counting limit in S/N."""
     WIDE = 512
@@ -142,6 +139,7 @@ class Streak:
 
     @property
     def length_px(self) -> float:
+        """Distance of the ends, px."""
         return float(np.hypot(self.x2 - self.x1, self.y2 - self.y1))
 
 
@@ -303,5 +301,5 @@ class FramePictures:
     cutouts: tuple[CutOut, ...] = ()
 
     def spot(self, x: float, y: float) -> tuple[float, float]:
-        """Where a frame position lies on the thumbnail, px from its left and from its top."""
+        """Where a frame position (px) lies on the thumbnail, px from its left and from its top."""
         return (x + 0.5) * self.scale, self.thumbnail.height - (y + 0.5) * self.scale

@@ -21,6 +21,7 @@ lattice at random, is free of the lattice, and gives the next common weight as i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,10 +34,24 @@ _STEPS = 128
 _WEIGHT = np.exp(-0.5 * np.arange(20 * _STEPS) / _STEPS)
 """exp(-r2/2) at steps of 1/128 in r2; between them linear values err by
 under (1/128)^2 / 32 = 2e-6, and costs a quarter of the exponential."""
+REACH = 18.0
+"""Exponent to which a star's moments are summed: what lies beyond adds under 1e-4 to them."""
+MOST_STEPS = 40
+TOLERANCE = 2e-4
+"""Relative change of the moments at which a star has settled."""
 
 
 @kernel
-def _weights(first, last, cx, dy, ixx, iyy, ixy, weight):
+def _weights(
+    first: int,
+    last: int,
+    cx: float,
+    dy: float,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    weight: np.ndarray,
+) -> None:
     """Weights of columns ``first`` to ``last`` of a row; the loop runs several at a time."""
     for i in range(np.uint64(first), np.uint64(last + 1)):
         dx = np.int64(i) - cx
@@ -57,10 +72,6 @@ class AdaptiveMoments:
         Centroid, px on the frame.
     xx, yy, xy : ndarray, shape (n,)
         px^2; NaN where not converged.
-    amplitude : ndarray, shape (n,)
-        Peak of the matching Gaussian, ADU.
-    rho4 : ndarray, shape (n,)
-        Weighted fourth radial moment, 2 for a Gaussian and larger for winged stars.
     ok : ndarray of bool, shape (n,)
     """
 
@@ -69,13 +80,13 @@ class AdaptiveMoments:
     xx: np.ndarray
     yy: np.ndarray
     xy: np.ndarray
-    amplitude: np.ndarray
-    rho4: np.ndarray
     ok: np.ndarray
 
 
 @kernel
-def _span(dy, cx, ixx, iyy, ixy, reach, size):
+def _span(
+    dy: float, cx: float, ixx: float, iyy: float, ixy: float, reach: float, size: int
+) -> tuple[int, int]:
     """First and last column of a row inside ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach."""
     root = ixy * ixy * dy * dy - ixx * (iyy * dy * dy - reach)
     if root <= 0.0:
@@ -86,8 +97,35 @@ def _span(dy, cx, ixx, iyy, ixy, reach, size):
 
 
 @kernel
-def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
-    """Weighted sums over one stamp: S0, Sx, Sy, Sxx, Syy, Sxy, Sww, S4."""
+def weighted_sums(
+    stamp: np.ndarray,
+    cx: float,
+    cy: float,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    reach: float,
+    weight: np.ndarray,
+) -> tuple[float, ...]:
+    """Sums over one stamp under the weight exp(-q / 2), q = ixx dx^2 + 2 ixy dx dy + iyy dy^2.
+
+    Parameters
+    ----------
+    stamp : ndarray of float32, shape (k, k)
+    cx, cy : float
+        Centre, px of the stamp.
+    ixx, iyy, ixy : float
+        Inverse of the weight's moments, px^-2.
+    reach : float
+        Largest q that counts.
+    weight : ndarray of float32, shape (k,)
+        Working memory.
+
+    Returns
+    -------
+    tuple of float
+        S0, Sx, Sy, Sxx, Syy, Sxy.
+    """
     size = stamp.shape[0]
     s0 = 0.0
     sx = 0.0
@@ -95,8 +133,6 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
     sxx = 0.0
     syy = 0.0
     sxy = 0.0
-    ww = 0.0
-    s4 = 0.0
     for j in range(size):
         dy = j - cy
         first, last = _span(dy, cx, ixx, iyy, ixy, reach, size)
@@ -109,23 +145,27 @@ def weighted_sums(stamp, cx, cy, ixx, iyy, ixy, reach, weight):
             if v != v:
                 continue
             dx = i - cx
-            r2 = ixx * dx * dx + 2.0 * ixy * dx * dy + iyy * dy * dy
-            w = weight[i]
-            wv = w * v
+            wv = weight[i] * v
             s0 += wv
             sx += wv * dx
             sy += wv * dy
             sxx += wv * dx * dx
             syy += wv * dy * dy
             sxy += wv * dx * dy
-            s4 += wv * r2 * r2
-            ww += w * w
-    return s0, sx, sy, sxx, syy, sxy, ww, s4
+    return s0, sx, sy, sxx, syy, sxy
 
 
 @kernel
-def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
-    reach = 18.0  # weight e^-9: what lies beyond adds under 1e-4 to the moments
+def _adapt(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    mxx: np.ndarray,
+    myy: np.ndarray,
+    mxy: np.ndarray,
+    weight: np.ndarray,
+    out: np.ndarray,
+) -> None:
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
         half = 0.5 * (stamp.shape[0] - 1)
@@ -133,17 +173,13 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
         start_x, start_y = x, y
         good = False
         largest = half * half
-        s0 = 0.0
-        ww = 1.0
-        s4 = 0.0
-        for _step in range(steps):
+        for _step in range(MOST_STEPS):
             det = a * b - c * c
             if not (det > 1e-4 and a > 0.01 and b > 0.01 and a < largest and b < largest):
                 break
             ixx, iyy, ixy = b / det, a / det, -c / det
-            s0, sx, sy, sxx, syy, sxy, ww, s4 = weighted_sums(
-                stamp, x, y, ixx, iyy, ixy, reach, weight
-            )
+            sums = weighted_sums(stamp, x, y, ixx, iyy, ixy, REACH, weight)
+            s0, sx, sy, sxx, syy, sxy = sums
             if not s0 > 0.0:
                 break
             ox, oy = sx / s0, sy / s0
@@ -173,7 +209,7 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
             drift = (x - start_x) ** 2 + (y - start_y) ** 2
             if drift > max(4.0, 2.0 * scale):
                 break
-            if change < tolerance * scale and moved < 0.5 * tolerance * np.sqrt(scale):
+            if change < TOLERANCE * scale and moved < 0.5 * TOLERANCE * np.sqrt(scale):
                 good = True
                 break
         out[k, 0] = x
@@ -181,13 +217,11 @@ def _adapt(stamps, cx, cy, mxx, myy, mxy, steps, tolerance, weight, out):
         out[k, 2] = a
         out[k, 3] = b
         out[k, 4] = c
-        out[k, 5] = s0 / ww
-        out[k, 6] = s4 / s0 if s0 > 0 else np.nan
-        out[k, 7] = 1.0 if good else 0.0
+        out[k, 5] = 1.0 if good else 0.0
 
 
 def adaptive_moments(
-    stamps: Stamps, x, y, xx, yy, xy, steps: int = 40, tolerance: float = 2e-4
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, start: Sequence[float]
 ) -> AdaptiveMoments:
     """Adaptive moments of the stars in stamps cut by `subgrade.stars.raster.cut_stamps`.
 
@@ -197,12 +231,8 @@ def adaptive_moments(
         n stamps; NaN pixels are left out of every sum.
     x, y : ndarray, shape (n,)
         First guess of the centroids, px on the frame.
-    xx, yy, xy : float or ndarray, shape (n,)
-        First guess of the moments, px^2.
-    steps : int
-        Most iterations.
-    tolerance : float
-        Relative change of the moments at which a star has settled.
+    start : sequence of float
+        First guess of the moments (xx, yy, xy), px^2.
 
     Returns
     -------
@@ -213,25 +243,18 @@ def adaptive_moments(
     n = len(stamps)
     x = np.asarray(x, np.float64)
     y = np.asarray(y, np.float64)
-    full = [np.array(np.broadcast_to(np.asarray(v, np.float64), n)) for v in (xx, yy, xy)]
-    out = np.empty((n, 8))
+    full = [np.full(n, float(v)) for v in start]
+    out = np.empty((n, 6))
     weight = np.empty(stamps.data.shape[2])
-    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, steps, tolerance, weight, out)
-    ok = out[:, 7] > 0
+    _adapt(stamps.data, x - stamps.x0, y - stamps.y0, *full, weight, out)
+    ok = out[:, 5] > 0
     shape = np.where(ok[:, None], out[:, 2:5], np.nan)
-    return AdaptiveMoments(
-        out[:, 0] + stamps.x0,
-        out[:, 1] + stamps.y0,
-        shape[:, 0],
-        shape[:, 1],
-        shape[:, 2],
-        out[:, 5],
-        out[:, 6],
-        ok,
-    )
+    return AdaptiveMoments(out[:, 0] + stamps.x0, out[:, 1] + stamps.y0, *shape.T, ok)
 
 
-def moments_of_image(image: np.ndarray, step: float, start) -> tuple[float, float, float] | None:
+def moments_of_image(
+    image: np.ndarray, step: float, start: Sequence[float]
+) -> tuple[float, float, float] | None:
     """Adaptive moments of one star image about its middle element.
 
     Parameters
@@ -249,14 +272,26 @@ def moments_of_image(image: np.ndarray, step: float, start) -> tuple[float, floa
     """
     corner = np.array([-0.5 * (len(image) - 1)])
     stamp = Stamps(image.astype(np.float32)[None], corner, corner)
-    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), *(v / step**2 for v in start))
+    m = adaptive_moments(stamp, np.zeros(1), np.zeros(1), [v / step**2 for v in start])
     if not m.ok[0]:
         return None
     return tuple(float(v[0]) * step**2 for v in (m.xx, m.yy, m.xy))
 
 
 @kernel
-def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
+def _recentre(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    gain: float,
+    steps: int,
+    reach: float,
+    weight: np.ndarray,
+    flux: np.ndarray,
+) -> None:
     for k in range(stamps.shape[0]):
         stamp = stamps[k]
         size = stamp.shape[0]
@@ -296,7 +331,14 @@ def _recentre(stamps, cx, cy, ixx, iyy, ixy, gain, steps, reach, weight, flux):
         flux[k] = s0
 
 
-def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, steps: int = 4):
+def weighted_centroids(
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    moments: Sequence[float],
+    wide: float = 1.0,
+    steps: int = 4,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Centroids and brightness under one common elliptical Gaussian weight.
 
     A weight as wide as the star gives the least noise.  On a star narrower than about
@@ -310,8 +352,8 @@ def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, step
         n stamps.
     x, y : ndarray, shape (n,)
         First guess, px on the frame.
-    xx, yy, xy : float
-        Moments of the stars, px^2.
+    moments : sequence of float
+        Of the stars, (xx, yy, xy), px^2.
     wide : float
         Width of the weight over that of the stars.
     steps : int
@@ -323,6 +365,7 @@ def weighted_centroids(stamps: Stamps, x, y, xx, yy, xy, wide: float = 1.0, step
     flux : ndarray, shape (n,)
         Weighted sum, ADU, in proportion to the star's light.
     """
+    xx, yy, xy = moments
     det = (xx * yy - xy * xy) * wide**2
     cx = np.asarray(x, np.float64) - stamps.x0
     cy = np.asarray(y, np.float64) - stamps.y0
@@ -339,9 +382,18 @@ ROUNDS = 6
 
 
 @kernel
-def _second(stamps, cx, cy, ixx, iyy, ixy, weight, out):
+def _second(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    ixx: float,
+    iyy: float,
+    ixy: float,
+    weight: np.ndarray,
+    out: np.ndarray,
+) -> None:
     for k in range(stamps.shape[0]):
-        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, 18.0, weight)
+        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, REACH, weight)
         s0, sxx, syy, sxy = sums[0], sums[3], sums[4], sums[5]
         if s0 > 0.0:
             out[k, 0] = sxx / s0
@@ -359,7 +411,13 @@ class Pooled:
     error: float
 
 
-def pooled_moments(stamps: Stamps, x, y, start, least: float = 0.0) -> Pooled | None:
+def pooled_moments(
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    start: tuple[float, float, float],
+    least: float = 0.0,
+) -> Pooled | None:
     """Common adaptive moments of the stars in stamps.
 
     Parameters
@@ -383,7 +441,7 @@ def pooled_moments(stamps: Stamps, x, y, start, least: float = 0.0) -> Pooled | 
     weight = np.empty(stamps.data.shape[2])
     for _ in range(ROUNDS):
         w = np.array([max(m[0], least), max(m[1], least), m[2]])
-        x, y, _ = weighted_centroids(stamps, x, y, *w, wide=2.0, steps=3)
+        x, y, _ = weighted_centroids(stamps, x, y, w, wide=2.0, steps=3)
         det = w[0] * w[1] - w[2] ** 2
         inverse = np.array([w[1], w[0], -w[2]]) / det
         _second(stamps.data, x - stamps.x0, y - stamps.y0, *inverse, weight, out)

@@ -40,12 +40,25 @@ def _cell_levels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
 
 
 def green_lattice(pixels: Pixels, pattern: str | None) -> tuple[int, str]:
-    """Parity of the green pixels, -1 for a frame without mosaic, and a note.
+    """Look for the green pixels of a mosaic.
 
     The header's pattern is checked against the sky: the two green places of a
     cell are alike, red and blue seldom are.  Where the sky contradicts the header
     beyond doubt the sky is believed, and a pattern the header is silent about is
     found when the sky shows it.
+
+    Parameters
+    ----------
+    pixels : Pixels
+    pattern : str or None
+        The header's.
+
+    Returns
+    -------
+    int
+        ``(x + y) % 2`` of the green pixels, -1 for a frame without mosaic.
+    str
+        A note, or empty.
     """
     stated = GREEN_PARITY.get((pattern or "").upper(), -1)
     if min(pixels.shape) < 16:
@@ -69,7 +82,15 @@ def green_lattice(pixels: Pixels, pattern: str | None) -> tuple[int, str]:
 
 
 @kernel
-def _green_means(words, swapped, flip, zero, scale, parity, out):
+def _green_means(
+    words: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    zero: float,
+    scale: float,
+    parity: int,
+    out: np.ndarray,
+) -> None:
     """Green means from rows seen as 32-bit words that hold two 16-bit pixels each."""
     low = np.uint32(0xFFFF)
     top = np.uint32(0x8000) if flip else np.uint32(0)
@@ -96,7 +117,7 @@ def _green_means(words, swapped, flip, zero, scale, parity, out):
 
 
 def green_means(pixels: Pixels, parity: int) -> np.ndarray:
-    """Mean of the two green pixels of every 2x2 cell, ADU, float32."""
+    """Mean of the green pixels of every 2x2 cell, ADU, float32, shape (height // 2, width // 2)."""
     height, width = pixels.shape
     h, w = height // 2, width // 2
     left = parity  # column of the green pixel in the upper row of the cell

@@ -64,14 +64,12 @@ def pixel_noise(
     room = (len(row_index) // REGIONS + 2) * (len(columns) // REGIONS + 2)
     data, words = sealed(pixels.data), pixels.data.dtype == np.uint16
     out = np.full((REGIONS, REGIONS), np.nan)
-    _region_noise(
-        data if words else NO_WORDS, NO_FLOATS if words else data,
-        pixels.swapped, pixels.sign_flip, float(pixels.zero), float(pixels.scale),
-        row_index, columns, lag, BESIDE if parity < 0 else BESIDE_GREEN,
-        sky.level, sky.mesh_px, parity,
-        exclude if exclude is not None else np.zeros((0, 0), np.bool_),
-        grey_step(decode(pixels.data[row_index[::8]], pixels)), np.empty((4, room)), out,
-    )  # fmt: skip
+    stored = (data, NO_FLOATS) if words else (NO_WORDS, data)
+    form = pixels.swapped, pixels.sign_flip, float(pixels.zero), float(pixels.scale)
+    where = row_index, columns, lag, BESIDE if parity < 0 else BESIDE_GREEN
+    mask = exclude if exclude is not None else np.zeros((0, 0), np.bool_)
+    grey, store = grey_step(decode(pixels.data[row_index[::8]], pixels)), np.empty((4, room))
+    _region_noise(*stored, *form, *where, sky.level, sky.mesh_px, parity, mask, grey, store, out)
     good = np.isfinite(out)
     return float(np.median(out[good])) if good.any() else float("nan")
 
@@ -86,7 +84,9 @@ def grey_step(values: np.ndarray) -> float:
 
 
 @kernel
-def _stored(words, floats, swapped, flip, y, x):
+def _stored(
+    words: np.ndarray, floats: np.ndarray, swapped: bool, flip: bool, y: int, x: int
+) -> float:
     """The number stored in a pixel, before zero and scale."""
     if words.shape[0] == 0:
         value = float(floats[y, x])
@@ -101,9 +101,24 @@ def _stored(words, floats, swapped, flip, y, x):
 
 @kernel
 def _region_noise(
-    words, floats, swapped, flip, zero, scale, rows, columns, lag, beside, level, mesh, parity,
-    mask, grey, store, out,
-):  # fmt: skip
+    words: np.ndarray,
+    floats: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    zero: float,
+    scale: float,
+    rows: np.ndarray,
+    columns: np.ndarray,
+    lag: int,
+    beside: np.ndarray,
+    level: np.ndarray,
+    mesh: int,
+    parity: int,
+    mask: np.ndarray,
+    grey: float,
+    store: np.ndarray,
+    out: np.ndarray,
+) -> None:
     height, width = words.shape if words.shape[0] > 0 else floats.shape
     regions = out.shape[0]
     masked = mask.shape[0] > 0
@@ -148,7 +163,9 @@ def _region_noise(
 
 
 @kernel
-def _dark_spread(values, above, n, work, few, grey):
+def _dark_spread(
+    values: np.ndarray, above: np.ndarray, n: int, work: np.ndarray, few: np.ndarray, grey: float
+) -> float:
     """Clipped spread of the ``values`` where ``above`` is among the lowest `DARK_SHARE`."""
     some = min(n, 400)
     for i in range(some):
@@ -168,15 +185,8 @@ def _dark_spread(values, above, n, work, few, grey):
 
 
 @kernel
-def _clipped_spread(values, n, work, grey):
-    """Standard deviation of values[:n] clipped at 3 sigma to convergence.
-
-    Values in steps of ``grey`` are never clipped closer than two steps: with noise under a
-    step most of them are alike and the rest is all there is to see of the noise.
-
-    The clipped variance is divided by 0.97334, that of a Gaussian cut at
-    3 sigma, so that rounding to whole ADU counts as the noise it is.
-    """
+def _clipped_spread(values: np.ndarray, n: int, work: np.ndarray, grey: float) -> float:
+    """Standard deviation of values[:n] clipped at 3 sigma, but never closer than two grey steps."""
     if n < 16:
         return np.nan
     for i in range(n):
@@ -198,6 +208,7 @@ def _clipped_spread(values, n, work, grey):
         if kept < 8:
             break
         mean = total / kept
+        # variance of a Gaussian cut at 3 sigma: rounding to whole ADU counts as the noise it is
         whole = 0.97334 if 3.0 * spread > 2.2 * grey else 1.0
         new = np.sqrt(max(square / kept - mean * mean, 0.0) / whole)
         centre += mean

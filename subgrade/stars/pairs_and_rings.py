@@ -52,7 +52,9 @@ class Dip:
         return self.chance < FALSE_ALARM
 
 
-def ring(samples: Samples, spline: StarSpline, axes, sampled_px: float) -> Dip | None:
+def ring(
+    samples: Samples, spline: StarSpline, axes: tuple[float, float], sampled_px: float
+) -> Dip | None:
     """The dip at the centroid, enclosed on all sides; None where no ring is resolved.
 
     Parameters
@@ -84,7 +86,21 @@ def ring(samples: Samples, spline: StarSpline, axes, sampled_px: float) -> Dip |
 
 
 def pair(samples: Samples, first: float, second: float, width: float) -> Dip | None:
-    """The dip between two images at ``first`` and ``second`` (px along the long axis)."""
+    """The dip between two images.
+
+    Parameters
+    ----------
+    samples : Samples
+    first, second : float
+        Their places along the long axis, px.
+    width : float
+        Of one image, px.
+
+    Returns
+    -------
+    Dip or None
+        None where a place holds no pixel.
+    """
     low, high = sorted((first, second))
     apart = high - low
     near = np.abs(samples.v) < 0.6 * width
@@ -146,7 +162,9 @@ class Doubling:
     second: np.ndarray
 
 
-def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubling | None:
+def find_doubling(
+    x: np.ndarray, y: np.ndarray, brightness: np.ndarray, star_px: float, bright: int = 100
+) -> Doubling | None:
     """Look for a separation vector shared by most of the bright detections.
 
     Chance pairs spread evenly over all vectors; a field in which every star is
@@ -207,10 +225,8 @@ def find_doubling(x, y, brightness, star_px: float, bright: int = 100) -> Doubli
     dx, dy = np.median(vector[members], axis=0)
     if middle > 0:  # point from the brighter image to the fainter
         dx, dy, middle = -dx, -dy, -middle
-    return Doubling(
-        float(dx), float(dy), float(np.exp(middle)), float(share),
-        _second_images(points, brightness, dx, dy, np.exp(middle), tolerance),
-    )  # fmt: skip
+    mates = _second_images(points, brightness, dx, dy, np.exp(middle), tolerance)
+    return Doubling(float(dx), float(dy), float(np.exp(middle)), float(share), mates)
 
 
 def _disjoint(first: np.ndarray, second: np.ndarray) -> np.ndarray:
@@ -232,7 +248,9 @@ def _in_a_row(places: np.ndarray) -> bool:
     return bool(narrow < 0.05 * wide)
 
 
-def _second_images(points, brightness, dx, dy, ratio, tolerance) -> np.ndarray:
+def _second_images(
+    points: np.ndarray, brightness: np.ndarray, dx: float, dy: float, ratio: float, tolerance: float
+) -> np.ndarray:
     """Detections with a mate one separation back that is brighter by the shared ratio."""
     tree = cKDTree(points)
     distance, mate = tree.query(points - (dx, dy), distance_upper_bound=tolerance)

@@ -68,7 +68,16 @@ class TemplateFit:
 
 
 @kernel
-def _lookup(image, inverse_step, middle, cx, dy, i0, i1, out):
+def _lookup(
+    image: np.ndarray,
+    inverse_step: float,
+    middle: float,
+    cx: float,
+    dy: float,
+    i0: int,
+    i1: int,
+    out: np.ndarray,
+) -> None:
     """The template at columns i0 to i1 of a row, bilinear; its loop runs several at a time."""
     last = image.shape[0] - 1
     v = dy * inverse_step + middle
@@ -94,7 +103,19 @@ def _lookup(image, inverse_step, middle, cx, dy, i0, i1, out):
 
 
 @kernel
-def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
+def _fit(
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    image: np.ndarray,
+    step: float,
+    radius: float,
+    noise: float,
+    lattice: float,
+    whole: np.ndarray,
+    half: np.ndarray,
+    out: np.ndarray,
+) -> None:
     inverse = 1.0 / step
     middle = 0.5 * (image.shape[0] - 1)
     size = stamps.shape[1]
@@ -182,7 +203,12 @@ def _fit(stamps, cx, cy, image, step, radius, noise, lattice, whole, half, out):
 
 
 def template_fit(
-    stamps: Stamps, x, y, template: Template, noise: float, lattice: float = 1.0
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    template: Template,
+    noise: float,
+    lattice: float = 1.0,
 ) -> TemplateFit:
     """Fit the template's amplitude to every stamp at the given centres.
 
@@ -207,15 +233,15 @@ def template_fit(
     cx = np.asarray(x, np.float64) - stamps.x0
     cy = np.asarray(y, np.float64) - stamps.y0
     out = np.empty((len(stamps), 6))
-    _fit(
-        stamps.data, cx, cy, np.ascontiguousarray(template.image, np.float32), template.step_px,
-        template.radius_px, noise, lattice, *np.empty((2, stamps.data.shape[2])), out,
-    )  # fmt: skip
+    image = np.ascontiguousarray(template.image, np.float32)
+    size = template.step_px, template.radius_px
+    work = np.empty((2, stamps.data.shape[2]))
+    _fit(stamps.data, cx, cy, image, *size, noise, lattice, *work, out)
     return TemplateFit(*(out[:, i] for i in range(6)))
 
 
 def gaussian_template(xx: float, yy: float, xy: float, reach: float = 3.0) -> Template:
-    """Elliptical Gaussian of the given moments as a template out to ``reach`` sigma."""
+    """Elliptical Gaussian of the given moments (px^2) as a template out to ``reach`` sigma."""
     half_sum = 0.5 * (xx + yy)
     major = np.sqrt(half_sum + np.hypot(0.5 * (xx - yy), xy))
     minor = np.sqrt(max(half_sum - np.hypot(0.5 * (xx - yy), xy), 0.05))
@@ -230,7 +256,16 @@ def gaussian_template(xx: float, yy: float, xy: float, reach: float = 3.0) -> Te
 
 
 def moffat_template(major: float, minor: float, beta: float, theta_deg: float) -> Template:
-    """Elliptical Moffat profile of the given full widths (px) out to 2.2 widths."""
+    """Elliptical Moffat profile (Moffat 1969, A&A 3, 455) out to 2.2 widths.
+
+    Parameters
+    ----------
+    major, minor : float
+        Full widths at half maximum, px.
+    beta : float
+    theta_deg : float
+        Long axis, counter-clockwise from +x.
+    """
     radius = 2.2 * major
     step = max(minor / 10, radius / 150)
     n = int(np.ceil(radius / step)) + 1

@@ -161,12 +161,15 @@ def _cutouts(pixels: Pixels, cell: int, stars: FrameStars | None) -> tuple[CutOu
     listed, typical = stars.catalogue, _typical_area(stars)
     return tuple(
         CutOut(
-            cut.place, float(listed.x[cut.star]), float(listed.y[cut.star]), side,
+            cut.place,
+            float(listed.x[cut.star]),
+            float(listed.y[cut.star]),
+            side,
             _square(_stretched(np.nan_to_num(cut.values), soft), CUTOUT_PX),
             *_own_shape(stars, cut.star, typical),
         )
         for cut in cuts
-    )  # fmt: skip
+    )
 
 
 def _area(listed: StarList) -> np.ndarray:
@@ -182,17 +185,15 @@ def _typical_area(stars: FrameStars) -> float:
     return float(np.median(area)) if len(area) else float("nan")
 
 
-def _own_shape(stars: FrameStars, k: int, typical: float):
-    """FWHM, eccentricity and its error of one star; None where its shape is not known.
-
-    The FWHM is the frame's, in the ratio of the star's width to that of the clean ones.  The
-    error is that of a Gaussian in sky noise: 2/(S/N) in (a^2 - b^2)/(a^2 + b^2) (Bernstein &
-    Jarvis 2002, AJ 123, 583; the factor from memory).
-    """
+def _own_shape(
+    stars: FrameStars, k: int, typical: float
+) -> tuple[float | None, float | None, float | None]:
+    """FWHM, eccentricity and its error of one star; None where its shape is not known."""
     listed = stars.catalogue
     area, snr = float(_area(listed)[k]), float(listed.snr[k])
     if not (np.isfinite(area) and snr > 0):
         return None, None, None
+    # of a Gaussian in sky noise (Bernstein & Jarvis 2002, AJ 123, 583; the factor from memory)
     chi_error = 2.0 / snr
     xx, yy, xy = (float(v[k]) for v in (listed.xx, listed.yy, listed.xy))
     chi = float(distortion(xx, yy, xy, chi_error * 0.5 * (xx + yy)))
@@ -210,7 +211,9 @@ def _side(stars: FrameStars, cell: int) -> int:
     return cell * int(np.ceil(side / cell))
 
 
-def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) -> _Cut | None:
+def _cut(
+    pixels: Pixels, cell: int, stars: FrameStars, place: str, k: int, side: int
+) -> _Cut | None:
     """One star's window; None where it holds no light."""
     x, y = float(stars.catalogue.x[k]), float(stars.catalogue.y[k])
     # a mosaic is drawn in cells, whose centres lie half a pixel on
@@ -240,10 +243,9 @@ def _cut(pixels, cell: int, stars: FrameStars, place: str, k: int, side: int) ->
 
 def _physical(pixels: Pixels, rows: slice, columns: slice) -> np.ndarray:
     """A part of the frame, ADU, NaN where a pixel is not finite."""
-    part = Pixels(
-        np.ascontiguousarray(pixels.data[rows, columns]),
-        pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale,
-    ).physical()  # fmt: skip
+    words = np.ascontiguousarray(pixels.data[rows, columns])
+    form = pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale
+    part = Pixels(words, *form).physical()
     return np.where(np.isfinite(part), part, np.float32(np.nan)).astype(np.float64)
 
 
@@ -346,7 +348,9 @@ def _along(stars: FrameStars, falls: bool, side: int) -> list[tuple[str, int]]:
     return found
 
 
-def _chosen(stars: FrameStars, here, off, away, side: int) -> int | None:
+def _chosen(
+    stars: FrameStars, here: np.ndarray, off: np.ndarray, away: np.ndarray, side: int
+) -> int | None:
     """The nearest bright star: a clean one on the diagonal, else the best there is."""
     listed = stars.catalogue
     margin = np.minimum(

@@ -66,8 +66,16 @@ class View:
         """Median sky over the frame, ADU."""
         return typical_level(self.sky_green, *self.pixels.shape)
 
-    def stamps(self, x, y, half: int) -> Stamps:
-        """Cut-outs of the measured pixels, sky removed."""
+    def stamps(self, x: np.ndarray, y: np.ndarray, half: int) -> Stamps:
+        """Cut-outs of the measured pixels, sky removed.
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (n,)
+            Places, px.
+        half : int
+            A stamp measures ``2 * half + 1`` pixels a side.
+        """
         reach = max(half, self.ring)
         stamps = cut_stamps(
             self.pixels, self.sky_green.level, self.sky_green.mesh_px, x, y, reach, self.parity
@@ -84,16 +92,30 @@ class View:
         return Stamps(cut, stamps.x0 + edge, stamps.y0 + edge)
 
     def without(self, columns: np.ndarray, rows: np.ndarray) -> View:
-        """The view with more pixels left out of every stamp."""
+        """The view with more pixels (of these whole places) left out of every stamp."""
         index = rows.astype(np.int64) * self.pixels.shape[1] + columns
         return replace(self, bad=np.union1d(self.bad, index))
 
 
 def first_view(
-    pixels: Pixels, facts: HeaderFacts | None, settings: MeasureSettings, star_px: float = 0.0,
+    pixels: Pixels,
+    facts: HeaderFacts | None,
+    settings: MeasureSettings,
+    star_px: float = 0.0,
     mesh: int | None = None,
-) -> View:  # fmt: skip
-    """Sky and noise before any star is known; see `settled`."""
+) -> View:
+    """Sky and noise before any star is known; see `settled`.
+
+    Parameters
+    ----------
+    pixels : Pixels
+    facts : HeaderFacts or None
+    settings : MeasureSettings
+    star_px : float
+        FWHM of the stars, px; 0 where not known yet.
+    mesh : int, optional
+        Side of the sky's cells, px, in place of one that fits frame and stars.
+    """
     parity, note = green_lattice(pixels, facts.mosaic if facts else None)
     means = block_means(pixels)
     green = green_means(pixels, parity) if parity >= 0 else means
@@ -125,7 +147,7 @@ def _samples(pixels: Pixels, mesh: int, settings: MeasureSettings) -> int:
 
 
 @kernel
-def _paint(mask, xs, ys, scale, grow):
+def _paint(mask: np.ndarray, xs: np.ndarray, ys: np.ndarray, scale: int, grow: int) -> None:
     rows, columns = mask.shape
     for k in range(len(xs)):
         x0 = int(xs[k] * scale) - grow
@@ -144,19 +166,32 @@ def star_mask(
     grow_px: float,
     which: np.ndarray | slice = slice(None),
 ) -> np.ndarray:
-    """Blocks of 4 px within ``grow_px`` of anything bright (or of the ``which`` of it).
+    """Where stars are.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the frame.
+    bright : Bright
+    block : int
+        Side of its blocks, px.
+    grow_px : float
+        How far the mask reaches beyond anything bright, px.
+    which : ndarray or slice
+        Which of ``bright`` count.
 
     Returns
     -------
     ndarray of bool, shape (height // 4 + 1, width // 4 + 1)
+        Blocks of 4 px.
     """
     mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
     _paint(mask, bright.x[which], bright.y[which], block / 4.0, max(1, int(np.ceil(grow_px / 4.0))))
     return mask
 
 
-def spot_mask(shape: tuple[int, int], x, y, radius_px: float) -> np.ndarray:
-    """Blocks of 4 px within ``radius_px`` of any of the places, as `star_mask`."""
+def spot_mask(shape: tuple[int, int], x: np.ndarray, y: np.ndarray, radius_px: float) -> np.ndarray:
+    """Blocks of 4 px within ``radius_px`` of any of the places (px), as `star_mask`."""
     mask = np.zeros((shape[0] // 4 + 1, shape[1] // 4 + 1), np.bool_)
     grow = max(1, int(np.ceil(radius_px / 4.0)))
     _paint(mask, np.floor(x), np.floor(y), 0.25, grow)
@@ -164,7 +199,7 @@ def spot_mask(shape: tuple[int, int], x, y, radius_px: float) -> np.ndarray:
 
 
 def refined(view: View, mask: np.ndarray, settings: MeasureSettings) -> View:
-    """The view with sky and noise taken again outside the stars."""
+    """The view with sky and noise taken again outside a `star_mask`."""
     mesh = view.sky.mesh_px
     if mask.mean() > 0.85:  # hardly any sky is left: keep the clipped estimate
         return settled(view, settings)

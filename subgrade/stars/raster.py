@@ -18,7 +18,9 @@ LOW_BITS = np.uint32(0x00800080)
 
 
 @kernel
-def _pair_means(words, swapped, flip, zero, quarter_scale, out):
+def _pair_means(
+    words: np.ndarray, swapped: bool, flip: bool, zero: float, quarter_scale: float, out: np.ndarray
+) -> None:
     """2x2 means from rows seen as 32-bit words that hold two 16-bit pixels each."""
     mask = np.uint32(0x00FF00FF)
     low = np.uint32(0xFFFF)
@@ -49,7 +51,7 @@ def _pair_means(words, swapped, flip, zero, quarter_scale, out):
 
 
 @kernel
-def halve(image, out):
+def halve(image: np.ndarray, out: np.ndarray) -> None:
     """Means of 2x2 blocks of a float32 image; a NaN or infinity makes its block NaN."""
     quarter = np.float32(0.25)
     for j in range(out.shape[0]):
@@ -73,7 +75,7 @@ NO_FLOATS = sealed(np.zeros((0, 0), np.float32))
 
 
 def decode(words: np.ndarray, pixels: Pixels) -> np.ndarray:
-    """Physical float32 values of stored words cut out of ``pixels.data``."""
+    """Physical float32 values of stored words cut out of ``pixels.data``, of the same shape."""
     cut = Pixels(
         np.ascontiguousarray(words), pixels.swapped, pixels.sign_flip, pixels.zero, pixels.scale
     )
@@ -111,14 +113,27 @@ def block_means(pixels: Pixels) -> np.ndarray:
 
 
 def halved(image: np.ndarray) -> np.ndarray:
-    """Means of 2x2 blocks of a float32 image."""
+    """Means of 2x2 blocks of a float32 image, shape (height // 2, width // 2)."""
     out = np.empty((image.shape[0] // 2, image.shape[1] // 2), np.float32)
     halve(sealed(image), out)
     return out
 
 
 @kernel
-def _cut(words, floats, swapped, flip, zero, scale, parity, sky, mesh, xs, ys, out):
+def _cut(
+    words: np.ndarray,
+    floats: np.ndarray,
+    swapped: bool,
+    flip: bool,
+    zero: float,
+    scale: float,
+    parity: int,
+    sky: np.ndarray,
+    mesh: int,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    out: np.ndarray,
+) -> None:
     """Stamps from 16-bit words, or from floats where there are no words."""
     integer_words = words.shape[0] > 0
     height, width = words.shape if integer_words else floats.shape
@@ -199,7 +214,7 @@ def _cut(words, floats, swapped, flip, zero, scale, parity, sky, mesh, xs, ys, o
 
 
 @kernel
-def _sky_at(sky, mesh, x, y):
+def _sky_at(sky: np.ndarray, mesh: int, x: float, y: float) -> float:
     """Bilinear value of a mesh map at a pixel, continued linearly beyond the outer centres."""
     rows, columns = sky.shape
     v = (y + 0.5) / mesh - 0.5
@@ -226,8 +241,21 @@ def _sky_at(sky, mesh, x, y):
 
 
 @kernel
-def sky_at(sky, mesh, xs, ys):
-    """Bilinear values of a mesh map at many pixels."""
+def sky_at(sky: np.ndarray, mesh: int, xs: np.ndarray, ys: np.ndarray) -> np.ndarray:
+    """Bilinear values of a mesh map at many pixels.
+
+    Parameters
+    ----------
+    sky : ndarray of float32, shape (rows, columns)
+    mesh : int
+        Side of its cells, px.
+    xs, ys : ndarray of float, shape (n,)
+        Places, px.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     out = np.empty(len(xs), np.float64)
     for k in range(len(xs)):
         out[k] = _sky_at(sky, mesh, xs[k], ys[k])
@@ -253,12 +281,18 @@ class Stamps:
     def __len__(self) -> int:
         return len(self.data)
 
-    def __getitem__(self, index) -> Stamps:
+    def __getitem__(self, index: np.ndarray | slice) -> Stamps:
         return Stamps(self.data[index], self.x0[index], self.y0[index])
 
 
 def cut_stamps(
-    pixels: Pixels, sky: np.ndarray, mesh: int, x, y, half: int, parity: int = -1
+    pixels: Pixels,
+    sky: np.ndarray,
+    mesh: int,
+    x: np.ndarray,
+    y: np.ndarray,
+    half: int,
+    parity: int = -1,
 ) -> Stamps:
     """Square cut-outs around positions, sky removed.
 
@@ -302,10 +336,22 @@ def cut_stamps(
 
 
 @kernel
-def blank(data, x0, y0, width, bad, first):
-    """Set pixels of stamps to NaN whose frame index ``y * width + x`` is in sorted ``bad``.
+def blank(
+    data: np.ndarray, x0: np.ndarray, y0: np.ndarray, width: int, bad: np.ndarray, first: np.ndarray
+) -> None:
+    """Set pixels of stamps to NaN, in place.
 
-    ``first`` holds the place in ``bad`` of the first pixel of each row, and of the end.
+    Parameters
+    ----------
+    data : ndarray of float32, shape (n, k, k)
+    x0, y0 : ndarray, shape (n,)
+        First column and row of each stamp.
+    width : int
+        Of the frame.
+    bad : ndarray of int
+        Sorted indices ``y * width + x``.
+    first : ndarray of int, shape (height + 1,)
+        Place in ``bad`` of the first pixel of each row, and of the end.
     """
     size = data.shape[1]
     height = len(first) - 1

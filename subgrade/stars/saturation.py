@@ -54,7 +54,9 @@ class _Tops:
     """True where three pixels or more are at one level with the top."""
 
 
-def saturation_level(view: View, x, y, stated: float | None, sigma_px: float = 1.5) -> float:
+def saturation_level(
+    view: View, x: np.ndarray, y: np.ndarray, stated: float | None, sigma_px: float = 1.5
+) -> float:
     """Level at which pixels stop counting light, from the header or from the stars' tops.
 
     Parameters
@@ -92,7 +94,7 @@ def saturation_level(view: View, x, y, stated: float | None, sigma_px: float = 1
     return level
 
 
-def _tops(view: View, x, y, sigma_px: float) -> _Tops:
+def _tops(view: View, x: np.ndarray, y: np.ndarray, sigma_px: float) -> _Tops:
     """Tops of the detections that are more than one pixel."""
     half = int(np.clip(np.ceil(2.5 * sigma_px) + 2, 4, 30))
     none = np.zeros((1, 1), np.float32)
@@ -118,7 +120,7 @@ def _tops(view: View, x, y, sigma_px: float) -> _Tops:
     return _Tops(top[wide], light[wide], flat[wide], level[wide])
 
 
-def _alone(x, y, top, reach: float) -> np.ndarray:
+def _alone(x: np.ndarray, y: np.ndarray, top: np.ndarray, reach: float) -> np.ndarray:
     """Detections with no higher one within reach: the pieces of a line are one star."""
     first = np.ones(len(x), bool)
     for a, b in cKDTree(np.column_stack((x, y))).query_pairs(reach):
@@ -141,11 +143,9 @@ def _supported(stamps: np.ndarray, level: float) -> np.ndarray:
 
 
 def _pile(tops: _Tops, noise: float) -> tuple[float, bool]:
-    """Lowest top of the pile, ADU above sky (NaN where there is none), and whether it is smeared.
-
-    Stars fainter by a factor are as many times more (0.75 to 1 dex a dex), so that of the flat
-    tops down to `LOWEST_TOP` a known share lies within a given distance of the highest.
-    """
+    """Lowest top of the pile, ADU above sky (NaN for none), and whether it is smeared."""
+    # Stars fainter by a factor are as many times more (0.75 to 1 dex a dex), so that a known share
+    # of the flat tops down to `LOWEST_TOP` lies within a given distance of the highest.
     from scipy.stats import binom
 
     bright = tops.top > LEAST_OVER_NOISE * noise

@@ -93,19 +93,24 @@ def cut_rows(
 
 
 @kernel
-def _most(line, at):
+def _most(line: np.ndarray, at: int) -> float:
     return max(line[at - 1], line[at], line[at + 1])
 
 
 @kernel
-def _row_light(stamps, away, work, here, before, after, least_before, least_after):
-    """Light of the rows through each star over what lies beside it.
-
-    Weights 1 2 1 give both colours of a mosaic's row the same say, and so do four columns
-    beside.  ``here`` is the most within some columns of the star's place, with the brighter
-    side taken off; the others are the most at that column and its neighbours one row before
-    and behind, the last two with the darker side taken off.
-    """
+def _row_light(
+    stamps: np.ndarray,
+    away: int,
+    work: np.ndarray,
+    here: np.ndarray,
+    before: np.ndarray,
+    after: np.ndarray,
+    least_before: np.ndarray,
+    least_after: np.ndarray,
+) -> None:
+    """Light of the rows through each star, at its column and near it, over what lies beside it."""
+    # Weights 1 2 1 give both colours of a mosaic's row the same say, and so do four columns beside.
+    # From ``here`` the brighter side is taken off, from the rows before and behind the darker one.
     middle = stamps.shape[1] // 2
     rows, columns = work.shape[1], work.shape[2]
     first_row, first_column = middle - rows // 2, middle - columns // 2
@@ -132,14 +137,15 @@ def _row_light(stamps, away, work, here, before, after, least_before, least_afte
             least_after[k, j - 1] = _most(work[1, j + 1], best)
 
 
-def _events(here, before, after, least_before, least_after, sigma: float):
-    """Rows after which a star ends, and rows before which it begins.
-
-    Returns
-    -------
-    tuple of two ndarray of bool, shape (stars, rows), or None
-        None where the star image is sampled too coarsely, or nothing is bright enough.
-    """
+def _events(
+    here: np.ndarray,
+    before: np.ndarray,
+    after: np.ndarray,
+    least_before: np.ndarray,
+    least_after: np.ndarray,
+    sigma: float,
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Rows after which a star ends, and before which it begins, shape (stars, rows), or None."""
     with np.errstate(all="ignore"):
         bright = (here > 20 * sigma) & (before > 0.3 * here) & (after > 0.3 * here)
         product = (before * after / here**2)[bright]
@@ -154,7 +160,7 @@ def _events(here, before, after, least_before, least_after, sigma: float):
         return out[0], out[1]
 
 
-def _by_boundary(event, row, column, height: int) -> np.ndarray:
+def _by_boundary(event: np.ndarray, row: np.ndarray, column: np.ndarray, height: int) -> np.ndarray:
     """Number of stars with an event at each boundary; boundary k lies under row k."""
     star, at = np.nonzero(event)
     boundary = row[star, at].astype(np.int64)
@@ -165,12 +171,9 @@ def _by_boundary(event, row, column, height: int) -> np.ndarray:
 
 
 def _seams(down: np.ndarray, up: np.ndarray) -> np.ndarray:
-    """Boundaries that have more cuts than chance brings, above all of both ways at once.
-
-    Counts are Poisson, with the mean of the frame, of the rows around or of the frame's second
-    percentile from above, whichever is most.  Either one boundary holds too many, or too many
-    boundaries hold cuts of both ways.
-    """
+    """Boundaries that have more cuts than chance brings, above all of both ways at once."""
+    # Poisson, with the mean of the frame, of the rows around or of the frame's second percentile
+    # from above, whichever is most.
     from scipy.special import pdtrc
 
     product, both = np.ones(len(down)), np.ones(len(down))

@@ -38,6 +38,3 @@ class MeasureSettings:
     """Most pixel samples used for the star image, unless 100 stars need more."""
     max_detections: int = 60_000
     """Detections followed up; beyond it the faintest are dropped."""
-    linear_share: float = 0.9
-    """Share of the saturation level up to which a star's shape is believed;
-    common practice, no source."""

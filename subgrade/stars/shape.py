@@ -44,8 +44,15 @@ class CommonShape:
     size_error: float
     kept: np.ndarray
 
+    @property
+    def moments(self) -> tuple[float, float, float]:
+        """(xx, yy, xy), px^2."""
+        return self.xx, self.yy, self.xy
 
-def common_shape(xx, yy, xy, snr) -> CommonShape | None:
+
+def common_shape(
+    xx: np.ndarray, yy: np.ndarray, xy: np.ndarray, snr: np.ndarray
+) -> CommonShape | None:
     """Mean moments of the stars, outliers (blends, galaxies, cosmic rays) clipped.
 
     Weights follow the noise of adaptive moments, whose relative error is
@@ -89,19 +96,8 @@ def common_shape(xx, yy, xy, snr) -> CommonShape | None:
 
 
 def _errors(parts: np.ndarray, xy: float, relative: np.ndarray) -> tuple[float, float]:
-    """One sigma of (xx - yy)/2 and xy (px^2), and of the relative size, of a weighted mean.
-
-    From the scatter of the stars, which few stars show badly: by Student's factor it then counts
-    for more, and never for less than the stars' own noise (`relative`, of a single moment).
-
-    Parameters
-    ----------
-    parts : ndarray, shape (3, n)
-        xx, yy, xy, px^2.
-    xy : float
-        Mean of the last row, px^2.
-    relative : ndarray, shape (n,)
-    """
+    """One sigma of (xx - yy)/2 and xy (px^2), and of the relative size, of a weighted mean."""
+    # by the scatter of the stars, with Student's factor for few, but never under their own noise
     weight = 1.0 / relative**2
     w = weight / weight.sum()
     freedom = max(1.0 / np.sum(w**2) - 1.0, 1.0)
@@ -125,13 +121,15 @@ def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
 
 
-def field_terms(u, v, count: int) -> np.ndarray:
-    """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows."""
+def field_terms(u: float | np.ndarray, v: float | np.ndarray, count: int) -> np.ndarray:
+    """The first ``count`` of 1, u, v, u^2, uv, v^2, as rows, shape (count, n)."""
     one = np.ones_like(np.asarray(u, np.float64))
     return np.stack([one, u, v, u * u, u * v, v * v][:count])
 
 
-def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | None:
+def shape_field(
+    x: np.ndarray, y: np.ndarray, moments: np.ndarray, snr: np.ndarray, width: int, height: int
+) -> ShapeField | None:
     """Low-order fit of the moments over the field.
 
     Six terms from 40 stars on, three from 12, one below.  Optics may draw the stars of a
@@ -143,8 +141,9 @@ def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | 
     ----------
     x, y : ndarray, shape (n,)
         px.
-    xx, yy, xy, snr : ndarray, shape (n,)
-        px^2; all finite.
+    moments : ndarray, shape (3, n)
+        xx, yy, xy, px^2; all finite.
+    snr : ndarray, shape (n,)
     width, height : int
         Of the frame.
 
@@ -160,7 +159,7 @@ def shape_field(x, y, xx, yy, xy, snr, width: int, height: int) -> ShapeField | 
     x0, y0 = 0.5 * (width - 1), 0.5 * (height - 1)
     half = 0.5 * float(np.hypot(width, height))
     terms = field_terms((x - x0) / half, (y - y0) / half, count)
-    values = np.stack([xx, yy, xy]).astype(np.float64)
+    values = np.ascontiguousarray(moments, np.float64)
     relative = np.hypot(2.0 / np.maximum(snr, 1.0), STAR_SPREAD)
     size = 0.5 * float(np.median(values[0] + values[1]))
     coefficients = _huber_fit(terms, values, relative * size)
@@ -206,7 +205,7 @@ def _huber_fit(terms: np.ndarray, values: np.ndarray, noise: np.ndarray) -> np.n
     return coefficients
 
 
-def _neighbours(x, y) -> np.ndarray:
+def _neighbours(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """The nearest stars of each, up to eight, shape (n, k); a star alone is its own."""
     places = np.column_stack((x, y))
     k = min(9, len(places))
@@ -214,10 +213,6 @@ def _neighbours(x, y) -> np.ndarray:
 
 
 def _shared(products: np.ndarray) -> float:
-    """What low orders cannot follow, from residuals times those of the stars around.
-
-    Noise is independent from star to star, so the products average to the square of what
-    neighbours share; nil within two of its errors.
-    """
+    """What low orders cannot follow: noise is independent, so neighbours' products leave it."""
     error = products.std() / np.sqrt(products.size)
     return float(np.sqrt(max(products.mean() - 2.0 * error, 0.0)))

@@ -13,47 +13,14 @@ star, on a pixel's middle: 0.04 for a Gaussian star of FWHM 1.1 px, pixel includ
 
 
 def lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float, share: float = 0.1
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Stamps in which one pixel stands alone; see `_lone_pixels`.
-
-    Where the neighbours of most such pixels do hold light, though little, the pixels are
-    stars as sharp as the sampling allows: then only those with none are called lone.
-    """
-    alone, column, row = _lone_pixels(stamps, x, y, reach, noise, share)
-    if np.count_nonzero(alone) < 10 or share <= SHARPEST_SHARE:
-        return alone, column, row
-    bare, _, _ = _lone_pixels(stamps, x, y, reach, noise, SHARPEST_SHARE)
-    bright = _heights(stamps, column, row) > BRIGHT_SIGMA * noise
-    if np.count_nonzero(alone & bright) < 10:
-        return alone, column, row
-    sharp_stars = np.mean(bare[alone & bright]) < 0.5
-    return (bare if sharp_stars else alone), column, row
-
-
-BRIGHT_SIGMA = 40.0
-"""Height of pixels asked whether their neighbours hold light, in noise: their neighbours' mean is
-then known to 0.01 of it."""
-
-
-def _heights(stamps: Stamps, column, row) -> np.ndarray:
-    """Values of pixels of the frame in their stamps; 0 where there is none."""
-    there = np.flatnonzero(column >= 0)
-    out = np.zeros(len(column))
-    j = row[there] - stamps.y0[there].astype(int)
-    i = column[there] - stamps.x0[there].astype(int)
-    out[there] = stamps.data[there, j, i]
-    return out
-
-
-def _lone_pixels(
-    stamps: Stamps, x, y, reach: float, noise: float, share: float
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float = 0.1
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Stamps in which one pixel stands alone: its neighbours hold under a tenth of it each.
 
-    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean
-    of the eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's
-    green lattice has.
+    A star of FWHM 1.65 px (pixel included) leaves a quarter of its peak in the mean of the
+    eight neighbours; 0.13 in the four diagonal ones, all that a mosaic's green lattice has.
+    Where the neighbours of most such pixels do hold light, though little, the pixels are
+    stars as sharp as the sampling allows: then only those with none are called lone.
 
     Parameters
     ----------
@@ -74,6 +41,36 @@ def _lone_pixels(
     column, row : ndarray of int64, shape (n,)
         The brightest pixel near each place, on the frame; -1 where there is none.
     """
+    alone, column, row = _lone_pixels(stamps, x, y, reach, noise, share)
+    if np.count_nonzero(alone) < 10 or share <= SHARPEST_SHARE:
+        return alone, column, row
+    bare, _, _ = _lone_pixels(stamps, x, y, reach, noise, SHARPEST_SHARE)
+    bright = _heights(stamps, column, row) > BRIGHT_SIGMA * noise
+    if np.count_nonzero(alone & bright) < 10:
+        return alone, column, row
+    sharp_stars = np.mean(bare[alone & bright]) < 0.5
+    return (bare if sharp_stars else alone), column, row
+
+
+BRIGHT_SIGMA = 40.0
+"""Height of pixels asked whether their neighbours hold light, in noise: their neighbours' mean is
+then known to 0.01 of it."""
+
+
+def _heights(stamps: Stamps, column: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """Values of pixels of the frame in their stamps; 0 where there is none."""
+    there = np.flatnonzero(column >= 0)
+    out = np.zeros(len(column))
+    j = row[there] - stamps.y0[there].astype(int)
+    i = column[there] - stamps.x0[there].astype(int)
+    out[there] = stamps.data[there, j, i]
+    return out
+
+
+def _lone_pixels(
+    stamps: Stamps, x: np.ndarray, y: np.ndarray, reach: float, noise: float, share: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """As `lone_pixels`, but with the given share for all."""
     alone = np.zeros(len(stamps), np.bool_)
     place = np.empty((2, len(stamps)), np.int64)
     # the neighbours' own noise must not pass for a missing star
@@ -86,7 +83,16 @@ def _lone_pixels(
 
 
 @kernel
-def _lone(data, cx, cy, reach, least, share, out, place):
+def _lone(
+    data: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    reach: float,
+    least: float,
+    share: float,
+    out: np.ndarray,
+    place: np.ndarray,
+) -> None:
     size = data.shape[1]
     for k in range(data.shape[0]):
         place[0, k] = -1

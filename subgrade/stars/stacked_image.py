@@ -24,7 +24,7 @@ MODEL_ERROR = 0.005
 
 
 @kernel
-def _basis(t, b):
+def _basis(t: float, b: np.ndarray) -> None:
     """The four cubic B-splines that are not zero at fraction t of a knot interval."""
     s = 1.0 - t
     b[0] = s * s * s / 6.0
@@ -34,13 +34,26 @@ def _basis(t, b):
 
 
 @kernel
-def _accumulate(u, v, d, w, hu, hv, nu, nv, width, bu, bv, both, band, rhs):
-    """Add samples to the banded normal equations (v runs fastest).
-
-    ``band[width * row + k]`` couples coefficients row and row + k: one sample then
-    writes to sixteen short rows, which stay in the cache.  Places are unsigned, so that
-    compiled code need not look for negative ones and takes four neighbours at a time.
-    """
+def _accumulate(
+    u: np.ndarray,
+    v: np.ndarray,
+    d: np.ndarray,
+    w: np.ndarray,
+    hu: float,
+    hv: float,
+    nu: int,
+    nv: int,
+    width: int,
+    bu: np.ndarray,
+    bv: np.ndarray,
+    both: np.ndarray,
+    band: np.ndarray,
+    rhs: np.ndarray,
+) -> None:
+    """Add samples to the banded normal equations (v runs fastest)."""
+    # ``band[width * row + k]`` couples coefficients row and row + k: a sample then writes to
+    # sixteen short rows, which stay in the cache. Unsigned places save compiled code the look for
+    # negative ones.
     one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
     wide = np.uint64(nv)
     for k in range(len(u)):
@@ -78,12 +91,9 @@ def _accumulate(u, v, d, w, hu, hv, nu, nv, width, bu, bv, both, band, rhs):
 
 
 @kernel
-def _solve_banded(band, rhs):
-    """Solve the banded system in place by Cholesky's method; False if it is not definite.
-
-    A library's banded solver shares this small a system among threads, which costs far
-    more than the arithmetic and starves other workers.
-    """
+def _solve_banded(band: np.ndarray, rhs: np.ndarray) -> bool:
+    """Solve the banded system in place by Cholesky's method; False if it is not definite."""
+    # a library's solver shares this small a system among threads, which starves other workers
     n, width = band.shape
     for j in range(n):
         pivot = band[j, 0]
@@ -114,8 +124,30 @@ def _solve_banded(band, rhs):
 
 
 @kernel
-def evaluate(coefficients, hu, hv, u, v, bu, bv, out):
-    """Spline values at offsets u, v (px); 0 outside its square."""
+def evaluate(
+    coefficients: np.ndarray,
+    hu: float,
+    hv: float,
+    u: np.ndarray,
+    v: np.ndarray,
+    bu: np.ndarray,
+    bv: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Spline values at offsets; 0 outside its square.
+
+    Parameters
+    ----------
+    coefficients : ndarray, shape (nu, nv)
+    hu, hv : float
+        Knot intervals, px.
+    u, v : ndarray, shape (n,)
+        Offsets, px.
+    bu, bv : ndarray, shape (4,)
+        Working memory.
+    out : ndarray, shape (n,)
+        Filled.
+    """
     nu, nv = coefficients.shape
     for k in range(len(u)):
         su = u[k] / hu + 0.5 * (nu - 3)
@@ -136,22 +168,22 @@ def evaluate(coefficients, hu, hv, u, v, bu, bv, out):
 
 @kernel
 def _gather(
-    stamps,
-    cx,
-    cy,
-    amplitude,
-    sky_variance,
-    cos,
-    sin,
-    ru,
-    rv,
-    stride,
-    u,
-    v,
-    d,
-    var,
-    star,
-):
+    stamps: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    amplitude: np.ndarray,
+    sky_variance: float,
+    cos: float,
+    sin: float,
+    ru: float,
+    rv: float,
+    stride: int,
+    u: np.ndarray,
+    v: np.ndarray,
+    d: np.ndarray,
+    var: np.ndarray,
+    star: np.ndarray,
+) -> int:
     size = stamps.shape[1]
     n = 0
     for k in range(stamps.shape[0]):
@@ -212,7 +244,7 @@ class StarSpline:
         nu, nv = self.coefficients.shape
         return 0.5 * (nu - 3) * self.step_u, 0.5 * (nv - 3) * self.step_v
 
-    def along(self, u, v) -> np.ndarray:
+    def along(self, u: float | np.ndarray, v: float | np.ndarray) -> np.ndarray:
         """Values at offsets along and across the long axis, px."""
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)
@@ -222,7 +254,7 @@ class StarSpline:
         outside = (u / reach_u) ** 2 + (v / reach_v) ** 2 >= 1.0
         return np.where(outside, 0.0, out.reshape(u.shape))
 
-    def at(self, dx, dy) -> np.ndarray:
+    def at(self, dx: np.ndarray, dy: np.ndarray) -> np.ndarray:
         """Values at offsets in frame axes, px."""
         c, s = np.cos(np.radians(self.angle_deg)), np.sin(np.radians(self.angle_deg))
         dx, dy = np.asarray(dx, np.float64), np.asarray(dy, np.float64)
@@ -245,7 +277,15 @@ class Samples:
 
 
 def gather_samples(
-    stamps: Stamps, x, y, amplitude, noise, angle_deg, reach_u, reach_v, most
+    stamps: Stamps,
+    x: np.ndarray,
+    y: np.ndarray,
+    amplitude: np.ndarray,
+    noise: float,
+    angle_deg: float,
+    reach_u: float,
+    reach_v: float,
+    most: int,
 ) -> Samples:
     """Collect the pixels of stars as samples of one star image.
 
@@ -275,24 +315,43 @@ def gather_samples(
     available = len(stamps) * min(np.pi * reach_u * reach_v, float(size) ** 2)
     stride = max(1, int(np.sqrt(available / most)))
     count = int(len(stamps) * (size // stride + 2) ** 2)
-    u, v, d, var = (np.empty(count) for _ in range(4))
-    star = np.empty(count, np.int32)
+    columns = *(np.empty(count) for _ in range(4)), np.empty(count, np.int32)
     t = np.radians(angle_deg)
-    n = _gather(
-        stamps.data, x - stamps.x0, y - stamps.y0, np.asarray(amplitude, np.float64), noise**2,
-        np.cos(t), np.sin(t), reach_u, reach_v, stride, u, v, d, var, star,
-    )  # fmt: skip
-    return Samples(u[:n], v[:n], d[:n], var[:n], star[:n])
+    frame = np.cos(t), np.sin(t), reach_u, reach_v
+    light = np.asarray(amplitude, np.float64)
+    cx, cy = x - stamps.x0, y - stamps.y0
+    n = _gather(stamps.data, cx, cy, light, noise**2, *frame, stride, *columns)
+    return Samples(*(column[:n] for column in columns))
 
 
 def fit_spline(
-    samples: Samples, step_u: float, step_v: float, reach_u: float, reach_v: float,
-    angle_deg: float, stars_used: int, rounds: int = 2,
-) -> StarSpline | None:  # fmt: skip
+    samples: Samples,
+    step_u: float,
+    step_v: float,
+    reach_u: float,
+    reach_v: float,
+    angle_deg: float,
+    stars_used: int,
+    rounds: int = 2,
+) -> StarSpline | None:
     """Weighted least-squares bicubic B-spline through samples, outliers left out.
 
     The weights allow for 0.5 % of the peak beside the sky noise: shot noise, and
     star-to-star differences, so that one bright star does not decide alone.
+
+    Parameters
+    ----------
+    samples : Samples
+    step_u, step_v : float
+        Knot intervals along and across the long axis, px.
+    reach_u, reach_v : float
+        Half-lengths of the rectangle fitted, px.
+    angle_deg : float
+        Long axis, counter-clockwise from +x.
+    stars_used : int
+        Of how many stars the samples are.
+    rounds : int
+        Fits, the later ones without outliers of the one before.
 
     Returns
     -------
@@ -310,10 +369,10 @@ def fit_spline(
     for step in range(rounds):
         band = np.zeros((nu * nv, 3 * nv + 4))
         rhs = np.zeros(nu * nv)
-        _accumulate(
-            samples.u, samples.v, samples.d, weight, step_u, step_v, nu, nv, band.shape[1],
-            np.empty(4), np.empty(4), np.empty(16), band.reshape(-1), rhs,
-        )  # fmt: skip
+        data = samples.u, samples.v, samples.d, weight
+        work = np.empty(4), np.empty(4), np.empty(16)
+        grid = step_u, step_v, nu, nv, band.shape[1]
+        _accumulate(*data, *grid, *work, band.reshape(-1), rhs)
         if step == 0 and _has_holes(band[:, 0].reshape(nu, nv)):
             return None
         # corners of the rectangle may hold no sample: a faint pull to zero keeps
@@ -321,8 +380,7 @@ def fit_spline(
         band[:, 0] += 1e-6 * np.max(band[:, 0])
         if not _solve_banded(band, rhs):
             return None
-        flat = rhs
-        coefficients = flat.reshape(nu, nv)
+        coefficients = rhs.reshape(nu, nv)
         basis = np.empty(4), np.empty(4)
         evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
@@ -337,13 +395,7 @@ def fit_spline(
 
 
 def _has_holes(coverage: np.ndarray) -> bool:
-    """Whether places inside the fitted ellipse were hardly sampled.
-
-    Parameters
-    ----------
-    coverage : ndarray, shape (nu, nv)
-        Summed weight of the samples under each spline coefficient.
-    """
+    """Whether coefficients inside the fitted ellipse hardly gathered weight."""
     nu, nv = coverage.shape
     u = (np.arange(nu) - 0.5 * (nu - 1)) / (0.5 * (nu - 3))
     v = (np.arange(nv) - 0.5 * (nv - 1)) / (0.5 * (nv - 3))

@@ -42,7 +42,7 @@ LEAST_LIT = 5
 
 
 @kernel
-def _stands_out(image, x, y, far, least):
+def _stands_out(image: np.ndarray, x: int, y: int, far: int, least: float) -> bool:
     """Whether a block is brighter than both its flanks, in one of four directions."""
     height, width = image.shape
     value = image[y, x] - least
@@ -62,7 +62,19 @@ def _stands_out(image, x, y, far, least):
 
 
 @kernel
-def _loose(image, threshold, cell, mask, mask_shift, far, least, line, xs, ys, covered):
+def _loose(
+    image: np.ndarray,
+    threshold: np.ndarray,
+    cell: int,
+    mask: np.ndarray,
+    mask_shift: int,
+    far: int,
+    least: float,
+    line: np.ndarray,
+    xs: np.ndarray,
+    ys: np.ndarray,
+    covered: np.ndarray,
+) -> int:
     """Blocks above a threshold map, and whether a star covers them; -1 when too many."""
     height, width = image.shape
     most = len(xs)
@@ -86,7 +98,7 @@ def _loose(image, threshold, cell, mask, mask_shift, far, least, line, xs, ys, c
 
 
 @kernel
-def _vote(xs, ys, reach, votes):
+def _vote(xs: np.ndarray, ys: np.ndarray, reach: int, votes: np.ndarray) -> None:
     angles = votes.shape[0]
     for a in range(angles):
         c = np.cos(np.pi * a / angles)
@@ -115,9 +127,15 @@ def _chord(height: int, width: int, angle: np.ndarray, rho: np.ndarray) -> np.nd
 
 
 def find_streaks(
-    image: np.ndarray, sky: Sky, block: int, noise: float, mask: np.ndarray, least_px: float,
-    fine: np.ndarray, star_px: float,
-) -> tuple[Streak, ...]:  # fmt: skip
+    image: np.ndarray,
+    sky: Sky,
+    block: int,
+    noise: float,
+    mask: np.ndarray,
+    least_px: float,
+    fine: np.ndarray,
+    star_px: float,
+) -> tuple[Streak, ...]:
     """Straight trails across a frame.
 
     Parameters
@@ -148,39 +166,23 @@ def find_streaks(
     limit = 3.0 * np.maximum(sky.noise * 2.0 / block, 0.5 * noise)
     all_x, all_y = np.empty((2, 100_000))
     covered = np.empty(100_000, np.bool_)
-    line = np.empty(image.shape[1], np.float32)
+    work = np.empty(image.shape[1], np.float32)
     threshold = (sky.level + limit).astype(np.float32)
     far = int(np.ceil((WIDEST_STARS * star_px + WIDEST_EXTRA_PX) / block)) + 1
-    n = _loose(
-        image, threshold, cell, mask, shift, far, 1.5 * noise, line, all_x, all_y, covered
-    )  # fmt: skip
+    n = _loose(image, threshold, cell, mask, shift, far, 1.5 * noise, work, all_x, all_y, covered)
     if n < 12 or noise <= 0:
         return ()
     all_x, all_y, covered = all_x[:n].copy(), all_y[:n].copy(), covered[:n]
     # lines are looked for beside the stars, and followed across them
     xs, ys = all_x[~covered], all_y[~covered]
-    height, width = image.shape
-    reach = int(np.ceil(np.hypot(height, width)))
     found: list[Streak] = []
     for _ in range(CANDIDATES):
-        votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
-        _vote(xs, ys, reach, votes)
-        a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
-        if not len(a):
+        line = _likeliest_line(xs, ys, image.shape, least_px / block)
+        if line is None:
             break
-        chord = _chord(height, width, np.pi * a / ANGLES, (r - reach).astype(float))
-        expected = len(xs) * chord / (height * width)
-        # significance of a Poisson excess, finite for empty lines
-        excess = (votes[a, r] - expected) / np.sqrt(expected + 4.0)
-        excess[chord < least_px / block] = 0.0
-        best = int(np.argmax(excess))
-        if excess[best] < 7.0:
-            break
-        a, r = int(a[best]), int(r[best])
         streak, members = _follow(
-            (xs, ys), (all_x, all_y), np.pi * a / ANGLES, r - reach, block, noise, least_px, fine,
-            star_px,
-        )  # fmt: skip
+            (xs, ys), (all_x, all_y), *line, block, noise, least_px, fine, star_px
+        )
         if streak is not None:
             found.append(streak)
         if len(found) == 4:
@@ -192,7 +194,37 @@ def find_streaks(
     return tuple(found)
 
 
-def _follow(free, everything, angle, rho, block, noise, least_px, fine, star_px):
+def _likeliest_line(
+    xs: np.ndarray, ys: np.ndarray, shape: tuple[int, int], least: float
+) -> tuple[float, int] | None:
+    """Angle and distance of the line x cos + y sin with most blocks beyond chance, or None."""
+    height, width = shape
+    reach = int(np.ceil(np.hypot(height, width)))
+    votes = np.zeros((ANGLES, 2 * reach + 2), np.int32)
+    _vote(xs, ys, reach, votes)
+    a, r = np.nonzero(votes >= 14)  # fewer cannot be significant
+    if not len(a):
+        return None
+    chord = _chord(height, width, np.pi * a / ANGLES, (r - reach).astype(float))
+    expected = len(xs) * chord / (height * width)
+    # significance of a Poisson excess, finite for empty lines
+    excess = (votes[a, r] - expected) / np.sqrt(expected + 4.0)
+    excess[chord < least] = 0.0
+    best = int(np.argmax(excess))
+    return None if excess[best] < 7.0 else (np.pi * int(a[best]) / ANGLES, int(r[best]) - reach)
+
+
+def _follow(
+    free: tuple[np.ndarray, np.ndarray],
+    everything: tuple[np.ndarray, np.ndarray],
+    angle: float,
+    rho: float,
+    block: int,
+    noise: float,
+    least_px: float,
+    fine: np.ndarray,
+    star_px: float,
+) -> tuple[Streak | None, np.ndarray]:
     """Refine one voted line; (Streak or None, blocks that belong to the line)."""
     xs, ys = free
     members = np.zeros(len(xs), bool)
@@ -254,12 +286,12 @@ def _longest_run(along: np.ndarray) -> tuple[float, float]:
     return float(along[breaks[k] + 1]), float(along[breaks[k + 1]])
 
 
-def _cross_section(x1, y1, x2, y2, fine, star_px) -> tuple[float, float, float]:
-    """A trail's level (ADU above what lies beside it), full width and bend, px.
-
-    The bend is the scatter of the middle line of the trail's parts about a straight one, less what
-    noise gives where all parts shine alike.  Medians over each part pass over the stars on the way.
-    """
+def _cross_section(
+    x1: float, y1: float, x2: float, y2: float, fine: np.ndarray, star_px: float
+) -> tuple[float, float, float]:
+    """A trail's level (ADU above what lies beside it), full width and bend, px."""
+    # The bend is the scatter of the parts' middles about a straight line, less what noise gives
+    # where all parts shine alike. Medians over each part pass over the stars on the way.
     length = np.hypot(x2 - x1, y2 - y1)
     reach = int(np.ceil(2.5 * (WIDEST_STARS * star_px + WIDEST_EXTRA_PX)))
     offset = np.arange(-reach, reach + 1.0)[:, None]

@@ -73,7 +73,7 @@ class Fitter:
         What is believed of the still star's ``stretch``, and its sigma.
     """
 
-    def __init__(self, star: FoldedStar, stretch: tuple[float, float]):
+    def __init__(self, star: FoldedStar, stretch: tuple[float, float]) -> None:
         self.star, self.stretch = star, stretch
         self.inside = np.isfinite(star.error).ravel()
         error = np.hypot(star.error, FLOOR).ravel()[self.inside]
@@ -92,14 +92,38 @@ class Fitter:
         self.columns = np.empty((len(WIDTHS) + 2, len(self.data)))
         self.columns[-2], self.columns[-1] = self.weight, -self.weight
 
-    def lines(self, family: Family, centre, parameters, stretch) -> np.ndarray:
-        """The still star's Gaussians moved, along the axis; shape (Gaussians, n)."""
+    def lines(
+        self, family: Family, centre: float, parameters: np.ndarray, stretch: float
+    ) -> np.ndarray:
+        """The still star's Gaussians moved, along the axis.
+
+        Parameters
+        ----------
+        family : Family
+        centre : float
+            Origin of the motion, px.
+        parameters : ndarray
+            As the family's.
+        stretch : float
+            As in `Solved`.
+
+        Returns
+        -------
+        ndarray, shape (Gaussians, n)
+        """
         moved = family.spectrum(self.k, parameters) * np.exp(1j * self.k * centre)
         soft = np.exp(self.spread * (1 + stretch))
         return np.concatenate([soft * moved.real, soft * moved.imag], axis=1) @ self.back
 
     def left(self, family: Family, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """What is left of the data, in sigmas, and the brightnesses; fills ``columns``."""
+        """What is left of the data, in sigmas, and the brightnesses; fills ``columns``.
+
+        Parameters
+        ----------
+        family : Family
+        x : ndarray
+            Centre, parameters and stretch.
+        """
         from scipy.optimize import nnls
 
         lines = self.lines(family, x[0], x[1:-1], x[-1])
@@ -114,11 +138,25 @@ class Fitter:
         bright = nnls(lower.T, np.linalg.solve(lower, self.columns @ self.data * scale))[0] * scale
         return self.data - bright @ self.columns, bright
 
-    def slopes(self, family: Family, x: np.ndarray, bright, high) -> np.ndarray:
-        """Derivatives of what is left, shape (data, parameters).
+    def slopes(
+        self, family: Family, x: np.ndarray, bright: np.ndarray, high: np.ndarray
+    ) -> np.ndarray:
+        """Derivatives of what is left.
 
         At fixed brightnesses and then freed of what these could take up (Kaufman 1975, BIT
         15, 49); ``columns`` must be those of ``x``.
+
+        Parameters
+        ----------
+        family : Family
+        x, bright : ndarray
+            As `left` takes and returns them.
+        high : ndarray
+            Upper bounds of ``x``.
+
+        Returns
+        -------
+        ndarray, shape (data, parameters)
         """
         basis = np.linalg.qr(self.columns[bright > 0].T)[0]
         n = len(WIDTHS)
@@ -155,7 +193,7 @@ class Fitter:
             family, *min((self._refined(family, x) for x in chosen), key=lambda found: found[0])
         )
 
-    def _refined(self, family: Family, x: np.ndarray):
+    def _refined(self, family: Family, x: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Cost, parameters and normal matrix where the fit settled."""
         low = np.array([-np.inf, *family.low, -STRETCH_LIMIT])
         high = np.array([np.inf, *family.high, STRETCH_LIMIT])
@@ -203,8 +241,13 @@ class Fitter:
         volume = 0.5 * count * math.log(2 * math.pi) - 0.5 * np.linalg.slogdet(curve)[1]
         shown = self.star.image.ravel()[self.inside] > 0.03
         return Solved(
-            family, float(x[0]), x[1:-1], float(x[-1]), bright, float(rest @ rest),
+            family,
+            float(x[0]),
+            x[1:-1],
+            float(x[-1]),
+            bright,
+            float(rest @ rest),
             # Mean size, not mean square, so that one element cannot rule; 1.2533 makes it an rms.
             float(1.2533 * np.mean(np.abs(rest / self.weight)[shown])),
             float(-0.5 * cost + log_prior + volume),
-        )  # fmt: skip
+        )

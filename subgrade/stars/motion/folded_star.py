@@ -116,11 +116,8 @@ def fold(stars: FrameStars) -> FoldedStar | None:
 
 
 def _evened(image: np.ndarray, step: float) -> np.ndarray:
-    """The image as a pixel equally wide in all directions would have seen it.
-
-    The square pixel's transfer sinc(fx) sinc(fy) is replaced by its mean over directions, or
-    a sharp star would look drawn out along the rows in its fourth moments.
-    """
+    """The image as a pixel equally wide in all directions would have seen it."""
+    # left as it is, sinc(fx) sinc(fy) draws a sharp star out along the rows in its fourth moments
     frequency = np.fft.fftfreq(image.shape[0], step)
     fx, fy = np.meshgrid(frequency, frequency)
     radius = np.hypot(fx, fy)
@@ -132,7 +129,14 @@ def _evened(image: np.ndarray, step: float) -> np.ndarray:
     return np.fft.ifft2(np.fft.fft2(image) * mean / square).real
 
 
-def _sampled(smooth, known, step, along, across, angle):
+def _sampled(
+    smooth: np.ndarray,
+    known: np.ndarray,
+    step: float,
+    along: np.ndarray,
+    across: np.ndarray,
+    angle: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Values at offsets along and across, and whether the image was measured there."""
     from scipy.ndimage import map_coordinates
 
@@ -146,7 +150,9 @@ def _sampled(smooth, known, step, along, across, angle):
     return value, known[row, column] & within
 
 
-def _lean(along, across, image, fwhm) -> tuple[float, float]:
+def _lean(
+    along: np.ndarray, across: np.ndarray, image: np.ndarray, fwhm: float
+) -> tuple[float, float]:
     """Slope and offset of the bright ridge against the presumed axis."""
     light = np.clip(image, 0.0, None) * (np.abs(across) < 0.8 * fwhm)
     line = light.sum(axis=1)
@@ -158,11 +164,8 @@ def _lean(along, across, image, fwhm) -> tuple[float, float]:
     return float(slope), float(offset)
 
 
-def _noise(even, odd, inside) -> np.ndarray:
-    """One sigma of the folded image: a + b I + c I^2 as variance, from what does not mirror.
-
-    Sky noise, star light and the differences of stars from one another in turn.
-    """
+def _noise(even: np.ndarray, odd: np.ndarray, inside: np.ndarray) -> np.ndarray:
+    """One sigma by what does not mirror: a of sky, b I of starlight, c I^2 of unlike stars."""
     from scipy.optimize import nnls
 
     bright = np.clip(even, 0.0, None)

@@ -123,7 +123,7 @@ def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -
     return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, still
 
 
-def _fitted(stars: FrameStars, still) -> tuple[tuple, ...]:
+def _fitted(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple[tuple, ...]:
     star = fold(stars)
     fits = () if star is None else _weighed(solve_motions(star, still), star.samples)
     return tuple(astuple(fit) for fit in fits)
@@ -132,13 +132,13 @@ def _fitted(stars: FrameStars, still) -> tuple[tuple, ...]:
 def solve_motions(
     star: FoldedStar, still: tuple[float, float, float] | None = None
 ) -> tuple[Solved, ...]:
-    """Every family fitted to a folded star, most evidence first."""
+    """Every family fitted to a folded star, most evidence first; ``still`` as `weigh_motions`."""
     fitter = Fitter(star, _stretch(star, still))
     solved = (fitter.fit(family) for family in FAMILIES)
     return tuple(sorted(solved, key=lambda s: -s.log_evidence))
 
 
-def _stretch(star: FoldedStar, still) -> tuple[float, float]:
+def _stretch(star: FoldedStar, still: tuple[float, float, float] | None) -> tuple[float, float]:
     """Variance of the still star along the axis over that across it, less 1, and its sigma."""
     if still is None or not np.isfinite(still).all() or not still[0] + still[1] > 0:
         return 0.0, STILL_STRETCH
@@ -176,10 +176,9 @@ def _described(found: Solved, points: float, probability: float) -> MotionFit:
     if found.family.sided:
         share = share_of(float(p[1]))
         extent, spread = displaced_part(found)
-    return MotionFit(
-        name, extent, share, spread, found.residual, found.log_evidence, points, probability,
-        math.sqrt(variance), float(skewness), float(kurtosis),
-    )  # fmt: skip
+    odds = found.log_evidence, points, probability
+    form = math.sqrt(variance), float(skewness), float(kurtosis)
+    return MotionFit(name, extent, share, spread, found.residual, *odds, *form)
 
 
 def displaced_part(found: Solved) -> tuple[float, float]:

@@ -98,10 +98,18 @@ def recover_profile(
     moments = _moments(places, share)
     errors = [float(e) for e in _moment_errors(places, drawn, moments)]
     return MotionProfile(
-        places - moments[0], share, np.sqrt(np.diag(covariance)), star.angle_deg,
-        moments[1], errors[1], moments[2], errors[2], moments[3], errors[3],
+        places - moments[0],
+        share,
+        np.sqrt(np.diag(covariance)),
+        star.angle_deg,
+        moments[1],
+        errors[1],
+        moments[2],
+        errors[2],
+        moments[3],
+        errors[3],
         float(1.2533 * np.mean(np.abs(rest[shown]))),
-    )  # fmt: skip
+    )
 
 
 def _places(star: FoldedStar, solved: Solved) -> np.ndarray:
@@ -117,7 +125,9 @@ def _places(star: FoldedStar, solved: Solved) -> np.ndarray:
     return places[(places > star.along[0] + edge) & (places < star.along[-1] - edge)]
 
 
-def _equations(star: FoldedStar, solved: Solved, places: np.ndarray):
+def _equations(
+    star: FoldedStar, solved: Solved, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Image in sigmas, sky taken off, as a matrix times the shares."""
     fitter = Fitter(star, (0.0, 1.0))
     n = len(WIDTHS)
@@ -133,12 +143,10 @@ def _equations(star: FoldedStar, solved: Solved, places: np.ndarray):
     return matrix, fitter.data - sky * fitter.weight, fitter.weight, shown
 
 
-def _smoothed(matrix, data, chi2: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Shares, not negative, draws of them and their covariance, at the likeliest smoothing.
-
-    A draw answers data and smoothness disturbed by their own noise (randomise, then
-    optimise: Bardsley et al. 2014, SIAM J. Sci. Comput. 36, A1895; from memory).
-    """
+def _smoothed(
+    matrix: np.ndarray, data: np.ndarray, chi2: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Shares, not negative, draws of them and their covariance, at the likeliest smoothing."""
     from scipy.optimize import nnls
 
     n = matrix.shape[1]
@@ -161,25 +169,25 @@ def _smoothed(matrix, data, chi2: float) -> tuple[np.ndarray, np.ndarray, np.nda
             best = evidence, share, whole, lower
     _, share, whole, lower = best
     middle, rng = np.linalg.solve(lower, right), np.random.default_rng(0)
+    # randomise, then optimise: Bardsley et al. 2014, SIAM J. Sci. Comput. 36, A1895; from memory
     drawn = [nnls(lower.T, middle + rng.standard_normal(n))[0] for _ in range(DRAWS)]
     return share, np.array(drawn), np.linalg.inv(whole)
 
 
-def _moment_errors(places, drawn, moments) -> np.ndarray:
-    """One sigma of mean, rms, skewness and excess kurtosis.
-
-    From the draws, and from the grid: a place between two of its points is shown as both,
-    which adds up to a twelfth of a squared step to the variance and so flattens the rest.
-    """
+def _moment_errors(
+    places: np.ndarray, drawn: np.ndarray, moments: tuple[float, float, float, float]
+) -> np.ndarray:
+    """One sigma of mean, rms, skewness and excess kurtosis, from the draws and from the grid."""
     spread = np.array([_moments(places, d / d.sum()) for d in drawn if d.sum() > 0])
     noise = np.sqrt(np.mean((spread - moments) ** 2, axis=0))
     _, rms, skewness, kurtosis = moments
+    # a place between two points is shown as both: up to a twelfth of a squared step of variance
     wider = (places[1] - places[0]) ** 2 / 12 / max(rms**2, 1e-12)
     grid = np.array([0.0, 0.5 * rms, 1.5 * skewness, 2.0 * kurtosis]) * wider
     return np.hypot(noise, grid)
 
 
-def _moments(places, share) -> tuple[float, float, float, float]:
+def _moments(places: np.ndarray, share: np.ndarray) -> tuple[float, float, float, float]:
     """Mean, rms, skewness and excess kurtosis."""
     mean = float(share @ places)
     off = places - mean

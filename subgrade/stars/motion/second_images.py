@@ -44,6 +44,7 @@ class SecondImage:
 
     @property
     def length(self) -> float:
+        """Distance of the two images, px."""
         return math.hypot(self.dx, self.dy)
 
 
@@ -93,7 +94,9 @@ def _second_image(catalogue: StarList, width: float) -> tuple | None:
     return float(dx), float(dy), brightness, counts[best], asked
 
 
-def _pairs(catalogue: StarList, width: float, reach: float):
+def _pairs(
+    catalogue: StarList, width: float, reach: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
     """(star, offset, log ratio) of every fainter detection round a bright star."""
     known = catalogue.is_star & (catalogue.flux > 0)
     order = np.flatnonzero(known)[np.argsort(-catalogue.flux[known], kind="stable")]

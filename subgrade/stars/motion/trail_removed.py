@@ -20,7 +20,7 @@ from functools import cache
 import numpy as np
 
 from subgrade.memo import kept
-from subgrade.stars.model import FrameStars
+from subgrade.stars.model import FrameStars, ShapeField, Streak
 
 AXIS_ERROR = 0.03
 """Relative error of a trail's length by optics and uneven tracking; no source."""
@@ -47,7 +47,7 @@ def _readings() -> tuple[np.ndarray, np.ndarray]:
         # Half the axis: the trapezoid counts the middle once, not twice.
         profile[0] *= 0.5
 
-        def excess(width, x=x, profile=profile):
+        def excess(width: float, x: np.ndarray = x, profile: np.ndarray = profile) -> float:
             weighted = np.exp(-0.5 * x * x / width) * profile
             # A matched weight halves a Gaussian's variance.
             return 2 * float((weighted * x * x).sum() / weighted.sum()) - width
@@ -56,7 +56,7 @@ def _readings() -> tuple[np.ndarray, np.ndarray]:
     return plain, read
 
 
-def read_box(plain, star):
+def read_box(plain: float | np.ndarray, star: float | np.ndarray) -> float | np.ndarray:
     """What the adaptive weight reads of a straight, even trail, px^2.
 
     Parameters
@@ -75,14 +75,27 @@ def read_box(plain, star):
     return star * np.interp(np.asarray(plain) / star, known, read)
 
 
-def plain_box(read, star):
-    """Variance L^2 / 12 of the trail of which the adaptive weight reads ``read``; 0 for none."""
+def plain_box(read: float | np.ndarray, star: float | np.ndarray) -> float | np.ndarray:
+    """Variance of the trail of which the adaptive weight reads so much; see `read_box`.
+
+    Parameters
+    ----------
+    read : float or ndarray
+        Reading along the trail less that of the star, px^2.
+    star : float or ndarray
+        Variance of the star at rest, px^2.
+
+    Returns
+    -------
+    ndarray
+        L^2 / 12, px^2; 0 for none.
+    """
     known, reading = _table()
     return star * np.interp(np.asarray(read) / star, reading, known)
 
 
 def turned(xx: float, yy: float, xy: float, angle_deg: float) -> tuple[float, float, float]:
-    """Moments along an axis, across it, and their product."""
+    """Moments (px^2) along an axis, across it, and their product."""
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     along = c * c * xx + s * s * yy + 2 * c * s * xy
     return along, xx + yy - along, (c * c - s * s) * xy + c * s * (yy - xx)
@@ -162,7 +175,9 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
     streaks = tuple(s for s in stars.streaks if not _is_trail(s, trail_px, angle_deg))
     return replace(
         stars,
-        xx=back[0], yy=back[1], xy=back[2],
+        xx=back[0],
+        yy=back[1],
+        xy=back[2],
         eccentricity=math.sqrt(2 * half / (mean + half)),
         eccentricity_error=_error(stars, mean, half, along, trail_px),
         angle_deg=(axis + angle_deg) % 180.0,
@@ -175,7 +190,7 @@ def without_trail(stars: FrameStars, trail_px: float, angle_deg: float, star: fl
         star_image=None,
         shape_field=_field(stars, (back[0] - stars.xx, back[1] - stars.yy, back[2] - stars.xy)),
         streaks=streaks,
-    )  # fmt: skip
+    )
 
 
 def light_beside(stars: FrameStars, angle_deg: float) -> float:
@@ -209,7 +224,7 @@ def light_beside(stars: FrameStars, angle_deg: float) -> float:
     return float(value[inside & (far > width)].sum() / value[inside].sum())
 
 
-def _field(stars: FrameStars, change: tuple[float, float, float]):
+def _field(stars: FrameStars, change: tuple[float, float, float]) -> ShapeField | None:
     """Shapes over the field with the trail taken out of what they have in common."""
     field = stars.shape_field
     if field is None:
@@ -225,7 +240,7 @@ def _along(stars: FrameStars, trail_px: float, angle_deg: float) -> bool:
     return stars.shape_status == "doubled" and off < SURE_DEG and stars.length_px < 1.3 * trail_px
 
 
-def _is_trail(streak, trail_px: float, angle_deg: float) -> bool:
+def _is_trail(streak: Streak, trail_px: float, angle_deg: float) -> bool:
     """Whether a streak is a bright star's own trail."""
     angle = math.degrees(math.atan2(streak.y2 - streak.y1, streak.x2 - streak.x1))
     off = abs((angle - angle_deg + 90) % 180 - 90)
