@@ -34,10 +34,14 @@ def write_light(
     image = rng.normal(1000 + light, np.sqrt(100 + light))
     start = START + timedelta(seconds=70 * number)
     cards = {
-        "OBJECT": "Test Field", "FILTER": "L", "EXPTIME": 60.0, "IMAGETYP": "LIGHT",
+        "OBJECT": "Test Field",
+        "FILTER": "L",
+        "EXPTIME": 60.0,
+        "IMAGETYP": "LIGHT",
         "DATE-OBS": start.replace(tzinfo=None).isoformat(timespec="milliseconds"),
-        "XPIXSZ": 3.76, "FOCALLEN": 776.0,
-    } | header  # fmt: skip
+        "XPIXSZ": 3.76,
+        "FOCALLEN": 776.0,
+    } | header
     path.parent.mkdir(parents=True, exist_ok=True)
     hdu = fits.PrimaryHDU(np.clip(image, 0, 65535).astype(np.uint16), fits.Header(cards))
     hdu.writeto(path)

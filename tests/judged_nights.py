@@ -76,9 +76,16 @@ def night_of(shots: list[Shot], scale: float | None = 1.0) -> Night:
         compared.append(_compared(shot))
     members = tuple(k for k, shot in enumerate(shots) if not shot.stray)
     group = Group(
-        "Field, L, 120 s", "Field", "L", EXPOSURE_S, (1, 1), (1000, 1200), members, members[0],
+        "Field, L, 120 s",
+        "Field",
+        "L",
+        EXPOSURE_S,
+        (1, 1),
+        (1000, 1200),
+        members,
+        members[0],
         _usual(frames, compared, members),
-    )  # fmt: skip
+    )
     return Night(tuple(frames), tuple(compared), (group,))
 
 
@@ -100,11 +107,15 @@ def moffat_image(fwhm: float, places=(0.0,), shares=(1.0,), angle=0.0, beta=3.0)
 def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
     start = START + k * (EXPOSURE_S + 10)
     facts = HeaderFacts(
-        target="Field", filter="L", exposure_s=EXPOSURE_S,
-        start_unix=start, mid_unix=start + EXPOSURE_S / 2,
-        start_utc="2030-03-17T17:46:40.000Z", mid_utc="2030-03-17T17:47:40.000Z",
+        target="Field",
+        filter="L",
+        exposure_s=EXPOSURE_S,
+        start_unix=start,
+        mid_unix=start + EXPOSURE_S / 2,
+        start_utc="2030-03-17T17:46:40.000Z",
+        mid_utc="2030-03-17T17:47:40.000Z",
         scale_arcsec=scale,
-    )  # fmt: skip
+    )
     facts = replace(facts, **shot.facts)
     measured = shot.status == "measured"
     q = np.sqrt(1 - shot.eccentricity**2)
@@ -113,20 +124,38 @@ def _parts(shot: Shot, k: int, scale) -> tuple[HeaderFacts, FrameStars]:
     a, b = (major / 2.3548) ** 2, minor2 / 2.3548**2
     t = np.radians(shot.angle)
     stars = FrameStars(
-        1200, 1000, shot.sky, shot.noise, np.full((8, 9), shot.sky, np.float32), 128,
-        shot.stars, 20.0,
-        fwhm_px=shot.fwhm if measured else np.nan, fwhm_error_px=shot.fwhm_error,
-        fwhm_method="image", fwhm_major_px=major, fwhm_minor_px=np.sqrt(minor2),
+        1200,
+        1000,
+        shot.sky,
+        shot.noise,
+        np.full((8, 9), shot.sky, np.float32),
+        128,
+        shot.stars,
+        20.0,
+        fwhm_px=shot.fwhm if measured else np.nan,
+        fwhm_error_px=shot.fwhm_error,
+        fwhm_method="image",
+        fwhm_major_px=major,
+        fwhm_minor_px=np.sqrt(minor2),
         eccentricity=shot.eccentricity if measured else np.nan,
-        eccentricity_error=shot.eccentricity_error, angle_deg=shot.angle % 180,
+        eccentricity_error=shot.eccentricity_error,
+        angle_deg=shot.angle % 180,
         angle_error_deg=2.0,
-        xx=a * np.cos(t) ** 2 + b * np.sin(t) ** 2, yy=a * np.sin(t) ** 2 + b * np.cos(t) ** 2,
-        xy=(a - b) * np.sin(t) * np.cos(t), moment_error=0.01,
-        length_px=shot.length, hollow=shot.hollow, shape_status=shot.status,
-        stars_in_shape=100, star_image=shot.image, shape_field=shot.shape_field,
-        streaks=shot.streaks, catalogue=shot.catalogue, bright_places=shot.places,
+        xx=a * np.cos(t) ** 2 + b * np.sin(t) ** 2,
+        yy=a * np.sin(t) ** 2 + b * np.cos(t) ** 2,
+        xy=(a - b) * np.sin(t) * np.cos(t),
+        moment_error=0.01,
+        length_px=shot.length,
+        hollow=shot.hollow,
+        shape_status=shot.status,
+        stars_in_shape=100,
+        star_image=shot.image,
+        shape_field=shot.shape_field,
+        streaks=shot.streaks,
+        catalogue=shot.catalogue,
+        bright_places=shot.places,
         hot_pixels=shot.hot,
-    )  # fmt: skip
+    )
     return facts, stars
 
 
@@ -171,15 +200,19 @@ def recorded(ra, dec=None, **known) -> ExposureGuiding:
     minutes = np.arange(len(ra)) * CADENCE_S / 60
     cov = np.cov(ra, dec, bias=True)
     found = ExposureGuiding(
-        samples=len(ra), coverage=1.0, rms_ra=float(ra.std()), rms_dec=float(dec.std()),
+        samples=len(ra),
+        coverage=1.0,
+        rms_ra=float(ra.std()),
+        rms_dec=float(dec.std()),
         peak=float(np.hypot(ra - ra.mean(), dec - dec.mean()).max()),
         drift_ra=float(np.polyfit(minutes, ra, 1)[0]),
         drift_dec=float(np.polyfit(minutes, dec, 1)[0]),
         lag1_ra=float(np.corrcoef(ra[:-1], ra[1:])[0, 1]),
         lag1_dec=float(np.corrcoef(dec[:-1], dec[1:])[0, 1]),
-        star_drop=0.95, longest_gap_s=CADENCE_S,
+        star_drop=0.95,
+        longest_gap_s=CADENCE_S,
         moments=(float(cov[0, 0]), float(cov[1, 1]), float(cov[0, 1])),
-    )  # fmt: skip
+    )
     return replace(found, **known)
 
 
@@ -195,10 +228,21 @@ def guide_of(night: Night, bad: dict, decided: bool = True, **known) -> GuideNig
     time = START + np.arange(600) * CADENCE_S
     zero = np.zeros(600)
     record = GuideRecord(
-        "guiding.csv", "unknown", time, zero, zero, zero, zero, zero + 100, zero + 30,
-        np.ones(600, bool), np.zeros(600, int), ((time[0], time[-1]),), (),
+        "guiding.csv",
+        "unknown",
+        time,
+        zero,
+        zero,
+        zero,
+        zero,
+        zero + 100,
+        zero + 30,
+        np.ones(600, bool),
+        np.zeros(600, int),
+        ((time[0], time[-1]),),
+        (),
         (Column("RA error (arcsec)", "ra", "arcsec", 0.9, "title"),),
-    )  # fmt: skip
+    )
     clock = ClockFit(-7200.0, 2.0, 1.0, 0.97, decided, "by dithers", () if decided else ((3, 0.9),))
     found = GuideNight(record, clock, exposures, calm_rms_ra=CALM_ARCSEC, calm_rms_dec=CALM_ARCSEC)
     return replace(found, **known)

@@ -119,14 +119,16 @@ def stars_through(stars: FrameStars, camera: Camera) -> FrameStars:
         fwhm_major_px=stars.fwhm_major_px * s,
         fwhm_minor_px=stars.fwhm_minor_px * s,
         angle_deg=camera.axis(stars.angle_deg),
-        xx=xx, yy=yy, xy=xy,
+        xx=xx,
+        yy=yy,
+        xy=xy,
         moment_error=stars.moment_error * s**2,
         length_px=stars.length_px * s,
         star_image=_image(stars.star_image, camera),
         shape_field=field_through(stars.shape_field, size, camera),
         streaks=tuple(_streak(k, size, camera) for k in stars.streaks),
         catalogue=_catalogue(stars.catalogue, size, camera),
-    )  # fmt: skip
+    )
 
 
 def field_through(shape: ShapeField | None, size, camera: Camera) -> ShapeField | None:
@@ -196,9 +198,13 @@ def _map(values: np.ndarray, camera: Camera) -> np.ndarray:
 def _streak(streak: Streak, size, camera: Camera) -> Streak:
     x, y = camera.places([streak.x1, streak.x2], [streak.y1, streak.y2], *size)
     return Streak(
-        float(x[0]), float(y[0]), float(x[1]), float(y[1]),
-        streak.width_px * camera.finer, streak.level_adu,
-    )  # fmt: skip
+        float(x[0]),
+        float(y[0]),
+        float(x[1]),
+        float(y[1]),
+        streak.width_px * camera.finer,
+        streak.level_adu,
+    )
 
 
 def _catalogue(stars: StarList | None, size, camera: Camera) -> StarList | None:

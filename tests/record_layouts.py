@@ -47,8 +47,17 @@ def truth(n=240, step=2.0, start=START, seed=3, lost=(), dithers=(60, 150)) -> T
     dec_pulse[np.abs(dec_pulse) < 20] = 0
     bright = np.round(9000 + 300 * rng.normal(size=n))
     snr = np.round(35 + rng.normal(size=n), 1)
-    return Truth(time, np.round(ra, 3), np.round(dec, 3), ra_pulse, dec_pulse, bright, snr, gone,
-                 tuple(events))  # fmt: skip
+    return Truth(
+        time,
+        np.round(ra, 3),
+        np.round(dec, 3),
+        ra_pulse,
+        dec_pulse,
+        bright,
+        snr,
+        gone,
+        tuple(events),
+    )
 
 
 def stamp(time: float, form: str = "%Y-%m-%d %H:%M:%S", digits: int = 1) -> str:
@@ -91,13 +100,18 @@ def semicolon(t: Truth) -> str:
     """Decimal commas, day first, German titles, text above the titles."""
     rows = lines(
         t,
-        lambda k: f"{stamp(t.time[k], '%d.%m.%Y %H:%M:%S')};{t.dec[k]:.3f};{t.ra[k]:.3f};"
-        f"{t.snr[k]};{t.brightness[k]:.1f};{t.dec_pulse[k]:.0f};{t.ra_pulse[k]:.0f}".replace(
-            ".", ",").replace(",02,2031", ".02.2031"),
+        lambda k: (
+            f"{stamp(t.time[k], '%d.%m.%Y %H:%M:%S')};{t.dec[k]:.3f};{t.ra[k]:.3f};"
+            f"{t.snr[k]};{t.brightness[k]:.1f};{t.dec_pulse[k]:.0f};{t.ra_pulse[k]:.0f}".replace(
+                ".", ","
+            ).replace(",02,2031", ".02.2031")
+        ),
         lambda time, text: f"# {stamp(time, '%d.%m.%Y %H:%M:%S')} {text.replace(',', '')}",
-    )  # fmt: skip
-    head = ('Zeit;Abweichung Dekl ["];Abweichung RA ["];SNR;Helligkeit;Korrektur Dekl [ms];'
-            "Korrektur RA [ms]")  # fmt: skip
+    )
+    head = (
+        'Zeit;Abweichung Dekl ["];Abweichung RA ["];SNR;Helligkeit;Korrektur Dekl [ms];'
+        "Korrektur RA [ms]"
+    )
     return "\n".join(["Nachtprotokoll", "", head, *rows]) + "\n"
 
 
@@ -122,8 +136,10 @@ def fixed(t: Truth) -> str:
     def row(k):
         if t.lost[k]:
             return f"{k:6d}  {stamp(t.time[k])}"
-        return (f"{k:6d}  {stamp(t.time[k])}  {t.ra[k] / SCALE:9.4f} {t.dec[k] / SCALE:9.4f}"
-                f" {t.ra_pulse[k]:8.0f} {t.dec_pulse[k]:8.0f} {t.snr[k]:7.1f}")  # fmt: skip
+        return (
+            f"{k:6d}  {stamp(t.time[k])}  {t.ra[k] / SCALE:9.4f} {t.dec[k] / SCALE:9.4f}"
+            f" {t.ra_pulse[k]:8.0f} {t.dec_pulse[k]:8.0f} {t.snr[k]:7.1f}"
+        )
 
     head = "Number  Date and time        RA error Dec error RA pulse Dec pulse    S/N"
     unit = "                                   px        px       ms       ms"
@@ -161,8 +177,14 @@ def json_lines(t: Truth) -> str:
         if t.lost[k]:
             return json.dumps({**found, "status": "no star", "error": None})
         found |= {"status": "ok", "error": {"ra_arcsec": t.ra[k], "dec_arcsec": t.dec[k]}}
-        return json.dumps({**found, "pulse": {"ra_ms": t.ra_pulse[k], "dec_ms": t.dec_pulse[k]},
-                           "snr": t.snr[k], "flux": t.brightness[k]})  # fmt: skip
+        return json.dumps(
+            {
+                **found,
+                "pulse": {"ra_ms": t.ra_pulse[k], "dec_ms": t.dec_pulse[k]},
+                "snr": t.snr[k],
+                "flux": t.brightness[k],
+            }
+        )
 
     def remark(time, text):
         return json.dumps({"at": stamp(time + 7200, "%Y-%m-%dT%H:%M:%S.%f+02:00"), "event": text})
@@ -172,8 +194,11 @@ def json_lines(t: Truth) -> str:
 
 def camera(t: Truth) -> str:
     """Camera axes only, milliseconds since 1970, size of a pixel from the optics."""
-    rows = [f"{t.time[k] * 1000:.0f}\t{t.ra[k] / SCALE:.4f}\t{t.dec[k] / SCALE:.4f}\t"
-            f"{t.brightness[k]:.0f}" for k in range(len(t))]  # fmt: skip
+    rows = [
+        f"{t.time[k] * 1000:.0f}\t{t.ra[k] / SCALE:.4f}\t{t.dec[k] / SCALE:.4f}\t"
+        f"{t.brightness[k]:.0f}"
+        for k in range(len(t))
+    ]
     focal = 206.264806 * 3.75 * 2 / SCALE
     text = f"// pixel size 3.75 um; binning 2; focal length {focal:.4f} mm"
     return "\n".join([text, "timestamp\tdx\tdy\tADU", *rows]) + "\n"
@@ -221,8 +246,10 @@ def two_columns(t: Truth) -> str:
         f"{abs(t.dec_pulse[k]):.0f},{side(t.dec_pulse[k], 'North', 'South')}"
         for k in range(len(t))
     ]
-    head = ("Date,UTC,RA residual (arcsec),Dec residual (arcsec),RA duration (ms),RA direction,"
-            "Dec duration (ms),Dec direction")  # fmt: skip
+    head = (
+        "Date,UTC,RA residual (arcsec),Dec residual (arcsec),RA duration (ms),RA direction,"
+        "Dec duration (ms),Dec direction"
+    )
     return "\n".join([head, *rows]) + "\n"
 
 
@@ -234,8 +261,10 @@ def four_sides(t: Truth) -> str:
         f"{up(t.dec_pulse[k])};{up(-t.dec_pulse[k])}"
         for k in range(len(t))
     ]
-    head = ("Unix time;Delta RA (arcsec);Delta Dec (arcsec);East pulse (ms);West pulse (ms);"
-            "North pulse (ms);South pulse (ms)")  # fmt: skip
+    head = (
+        "Unix time;Delta RA (arcsec);Delta Dec (arcsec);East pulse (ms);West pulse (ms);"
+        "North pulse (ms);South pulse (ms)"
+    )
     return "\n".join([head, *rows]) + "\n"
 
 
@@ -277,9 +306,11 @@ def decoys(t: Truth) -> str:
         f"{-0.4 * t.dec[k]:.3f},{stamp(t.time[k], '%Y%m%dT%H%M%S')},{11.2 - 0.001 * k:.2f}"
         for k in range(len(t))
     ]
-    head = ("Frame,RA (deg),Dec (deg),RA filtered (arcsec),RA raw (arcsec),Dec filtered (arcsec),"
-            "Dec raw (arcsec),RA RMS (arcsec),Exposure (s),RA correction (arcsec),"
-            "Dec correction (arcsec),Timestamp,Temperature")  # fmt: skip
+    head = (
+        "Frame,RA (deg),Dec (deg),RA filtered (arcsec),RA raw (arcsec),Dec filtered (arcsec),"
+        "Dec raw (arcsec),RA RMS (arcsec),Exposure (s),RA correction (arcsec),"
+        "Dec correction (arcsec),Timestamp,Temperature"
+    )
     return "\n".join([head, *rows]) + "\n"
 
 
@@ -325,6 +356,23 @@ def states(t: Truth) -> str:
 
 LAYOUTS = {
     f.__name__: f
-    for f in (comma, semicolon, bars, fixed, blanks, json_lines, camera, turned, midnight,
-              two_columns, four_sides, places, julian, decoys, run_together, elapsed, states)
-}  # fmt: skip
+    for f in (
+        comma,
+        semicolon,
+        bars,
+        fixed,
+        blanks,
+        json_lines,
+        camera,
+        turned,
+        midnight,
+        two_columns,
+        four_sides,
+        places,
+        julian,
+        decoys,
+        run_together,
+        elapsed,
+        states,
+    )
+}

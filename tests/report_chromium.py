@@ -30,9 +30,12 @@ FITTED = """
 const plot = document.getElementById("plot");
 return plot.querySelector(".main-svg").clientWidth === plot.clientWidth;"""
 ARGUMENTS = (
-    "--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu",
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
     "--window-size=1400,900",
-)  # fmt: skip
+)
 
 
 SHARED = "report.html"

@@ -61,9 +61,11 @@ def lost_night(count: int = 12) -> list[Shot]:
     shots[3] = replace(shots[3], transparency=0.4)
     shots[5] = Shot(status="trailed", length=50.0, transparency=np.nan)
     shots[7] = replace(
-        shots[7], eccentricity=0.8, fwhm=3.8,
+        shots[7],
+        eccentricity=0.8,
+        fwhm=3.8,
         image=moffat_image(3.0, (-2.0, 0.0, 2.0), (0.3, 0.4, 0.3), 30.0),
-    )  # fmt: skip
+    )
     return shots
 
 
@@ -82,14 +84,24 @@ def graded_of(shots, guided=False, names=None, pictures=None, **facts) -> Graded
     names = names or [f.name for f in night.frames]
     frames = tuple(
         GradedFrame(
-            name, Path("/n") / name, replace(verdict, frame=name), f.facts, f.stars, compared,
-            exposure, Kept(pictures),
+            name,
+            Path("/n") / name,
+            replace(verdict, frame=name),
+            f.facts,
+            f.stars,
+            compared,
+            exposure,
+            Kept(pictures),
         )
         for name, f, verdict, compared, exposure in zip(
-            names, night.frames, verdicts, night.compared,
-            guiding.exposures if guiding else [None] * len(names), strict=True,
+            names,
+            night.frames,
+            verdicts,
+            night.compared,
+            guiding.exposures if guiding else [None] * len(names),
+            strict=True,
         )
-    )  # fmt: skip
+    )
     return Graded(Path("/n"), frames, night.groups, limits, guiding=guiding, diagnosis=diagnosis)
 
 
@@ -119,16 +131,19 @@ def grouped_night(names=None) -> Graded:
     filters = "L", "H-alpha 6 nm narrow, second wheel"
     groups = tuple(
         replace(
-            graded.groups[0], label=f"Field, {name}, 120 s", filter=name,
+            graded.groups[0],
+            label=f"Field, {name}, 120 s",
+            filter=name,
             members=graded.groups[0].members[k::2],
         )
         for k, name in enumerate(filters)
-    )  # fmt: skip
+    )
     frames = tuple(
         replace(
-            f, compared=replace(f.compared, group=k % 2),
+            f,
+            compared=replace(f.compared, group=k % 2),
             facts=replace(f.facts, filter=filters[k % 2]),
         )
         for k, f in enumerate(graded.frames)
-    )  # fmt: skip
+    )
     return replace(graded, groups=groups, frames=frames)

@@ -44,9 +44,13 @@ def drawn(places, shares, angle: float, **changes) -> Shot:
     q = np.sqrt(1 - eccentricity(variance) ** 2)
     image = moffat_image(FWHM, places, shares, angle)
     return Shot(
-        fwhm=FWHM / np.sqrt(q), eccentricity=eccentricity(variance), angle=angle, image=image,
-        facts={"sky_axes": SKY_AXES}, **changes,
-    )  # fmt: skip
+        fwhm=FWHM / np.sqrt(q),
+        eccentricity=eccentricity(variance),
+        angle=angle,
+        image=image,
+        facts={"sky_axes": SKY_AXES},
+        **changes,
+    )
 
 
 def creep(length: float, angle: float, **changes) -> Shot:
@@ -77,11 +81,13 @@ def wet(lost) -> dict[int, Shot]:
     """The last frames of the night, losing such shares of their light to halos as stars swell."""
     return {
         COUNT - len(lost) + k: Shot(
-            transparency=1 - x, fwhm=FWHM * (1 + 0.3 * x), stars=int(300 * (1 - x)),
+            transparency=1 - x,
+            fwhm=FWHM * (1 + 0.3 * x),
+            stars=int(300 * (1 - x)),
             image=hazy(0.5 * x, 0.6),
         )
         for k, x in enumerate(lost)
-    }  # fmt: skip
+    }
 
 
 def plain_night() -> list[Shot]:

@@ -133,9 +133,11 @@ class Nebula:
             length = rng.uniform(0.1, 0.5) * width
             taper = np.clip((length - np.abs(along)) / (0.3 * length), 0, 1)
             cloud += (
-                self.ridge_adu * rng.uniform(0.4, 1.5) * taper
+                self.ridge_adu
+                * rng.uniform(0.4, 1.5)
+                * taper
                 * np.exp(-4 * np.log(2) * (across / fwhm) ** 2)
-            )  # fmt: skip
+            )
         return _seen(cloud, star)
 
 

@@ -24,8 +24,19 @@ def results(tmp_path_factory) -> Path:
     """The demo night, graded with its record."""
     out = tmp_path_factory.mktemp("demo") / "results"
     with pytest.raises(SystemExit) as leave:
-        main(["grade", str(DEMO), "--guide", str(DEMO / "guiding.csv"), "--out", str(out),
-              "--workers", "1", "--quiet"])  # fmt: skip
+        main(
+            [
+                "grade",
+                str(DEMO),
+                "--guide",
+                str(DEMO / "guiding.csv"),
+                "--out",
+                str(out),
+                "--workers",
+                "1",
+                "--quiet",
+            ]
+        )
     assert leave.value.code == 0
     return out
 
@@ -128,13 +139,28 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
 
 def test_losses_show_their_first_times_whole():
     row = {
-        "reason": "periodic_error", "text": "worm swing in right ascension", "frames": 4,
+        "reason": "periodic_error",
+        "text": "worm swing in right ascension",
+        "frames": 4,
         "lost_s": 240.0,
-        "spans": [{"start_utc": f"2030-03-17T03:{m}:00Z", "end_utc": f"2030-03-17T03:{m + 1}:00Z",
-                   "first_frame": "a", "last_frame": "b", "frames": 1} for m in (10, 20, 30, 40)],
-    }  # fmt: skip
-    damaged = {"reason": "unreadable", "text": "file cannot be read", "frames": 1, "lost_s": 0.0,
-               "spans": []}  # fmt: skip
+        "spans": [
+            {
+                "start_utc": f"2030-03-17T03:{m}:00Z",
+                "end_utc": f"2030-03-17T03:{m + 1}:00Z",
+                "first_frame": "a",
+                "last_frame": "b",
+                "frames": 1,
+            }
+            for m in (10, 20, 30, 40)
+        ],
+    }
+    damaged = {
+        "reason": "unreadable",
+        "text": "file cannot be read",
+        "frames": 1,
+        "lost_s": 0.0,
+        "spans": [],
+    }
     shown = {
         width: [t.plain for t in loss_lines([row, damaged], Screen(width=width, folds=True))]
         for width in (60, 80, 120)

@@ -15,10 +15,13 @@ def comet(tmp_path_factory):
     base = default_scenario(frames=4, width=300, height=240)
     plan = replace(base.plan, follow_arcsec_per_h=300.0, follow_pa_deg=110.0, exposure_s=90.0)
     night = replace(
-        base, plan=plan, events=(), camera=replace(base.camera, wcs=True),
+        base,
+        plan=plan,
+        events=(),
+        camera=replace(base.camera, wcs=True),
         record=replace(base.record, write=False),
         target=replace(base.target, stars_per_arcmin2=12.0),
-    )  # fmt: skip
+    )
     folder = tmp_path_factory.mktemp("comet") / "night"
     simulate_night(folder, night)
     return folder
@@ -49,9 +52,14 @@ def test_the_option_keeps_a_comets_frames_and_is_remarked_on(comet, tmp_path):
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("95", "two numbers"), ("0,10", "above 0"), ("nan,10", "above 0"), ("9,inf", "from -360"),
-     ("a,b", "two numbers")],
-)  # fmt: skip
+    [
+        ("95", "two numbers"),
+        ("0,10", "above 0"),
+        ("nan,10", "above 0"),
+        ("9,inf", "from -360"),
+        ("a,b", "two numbers"),
+    ],
+)
 def test_a_motion_that_is_none_is_refused(text, said, tmp_path):
     run = CliRunner().invoke(cli, ["grade", str(tmp_path), "--expected-motion", text])
     assert run.exit_code == 2

@@ -36,8 +36,20 @@ def results(tmp_path_factory):
         "frame,verdict\nlight_05.fits,keep\nlight_00.fits,reject\n", encoding="utf-8"
     )
     with pytest.raises(SystemExit):
-        main(["grade", str(lights), "--out", str(folder / "r"), "--workers", "1", "--quiet",
-              "--no-report", "--marks", str(folder / "marks.csv")])  # fmt: skip
+        main(
+            [
+                "grade",
+                str(lights),
+                "--out",
+                str(folder / "r"),
+                "--workers",
+                "1",
+                "--quiet",
+                "--no-report",
+                "--marks",
+                str(folder / "marks.csv"),
+            ]
+        )
     return folder / "r"
 
 
@@ -108,9 +120,11 @@ def test_a_kept_frame_shows_what_supports_keeping_it(results, capfd):
 
 @pytest.mark.parametrize(
     ("frame", "first", "cause"),
-    [("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
-     ("other", "other.fits: reject (wrong_frame)", "filter Ha, but L for the rest of the night")],
-)  # fmt: skip
+    [
+        ("bad", "bad.fits: unreadable", "Not graded: not a FITS file"),
+        ("other", "other.fits: reject (wrong_frame)", "filter Ha, but L for the rest of the night"),
+    ],
+)
 def test_what_was_never_measured_has_a_sentence_and_no_table(results, capfd, frame, first, cause):
     code, out, _ = run(capfd, "explain", results, frame)
     assert code == 0
@@ -150,9 +164,17 @@ def test_a_terminal_is_not_overrun(results, capfd, monkeypatch, width):
 
 
 def item(reason, quantity, points, limit=None, value=0.5, unit=""):
-    return {"reason": reason, "quantity": quantity, "points": points, "limit": limit,
-            "value": value, "usual": None, "unit": unit, "text": "",
-            "clue": limit is None}  # fmt: skip
+    return {
+        "reason": reason,
+        "quantity": quantity,
+        "points": points,
+        "limit": limit,
+        "value": value,
+        "usual": None,
+        "unit": unit,
+        "text": "",
+        "clue": limit is None,
+    }
 
 
 def record_of(reasons, *items, verdict="reject", shares=()):
@@ -199,8 +221,10 @@ def test_the_next_most_likely_cause_is_the_one_with_the_next_share():
 def test_about_ten_rows_of_three_kinds_are_chosen():
     parts = chosen_sections(MOVED)
     assert [title for title, _ in parts] == [
-        "Reason: flexure", "Next most likely cause: dec_drift (10%)", "Strongest against",
-    ]  # fmt: skip
+        "Reason: flexure",
+        "Next most likely cause: dec_drift (10%)",
+        "Strongest against",
+    ]
     assert [len(rows) for _, rows in parts] == [4, 2, 4]
     # just past its limit it decided, with few points
     assert parts[0][1][0]["quantity"] == "eccentricity"
@@ -287,8 +311,15 @@ def test_lengths_of_stars_and_motions_are_in_arcseconds_and_streaks_in_pixels():
 
 
 def inside(verdict, rms_ra, rms_dec=0.3, samples=30):
-    guiding = {"samples": samples, "coverage": 1.0, "rms_ra": rms_ra, "rms_dec": rms_dec,
-               "peak": 1.0, "lost_s": 12.0, "settle_overlap_s": 0.0}  # fmt: skip
+    guiding = {
+        "samples": samples,
+        "coverage": 1.0,
+        "rms_ra": rms_ra,
+        "rms_dec": rms_dec,
+        "peak": 1.0,
+        "lost_s": 12.0,
+        "settle_overlap_s": 0.0,
+    }
     return {"values": {"verdict": verdict}, "guiding": guiding}
 
 

@@ -159,8 +159,10 @@ def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, mess
         (["grade", "{night}", "--list-style", "name"], "'relative', 'paths', 'names'"),
         (["grade", "{night}s"], "{night}s: no such file or folder; did you mean {night}?"),
         (["grade", "{night}/ligth_01.fits"], "did you mean {night}/light_01.fits?"),
-        (["grade", "{night}", "--flat", "{base}/lihgts/light_01.fits"],
-         "--flat {base}/lihgts/light_01.fits: no such file; did you mean {night}/light_01.fits?"),
+        (
+            ["grade", "{night}", "--flat", "{base}/lihgts/light_01.fits"],
+            "--flat {base}/lihgts/light_01.fits: no such file; did you mean {night}/light_01.fits?",
+        ),
         (["grade", "{night}", "--limits", "sharp.toml"], "mean {base}/sharper.toml?"),
         (["grade", "{night}", "--marks", "{base}/sharper.tml"], "mean {base}/sharper.toml?"),
         (["grade", "{night}", "--teach", "{base}/sharper.tml"], "mean {base}/sharper.toml?"),
@@ -170,7 +172,7 @@ def test_wrong_usage_is_exit_2_and_names_the_cause(night, capfd, arguments, mess
         (["restore", "{night}"], "did you mean {results}?"),
         (["simulate", "n", "--scenario", "{base}/sharpr.toml"], "mean {base}/sharper.toml?"),
     ],
-)  # fmt: skip
+)
 def test_a_misspelt_word_or_path_is_answered_with_the_nearest(
     night, results, capfd, arguments, message
 ):
@@ -233,9 +235,14 @@ def test_a_flat_and_a_dark_are_applied(night, capfd, tmp_path):
 
     fits.writeto(tmp_path / "dark.fits", np.full(shape, 400, np.uint16))
     run(
-        capfd, "grade", night / "light_00.fits", "--out", tmp_path / "r",
-        "--dark", tmp_path / "dark.fits",
-    )  # fmt: skip
+        capfd,
+        "grade",
+        night / "light_00.fits",
+        "--out",
+        tmp_path / "r",
+        "--dark",
+        tmp_path / "dark.fits",
+    )
     (row,) = rows(tmp_path / "r").values()
     assert float(row["background_adu"]) == pytest.approx(600, abs=3)
 
@@ -246,10 +253,13 @@ def test_ctrl_c_keeps_what_is_measured(tmp_path, capfd, workers):
     lights, out = write_night(tmp_path / "lights", 30), tmp_path / "r"
     process = subprocess.Popen(
         [*COMMAND, "grade", str(lights), "--out", str(out), "--workers", workers],
-        stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
         # a test run in the background hands on that it ignores the signal
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    )  # fmt: skip
+    )
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and len(list(out.glob("measured/*.kept"))) < 3:
         time.sleep(0.01)

@@ -122,8 +122,12 @@ def test_names_stay_on_their_line():
 
 def test_durations():
     assert [duration(s) for s in (0, 59, 60, 5400, 36060)] == [
-        "0 s", "59 s", "1 min", "1 h 30 min", "10 h 01 min",
-    ]  # fmt: skip
+        "0 s",
+        "59 s",
+        "1 min",
+        "1 h 30 min",
+        "10 h 01 min",
+    ]
 
 
 @pytest.mark.parametrize(

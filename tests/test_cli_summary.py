@@ -241,11 +241,12 @@ def test_a_table_is_in_arcseconds_only_if_every_row_has_a_scale():
     (group,) = graded.groups
     frames = [
         replace(
-            f, compared=replace(f.compared, group=k % 2),
+            f,
+            compared=replace(f.compared, group=k % 2),
             facts=replace(f.facts, scale_arcsec=None if k % 2 else 1.0),
         )
         for k, f in enumerate(graded.frames)
-    ]  # fmt: skip
+    ]
     groups = tuple(replace(group, label=f"Field, {c}, 120 s") for c in "RG")
     text = text_of(replace(graded, frames=tuple(frames), groups=groups))
     for label in ("Field, R, 120 s:", "Field, G, 120 s:", "Best ", "Worst kept "):

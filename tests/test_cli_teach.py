@@ -135,9 +135,7 @@ def test_a_strange_name_in_the_table_of_known_marks_is_written_as_it_was(
 ):
     given = tmp_path / "given.toml"
     given.write_text('[taught]\n"a \\"b\\" ü 𝟙" = ["c \\"d\\" 𝟙"]\n', encoding="utf-8")
-    code, _, _ = run(
-        capfd, "grade", night, "--out", results, "--teach", strict, "--limits", given
-    )  # fmt: skip
+    code, _, _ = run(capfd, "grade", night, "--out", results, "--teach", strict, "--limits", given)
     assert code == 0
     taught = tomllib.loads((results / "limits_taught.toml").read_text(encoding="utf-8"))
     assert taught["taught"]['a "b" ü 𝟙'] == ['c "d" 𝟙']

@@ -240,9 +240,12 @@ print(sorted(name for name, kinds in ready().items() if kinds - before[name]))
 def test_every_kernel_of_a_frame_is_ready_after_the_warm_up():
     """A kernel the warm-up misses would be compiled by every process anew."""
     done = subprocess.run(
-        [sys.executable, "-c", EVERY_KIND], env=ENVIRONMENT,
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
+        [sys.executable, "-c", EVERY_KIND],
+        env=ENVIRONMENT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert done.stdout.strip() == "[]"
 
 

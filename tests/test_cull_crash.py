@@ -30,8 +30,20 @@ pytestmark = [
 KILLS = {"rename": 110, "hard link": 110, "other disk": 160, "plain copy": 80, "symlinks": 20}
 """Random kills by way of moving; with the 20 of `test_killed_by_a_signal` they are 500."""
 KILLED = 9
-CALLS = ("open", "write", "fsync", "close", "link", "unlink", "rename", "mkdir", "rmdir",
-         "symlink", "utime", "ftruncate")  # fmt: skip
+CALLS = (
+    "open",
+    "write",
+    "fsync",
+    "close",
+    "link",
+    "unlink",
+    "rename",
+    "mkdir",
+    "rmdir",
+    "symlink",
+    "utime",
+    "ftruncate",
+)
 
 
 def pretend(way: str, lights: Path) -> None:
@@ -155,8 +167,16 @@ def test_killed_at_any_moment_nothing_is_lost(quick, way):
             calls = {n: in_child(way, lights, 0, "", work[n]) for n in ("cull", "restore")}
             assert min(calls.values()) > 15
             assert tree(lights) == before
-        steps = draw.choice([["cull"], ["cull", "cull"], ["cull", "restore"], ["restore"],
-                             ["restore", "restore"], ["restore", "cull"]])  # fmt: skip
+        steps = draw.choice(
+            [
+                ["cull"],
+                ["cull", "cull"],
+                ["cull", "restore"],
+                ["restore"],
+                ["restore", "restore"],
+                ["restore", "cull"],
+            ]
+        )
         if steps[0] == "restore":
             work["cull"]()
         for step in steps:

@@ -33,9 +33,7 @@ def night(measured, tmp_path, capfd):
 
 
 def grade(capfd, lights, results, *options):
-    return run(
-        capfd, "grade", lights, "--out", results, "--workers", 1, "--no-report", *options
-    )  # fmt: skip
+    return run(capfd, "grade", lights, "--out", results, "--workers", 1, "--no-report", *options)
 
 
 def test_a_grade_after_a_cull_says_what_is_missing_and_loses_nothing(night, tmp_path, capfd):

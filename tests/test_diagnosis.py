@@ -57,11 +57,18 @@ def with_samples(guide, ra, cadence=2.0, **known):
     n = len(ra)
     rng = np.random.default_rng(0)
     record = replace(
-        guide.record, time=start + cadence * np.arange(n), ra=np.asarray(ra),
-        dec=0.3 * rng.standard_normal(n), ra_pulse_ms=np.zeros(n), dec_pulse_ms=np.zeros(n),
-        brightness=np.full(n, 100.0), snr=np.full(n, 30.0), good=np.ones(n, bool),
-        section=np.zeros(n, int), sections=((start, start + cadence * n),),
-    )  # fmt: skip
+        guide.record,
+        time=start + cadence * np.arange(n),
+        ra=np.asarray(ra),
+        dec=0.3 * rng.standard_normal(n),
+        ra_pulse_ms=np.zeros(n),
+        dec_pulse_ms=np.zeros(n),
+        brightness=np.full(n, 100.0),
+        snr=np.full(n, 30.0),
+        good=np.ones(n, bool),
+        section=np.zeros(n, int),
+        sections=((start, start + cadence * n),),
+    )
     return replace(guide, record=record, clock=replace(guide.clock, add_s=0.0), **known)
 
 
@@ -94,11 +101,12 @@ def test_over_correction_is_cured_by_a_weaker_correction():
         error.append(-0.9 * error[-1] + kick)
     found = finding(
         diagnosed(
-            steady(10), {3: "ra_oscillation"},
+            steady(10),
+            {3: "ra_oscillation"},
             lambda n: with_samples(guide_of(n, {3: swings}), error),
         ),
         "RA oscillation",
-    )  # fmt: skip
+    )
     assert value(found, "period").value == pytest.approx(4.1)
     assert found.sentence.startswith(
         "The mount oscillated in RA in 1 frame, with a period of 4.10 s (2.0 guide "
@@ -110,8 +118,9 @@ def test_over_correction_is_cured_by_a_weaker_correction():
 
 
 def test_a_slow_oscillation_is_laid_to_delay():
-    swings = recorded(np.sin(np.arange(60) * 2 * np.pi / 8), lag1_ra=0.6, period_s=16.0,
-                      overshoot=0.2)  # fmt: skip
+    swings = recorded(
+        np.sin(np.arange(60) * 2 * np.pi / 8), lag1_ra=0.6, period_s=16.0, overshoot=0.2
+    )
     found = finding(
         diagnosed(steady(10), {3: "ra_oscillation"}, lambda n: guide_of(n, {3: swings})),
         "RA oscillation",
@@ -171,9 +180,13 @@ def test_the_slope_with_temperature_comes_back():
     shots = steady(30)
     for k, shot in enumerate(shots):
         warm = 6.0 - 0.2 * k
-        shot.fwhm, shot.facts = 3.0 + 0.08 * (6 - warm) + 0.02 * rng.standard_normal(), {
-            "ambient_c": warm, "airmass": 1.0,
-        }  # fmt: skip
+        shot.fwhm, shot.facts = (
+            3.0 + 0.08 * (6 - warm) + 0.02 * rng.standard_normal(),
+            {
+                "ambient_c": warm,
+                "airmass": 1.0,
+            },
+        )
     seen = view(shots)
     slope = width_with_temperature(seen, range(30))
     assert abs(slope.value + 0.08) < 3 * slope.error
@@ -216,11 +229,12 @@ def test_shorter_exposures_are_advised_only_where_they_pay(hits, word):
     knock = recorded(0.4 * np.sin(np.arange(60)), gusts=1, gust_size=6.0, gust_settle_s=20.0)
     found = finding(
         diagnosed(
-            steady(14), dict.fromkeys(hits, "wind_trail"),
+            steady(14),
+            dict.fromkeys(hits, "wind_trail"),
             lambda n: guide_of(n, dict.fromkeys(hits, knock)),
         ),
         "wind",
-    )  # fmt: skip
+    )
     # 10 s between exposures: half of them pays once a gust comes every few minutes.
     assert word in found.advice[0].action
     assert value(found, "largest gust").value == 6.0
@@ -279,8 +293,10 @@ def test_advice_is_ranked_by_the_time_it_would_have_saved():
     assert saves[0] == 360.0
     span = found.losses[0].spans[0]
     assert (span.first_frame, span.last_frame, span.frames) == (
-        "light_002.fits", "light_004.fits", 3,
-    )  # fmt: skip
+        "light_002.fits",
+        "light_004.fits",
+        3,
+    )
     assert span.start_utc == "2030-03-17T17:51:00Z"
     assert span.end_utc == "2030-03-17T17:57:20Z"
 
@@ -328,10 +344,25 @@ ODD = {
     "no shape": lambda: (night_of(steady(14, status="none")), None),
 }
 WORDS = (
-    "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "field_rotation", "flexure",
-    "tracking_lost", "bump", "dither_overlap", "cloud", "dew", "sky_glow", "focus", "seeing",
-    "few_stars", "wrong_frame", "tilt_or_coma", "satellite_trail",
-)  # fmt: skip
+    "wind_trail",
+    "ra_oscillation",
+    "periodic_error",
+    "dec_drift",
+    "field_rotation",
+    "flexure",
+    "tracking_lost",
+    "bump",
+    "dither_overlap",
+    "cloud",
+    "dew",
+    "sky_glow",
+    "focus",
+    "seeing",
+    "few_stars",
+    "wrong_frame",
+    "tilt_or_coma",
+    "satellite_trail",
+)
 
 
 @pytest.mark.parametrize("name", ODD)
@@ -366,9 +397,16 @@ def test_judged_nights_pass_through():
 
 @pytest.mark.parametrize(
     ("args", "text"),
-    [((9.934, 0.42, "′"), "9.9 ± 0.4′"), ((169.9, 1.2, "s"), "169.9 ± 1.2 s"), ((0.0,), "0.0"),
-     ((0.0412,), "0.041"), ((4210.0, 300.0, "″ an hour"), "4200 ± 300″ an hour"),
-     ((2.3, 0.0), "2.30"), ((0.6, 1e-9, "″"), "0.60″"), ((float("nan"),), "unknown")],
-)  # fmt: skip
+    [
+        ((9.934, 0.42, "′"), "9.9 ± 0.4′"),
+        ((169.9, 1.2, "s"), "169.9 ± 1.2 s"),
+        ((0.0,), "0.0"),
+        ((0.0412,), "0.041"),
+        ((4210.0, 300.0, "″ an hour"), "4200 ± 300″ an hour"),
+        ((2.3, 0.0), "2.30"),
+        ((0.6, 1e-9, "″"), "0.60″"),
+        ((float("nan"),), "unknown"),
+    ],
+)
 def test_numbers_are_rounded_to_their_error(args, text):
     assert number(*args) == text

@@ -60,9 +60,12 @@ def advised(topic: str, *frames: str) -> Advice:
 def test_each_minute_of_loss_is_claimed_once():
     # Five frames of 2 min: 6 + (4 - 4) + (4 - 2) + 2 min is their time.
     claims = [
-        advised("Dec guiding", "a", "b", "c"), advised("polar axis", "a", "b"),
-        advised("wind", "d"), advised("cables", "c", "e"), advised("nothing"),
-    ]  # fmt: skip
+        advised("Dec guiding", "a", "b", "c"),
+        advised("polar axis", "a", "b"),
+        advised("wind", "d"),
+        advised("cables", "c", "e"),
+        advised("nothing"),
+    ]
     findings = [Finding(a.topic, "", "", cost_s=a.saves_s, advice=(a,)) for a in claims]
     ranked = _ranked(findings, dict.fromkeys("abcde", 120.0))
     assert [(a.topic, a.saves) for a in ranked] == [

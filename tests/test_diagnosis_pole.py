@@ -160,8 +160,9 @@ def recorded_night(high: float, east: float, latitude: float, dec: float | None 
 
     Without a declination in the headers the turn stays unknown.
     """
-    shots = steady(20, facts={"ra_deg": 100.0, "dec_deg": dec, "site_lon_deg": 0.0,
-                              "site_lat_deg": latitude})  # fmt: skip
+    shots = steady(
+        20, facts={"ra_deg": 100.0, "dec_deg": dec, "site_lon_deg": 0.0, "site_lat_deg": latitude}
+    )
     night = night_of(shots)
     guide = guide_of(night, {})
     time = np.arange(night.frames[0].facts.start_unix, night.frames[-1].facts.start_unix + 120, 2.0)
@@ -180,10 +181,18 @@ def recorded_night(high: float, east: float, latitude: float, dec: float | None 
     use[np.flatnonzero(~use)[:, None] + np.arange(6)] = False
     time, noise, creep, section = time[use], noise[:, use], creep[use], section[use]
     record = replace(
-        guide.record, time=time, ra=noise[0], dec=noise[1] + creep, section=section,
-        sections=tuple(edges), ra_pulse_ms=0 * time, dec_pulse_ms=0 * time,
-        brightness=100 + 0 * time, snr=30 + 0 * time, good=np.ones(len(time), bool),
-    )  # fmt: skip
+        guide.record,
+        time=time,
+        ra=noise[0],
+        dec=noise[1] + creep,
+        section=section,
+        sections=tuple(edges),
+        ra_pulse_ms=0 * time,
+        dec_pulse_ms=0 * time,
+        brightness=100 + 0 * time,
+        snr=30 + 0 * time,
+        good=np.ones(len(time), bool),
+    )
     clock = replace(guide.clock, add_s=0.0)
     verdicts = [Judgement(f.name, "keep", (), "", 0.9, 1.0) for f in night.frames]
     return view_of(night, verdicts, replace(guide, record=record, clock=clock), load_limits(None))

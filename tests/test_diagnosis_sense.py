@@ -25,13 +25,15 @@ NONSENSE = {
     "a rounded nothing": r"every 0 s|\bby 0\.0 °C|-0\.0\b",
 }
 AT_ODDS = (
-    (r"shorter exposures|[Ss]horten the guide exposure",
-     r"longer guide exposure|guide with longer|guide star longer"),
+    (
+        r"shorter exposures|[Ss]horten the guide exposure",
+        r"longer guide exposure|guide with longer|guide star longer",
+    ),
     (r"larger share of each RA", r"smaller share of each RA"),
     (r"smaller share of each RA error(?!: lower)", r"about 60% of each RA"),
     (r"dew shield if dew allows", r"longer dew shield"),
     (r"[Oo]ne way only", r"in both directions"),
-)  # fmt: skip
+)
 """Advice that no night may give together."""
 
 
@@ -67,22 +69,39 @@ NIGHTS = {
     "wide and oval": lambda: night_of([replace(s, fwhm=7.0, eccentricity=0.7) for s in steady(9)]),
     "one wide and oval": lambda: night_of([replace(steady(1)[0], fwhm=7.0, eccentricity=0.7)]),
 }
-GUST = recorded(0.4 * np.sin(np.arange(60)), gusts=1, gust_size=6.0, gust_settle_s=20.0,
-                settle_overlap_s=100.0, lost_s=30.0, period_s=16.0, lag1_ra=0.6, overshoot=0.4,
-                one_sided_dec=0.99)  # fmt: skip
+GUST = recorded(
+    0.4 * np.sin(np.arange(60)),
+    gusts=1,
+    gust_size=6.0,
+    gust_settle_s=20.0,
+    settle_overlap_s=100.0,
+    lost_s=30.0,
+    period_s=16.0,
+    lag1_ra=0.6,
+    overshoot=0.4,
+    one_sided_dec=0.99,
+)
 RECORDS = {
     "none": lambda night: None,
     "quiet": lambda night: guide_of(night, {}),
     "bad": lambda night: guide_of(night, dict.fromkeys(range(len(night.frames)), GUST)),
     "slow": lambda night: guide_of(
-        night, dict.fromkeys(range(len(night.frames)), GUST), guide_exposure="too slow",
-        backlash_s=30.0, worm_period_s=170.0, worm_amplitude=3.0,
-    ),
-    "hasty": lambda night: guide_of(
-        night, {}, guide_exposure="chases seeing", backlash_s=30.0, worm_period_s=170.0,
+        night,
+        dict.fromkeys(range(len(night.frames)), GUST),
+        guide_exposure="too slow",
+        backlash_s=30.0,
+        worm_period_s=170.0,
         worm_amplitude=3.0,
     ),
-}  # fmt: skip
+    "hasty": lambda night: guide_of(
+        night,
+        {},
+        guide_exposure="chases seeing",
+        backlash_s=30.0,
+        worm_period_s=170.0,
+        worm_amplitude=3.0,
+    ),
+}
 
 
 def judged(count: int):
@@ -98,8 +117,10 @@ def judged(count: int):
 
 def rejected(night, bad) -> list[Judgement]:
     """As sure as the program is of a cause that the record shows."""
-    return [replace(v, explanation="Rejected: test.") if v.verdict == "reject" else v
-            for v in verdicts_of(night, bad)]  # fmt: skip
+    return [
+        replace(v, explanation="Rejected: test.") if v.verdict == "reject" else v
+        for v in verdicts_of(night, bad)
+    ]
 
 
 @pytest.mark.parametrize("record", RECORDS)
@@ -124,9 +145,10 @@ def test_no_night_gets_nonsense(name, record):
 
 
 ADVISED = (
-    r"changed by ([\d.]+) °C", r"Refocus every (?:\d+ h )?(\d+) min",
+    r"changed by ([\d.]+) °C",
+    r"Refocus every (?:\d+ h )?(\d+) min",
     *(pattern for pair in AT_ODDS for pattern in pair),
-)  # fmt: skip
+)
 
 
 def test_what_may_not_stand_together_is_advised_on_some_night():
@@ -175,9 +197,11 @@ def test_focus_advice_stays_within_what_the_night_saw():
     focus = next(f for f in warm.findings if f.topic == "focus")
     assert re.match(r"Refocus whenever the air has changed by 1\.\d °C$", focus.advice[0].action)
     fast = diagnose_night(
-        n := NIGHTS["focus lost fast"](), verdicts_of(n, dict.fromkeys(range(8, 12), "focus")),
-        None, LIMITS,
-    )  # fmt: skip
+        n := NIGHTS["focus lost fast"](),
+        verdicts_of(n, dict.fromkeys(range(8, 12), "focus")),
+        None,
+        LIMITS,
+    )
     focus = next(f for f in fast.findings if f.topic == "focus")
     assert focus.advice[0].action.startswith("Refocus more often, and let the focuser compensate")
 

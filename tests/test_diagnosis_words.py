@@ -95,8 +95,9 @@ def test_a_doubtful_remark_is_not_counted_as_likely(share, counted):
 
 
 def test_of_equal_savings_the_curable_comes_first():
-    found = diagnosed(steady(16), {2: "cloud", 3: "cloud", 5: "seeing", 6: "seeing",
-                                   8: "bump", 9: "bump"})  # fmt: skip
+    found = diagnosed(
+        steady(16), {2: "cloud", 3: "cloud", 5: "seeing", 6: "seeing", 8: "bump", 9: "bump"}
+    )
     assert [a.saves_s for a in found.advice[:3]] == [240.0] * 3
     assert found.advice[0].topic == "doubled stars"
     assert {a.topic for a in found.advice[1:3]} == {"cloud", "poor seeing"}
@@ -109,9 +110,10 @@ def test_an_oscillation_is_not_asked_to_be_corrected_more_and_less():
     swings = recorded(1.5 * (-0.9) ** np.arange(60), lag1_ra=-0.9, period_s=4.1, overshoot=0.8)
     for judged in ("too slow", "chases seeing"):
         found = diagnosed(
-            steady(12), {3: "ra_oscillation"},
+            steady(12),
+            {3: "ra_oscillation"},
             lambda n, j=judged: replace(guide_of(n, {3: swings}), guide_exposure=j),
-        )  # fmt: skip
+        )
         actions = " ".join(a.action for a in found.advice)
         assert "larger share" not in actions
         assert actions.count("smaller share of each RA error") == 1
@@ -119,9 +121,10 @@ def test_an_oscillation_is_not_asked_to_be_corrected_more_and_less():
 
 def test_periodic_error_is_not_asked_to_be_guided_shorter_and_longer():
     found = diagnosed(
-        steady(12), {3: "periodic_error"},
+        steady(12),
+        {3: "periodic_error"},
         lambda n: replace(guide_of(n, {}), guide_exposure="chases seeing"),
-    )  # fmt: skip
+    )
     actions = " ".join(a.action for a in found.advice)
     assert "orrect about 60% of each RA error" in actions
     assert "longer" not in actions
@@ -174,10 +177,12 @@ def test_some_losses_are_named_as_such():
 
 @pytest.mark.parametrize(
     ("hits", "kept", "says"),
-    [((4,), (5,), "2 frames, 1 of them kept; largest gust 6.00″; median settling time 20 s."),
-     ((4, 5), (), "during 2 frames; largest gust 6.00″; median settling time 20 s."),
-     ((), (4,), "during 1 frame, kept all the same; a gust of 6.00″; settling time 20 s.")],
-)  # fmt: skip
+    [
+        ((4,), (5,), "2 frames, 1 of them kept; largest gust 6.00″; median settling time 20 s."),
+        ((4, 5), (), "during 2 frames; largest gust 6.00″; median settling time 20 s."),
+        ((), (4,), "during 1 frame, kept all the same; a gust of 6.00″; settling time 20 s."),
+    ],
+)
 def test_frames_hit_by_wind_and_kept_or_lost_are_counted(hits, kept, says):
     knock = recorded(0.4 * np.sin(np.arange(60)), gusts=1, gust_size=6.0, gust_settle_s=20.4)
     night = night_of(steady(14))
@@ -195,10 +200,12 @@ def test_frames_hit_by_wind_and_kept_or_lost_are_counted(hits, kept, says):
 def test_a_sun_above_the_horizon_is_a_wrong_clock_and_no_twilight():
     # 2030-03-17 near 18 h UTC: by longitude it is noon, dusk, dark with a Moon, dark without, dawn.
     for longitude, action in (
-        (-90.0, "Correct the clock"), (12.0, "Start the run after 18:14"),
-        (110.0, "Plan such targets"), (154.0, "Look for lights"),
+        (-90.0, "Correct the clock"),
+        (12.0, "Start the run after 18:14"),
+        (110.0, "Plan such targets"),
+        (154.0, "Look for lights"),
         (168.0, "End the run before 18:12"),
-    ):  # fmt: skip
+    ):
         site = {"site_lat_deg": 0.0, "site_lon_deg": longitude}
         found = finding(diagnosed(steady(14, facts=site), {12: "sky_glow"}), "bright sky")
         assert found.advice[0].action.startswith(action), found.evidence
@@ -230,7 +237,7 @@ def test_the_parts_of_the_pole_read_in_either_sentence():
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [(150, "3 min"), (990, "17 min"), (989.96, "17 min"), (59.4, "59 s"), (59.6, "1 min")],
-)  # fmt: skip
+)
 def test_half_a_minute_is_rounded_up(seconds, text):
     """As JavaScript's Math.round does on the page (ECMA-262)."""
     assert duration(seconds) == text

@@ -172,9 +172,15 @@ def command_lines(text: str) -> list[list[str]]:
 
 
 HEADINGS = (
-    "What happened", "How it shows", "Limits used", "Distinguishing it from its look-alikes",
-    "Example", "Remedies", "Cautions", "Sources",
-)  # fmt: skip
+    "What happened",
+    "How it shows",
+    "Limits used",
+    "Distinguishing it from its look-alikes",
+    "Example",
+    "Remedies",
+    "Cautions",
+    "Sources",
+)
 SIGNS = ("In the image", "Over the night", "In the guiding record")
 
 

@@ -120,11 +120,15 @@ def dithered(seed: int, count: int = 7, **frame):
     rng = np.random.default_rng(seed)
     return [
         make_frame(
-            rng, SKY, f"f{k:03d}.fits", shift=complex(*rng.uniform(-30, 30, 2)),
-            rotation=float(rng.normal(0, 0.02)), **frame,
+            rng,
+            SKY,
+            f"f{k:03d}.fits",
+            shift=complex(*rng.uniform(-30, 30, 2)),
+            rotation=float(rng.normal(0, 0.02)),
+            **frame,
         )
         for k in range(count)
-    ]  # fmt: skip
+    ]
 
 
 def moved(frame, first: int, last: int, dx: float):

@@ -27,9 +27,16 @@ def catalogue(places, flux, noise=30.0, flags=0) -> StarList:
     order = np.argsort(-flux)
     zero = np.ones(len(flux))
     return StarList(
-        places[order, 0], places[order, 1], flux[order], flux[order] / noise, flux[order] / 10,
-        zero, zero, 0 * zero, np.full(len(flux), flags, np.uint16),
-    )  # fmt: skip
+        places[order, 0],
+        places[order, 1],
+        flux[order],
+        flux[order] / noise,
+        flux[order] / 10,
+        zero,
+        zero,
+        0 * zero,
+        np.full(len(flux), flags, np.uint16),
+    )
 
 
 def with_second(ratio, step=STEP, kept=1.0, **shot):

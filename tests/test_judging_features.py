@@ -46,9 +46,10 @@ def test_every_kind_of_damage_has_its_number():
         for path, tree in MODULES.items()
         if path.parent.name == "stars"
         for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Flaw"
+        if isinstance(node, ast.Call)
+        and getattr(node.func, "id", "") == "Flaw"
         and isinstance(node.args[0], ast.Constant)
-    }  # fmt: skip
+    }
     assert len(made) > 4
     assert set(features.DAMAGE) >= made
 

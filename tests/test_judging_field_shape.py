@@ -140,8 +140,11 @@ def test_only_the_registration_tells_astigmatism_from_a_field_that_turns_all_nig
 
 def only_turned(shots):
     """Frames called turning on a night of these shots."""
-    return [k for k, v in enumerate(judge_night(night_of(shots), LIMITS))
-            if "field_rotation" in v.reasons]  # fmt: skip
+    return [
+        k
+        for k, v in enumerate(judge_night(night_of(shots), LIMITS))
+        if "field_rotation" in v.reasons
+    ]
 
 
 def test_strong_optics_reject_no_frame_and_a_trailed_one_is_still_found():
@@ -192,7 +195,9 @@ def test_a_tilt_that_focus_changed_in_one_frame_is_no_turn():
 
 
 def test_weak_patterns_are_not_worth_a_remark():
-    shots = [replace(s, shape_field=field(turn(0.06, 600.0, 500.0), seed=k))
-             for k, s in enumerate(steady(12))]  # fmt: skip
+    shots = [
+        replace(s, shape_field=field(turn(0.06, 600.0, 500.0), seed=k))
+        for k, s in enumerate(steady(12))
+    ]
     assert only_turned(shots) == []
     assert only_turned([Shot(shape_field=None)] * 12) == []

@@ -42,12 +42,16 @@ def drawn(stars: FrameStars, length: float, angle: float) -> FrameStars:
     xy = stars.xy + along * np.sin(t) * np.cos(t)
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     return replace(
-        stars, xx=xx, yy=yy, xy=xy,
+        stars,
+        xx=xx,
+        yy=yy,
+        xy=xy,
         eccentricity=float(np.sqrt(2 * half / (mean + half))),
         angle_deg=float(np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) % 180),
-        fwhm_major_px=2.3548 * np.sqrt(mean + half), fwhm_minor_px=2.3548 * np.sqrt(mean - half),
+        fwhm_major_px=2.3548 * np.sqrt(mean + half),
+        fwhm_minor_px=2.3548 * np.sqrt(mean - half),
         fwhm_px=2.3548 * (mean**2 - half**2) ** 0.25,
-    )  # fmt: skip
+    )
 
 
 def comet_night(length=8.0, angle=40.0, count=20, dither=4.0, bad=(), creep=True, **facts):
@@ -104,9 +108,11 @@ def test_a_swollen_star_on_a_trail_stays_round_and_a_sideways_motion_shows():
 def test_the_trail_is_taken_out_of_a_frame_of_lines_with_its_streaks():
     night = comet_night(24.0)
     lines = replace(
-        night.frames[0].stars, shape_status="trailed", length_px=24.0,
+        night.frames[0].stars,
+        shape_status="trailed",
+        length_px=24.0,
         streaks=(Streak(100, 100, 120, 117, 3.0, 500.0), Streak(0, 500, 1199, 400, 3.0, 50.0)),
-    )  # fmt: skip
+    )
     found = without_trail(lines, 24.0, 40.0, SIGMA**2)
     assert found.shape_status == "measured"
     assert np.isnan(found.length_px)

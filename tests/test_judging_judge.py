@@ -429,8 +429,14 @@ def test_the_depth_reference_is_the_best_equal_weight_stack(depths):
 
 def test_numbers_are_said_as_a_person_writes_them():
     assert [figure(v) for v in (0, 0.04, 0.555, 3.14159, 45.67, 1234.5, float("nan"))] == [
-        "0", "0.04", "0.56", "3.14", "45.7", "1234", "unknown",
-    ]  # fmt: skip
+        "0",
+        "0.04",
+        "0.56",
+        "3.14",
+        "45.7",
+        "1234",
+        "unknown",
+    ]
     assert (figure(12.0, "frames"), figure(1, "frames")) == ("12 frames", "1 frame")
 
 

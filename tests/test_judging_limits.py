@@ -82,9 +82,26 @@ def test_a_missing_limits_file_is_named(tmp_path):
 
 def test_reasons_are_the_words_of_the_contract():
     assert list(REASONS) == [
-        "wind_trail", "ra_oscillation", "periodic_error", "dec_drift", "field_rotation", "flexure",
-        "tracking_lost", "bump", "dither_overlap", "cloud", "dew", "sky_glow", "focus", "seeing",
-        "tilt_or_coma", "satellite_trail", "few_stars", "incomplete", "wrong_frame", "unreadable",
-    ]  # fmt: skip
+        "wind_trail",
+        "ra_oscillation",
+        "periodic_error",
+        "dec_drift",
+        "field_rotation",
+        "flexure",
+        "tracking_lost",
+        "bump",
+        "dither_overlap",
+        "cloud",
+        "dew",
+        "sky_glow",
+        "focus",
+        "seeing",
+        "tilt_or_coma",
+        "satellite_trail",
+        "few_stars",
+        "incomplete",
+        "wrong_frame",
+        "unreadable",
+    ]
     assert [w for w, r in REASONS.items() if not r.rejects] == ["tilt_or_coma", "satellite_trail"]
     assert all(r.long.endswith(".") and not r.short.endswith(".") for r in REASONS.values())

@@ -48,9 +48,11 @@ def test_the_geometric_median_has_the_least_sum_of_distances():
     rng = np.random.default_rng(4)
     values = rng.normal(0, 1, 21) + 1j * rng.standard_exponential(21)
     found = minimize(
-        lambda p: np.abs(values - complex(*p)).sum(), [0.0, 0.0], method="Nelder-Mead",
+        lambda p: np.abs(values - complex(*p)).sum(),
+        [0.0, 0.0],
+        method="Nelder-Mead",
         options={"xatol": 1e-7, "fatol": 1e-10},
-    )  # fmt: skip
+    )
     assert geometric_median(values) == pytest.approx(complex(*found.x), abs=1e-3)
 
 

@@ -65,9 +65,16 @@ def listed(seed: int, kept: float = 1.0, second=None) -> StarList:
     order = np.argsort(-flux)
     one = np.ones(len(flux))
     return StarList(
-        place[order, 0], place[order, 1], flux[order], flux[order] / 30, flux[order] / 10,
-        1.6 * one, 1.6 * one, 0 * one, np.zeros(len(flux), np.uint16),
-    )  # fmt: skip
+        place[order, 0],
+        place[order, 1],
+        flux[order],
+        flux[order] / 30,
+        flux[order] / 10,
+        1.6 * one,
+        1.6 * one,
+        0 * one,
+        np.zeros(len(flux), np.uint16),
+    )
 
 
 def turning(k: float, u0: float, v0: float) -> ShapeField:
@@ -291,12 +298,23 @@ def test_a_transform_and_its_inverse_leave_the_night_as_it_was():
     # The transforms themselves: four quarter turns, two mirrors, and a turn and back.
     shot = oval("swing", 31.0, 5.0, True)
     shot = replace(
-        shot, shape_field=turning(2.0, 0.2, -0.4), streaks=streaks(20, 2), catalogue=listed(5),
-        dx=3.0, dy=-2.0, rotation=0.4, quarters=(0.9, 1.0, 0.8, 0.7), facts={"sky_axes": SKY_AXES},
-    )  # fmt: skip
+        shot,
+        shape_field=turning(2.0, 0.2, -0.4),
+        streaks=streaks(20, 2),
+        catalogue=listed(5),
+        dx=3.0,
+        dy=-2.0,
+        rotation=0.4,
+        quarters=(0.9, 1.0, 0.8, 0.7),
+        facts={"sky_axes": SKY_AXES},
+    )
     night = night_of([*steady(4), shot])
-    for steps in ([Camera(90)] * 4, [Camera(0, True)] * 2, [Camera(33), Camera(-33)],
-                  [Camera(270, True, 2.0), Camera(270, True, 0.5)]):  # fmt: skip
+    for steps in (
+        [Camera(90)] * 4,
+        [Camera(0, True)] * 2,
+        [Camera(33), Camera(-33)],
+        [Camera(270, True, 2.0), Camera(270, True, 0.5)],
+    ):
         back = night
         for camera in steps:
             back = through(back, camera)

@@ -121,11 +121,15 @@ def test_the_share_seen_follows_second_moments_in_the_image():
     along = length**2 / 12
     shots = steady(12)
     night = night_of(shots)
-    turned = (along * np.cos(angle) ** 2, along * np.sin(angle) ** 2,
-              along * np.sin(angle) * np.cos(angle))  # fmt: skip
+    turned = (
+        along * np.cos(angle) ** 2,
+        along * np.sin(angle) ** 2,
+        along * np.sin(angle) * np.cos(angle),
+    )
     star = replace(night.frames[3].stars, xx=1.7 + turned[0], yy=1.7 + turned[1], xy=turned[2])
-    night = replace(night, frames=(*night.frames[:3], replace(night.frames[3], stars=star),
-                                   *night.frames[4:]))  # fmt: skip
+    night = replace(
+        night, frames=(*night.frames[:3], replace(night.frames[3], stars=star), *night.frames[4:])
+    )
     rng = np.random.default_rng(2)
     motion = rng.uniform(-0.5, 0.5, 200_000) * length
     sample = np.cov(motion * np.cos(angle), motion * np.sin(angle))
@@ -219,10 +223,13 @@ def test_a_short_unsettled_time_and_an_impossible_error_are_no_dither():
 def test_a_burst_after_the_dither_settled_is_not_the_dithers():
     known = {"settle_overlap_s": 20.0, "peak": 8.0}
     points = [
-        next(e.points for e in judged(oval(), recorded(calm_samples(), **known, **more)).evidence
-             if e.quantity == "unsettled time")
+        next(
+            e.points
+            for e in judged(oval(), recorded(calm_samples(), **known, **more)).evidence
+            if e.quantity == "unsettled time"
+        )
         for more in ({}, {"unsettled_peak": 7.0}, {"unsettled_peak": 0.8})
-    ]  # fmt: skip
+    ]
     assert points[0] > 4
     assert points[1] > 4
     assert points[2] < 0

@@ -252,9 +252,16 @@ def with_second(share: float) -> Shot:
     light = np.append(flux * (1 - share), flux * share)
     order, unit = np.argsort(-light), np.ones(600)
     listed = StarList(
-        both[order, 0], both[order, 1], light[order], light[order] / 30, light[order] / 10,
-        unit, unit, 0 * unit, np.zeros(600, np.uint16),
-    )  # fmt: skip
+        both[order, 0],
+        both[order, 1],
+        light[order],
+        light[order] / 30,
+        light[order] / 10,
+        unit,
+        unit,
+        0 * unit,
+        np.zeros(600, np.uint16),
+    )
     return Shot(catalogue=listed, transparency=1 - share)
 
 

@@ -79,7 +79,7 @@ def test_light_lost_slowly_and_one_way_with_swelling_and_halos_is_dew():
             quarters=tuple((1 - lost[o]) * np.array([1.2, 0.9, 1.1, 0.8])),
         )
         for k, o in enumerate(order)
-    }  # fmt: skip
+    }
     rejected = [v for v in judged(cloudy)[14:] if v.verdict == "reject"]
     assert len(rejected) >= 4
     assert {v.reasons[0] for v in rejected} == {"cloud"}
@@ -182,8 +182,10 @@ def test_a_frame_of_another_set_up_is_the_wrong_frame(change, stray):
     rng = np.random.default_rng(1)
     facts = HeaderFacts(target="Field", filter="L", exposure_s=120.0)
     frames = make_night(rng, make_sky(rng, 150, 1200, 900), 10, width=1200, height=900)
-    frames = [replace(f, facts=replace(facts, start_unix=1.9e9 + 130 * k, start_utc="x"))
-              for k, f in enumerate(frames)]  # fmt: skip
+    frames = [
+        replace(f, facts=replace(facts, start_unix=1.9e9 + 130 * k, start_utc="x"))
+        for k, f in enumerate(frames)
+    ]
     frames[4] = replace(frames[4], facts=replace(frames[4].facts, **change))
     verdict = judge_night(compare_night(frames), LIMITS)[4]
     assert ("wrong_frame" in verdict.reasons) == stray

@@ -27,9 +27,11 @@ def night_with(changes: dict[int, dict], count: int = 9):
 
 def unknown(note: str = NOTE) -> dict:
     return {
-        "transparency": np.nan, "transparency_error": np.nan, "quarters": (np.nan,) * 4,
+        "transparency": np.nan,
+        "transparency_error": np.nan,
+        "quarters": (np.nan,) * 4,
         "transparency_note": note,
-    }  # fmt: skip
+    }
 
 
 def test_a_keep_on_unknown_starlight_is_less_sure_and_says_why():

@@ -17,12 +17,26 @@ from subgrade.lights import read_facts, read_light
 
 SHAPE = (24, 32)
 HEADER = [
-    ("DATE-OBS", "2024-06-20T09:16:19.585"), ("EXPTIME", 30.0), ("IMAGETYP", "LIGHT"),
-    ("XPIXSZ", 3.76), ("FOCALLEN", 530.0), ("BAYERPAT", "RGGB"), ("RA", "05 35 17"),
-    ("DEC", "-05 23 28"), ("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN"), ("CRVAL1", 83.8),
-    ("CRVAL2", -5.4), ("CRPIX1", 16.0), ("CRPIX2", 12.0), ("CD1_1", -4e-4), ("CD1_2", 0.0),
-    ("CD2_1", 0.0), ("CD2_2", 4e-4), ("BLANK", -32768),
-]  # fmt: skip
+    ("DATE-OBS", "2024-06-20T09:16:19.585"),
+    ("EXPTIME", 30.0),
+    ("IMAGETYP", "LIGHT"),
+    ("XPIXSZ", 3.76),
+    ("FOCALLEN", 530.0),
+    ("BAYERPAT", "RGGB"),
+    ("RA", "05 35 17"),
+    ("DEC", "-05 23 28"),
+    ("CTYPE1", "RA---TAN"),
+    ("CTYPE2", "DEC--TAN"),
+    ("CRVAL1", 83.8),
+    ("CRVAL2", -5.4),
+    ("CRPIX1", 16.0),
+    ("CRPIX2", 12.0),
+    ("CD1_1", -4e-4),
+    ("CD1_2", 0.0),
+    ("CD2_1", 0.0),
+    ("CD2_2", 4e-4),
+    ("BLANK", -32768),
+]
 
 
 def saved(*hdus):

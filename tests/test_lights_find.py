@@ -89,8 +89,15 @@ def test_frames_beside_results_are_not_passed_over(tmp_path):
 
 def test_excluded_files_and_folders(tmp_path):
     put(tmp_path, "a.fits", "masters/dark.fits", "flat.fits", "out/b.fits")
-    found = find_lights([tmp_path], exclude=[tmp_path / "masters", tmp_path / "flat.fits",
-                                             tmp_path / "out", tmp_path / "absent"])  # fmt: skip
+    found = find_lights(
+        [tmp_path],
+        exclude=[
+            tmp_path / "masters",
+            tmp_path / "flat.fits",
+            tmp_path / "out",
+            tmp_path / "absent",
+        ],
+    )
     assert names(found) == ["a.fits"]
     assert names(find_lights([tmp_path / "a.fits"], exclude=[tmp_path / "a.fits"])) == []
 

@@ -274,7 +274,7 @@ def header_bytes(*records):
             "BSCALE is 0",
         ),
     ],
-)  # fmt: skip
+)
 def test_broken_headers_say_what_is_wrong(tmp_path, content, cause):
     path = tmp_path / "a.fits"
     path.write_bytes(content)
@@ -373,8 +373,11 @@ def test_file_is_let_go_at_once(tmp_path, words):
     def open_here():
         with open("/proc/self/maps") as maps:
             mapped = str(path) in maps.read()
-        fds = [os.readlink(f"/proc/self/fd/{fd}") for fd in os.listdir("/proc/self/fd")
-               if os.path.islink(f"/proc/self/fd/{fd}")]  # fmt: skip
+        fds = [
+            os.readlink(f"/proc/self/fd/{fd}")
+            for fd in os.listdir("/proc/self/fd")
+            if os.path.islink(f"/proc/self/fd/{fd}")
+        ]
         return mapped, str(path) in fds
 
     light = read_light(path)

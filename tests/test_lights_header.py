@@ -119,10 +119,23 @@ def test_exposure(items, seconds):
 
 def test_plain_facts():
     facts = facts_of(
-        OBJECT="M 27", FILTER="Ha", INSTRUME="Invented 26C", GAIN=100, OFFSET=50, EGAIN=0.25,
-        CCD_TEMP=-10.0, AMBTEMP=7.5, FOCPOS=12345, PIERSIDE="West", CENTALT=60.0, CENTAZ=210.0,
-        RA=299.9, DEC=22.72, SITELAT=48.1, SITELONG=11.6,
-    )  # fmt: skip
+        OBJECT="M 27",
+        FILTER="Ha",
+        INSTRUME="Invented 26C",
+        GAIN=100,
+        OFFSET=50,
+        EGAIN=0.25,
+        CCD_TEMP=-10.0,
+        AMBTEMP=7.5,
+        FOCPOS=12345,
+        PIERSIDE="West",
+        CENTALT=60.0,
+        CENTAZ=210.0,
+        RA=299.9,
+        DEC=22.72,
+        SITELAT=48.1,
+        SITELONG=11.6,
+    )
     assert (facts.target, facts.filter, facts.camera) == ("M 27", "Ha", "Invented 26C")
     assert (facts.gain, facts.electrons_per_adu, facts.offset) == (100.0, 0.25, 50.0)
     assert (facts.temperature_c, facts.ambient_c, facts.focuser_steps) == (-10.0, 7.5, 12345.0)
@@ -322,9 +335,13 @@ def wcs_header(kind, angle_deg=25.0, scale=1.4, flip=1.0):
     c, s, step = np.cos(t), np.sin(t), scale / 3600.0
     matrix = np.array([[-flip * c, s], [flip * s, c]])
     header = {
-        "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 150.0, "CRVAL2": 40.0,
-        "CRPIX1": SHAPE[1] / 2 + 0.5, "CRPIX2": SHAPE[0] / 2 + 0.5,
-    }  # fmt: skip
+        "CTYPE1": "RA---TAN",
+        "CTYPE2": "DEC--TAN",
+        "CRVAL1": 150.0,
+        "CRVAL2": 40.0,
+        "CRPIX1": SHAPE[1] / 2 + 0.5,
+        "CRPIX2": SHAPE[0] / 2 + 0.5,
+    }
     if kind == "cd":
         names = ("CD1_1", "CD1_2", "CD2_1", "CD2_2")
         header |= dict(zip(names, (step * matrix).ravel(), strict=True))
@@ -354,8 +371,15 @@ def test_wcs_axes_against_astropy_offsets(kind):
     """East and north per pixel as astropy.coordinates measures them on the sphere."""
     header, _ = wcs_header("cd" if kind in ("sip", "swapped") else kind, 33.0)
     if kind == "sip":
-        header |= {"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "A_ORDER": 2, "B_ORDER": 2,
-                   "A_2_0": 1e-4, "B_1_1": -2e-4, "CRPIX1": 10.0}  # fmt: skip
+        header |= {
+            "CTYPE1": "RA---TAN-SIP",
+            "CTYPE2": "DEC--TAN-SIP",
+            "A_ORDER": 2,
+            "B_ORDER": 2,
+            "A_2_0": 1e-4,
+            "B_1_1": -2e-4,
+            "CRPIX1": 10.0,
+        }
     if kind == "swapped":
         header["CTYPE1"], header["CTYPE2"] = header["CTYPE2"], header["CTYPE1"]
         header["CRVAL1"], header["CRVAL2"] = header["CRVAL2"], header["CRVAL1"]
@@ -479,15 +503,52 @@ def test_no_mosaic():
     assert any("XTRANS" in note for note in odd.notes)
 
 
-# fmt: off
 EVERY_KEY = (
-    "IMAGETYP", "EXPTIME", "GAIN", "OFFSET", "XPIXSZ", "FOCALLEN", "XBINNING", "BINNING", "RA",
-    "DEC", "SITELAT", "SITELONG", "CENTALT", "AIRMASS", "SATURATE", "DATAMAX", "CCD-TEMP", "SCALE",
-    "BAYERPAT", "XBAYROFF", "ROWORDER", "TIMESYS", "TELAPSE", "DATE-OBS", "DATE-AVG", "MJD-OBS",
-    "TSTART", "MJDREF", "PIERSIDE", "FOCPOS", "EGAIN", "CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2",
-    "CTYPE1", "CTYPE2", "CD1_1", "CDELT1", "CHNLXSTP", "NCOMBINE", "PICTTYPE", "UT", "TIMEUNIT",
+    "IMAGETYP",
+    "EXPTIME",
+    "GAIN",
+    "OFFSET",
+    "XPIXSZ",
+    "FOCALLEN",
+    "XBINNING",
+    "BINNING",
+    "RA",
+    "DEC",
+    "SITELAT",
+    "SITELONG",
+    "CENTALT",
+    "AIRMASS",
+    "SATURATE",
+    "DATAMAX",
+    "CCD-TEMP",
+    "SCALE",
+    "BAYERPAT",
+    "XBAYROFF",
+    "ROWORDER",
+    "TIMESYS",
+    "TELAPSE",
+    "DATE-OBS",
+    "DATE-AVG",
+    "MJD-OBS",
+    "TSTART",
+    "MJDREF",
+    "PIERSIDE",
+    "FOCPOS",
+    "EGAIN",
+    "CRVAL1",
+    "CRVAL2",
+    "CRPIX1",
+    "CRPIX2",
+    "CTYPE1",
+    "CTYPE2",
+    "CD1_1",
+    "CDELT1",
+    "CHNLXSTP",
+    "NCOMBINE",
+    "PICTTYPE",
+    "UT",
+    "TIMEUNIT",
 )
-# fmt: on
 
 
 def test_nonsense_everywhere_is_tolerated():

@@ -165,15 +165,18 @@ def test_a_wrong_checksum_behind_whole_pixels_is_damage(tmp_path):
         ("GZIP_1", {"TFIELDS": 2}, "not a column's form"),
         ("RICE_1", {"NAXIS1": 4096}, "do not fit their columns|truncated"),
         ("PLIO_1", {"ZNAXIS1": 65_535, "ZNAXIS2": 65_535}, "not possible"),
-        ("PLIO_1", {"ZNAXIS1": 30_000, "ZTILE1": 30_000, "ZNAXIS2": 30_000, "ZTILE2": 500},
-         "cannot be held"),
+        (
+            "PLIO_1",
+            {"ZNAXIS1": 30_000, "ZTILE1": 30_000, "ZNAXIS2": 30_000, "ZTILE2": 500},
+            "cannot be held",
+        ),
         ("RICE_1", {"ZNAXIS1": 60_000, "ZTILE1": 60_000}, "cannot be held|too few bytes"),
         ("GZIP_2", {"ZNAXIS1": 70_000, "ZTILE1": 70_000}, "too few bytes|damaged"),
         ("RICE_1", {"ZCMPTYPE": "'ZIP_7   '"}, "is not known"),
         ("RICE_1", {"ZVAL2": 8}, "BYTEPIX = 8"),
         ("RICE_1", {"ZVAL2": 0}, "BYTEPIX = 0"),
     ],
-)  # fmt: skip
+)
 def test_a_table_that_cannot_hold_its_image_is_refused_at_once(tmp_path, codec, changes, cause):
     content = compressed(codec, data=words().astype(np.int32) if codec == "PLIO_1" else None)
     for key, value in changes.items():
@@ -201,11 +204,14 @@ def test_a_tile_that_unpacks_to_more_than_its_pixels_is_refused(tmp_path):
     "words_at",
     [
         {2: 30_000},  # longer than what is there
-        {2: 0, 3: 30_000, 4: 0}, {2: 0, 3: 0, 4: 30_000}, {2: -1, 3: 5, 4: 2},  # a long list
-        {2: 0, 1: -30_000, 3: 20, 4: 0}, {2: 0, 1: 7, 3: -20, 4: 0},
+        {2: 0, 3: 30_000, 4: 0},
+        {2: 0, 3: 0, 4: 30_000},
+        {2: -1, 3: 5, 4: 2},  # a long list
+        {2: 0, 1: -30_000, 3: 20, 4: 0},
+        {2: 0, 1: 7, 3: -20, 4: 0},
         {-1: 1 << 12},  # takes a word with it that is not there
     ],
-)  # fmt: skip
+)
 def test_a_line_list_that_points_outside_itself_is_refused(tmp_path, words_at):
     """The codec reads on behind the tile: other pixels in every run, or a crash."""
     content = bytearray(compressed("PLIO_1", tile=SHAPE, data=words().astype(np.int32)))

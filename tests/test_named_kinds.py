@@ -18,13 +18,24 @@ REAL = Path("/work/shared/real")
 @pytest.mark.parametrize(
     ("name", "kind"),
     [
-        ("FlatDither00", "flat"), ("skyflat", "flat"), ("Flat-Ha-0001", "flat"), ("FLAT_L", "flat"),
-        ("dark_300s_-10C_0007", "dark"), ("Darks", "dark"), ("DarkFlat", "dark"),
-        ("Biases", "bias"), ("bias_001", "bias"),
-        ("Dark Shark", None), ("LDN 1235 Dark", None), ("Flat_M31", None), ("M31", None),
-        ("Inflating", None), ("Light_0001", None), ("", None),
+        ("FlatDither00", "flat"),
+        ("skyflat", "flat"),
+        ("Flat-Ha-0001", "flat"),
+        ("FLAT_L", "flat"),
+        ("dark_300s_-10C_0007", "dark"),
+        ("Darks", "dark"),
+        ("DarkFlat", "dark"),
+        ("Biases", "bias"),
+        ("bias_001", "bias"),
+        ("Dark Shark", None),
+        ("LDN 1235 Dark", None),
+        ("Flat_M31", None),
+        ("M31", None),
+        ("Inflating", None),
+        ("Light_0001", None),
+        ("", None),
     ],
-)  # fmt: skip
+)
 def test_names_of_calibration_frames(name, kind):
     assert calibration_named(name) == kind
 
@@ -81,7 +92,15 @@ def test_a_real_flat_that_calls_itself_a_light(capfd, tmp_path):
             hdus[0].header["IMAGETYP"] = "Light Frame"
             hdus.writeto(tmp_path / f"{kind[0]}.fits")
         assert read_light(tmp_path / f"{kind[0]}.fits").facts.named_kind[0] == kind
-    run(capfd, "grade", tmp_path / "d.fits", tmp_path / "b.fits", REAL / "lens_array_science.fits",
-        "--out", tmp_path / "s", "--no-report")  # fmt: skip
+    run(
+        capfd,
+        "grade",
+        tmp_path / "d.fits",
+        tmp_path / "b.fits",
+        REAL / "lens_array_science.fits",
+        "--out",
+        tmp_path / "s",
+        "--no-report",
+    )
     wrong = {n for n, r in rows(tmp_path / "s").items() if r["reasons"] == "wrong_frame"}
     assert {Path(n).name for n in wrong} == {"d.fits", "b.fits"}

@@ -26,10 +26,17 @@ from tests.night_fields import make_night, make_sky
 START = 1_700_000_000.0
 DAY = 86400.0
 FACTS = HeaderFacts(
-    filter="L", exposure_s=120.0, target="Testfield", camera="cam", dec_deg=40.0, ra_deg=60.0,
-    site_lat_deg=50.0, site_lon_deg=10.0, scale_arcsec=1.5,
+    filter="L",
+    exposure_s=120.0,
+    target="Testfield",
+    camera="cam",
+    dec_deg=40.0,
+    ra_deg=60.0,
+    site_lat_deg=50.0,
+    site_lon_deg=10.0,
+    scale_arcsec=1.5,
     sky_axes=((-1.5, 0.0), (0.0, 1.5)),
-)  # fmt: skip
+)
 
 
 @pytest.fixture(scope="module")
@@ -54,9 +61,12 @@ def at(frames, times, prefix=""):
         if time is not None and np.isfinite(time):
             text = datetime.datetime.fromtimestamp(time, datetime.UTC).isoformat()[:19]
         facts = replace(
-            frame.facts, start_unix=time, mid_unix=None if time is None else time + 60,
-            start_utc=text, airmass=1.2,
-        )  # fmt: skip
+            frame.facts,
+            start_unix=time,
+            mid_unix=None if time is None else time + 60,
+            start_utc=text,
+            airmass=1.2,
+        )
         out.append(replace(frame, name=f"{prefix}{k:04d}.fits", facts=facts))
     return out
 
@@ -211,9 +221,12 @@ def test_a_line_over_years_has_a_solution_or_none():
 
 @pytest.mark.parametrize(
     "dates",
-    [{4: "1970-01-01T00:00:10"}, {4: "2099-01-01T20:00:00"},
-     {k: f"2029-03-05T20:{k:02d}:00" for k in range(4)}],
-)  # fmt: skip
+    [
+        {4: "1970-01-01T00:00:10"},
+        {4: "2099-01-01T20:00:00"},
+        {k: f"2029-03-05T20:{k:02d}:00" for k in range(4)},
+    ],
+)
 def test_the_run_ends_well_whatever_the_year(tmp_path, capfd, dates):
     lights = tmp_path / "lights"
     write_night(lights)

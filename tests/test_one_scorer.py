@@ -43,10 +43,20 @@ QUICK, ALL = (2, 7, 11), range(1, 21)
 NOUNS = {reason.noun: word for word, reason in REASONS.items()}
 STATED = re.compile(r"(?:M|, next m|Next m)ost likely:? ([^:(]+?) \(((?:over |under )?\d+%)\)")
 SUMMED_UP = {
-    "wind", "RA oscillation", "periodic error", "Dec drift", "differential flexure",
-    "field rotation", "dither", "doubled stars", "lost tracking", "cloud", "dew", "bright sky",
+    "wind",
+    "RA oscillation",
+    "periodic error",
+    "Dec drift",
+    "differential flexure",
+    "field rotation",
+    "dither",
+    "doubled stars",
+    "lost tracking",
+    "cloud",
+    "dew",
+    "bright sky",
     "poor seeing",
-}  # fmt: skip
+}
 """Topics of the diagnosis that are as sure as their frames' causes."""
 
 
@@ -68,8 +78,9 @@ def graded(request, tmp_path_factory):
 def _graded(folder, guided: bool) -> SimpleNamespace:
     out = folder / "graded"
     record = (str(folder / "lights" / "guiding.csv"),) if guided else ()
-    night = grade(Settings((str(folder / "lights"),), str(out), guide=record, workers=1,
-                           report=False))  # fmt: skip
+    night = grade(
+        Settings((str(folder / "lights"),), str(out), guide=record, workers=1, report=False)
+    )
     with open(out / "summary.csv", newline="", encoding="utf-8") as file:
         table = list(csv.DictReader(file))
     explained = {
@@ -77,9 +88,12 @@ def _graded(folder, guided: bool) -> SimpleNamespace:
         for row in table
     }
     return SimpleNamespace(
-        night=night, table=table, explained=explained, session=open_results(out),
+        night=night,
+        table=table,
+        explained=explained,
+        session=open_results(out),
         page=json.loads(json.dumps(page_record(night))),
-    )  # fmt: skip
+    )
 
 
 def stated_in(text: str) -> dict[str, str]:

@@ -107,9 +107,12 @@ def test_nothing_that_steers_a_terminal_is_written(nasty, capfd):
         assert "\\u001b" not in data or name == "keeps.txt"
     out = nasty / "graded"
     for arguments in (
-        ("grade", nasty / "lights", "--out", out, "--workers", 1), ("diagnose", out),
-        ("explain", out, "light_1"), ("explain", out, "nothing like it"), ("cull", out, "--list"),
-    ):  # fmt: skip
+        ("grade", nasty / "lights", "--out", out, "--workers", 1),
+        ("diagnose", out),
+        ("explain", out, "light_1"),
+        ("explain", out, "nothing like it"),
+        ("cull", out, "--list"),
+    ):
         _, printed, err = run(capfd, *arguments)
         assert not [sign for sign in STEERING if sign in printed + err]
 

@@ -122,8 +122,10 @@ def test_sections_of_times_of_day_each_take_their_own_date(tmp_path):
 
 def test_seconds_that_begin_anew_make_a_new_section(tmp_path):
     one, other = truth(n=60, dithers=()), truth(n=80, start=START + 900, dithers=())
-    parts = [table([f"{x - t.time[0] + 0.5:.1f}" for x in t.time], t, "t,RA err as,Dec err as")
-             for t in (one, other)]  # fmt: skip
+    parts = [
+        table([f"{x - t.time[0] + 0.5:.1f}" for x in t.time], t, "t,RA err as,Dec err as")
+        for t in (one, other)
+    ]
     text = f"Opened {stamp(one.time[0] - 0.5, '%Y-%m-%d %H:%M:%S.%f')}\n{parts[0]}"
     text += f"Opened {stamp(other.time[0] - 0.5, '%Y-%m-%d %H:%M:%S.%f')}\n"
     text += parts[1].split("\n", 1)[1]  # without titles of its own

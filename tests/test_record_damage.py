@@ -19,8 +19,9 @@ from subgrade.record import read as reading
 from subgrade.record import read_guide
 from tests.record_layouts import LAYOUTS, SCALE, START, comma, stamp, truth
 
-FEW = settings(max_examples=60, deadline=None, derandomize=True,
-               suppress_health_check=list(HealthCheck))  # fmt: skip
+FEW = settings(
+    max_examples=60, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+)
 TEXTS = {name: layout(truth(n=40, dithers=(9,))) for name, layout in LAYOUTS.items()}
 
 
@@ -136,11 +137,24 @@ def damaged(draw):
         elif what == "join":
             lines[k] = line + lines[other]
         else:
-            lines.insert(k, draw(st.sampled_from([
-                "Run 99/99/9999 25:61:61", "0001-01-01 00:00:00 begins", "nan,inf,-inf,1e400,,,",
-                "Session 31.02.2031 12:00:00", '"unclosed', "1e308 1e308 1e308", "{}", "[",
-                '{"t":1}',
-            ])))  # fmt: skip
+            lines.insert(
+                k,
+                draw(
+                    st.sampled_from(
+                        [
+                            "Run 99/99/9999 25:61:61",
+                            "0001-01-01 00:00:00 begins",
+                            "nan,inf,-inf,1e400,,,",
+                            "Session 31.02.2031 12:00:00",
+                            '"unclosed',
+                            "1e308 1e308 1e308",
+                            "{}",
+                            "[",
+                            '{"t":1}',
+                        ]
+                    )
+                ),
+            )
     return "\n".join(lines)
 
 
@@ -230,9 +244,11 @@ def made(draw):
         row = delimiter.join(cells[title](k) for title in titles)
         if comma_mark:
             row = delimiter.join(
-                cells[x](k) if x == CLOCKS[clock][0] and ":" in cells[x](k)
-                else cells[x](k).replace(".", ",") for x in titles
-            )  # fmt: skip
+                cells[x](k)
+                if x == CLOCKS[clock][0] and ":" in cells[x](k)
+                else cells[x](k).replace(".", ",")
+                for x in titles
+            )
         lines.append(row)
     return "\n".join(lines), t, clock, remarks
 
@@ -302,8 +318,9 @@ def test_a_file_of_20_megabytes_needs_little_memory(tmp_path):
         record = read_guide(sys.argv[1])
         print(len(record), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
     """)
-    said = subprocess.run([sys.executable, "-c", probe, path], capture_output=True, text=True,
-                          check=True)  # fmt: skip
+    said = subprocess.run(
+        [sys.executable, "-c", probe, path], capture_output=True, text=True, check=True
+    )
     n, used = map(int, said.stdout.split())
     used *= 1 if sys.platform == "darwin" else 1024
     assert n == 40_000

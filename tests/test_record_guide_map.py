@@ -28,8 +28,10 @@ def saved(tmp_path, text, name="map.toml"):
 
 def riddle(t):
     """Titles that say nothing, and an error and its filtered twin the wrong way round."""
-    rows = [f"{stamp(x, '%d/%m/%Y %H:%M:%S')};{0.3 * a:.3f};{a / 2:.4f};{b / 2:.4f}"
-            for x, a, b in zip(t.time, t.ra, t.dec, strict=True)]  # fmt: skip
+    rows = [
+        f"{stamp(x, '%d/%m/%Y %H:%M:%S')};{0.3 * a:.3f};{a / 2:.4f};{b / 2:.4f}"
+        for x, a, b in zip(t.time, t.ra, t.dec, strict=True)
+    ]
     return "\n".join(["Stamp;RA error;Quantity 7;Quantity 9", *rows])
 
 
@@ -65,8 +67,9 @@ def test_a_map_may_only_state_units(tmp_path):
 def test_a_file_of_bare_numbers_is_read_by_number(tmp_path):
     found = re.findall(r"```toml\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
     t = truth(n=60, dithers=())
-    rows = [f"{x - t.time[0]:.1f} {a:.3f} {b:.3f}" for x, a, b in zip(t.time, t.ra, t.dec,
-                                                                      strict=True)]  # fmt: skip
+    rows = [
+        f"{x - t.time[0]:.1f} {a:.3f} {b:.3f}" for x, a, b in zip(t.time, t.ra, t.dec, strict=True)
+    ]
     path = saved(tmp_path, "\n".join(rows), "bare.txt")
     record = read_guide(path, guide_map=saved(tmp_path, found[1]))
     np.testing.assert_allclose(record.ra, t.ra, atol=1e-3)
@@ -75,8 +78,10 @@ def test_a_file_of_bare_numbers_is_read_by_number(tmp_path):
 
 def test_a_map_gives_sections_and_a_date(tmp_path):
     t = truth(n=60, dithers=())
-    rows = [f"{stamp(x, '%H:%M:%S')},{a:.3f},{b:.3f}"
-            for x, a, b in zip(t.time, t.ra, t.dec, strict=True)]  # fmt: skip
+    rows = [
+        f"{stamp(x, '%H:%M:%S')},{a:.3f},{b:.3f}"
+        for x, a, b in zip(t.time, t.ra, t.dec, strict=True)
+    ]
     text = "\n".join(["Time,RA error as,Dec error as", *rows[:30], "Part two", *rows[30:]])
     mapped = saved(tmp_path, '[clock]\ndate = 2031-02-18\n[file]\nsection = "Part"')
     record = read_guide(saved(tmp_path, text, "parts.csv"), guide_map=mapped)
@@ -163,8 +168,17 @@ def test_the_command_shows_columns_clock_and_numbers(tmp_path):
     said = run(path)
     assert said.return_value == 0
     assert re.search(r"RA offset \(arcsec\) +RA error +arcsec +1\.00", said.output)
-    for word in ("clock", "samples", "section 1", "RMS", "peak", "dithers 2",
-                 "settled after a dither 2", "star missing", "gaps"):  # fmt: skip
+    for word in (
+        "clock",
+        "samples",
+        "section 1",
+        "RMS",
+        "peak",
+        "dithers 2",
+        "settled after a dither 2",
+        "star missing",
+        "gaps",
+    ):
         assert word in said.output
     assert "\x1b[" not in said.output
     assert all(line == line.rstrip() for line in said.output.splitlines())
@@ -207,11 +221,14 @@ def test_the_command_takes_a_scale_and_a_map(tmp_path):
     assert said.return_value == 1
     assert "--guide-scale" in said.stderr
     assert "1.9 arcsec per pixel" in run(path, "--guide-scale", "1.9").output
-    assert "1.7 arcsec per pixel" in run(
-        path, "--guide-map", saved(tmp_path, "scale_arcsec_px = 1.7")
-    ).output  # fmt: skip
+    assert (
+        "1.7 arcsec per pixel"
+        in run(path, "--guide-map", saved(tmp_path, "scale_arcsec_px = 1.7")).output
+    )
     with pytest.raises(UsageError, match="no such file"):
         CliRunner().invoke(
-            cli, ["guide", str(path), "--guide-map", "nowhere.toml"],
-            standalone_mode=False, catch_exceptions=False,
-        )  # fmt: skip
+            cli,
+            ["guide", str(path), "--guide-map", "nowhere.toml"],
+            standalone_mode=False,
+            catch_exceptions=False,
+        )

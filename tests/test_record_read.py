@@ -12,10 +12,28 @@ from tests.record_layouts import LAYOUTS, SCALE, START, comma, midnight, stamp, 
 LOST = (20, 21, 22, 100, 101)
 UTC_TOLD = {"json_lines", "camera", "turned", "midnight", "two_columns", "four_sides", "julian"}
 WITH_LOST = {"fixed", "json_lines", "midnight", "julian", "states"}
-WITH_EVENTS = {"comma", "semicolon", "bars", "fixed", "blanks", "json_lines", "midnight", "places",
-               "states"}  # fmt: skip
-WITH_PULSES = {"comma", "semicolon", "bars", "fixed", "blanks", "json_lines", "two_columns",
-               "four_sides", "run_together"}  # fmt: skip
+WITH_EVENTS = {
+    "comma",
+    "semicolon",
+    "bars",
+    "fixed",
+    "blanks",
+    "json_lines",
+    "midnight",
+    "places",
+    "states",
+}
+WITH_PULSES = {
+    "comma",
+    "semicolon",
+    "bars",
+    "fixed",
+    "blanks",
+    "json_lines",
+    "two_columns",
+    "four_sides",
+    "run_together",
+}
 
 
 def written(tmp_path, name, t, **how):
@@ -105,8 +123,10 @@ def test_a_scale_given_goes_before_the_one_in_the_file(tmp_path):
 def test_lengths_tell_that_errors_are_in_pixels(tmp_path):
     t = truth()
     path = tmp_path / "long.csv"
-    rows = [f"{k},{0.8 * a - 0.6 * b:.4f},{0.6 * a + 0.8 * b:.4f},{a:.4f},{b:.4f}"
-            for k, (a, b) in enumerate(zip(t.ra, t.dec, strict=True))]  # fmt: skip
+    rows = [
+        f"{k},{0.8 * a - 0.6 * b:.4f},{0.6 * a + 0.8 * b:.4f},{a:.4f},{b:.4f}"
+        for k, (a, b) in enumerate(zip(t.ra, t.dec, strict=True))
+    ]
     path.write_text("\n".join(["time,x error,y error,RA error,Dec error", *rows]))
     with pytest.raises(UnreadableFile, match="--guide-scale"):
         read_guide(path)
@@ -118,8 +138,10 @@ def test_lengths_tell_that_errors_are_in_pixels(tmp_path):
 def test_a_column_in_each_unit_tells_the_scale(tmp_path):
     t = truth()
     path = tmp_path / "both.csv"
-    rows = [f"{stamp(x)},{a / SCALE:.4f},{a:.4f},{b / SCALE:.4f},{b:.4f}"
-            for x, a, b in zip(t.time, t.ra, t.dec, strict=True)]  # fmt: skip
+    rows = [
+        f"{stamp(x)},{a / SCALE:.4f},{a:.4f},{b / SCALE:.4f},{b:.4f}"
+        for x, a, b in zip(t.time, t.ra, t.dec, strict=True)
+    ]
     head = "time,RA error px,RA error arcsec,Dec error px,Dec error arcsec"
     path.write_text("\n".join([head, *rows]))
     record = read_guide(path)
@@ -141,8 +163,10 @@ def test_a_part_of_other_columns_is_passed_over(tmp_path):
 
 def test_a_second_section_may_order_its_columns_anew(tmp_path):
     one, other = truth(n=120, dithers=()), truth(n=90, start=START + 3600, seed=5, dithers=())
-    rows = [f"{b:.3f},{a:.3f},{stamp(x)}" for x, a, b in zip(other.time, other.ra, other.dec,
-                                                              strict=True)]  # fmt: skip
+    rows = [
+        f"{b:.3f},{a:.3f},{stamp(x)}"
+        for x, a, b in zip(other.time, other.ra, other.dec, strict=True)
+    ]
     text = comma(one) + f"\nNew run {stamp(START + 3590)}\nDec error (as),RA error (as),Time\n"
     path = tmp_path / "two.csv"
     path.write_text(text + "\n".join(rows))
@@ -156,12 +180,20 @@ def test_a_second_section_may_order_its_columns_anew(tmp_path):
 def test_remarks_are_sorted_into_kinds(tmp_path):
     t = truth(dithers=())
     out = []
-    remarks = {30: "Guide star lost", 50: "Guiding paused", 70: "Guiding resumed",
-            90: "Lock position moved", 110: "Settling begins", 130: "Settling complete",
-            150: "A cloud passes", 160: "Guide star missing",
-            170: "Reference position set to the star found",
-            180: "Target recentred, guiding resumed", 190: "Settled after the dither",
-            195: "Guide star found again"}  # fmt: skip
+    remarks = {
+        30: "Guide star lost",
+        50: "Guiding paused",
+        70: "Guiding resumed",
+        90: "Lock position moved",
+        110: "Settling begins",
+        130: "Settling complete",
+        150: "A cloud passes",
+        160: "Guide star missing",
+        170: "Reference position set to the star found",
+        180: "Target recentred, guiding resumed",
+        190: "Settled after the dither",
+        195: "Guide star found again",
+    }
     for k, line in enumerate(comma(t).splitlines()[1:]):
         if k in remarks:
             out.append(f"INFO {stamp(t.time[k])} {remarks[k]}")
@@ -171,17 +203,29 @@ def test_remarks_are_sorted_into_kinds(tmp_path):
     record = read_guide(path)
     assert len(record) == len(t)
     kinds = [
-        "star_missing", "pause", "resume", "reference_moved", "settle_start", "settle_end", "other",
-        "star_missing", "reference_moved", "resume", "settle_end", "other",
-    ]  # fmt: skip
+        "star_missing",
+        "pause",
+        "resume",
+        "reference_moved",
+        "settle_start",
+        "settle_end",
+        "other",
+        "star_missing",
+        "reference_moved",
+        "resume",
+        "settle_end",
+        "other",
+    ]
     assert [e.kind for e in record.events] == kinds
     np.testing.assert_allclose([e.time for e in record.events], t.time[list(remarks)], atol=0.06)
 
 
 def test_a_number_in_a_remark_is_not_its_time(tmp_path):
     t = truth(dithers=())
-    rows = [f"{k},{x - START:.1f},{a:.3f},{b:.3f}"
-            for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))]  # fmt: skip
+    rows = [
+        f"{k},{x - START:.1f},{a:.3f},{b:.3f}"
+        for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))
+    ]
     rows.insert(100, "NOTE dither requested, 2.1, -0.4 at 03:00:00")
     path = tmp_path / "numbers.csv"
     path.write_text("\n".join(["n,elapsed s,RA error as,Dec error as", *rows]))
@@ -194,8 +238,10 @@ def test_a_number_in_a_remark_is_not_its_time(tmp_path):
 def test_the_same_remark_beside_many_rows_is_one_event(tmp_path):
     t = truth(n=60, dithers=())
     said = {**dict.fromkeys(range(10, 15), "Dither"), **dict.fromkeys(range(40, 44), "Dither")}
-    rows = [f"{stamp(x)},{a:.3f},{b:.3f},{said.get(k, '')},scope A"
-            for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))]  # fmt: skip
+    rows = [
+        f"{stamp(x)},{a:.3f},{b:.3f},{said.get(k, '')},scope A"
+        for k, (x, a, b) in enumerate(zip(t.time, t.ra, t.dec, strict=True))
+    ]
     path = tmp_path / "beside.csv"
     path.write_text("\n".join(["Time,RA error as,Dec error as,Note,Device", *rows]))
     events = read_guide(path).events
@@ -206,9 +252,11 @@ def test_the_same_remark_beside_many_rows_is_one_event(tmp_path):
 def test_titles_may_be_directions_and_cells_carry_units(tmp_path):
     t = truth(n=60, dithers=())
     side = lambda v, p: p[int(v < 0)] if v else ""  # noqa: E731
-    rows = [f'{stamp(t.time[k])} | {t.ra[k]}" | {t.dec[k]}" | '
-            f"{abs(t.ra_pulse[k]):.0f} ms {side(t.ra_pulse[k], 'EW')}"
-            for k in range(60)]  # fmt: skip
+    rows = [
+        f'{stamp(t.time[k])} | {t.ra[k]}" | {t.dec[k]}" | '
+        f"{abs(t.ra_pulse[k]):.0f} ms {side(t.ra_pulse[k], 'EW')}"
+        for k in range(60)
+    ]
     path = tmp_path / "units.txt"
     path.write_text("\n".join(["Time | East | North | RA pulse", *rows]))
     record = read_guide(path)

@@ -51,9 +51,13 @@ def test_the_outcome_is_seen_at_once(opened):
         "return document.getElementById('plot').layout.annotations.map(a => a.text)"
     )
     assert [t.split("</b>")[0] for t in titles] == [
-        "<b>FWHM", "<b>eccentricity", "<b>transparency", "<b>sky background",
-        "<b>guiding RA", "<b>guiding Dec",
-    ]  # fmt: skip
+        "<b>FWHM",
+        "<b>eccentricity",
+        "<b>transparency",
+        "<b>sky background",
+        "<b>guiding RA",
+        "<b>guiding Dec",
+    ]
     covered = "covers all 12 frames; guiding RMS RA 0.39″, Dec 0.40″, median of the kept frames"
     assert covered in text(browser, "#guiding")
     assert text(browser, "#remarks") == ""

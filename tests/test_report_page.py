@@ -294,9 +294,17 @@ def long_record(count: int):
     ra, dec = rng.normal(0, 0.5, (2, count))
     ones = np.ones(count)
     record = replace(
-        night.record, time=time, ra=ra, dec=dec, ra_pulse_ms=ones, dec_pulse_ms=ones,
-        brightness=ones, snr=ones, good=ones > 0, section=ones.astype(int),
-    )  # fmt: skip
+        night.record,
+        time=time,
+        ra=ra,
+        dec=dec,
+        ra_pulse_ms=ones,
+        dec_pulse_ms=ones,
+        brightness=ones,
+        snr=ones,
+        good=ones > 0,
+        section=ones.astype(int),
+    )
     return replace(night, record=record, clock=ClockFit(7.0, 0.0, 7.0, 1.0, True, "set"))
 
 
@@ -356,13 +364,16 @@ def test_300_frames_stay_under_15_megabytes():
         pytest.param(unreadable_only, id="unreadable only"),
         pytest.param(lambda: graded_of(steady(5)), id="no guiding, no pictures"),
         pytest.param(
-            lambda: graded_of(steady(5), start_unix=None, mid_unix=None, start_utc=None,
-                              mid_utc=None), id="no times"),
+            lambda: graded_of(
+                steady(5), start_unix=None, mid_unix=None, start_utc=None, mid_utc=None
+            ),
+            id="no times",
+        ),
         pytest.param(lambda: graded_of([Shot(transparency=0.1)] * 3), id="alike"),
         pytest.param(lambda: graded_of(steady(4), exposure_s=None, scale_arcsec=None), id="bare"),
         pytest.param(lambda: graded_of([Shot(stray="another field"), *steady(4)]), id="stray"),
     ],
-)  # fmt: skip
+)
 def test_poor_nights_make_a_page(graded):
     graded = graded()
     data = data_of(report_page(graded))
@@ -381,8 +392,10 @@ def test_marks_given_before_are_on_the_page():
 
 def test_culled_frames_and_unused_records_are_not_bad_frames():
     graded = graded_of(steady(5))
-    places = [(f"light_{k}.fits", Path(f"/n/light_{k}.fits"), Path(f"/gone/light_{k}.fits"))
-              for k in (7, 8)]  # fmt: skip
+    places = [
+        (f"light_{k}.fits", Path(f"/n/light_{k}.fits"), Path(f"/gone/light_{k}.fits"))
+        for k in (7, 8)
+    ]
     problems = Problem("g.csv", "no column of errors", RECORD), Problem("a.fits", "cut short")
     graded = replace(graded, culled=tuple(CulledFrame(*p) for p in places), problems=problems)
     data = data_of(report_page(graded))

@@ -92,8 +92,15 @@ def test_objects_are_neither_written_nor_read():
     with pytest.raises(TypeError, match="cannot store an array of object"):
         CODEC.encode(np.array([print], dtype=object))
     assert same(CODEC.decode(forged(np.arange(3.0))), np.arange(3.0))
-    for change in [(b"<f8", b"|O8"), (b"<f8", b"<U8"), (b"[3]", b"[-3]"), (b"[3]", b"[9000]"),
-                   (b"array", b"class"), (b"[3]", b"null"), (b", 0]", b", 1e9]")]:  # fmt: skip
+    for change in [
+        (b"<f8", b"|O8"),
+        (b"<f8", b"<U8"),
+        (b"[3]", b"[-3]"),
+        (b"[3]", b"[9000]"),
+        (b"array", b"class"),
+        (b"[3]", b"null"),
+        (b", 0]", b", 1e9]"),
+    ]:
         with pytest.raises(ValueError, match=r"."):
             CODEC.decode(forged(np.arange(3.0), change))
 
@@ -200,8 +207,9 @@ def test_no_damage_raises_costs_memory_or_passes_for_a_measurement(tmp_path):
     cache.save("k", FACTS, stars)
     done = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(MUTATE), str(tmp_path)],
-        capture_output=True, text=True,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+    )
     assert (done.returncode, done.stderr) == (0, "")
     assert int(done.stdout) > 1900
 

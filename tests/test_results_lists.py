@@ -125,9 +125,18 @@ def test_ambiguous_names_are_shown_on_the_command_line(capfd, tmp_path):
     for k in range(6):
         write_light(tmp_path / "l" / "ab"[k % 2] / f"light_{k // 2}.fits", k)
     code, _, err = run(
-        capfd, "grade", tmp_path / "l", "--out", tmp_path / "r", "--workers", 1, "--quiet",
-        "--list-style", "names", "--no-report",
-    )  # fmt: skip
+        capfd,
+        "grade",
+        tmp_path / "l",
+        "--out",
+        tmp_path / "r",
+        "--workers",
+        1,
+        "--quiet",
+        "--list-style",
+        "names",
+        "--no-report",
+    )
     assert code == 0
     assert "subgrade: ambiguous in the lists, the name of several files: light_0.fits, " in err
     assert (tmp_path / "r" / "keeps.txt").read_text().splitlines() == [

@@ -121,9 +121,11 @@ def change_header(root):
 
 
 CHANGES = {
-    "nothing": lambda root: None, "frame added": add, "frame removed": remove,
+    "nothing": lambda root: None,
+    "frame added": add,
+    "frame removed": remove,
     "header changed": change_header,
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(
@@ -289,9 +291,23 @@ def test_unused_outcomes_go_once_they_outnumber_the_used(tmp_path):
 
 def test_keys_differ_wherever_values_do():
     values = [
-        None, True, 1, 1.0, "1", (1,), ((1,),), (1, 1), (), "", np.ones(2), np.ones((2, 1)),
-        np.ones(2, np.float32), float("nan"), Registration(1), Registration(1, 0.0),
-    ]  # fmt: skip
+        None,
+        True,
+        1,
+        1.0,
+        "1",
+        (1,),
+        ((1,),),
+        (1, 1),
+        (),
+        "",
+        np.ones(2),
+        np.ones((2, 1)),
+        np.ones(2, np.float32),
+        float("nan"),
+        Registration(1),
+        Registration(1, 0.0),
+    ]
     assert len({key_of((v,)) for v in values}) == len(values)
     assert key_of(("ab", "c")) != key_of(("a", "bc"))
     assert key_of((np.float64(0.1),)) == key_of((0.1,))

@@ -32,10 +32,14 @@ def remarks(groups: dict[str, list[Shot]], **facts) -> list[str]:
             judged = Judgement(frame.name, "keep", (), "", 1.0, 1.0)
             frames.append(
                 GradedFrame(
-                    f"{name}/{frame.name}", Path(frame.path), judged, stated, frame.stars,
+                    f"{name}/{frame.name}",
+                    Path(frame.path),
+                    judged,
+                    stated,
+                    frame.stars,
                     replace(compared, group=k),
                 )
-            )  # fmt: skip
+            )
     return night_remarks(found, frames, load_limits())
 
 

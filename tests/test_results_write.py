@@ -31,8 +31,17 @@ CONTRACT_COLUMNS = """frame verdict reasons explanation confidence cause_confide
     background_adu noise_adu transparency guide_rms_ra_arcsec guide_rms_dec_arcsec
     guide_peak_arcsec guide_samples"""
 
-HOSTILE = ["a\nb.fits", 'q"uote,comma.fits', "=cmd()|'x'!A1.fits", "-1+2.fits", "# not.fits",
-           '"quoted".fits', " blanks .fits", "über Σ.fits", "sub dir/plain.fits"]  # fmt: skip
+HOSTILE = [
+    "a\nb.fits",
+    'q"uote,comma.fits',
+    "=cmd()|'x'!A1.fits",
+    "-1+2.fits",
+    "# not.fits",
+    '"quoted".fits',
+    " blanks .fits",
+    "über Σ.fits",
+    "sub dir/plain.fits",
+]
 
 
 def graded_night(shots, folder="/n", names=None) -> Graded:
@@ -112,8 +121,13 @@ def test_session_counts_causes_and_time(tmp_path):
     folder = write_results(graded, tmp_path)
     session = json.loads((folder / "session.json").read_text(), parse_constant=pytest.fail)
     assert session["totals"] == {
-        "frames": 11, "kept": 8, "rejected": 2, "unreadable": 1, "kept_s": 960.0, "lost_s": 240.0,
-    }  # fmt: skip
+        "frames": 11,
+        "kept": 8,
+        "rejected": 2,
+        "unreadable": 1,
+        "kept_s": 960.0,
+        "lost_s": 240.0,
+    }
     assert {(c["reason"], c["frames"], c["lost_s"]) for c in session["causes"]} == {
         ("cloud", 1, 120.0),
         ("tracking_lost", 1, 120.0),

@@ -190,9 +190,11 @@ def test_what_may_not_be_read_is_named(lights, options):
         root.chmod(0o755)
         done = subprocess.run(
             [sys.executable, "-c", AS_NOBODY, mine, root / "first", root / "second", *options],
-            capture_output=True, text=True, cwd=root,
+            capture_output=True,
+            text=True,
+            cwd=root,
             env=os.environ | {"PYTHONPATH": str(PACKAGE)},
-        )  # fmt: skip
+        )
         table = rows(root / "second")
         session = json.loads((root / "second" / "session.json").read_text())
     finally:
@@ -228,9 +230,12 @@ def test_streams_that_are_closed_full_or_unread(lights, tmp_path, capfd):
         (tmp_path / "r" / "summary.csv").unlink(missing_ok=True)
         command = SHELL.format(python=sys.executable, redirected=redirected)
         done = subprocess.run(
-            ["bash", "-o", "pipefail", "-c", command], cwd=tmp_path, capture_output=True,
-            text=True, env=os.environ | {"PYTHONPATH": str(PACKAGE)},
-        )  # fmt: skip
+            ["bash", "-o", "pipefail", "-c", command],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            env=os.environ | {"PYTHONPATH": str(PACKAGE)},
+        )
         assert "Traceback" not in done.stderr
         assert "Exception ignored" not in done.stderr
         assert len(rows(tmp_path / "r")) == COUNT

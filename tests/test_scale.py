@@ -25,10 +25,23 @@ FEW, MANY = 20, 120
 MOST_MS_A_FRAME = 18.0
 """Three times what a regraded frame costs; registering it costs 40, fitting its motion 30 to 60."""
 HEAVY = {
-    "numba", "pandas", "plotly.graph_objs", "plotly.express", "rich", "scipy.optimize",
-    "scipy.stats", "scipy.interpolate", "scipy.ndimage", "scipy.sparse", "scipy.special",
-    "astropy", "astropy.table", "astropy.time", "astropy.units", "astropy.io.fits",
-}  # fmt: skip
+    "numba",
+    "pandas",
+    "plotly.graph_objs",
+    "plotly.express",
+    "rich",
+    "scipy.optimize",
+    "scipy.stats",
+    "scipy.interpolate",
+    "scipy.ndimage",
+    "scipy.sparse",
+    "scipy.special",
+    "astropy",
+    "astropy.table",
+    "astropy.time",
+    "astropy.units",
+    "astropy.io.fits",
+}
 
 pytestmark = [
     pytest.mark.slow,

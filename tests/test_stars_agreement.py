@@ -123,8 +123,9 @@ def test_the_error_of_a_shape_holds_however_few_the_stars(count):
         xx, yy = 4 * (1 + noise * rng.standard_normal((2, count)))
         xy = 4 * noise / np.sqrt(2) * rng.standard_normal(count)
         shape = common_shape(xx, yy, xy, snr)
-        off.append((shape.xy / shape.error, ((shape.xx * shape.yy) ** 0.25 / 2 - 1) /
-                    shape.size_error))  # fmt: skip
+        off.append(
+            (shape.xy / shape.error, ((shape.xx * shape.yy) ** 0.25 / 2 - 1) / shape.size_error)
+        )
     within = np.mean(np.abs(off) < 1, axis=0)
     assert (within > 0.64).all()
     assert (within < 0.93).all()

@@ -64,8 +64,11 @@ def _fit(shape: StarShape, mosaic: str | None, seed: int, count: int):
     x, y = np.rint(frame.stars.x), np.rint(frame.stars.y)
     inside = (x > 8) & (y > 8) & (x < 890) & (y < 690)
     order = np.argsort(-frame.stars.flux * inside)[5 : 5 + count]
-    return frame, order, joint_fit(view.stamps(x[order], y[order], 5), x[order], y[order],
-                                   view.noise, 1.3)  # fmt: skip
+    return (
+        frame,
+        order,
+        joint_fit(view.stamps(x[order], y[order], 5), x[order], y[order], view.noise, 1.3),
+    )
 
 
 @pytest.mark.parametrize("mosaic", [None, "RGGB"])

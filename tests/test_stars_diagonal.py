@@ -19,9 +19,16 @@ def listed(places, snr=None, flags=None) -> StarList:
     n = len(x)
     ones = np.ones(n, np.float32)
     return StarList(
-        x, y, 100 * ones, np.array(snr if snr is not None else 100 * ones, np.float32), ones,
-        2 * ones, 2 * ones, 0 * ones, np.array(flags if flags is not None else 0 * ones, np.uint16),
-    )  # fmt: skip
+        x,
+        y,
+        100 * ones,
+        np.array(snr if snr is not None else 100 * ones, np.float32),
+        ones,
+        2 * ones,
+        2 * ones,
+        0 * ones,
+        np.array(flags if flags is not None else 0 * ones, np.uint16),
+    )
 
 
 def frame(stars: StarList, field: ShapeField | None = None) -> FrameStars:
@@ -43,8 +50,9 @@ def field_of(error=0.001, **terms) -> ShapeField:
 
 def spread(seed=2, count=900) -> list[tuple[float, float]]:
     rng = np.random.default_rng(seed)
-    return list(zip(rng.uniform(20, WIDE - 20, count), rng.uniform(20, HIGH - 20, count),
-                    strict=True))  # fmt: skip
+    return list(
+        zip(rng.uniform(20, WIDE - 20, count), rng.uniform(20, HIGH - 20, count), strict=True)
+    )
 
 
 def names(stars) -> list[str]:

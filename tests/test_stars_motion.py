@@ -37,10 +37,20 @@ def knock(star, share, angle):
 
 def frame_of(profile, angle, major, minor=3.1) -> FrameStars:
     return FrameStars(
-        100, 100, 0.0, 1.0, np.zeros((1, 1)), 64, 100, 20.0,
-        fwhm_px=np.sqrt(major * minor), fwhm_major_px=major, fwhm_minor_px=minor,
-        angle_deg=angle, star_image=star_image(profile),
-    )  # fmt: skip
+        100,
+        100,
+        0.0,
+        1.0,
+        np.zeros((1, 1)),
+        64,
+        100,
+        20.0,
+        fwhm_px=np.sqrt(major * minor),
+        fwhm_major_px=major,
+        fwhm_minor_px=minor,
+        angle_deg=angle,
+        star_image=star_image(profile),
+    )
 
 
 def fits(frame) -> dict:

@@ -124,9 +124,19 @@ ODD = {
 
 
 STARLESS = {
-    "no values", "infinities", "one value", "constant", "one row bright", "negative",
-    "holes for stars", "any bytes", "two levels", "slope", "walk", "blocks",
-}  # fmt: skip
+    "no values",
+    "infinities",
+    "one value",
+    "constant",
+    "one row bright",
+    "negative",
+    "holes for stars",
+    "any bytes",
+    "two levels",
+    "slope",
+    "walk",
+    "blocks",
+}
 HARMED = {"half missing", "huge here and there", "huge and negative", "denormal"}
 """Frames on which many of the 25 stars are as they were."""
 

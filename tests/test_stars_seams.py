@@ -46,10 +46,15 @@ def test_rows_of_another_frame_cut_stars():
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "scene",
-    [{}, {"hot_pixels": 3000, "cosmic_rays": 800}, {"full_well_adu": 4000, "bright": 1500},
-     {"mosaic": "RGGB"}, {"bright": 20}],
+    [
+        {},
+        {"hot_pixels": 3000, "cosmic_rays": 800},
+        {"full_well_adu": 4000, "bright": 1500},
+        {"mosaic": "RGGB"},
+        {"bright": 20},
+    ],
     ids=["usual", "defects", "saturated", "mosaic", "sparse"],
-)  # fmt: skip
+)
 def test_sound_rows_cut_no_stars(seed, scene):
     assert kinds(rendered(seed, **scene)) == []
 

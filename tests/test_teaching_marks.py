@@ -135,11 +135,17 @@ NIGHT = {f"light_{k:03d}.fits.fz": f"/n/light_{k:03d}.fits.fz" for k in range(1,
 @pytest.mark.parametrize(
     "name",
     [
-        "light_006.fits.fz", "light_006.fits", "light_006", "LIGHT_006.FITS", "light_6", "006", "6",
+        "light_006.fits.fz",
+        "light_006.fits",
+        "light_006",
+        "LIGHT_006.FITS",
+        "light_6",
+        "006",
+        "6",
         "t_006.f",
         "/n/light_006.fits.fz",
     ],
-)  # fmt: skip
+)
 def test_any_name_that_only_one_frame_answers_to_will_do(tmp_path, name):
     path = table(tmp_path, f"frame,verdict\n{name},reject\n")
     person = read_person(path, None, NIGHT)

@@ -33,8 +33,8 @@ LIMITS = [
     (f"[roundness]\nfloor = {LARGE}", "roundness.floor"),
     (f"[light]\ndew_frames = {LARGE}", "light.dew_frames"),
     ("[roundness]\nfloor = 2031-01-01", "roundness.floor"),
-    ("[roundness]\n\"fl\\u001boor\" = 1", "unknown key"),
-]  # fmt: skip
+    ('[roundness]\n"fl\\u001boor" = 1', "unknown key"),
+]
 COLUMNS = "[columns]\ntime = 1\nra = 2\ndec = 3\n[file]\nheader = false\n"
 MAPS = [
     (COLUMNS + "[units]\ntime = {a = 1}", "units.time"),

@@ -53,8 +53,11 @@ def watched(tmp_path, *command, script: str = WATCHED) -> tuple[int, list]:
     words = [str(word) for word in command]
     subprocess.run(
         [sys.executable, place, tmp_path / "lights", out, *words],
-        check=False, capture_output=True, timeout=300, cwd=ROOT,
-    )  # fmt: skip
+        check=False,
+        capture_output=True,
+        timeout=300,
+        cwd=ROOT,
+    )
     return tuple(json.loads(out.read_text()))
 
 
@@ -103,8 +106,13 @@ def imported(source: str) -> set[str]:
 
 @pytest.mark.parametrize(
     "line",
-    ["import socket", "def f():\n    from urllib.request import urlopen", "import os, http.client",
-     "__import__('ssl')", "importlib.import_module('requests.api')"],
-)  # fmt: skip
+    [
+        "import socket",
+        "def f():\n    from urllib.request import urlopen",
+        "import os, http.client",
+        "__import__('ssl')",
+        "importlib.import_module('requests.api')",
+    ],
+)
 def test_an_import_of_the_network_is_found(line):
     assert imported(line) & NETWORK

@@ -91,10 +91,16 @@ def strings(path: Path) -> list[tuple[int, str]]:
 
 MODULES = sorted((ROOT / "subgrade").rglob("*.py"))
 TEXTS = sorted(
-    [*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), ROOT / "demo_subs" / "README.md",
-     *(ROOT / "subgrade").rglob("*.js"), *(ROOT / "subgrade").rglob("*.html"),
-     *(ROOT / "subgrade").rglob("*.toml"), *(ROOT / "docs").rglob("*.svg")]
-)  # fmt: skip
+    [
+        *ROOT.glob("*.md"),
+        *(ROOT / "docs").rglob("*.md"),
+        ROOT / "demo_subs" / "README.md",
+        *(ROOT / "subgrade").rglob("*.js"),
+        *(ROOT / "subgrade").rglob("*.html"),
+        *(ROOT / "subgrade").rglob("*.toml"),
+        *(ROOT / "docs").rglob("*.svg"),
+    ]
+)
 
 
 def prose(path: Path) -> str:

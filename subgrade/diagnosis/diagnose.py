@@ -34,9 +34,26 @@ from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
 
 CHECKS = (
-    polar_axis, dec_drift, turning_field, oscillation, periodic_error, guide_exposure, backlash,
-    flexure, wind, focus, seeing, cloud, dew, sky_glow, late_dither, bump, tracking, optics, trails,
-)  # fmt: skip
+    polar_axis,
+    dec_drift,
+    turning_field,
+    oscillation,
+    periodic_error,
+    guide_exposure,
+    backlash,
+    flexure,
+    wind,
+    focus,
+    seeing,
+    cloud,
+    dew,
+    sky_glow,
+    late_dither,
+    bump,
+    tracking,
+    optics,
+    trails,
+)
 
 GUESS = 0.3
 """Sureness below which a cause that cost no frame is left out: a choice."""

@@ -50,16 +50,26 @@ def flexure(view: NightView) -> Finding | None:
     else:
         evidence.append("no guiding record covers these frames: drift of the mount looks the same")
     return finding(
-        view, "differential flexure", sentence + ".", reason="flexure", frames=affected, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("flexure", affected),
-        advice=((
-            "Tighten everything between guide scope and main scope: rings, focusers, adapters; tie "
-            "the cables so that none pulls; if the drift stays, use an off-axis guider",
-            "the image drifted while the guide star stayed put, which guiding cannot correct"
-            if len(rms) else "guiding cannot correct what moves between guide scope and main scope",
-            CLAMPS,
-        ),),
-    )  # fmt: skip
+        view,
+        "differential flexure",
+        sentence + ".",
+        reason="flexure",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=view.sureness("flexure", affected),
+        advice=(
+            (
+                "Tighten everything between guide scope and main scope: rings, focusers, adapters; tie "
+                "the cables so that none pulls; if the drift stays, use an off-axis guider",
+                "the image drifted while the guide star stayed put, which guiding cannot correct"
+                if len(rms)
+                else "guiding cannot correct what moves between guide scope and main scope",
+                CLAMPS,
+            ),
+        ),
+    )
 
 
 def unseen_drift(view: NightView, frame: int):
@@ -165,11 +175,13 @@ def _scatter(view: NightView, frame: int) -> float:
     group = view.night.compared[frame].group
     if group < 0:
         return math.nan
-    parts = np.array([
-        (0.5 * (s.xx - s.yy), s.xy)
-        for i in view.night.groups[group].members
-        if np.isfinite((s := view.night.frames[i].stars).xx)
-    ])  # fmt: skip
+    parts = np.array(
+        [
+            (0.5 * (s.xx - s.yy), s.xy)
+            for i in view.night.groups[group].members
+            if np.isfinite((s := view.night.frames[i].stars).xx)
+        ]
+    )
     return scatter(parts, np.median(parts, axis=0)) if len(parts) else math.nan
 
 

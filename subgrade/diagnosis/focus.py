@@ -134,9 +134,14 @@ def focus(view: NightView) -> Finding | None:
         ratio = view.stars("fwhm_px")[affected] / typical
         worst = float(np.nanmax(ratio)) if np.isfinite(ratio).any() else NAN
         most = "up to " if len(affected) > 1 else ""
-        sentences.append(f"Focus was off in {counted(len(affected))}" + (
-            f", stars {most}{number(worst)} times their typical width." if worst > PLAIN else "."
-        ))  # fmt: skip
+        sentences.append(
+            f"Focus was off in {counted(len(affected))}"
+            + (
+                f", stars {most}{number(worst)} times their typical width."
+                if worst > PLAIN
+                else "."
+            )
+        )
         numbers.append(Quantity("widest FWHM / typical", worst))
         if worst < 1.0:
             evidence.append("no frame's stars are wider than typical, as defocus would make them")
@@ -157,10 +162,17 @@ def focus(view: NightView) -> Finding | None:
     if affected and worst < 1.0:
         sureness = min(sureness, 0.5)
     return finding(
-        view, "focus", " ".join(sentences), reason="focus", frames=affected, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=sureness,
+        view,
+        "focus",
+        " ".join(sentences),
+        reason="focus",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=sureness,
         advice=_refocus(view, warm, steps, wait, bool(affected)),
-    )  # fmt: skip
+    )
 
 
 def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
@@ -250,15 +262,23 @@ def seeing(view: NightView) -> Finding | None:
             "zenith (X^0.6, Kolmogorov)"
         )
     return finding(
-        view, "poor seeing", f"Poor seeing enlarged the stars in {counted(len(affected))}.",
-        reason="seeing", frames=affected, lost=lost, evidence=evidence,
+        view,
+        "poor seeing",
+        f"Poor seeing enlarged the stars in {counted(len(affected))}.",
+        reason="seeing",
+        frames=affected,
+        lost=lost,
+        evidence=evidence,
         sureness=view.sureness("seeing", affected),
-        advice=((
-            "Image high up, near the meridian; let the telescope cool to the air's temperature; "
-            "avoid looking over roofs and warm ground",
-            "these reduce local seeing; the rest is the atmosphere", "",
-        ),),
-    )  # fmt: skip
+        advice=(
+            (
+                "Image high up, near the meridian; let the telescope cool to the air's temperature; "
+                "avoid looking over roofs and warm ground",
+                "these reduce local seeing; the rest is the atmosphere",
+                "",
+            ),
+        ),
+    )
 
 
 def _largest(view: NightView) -> list[int]:

@@ -42,14 +42,21 @@ def late_dither(view: NightView) -> Finding | None:
         numbers.append(Quantity("median settling", median, None, "s"))
         because += f" (median settling time of the night's dithers: {number(median, None, 's')})"
     return finding(
-        view, "dither", f"{counted(len(affected)).capitalize()} {happened}.",
-        reason="dither_overlap", frames=affected, lost=lost, numbers=numbers,
+        view,
+        "dither",
+        f"{counted(len(affected)).capitalize()} {happened}.",
+        reason="dither_overlap",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
         evidence=(
-            "from the guiding record" if len(overlap) or during(view, affected)
+            "from the guiding record"
+            if len(overlap) or during(view, affected)
             else "from the images alone",
         ),
-        sureness=view.sureness("dither_overlap", affected), advice=((action, because, ""),),
-    )  # fmt: skip
+        sureness=view.sureness("dither_overlap", affected),
+        advice=((action, because, ""),),
+    )
 
 
 def during(view: NightView, frames) -> bool:
@@ -58,8 +65,9 @@ def during(view: NightView, frames) -> bool:
         return False
     doubt = view.guiding.clock.skew_error_s
     doubt = max(2.0 * doubt, 1.0) if math.isfinite(doubt) else 2.0
-    times = [e.time + view.guiding.clock.add_s for e in view.guiding.record.events
-             if e.kind == "dither"]  # fmt: skip
+    times = [
+        e.time + view.guiding.clock.add_s for e in view.guiding.record.events if e.kind == "dither"
+    ]
     return any(view.start[k] + doubt < t < view.end[k] for k in frames for t in times)
 
 
@@ -78,10 +86,15 @@ def bump(view: NightView) -> Finding | None:
     affected, lost = view.affected("bump"), view.lost_to("bump")
     if not affected:
         return None
-    lengths = np.array([
-        (view.night.frames[k].stars.length_px, view.night.frames[k].facts.scale_arcsec or math.nan)
-        for k in affected
-    ])  # fmt: skip
+    lengths = np.array(
+        [
+            (
+                view.night.frames[k].stars.length_px,
+                view.night.frames[k].facts.scale_arcsec or math.nan,
+            )
+            for k in affected
+        ]
+    )
     apart = lengths[:, 0] * np.where(np.isfinite(lengths[:, 1]), lengths[:, 1], 1.0)
     unit = "″" if np.isfinite(lengths[:, 1]).all() else "px"
     apart = apart[np.isfinite(apart)]
@@ -105,10 +118,17 @@ def bump(view: NightView) -> Finding | None:
         action, caution = f"{off}; {lock}", CLAMPS
         because = "without a guiding record of it, a bumped mount and a slipping part look the same"
     return finding(
-        view, "doubled stars", f"The image jumped during {counted(len(affected))}.", reason="bump",
-        frames=affected, lost=lost, numbers=numbers, evidence=evidence,
-        sureness=view.sureness("bump", affected), advice=((action, because, caution),),
-    )  # fmt: skip
+        view,
+        "doubled stars",
+        f"The image jumped during {counted(len(affected))}.",
+        reason="bump",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=view.sureness("bump", affected),
+        advice=((action, because, caution),),
+    )
 
 
 def tracking(view: NightView) -> Finding | None:
@@ -145,12 +165,17 @@ def tracking(view: NightView) -> Finding | None:
             ),
         )
     return finding(
-        view, "lost tracking", f"Tracking was lost in {counted(len(affected))}.",
-        reason="tracking_lost", frames=affected, lost=lost,
+        view,
+        "lost tracking",
+        f"Tracking was lost in {counted(len(affected))}.",
+        reason="tracking_lost",
+        frames=affected,
+        lost=lost,
         numbers=[Quantity("guide star missing", missing, None, "s")] if missing > 0 else (),
-        evidence=evidence, sureness=view.sureness("tracking_lost", affected),
+        evidence=evidence,
+        sureness=view.sureness("tracking_lost", affected),
         advice=((action, because, BALANCE if missing == 0 else ""),),
-    )  # fmt: skip
+    )
 
 
 def optics(view: NightView) -> Finding | None:
@@ -158,23 +183,37 @@ def optics(view: NightView) -> Finding | None:
     affected = view.affected("tilt_or_coma")
     if not affected:
         return None
-    worst = [e.value for k in affected for e in view.verdicts[k].evidence
-             if e.reason == "tilt_or_coma" and e.value is not None]  # fmt: skip
+    worst = [
+        e.value
+        for k in affected
+        for e in view.verdicts[k].evidence
+        if e.reason == "tilt_or_coma" and e.value is not None
+    ]
     value = float(np.median(worst)) if worst else math.nan
     return finding(
-        view, "tilt or coma",
-        (f"{counted(len(affected))} share one pattern of star shapes" if len(affected) > 1
-         else "1 frame shows a pattern of star shapes")
+        view,
+        "tilt or coma",
+        (
+            f"{counted(len(affected))} share one pattern of star shapes"
+            if len(affected) > 1
+            else "1 frame shows a pattern of star shapes"
+        )
         + (f": eccentricity {number(value)} in the worst corner." if value == value else "."),
-        reason="tilt_or_coma", frames=affected,
+        reason="tilt_or_coma",
+        frames=affected,
         numbers=[Quantity("eccentricity of the worst corner", value)],
         evidence=("it stays the same over the night, so guiding is not the cause",)
-        if len(affected) > 1 else (), sureness=0.85,
-        advice=((
-            "Check collimation, the camera's tilt and the corrector's spacing",
-            "the pattern costs no frames but shows in the stack", COLLIMATION,
-        ),),
-    )  # fmt: skip
+        if len(affected) > 1
+        else (),
+        sureness=0.85,
+        advice=(
+            (
+                "Check collimation, the camera's tilt and the corrector's spacing",
+                "the pattern costs no frames but shows in the stack",
+                COLLIMATION,
+            ),
+        ),
+    )
 
 
 def trails(view: NightView) -> Finding | None:
@@ -184,15 +223,21 @@ def trails(view: NightView) -> Finding | None:
         return None
     share = len(affected) / max(len(view), 1)
     return finding(
-        view, "satellite trails",
+        view,
+        "satellite trails",
         f"{'A trail crosses' if len(affected) == 1 else 'Trails cross'} {counted(len(affected))}"
         + (f" ({100 * share:.0f}% of all)." if len(view) > 1 else "."),
-        reason="satellite_trail", frames=affected, sureness=0.85,
-        advice=((
-            "Stack with outlier rejection, and dither",
-            "a frame with a satellite trail is good apart from it", "",
-        ),),
-    )  # fmt: skip
+        reason="satellite_trail",
+        frames=affected,
+        sureness=0.85,
+        advice=(
+            (
+                "Stack with outlier rejection, and dither",
+                "a frame with a satellite trail is good apart from it",
+                "",
+            ),
+        ),
+    )
 
 
 def unusable(
@@ -204,44 +249,75 @@ def unusable(
     """Frames of another kind, without stars, and files that could not be read or measured."""
     out = []
     for word, topic, one, many, action, because in (
-        ("wrong_frame", "frames of another kind", "does not belong to this session's lights",
-         "do not belong to this session's lights",
-         "Keep calibration frames, tests and other targets in folders of their own",
-         "only frames of one kind can be compared"),
-        ("few_stars", "too few stars", "has too few stars to be judged",
-         "have too few stars to be judged",
-         "Check frames with too few stars for a cap left on, cloud or a wrong pointing",
-         "a frame is judged by its stars"),
-    ):  # fmt: skip
+        (
+            "wrong_frame",
+            "frames of another kind",
+            "does not belong to this session's lights",
+            "do not belong to this session's lights",
+            "Keep calibration frames, tests and other targets in folders of their own",
+            "only frames of one kind can be compared",
+        ),
+        (
+            "few_stars",
+            "too few stars",
+            "has too few stars to be judged",
+            "have too few stars to be judged",
+            "Check frames with too few stars for a cap left on, cloud or a wrong pointing",
+            "a frame is judged by its stars",
+        ),
+    ):
         affected = view.lost_to(word)
         others = [o for o in other_kind if o[0].reasons[:1] == (word,)]
         count = len(affected) + len(others)
         if not count:
             continue
-        notes = [v.explanation for v in (*(view.verdicts[k] for k in affected),
-                                         *(judgement for judgement, _ in others))]  # fmt: skip
+        notes = [
+            v.explanation
+            for v in (
+                *(view.verdicts[k] for k in affected),
+                *(judgement for judgement, _ in others),
+            )
+        ]
         found = finding(
-            view, topic, f"{counted(count)} {one if count == 1 else many}.",
-            reason=word, frames=affected, lost=affected, sureness=0.8,
+            view,
+            topic,
+            f"{counted(count)} {one if count == 1 else many}.",
+            reason=word,
+            frames=affected,
+            lost=affected,
+            sureness=0.8,
             evidence=tuple(dict.fromkeys(filter(None, notes)))[:5],
             advice=((action, because, ""),),
-        )  # fmt: skip
+        )
         cost = round(found.cost_s + sum(seconds for _, seconds in others), 1)
         names = (*found.frames, *(j.frame for j, _ in others))
-        out.append(replace(
-            found, cost_s=cost, frames=names,
-            advice=tuple(replace(a, saves_s=cost, frames=names) for a in found.advice),
-        ))  # fmt: skip
+        out.append(
+            replace(
+                found,
+                cost_s=cost,
+                frames=names,
+                advice=tuple(replace(a, saves_s=cost, frames=names) for a in found.advice),
+            )
+        )
     if unreadable:
         some = [f"{name}: {cause}" for name, cause in unreadable[:5]]
-        out.append(finding(
-            view, "unreadable files", f"{counted(len(unreadable), 'file')} could not be read.",
-            reason="unreadable", evidence=some, sureness=1.0,
-            advice=((
-                "Check the disk, its free space and the cables of the camera computer",
-                "a damaged file is a lost exposure", "",
-            ),),
-        ))  # fmt: skip
+        out.append(
+            finding(
+                view,
+                "unreadable files",
+                f"{counted(len(unreadable), 'file')} could not be read.",
+                reason="unreadable",
+                evidence=some,
+                sureness=1.0,
+                advice=(
+                    (
+                        "Check the disk, its free space and the cables of the camera computer",
+                        "a damaged file is a lost exposure",
+                        "",
+                    ),
+                ),
+            )
+        )
     if unmeasured:
         out.append(_unmeasured(view, unmeasured))
     return out
@@ -251,17 +327,24 @@ def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) 
     """Files that the program itself failed on."""
     many = len(unmeasured) > 1
     found = finding(
-        view, "files not measured",
+        view,
+        "files not measured",
         f"{counted(len(unmeasured), 'file')} could not be measured; the fault is the program's.",
-        evidence=tuple(f"{j.frame}: {j.explanation}" for j, _ in unmeasured[:5]), sureness=1.0,
-        advice=((
-            f"Look yourself at the frame{'s' * many} that could not be measured, and report the "
-            "fault with the bug report if there is one",
-            f"{'they' if many else 'it'} may be good", "",
-        ),),
-    )  # fmt: skip
+        evidence=tuple(f"{j.frame}: {j.explanation}" for j, _ in unmeasured[:5]),
+        sureness=1.0,
+        advice=(
+            (
+                f"Look yourself at the frame{'s' * many} that could not be measured, and report the "
+                "fault with the bug report if there is one",
+                f"{'they' if many else 'it'} may be good",
+                "",
+            ),
+        ),
+    )
     cost = round(sum(seconds for _, seconds in unmeasured), 1)
     return replace(
-        found, cost_s=cost, frames=tuple(j.frame for j, _ in unmeasured),
+        found,
+        cost_s=cost,
+        frames=tuple(j.frame for j, _ in unmeasured),
         advice=tuple(replace(a, saves_s=0.0) for a in found.advice),
-    )  # fmt: skip
+    )

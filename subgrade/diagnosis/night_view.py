@@ -172,11 +172,17 @@ def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) 
     facts = [f.facts for f in night.frames]
     exposure = np.array([f.exposure_s or 0.0 for f in facts])
     length = np.array([f.elapsed_s or f.exposure_s or 0.0 for f in facts])
-    start = np.array([
-        f.start_unix if f.start_unix is not None
-        else f.mid_unix - 0.5 * s if f.mid_unix is not None else NAN
-        for f, s in zip(facts, length, strict=True)
-    ], float)  # fmt: skip
+    start = np.array(
+        [
+            f.start_unix
+            if f.start_unix is not None
+            else f.mid_unix - 0.5 * s
+            if f.mid_unix is not None
+            else NAN
+            for f, s in zip(facts, length, strict=True)
+        ],
+        float,
+    )
     return NightView(night, tuple(verdicts), guiding, limits, start, start + length, exposure)
 
 

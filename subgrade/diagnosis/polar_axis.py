@@ -272,10 +272,17 @@ def dec_drift(view: NightView) -> Finding | None:
             f"Dec drift was left in {counted(len(affected))}",
         )
     return finding(
-        view, "Dec drift", sentence + ".", reason="dec_drift", frames=affected, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("dec_drift", affected),
+        view,
+        "Dec drift",
+        sentence + ".",
+        reason="dec_drift",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=view.sureness("dec_drift", affected),
         advice=((action, because, ""),),
-    )  # fmt: skip
+    )
 
 
 def _dec_pulses(view: NightView, frames) -> float | None:
@@ -301,9 +308,11 @@ def turning_field(view: NightView) -> Finding | None:
         lost=view.lost_to("field_rotation"),
         evidence=("stars are stretched around a point, the more the farther they are from it",),
         sureness=view.sureness("field_rotation", affected),
-        advice=((
-            "Check that camera rotator and focuser are clamped, then the polar alignment",
-            "guiding holds one star; polar misalignment or a turning camera rotates the field",
-            HEAVY,
-        ),),
-    )  # fmt: skip
+        advice=(
+            (
+                "Check that camera rotator and focuser are clamped, then the polar alignment",
+                "guiding holds one star; polar misalignment or a turning camera rotates the field",
+                HEAVY,
+            ),
+        ),
+    )

@@ -129,9 +129,12 @@ def solve_pole(drift: Drift | None, turn: Turn | None) -> Pole | None:
     hour = np.concatenate(hours) if hours else np.empty(0)
     middle = float(np.degrees(np.median(hour))) if np.isfinite(hour).all() and len(hour) else np.nan
     known = {
-        "drift_part": part, "drift_error": part_error, "turn_part": other,
-        "turn_error": other_error, "hour_deg": middle,
-    }  # fmt: skip
+        "drift_part": part,
+        "drift_error": part_error,
+        "turn_part": other,
+        "turn_error": other_error,
+        "hour_deg": middle,
+    }
     if np.isfinite(middle):
         fitted = _fit(drift if np.isfinite(part) else None, turn if np.isfinite(other) else None)
         if fitted is not None:
@@ -357,9 +360,13 @@ def field_turn(view: NightView) -> Turn | None:
         return None
     when = time[members][many]
     return Turn(
-        hours(view, when), when, angle[many], part[many], math.radians(facts.dec_deg),
+        hours(view, when),
+        when,
+        angle[many],
+        part[many],
+        math.radians(facts.dec_deg),
         hand_of(view, largest),
-    )  # fmt: skip
+    )
 
 
 def hand_of(view: NightView, group: int) -> int:

@@ -58,12 +58,17 @@ def oscillation(view: NightView) -> Finding | None:
         )
     if not certain:
         evidence.append(
-            "the record does not show which remedy it needs" if view.recorded(affected)
+            "the record does not show which remedy it needs"
+            if view.recorded(affected)
             else "without a guiding record the remedy is a guess"
-        )  # fmt: skip
+        )
     return finding(
-        view, "RA oscillation", sentence + ".", reason="ra_oscillation",
-        frames=affected, lost=lost,
+        view,
+        "RA oscillation",
+        sentence + ".",
+        reason="ra_oscillation",
+        frames=affected,
+        lost=lost,
         numbers=(
             Quantity("period", period, None, "s"),
             Quantity("correction / error", gain, gain_error),
@@ -71,9 +76,10 @@ def oscillation(view: NightView) -> Finding | None:
             Quantity("guiding RMS in RA", rms, None, "″"),
             Quantity("overshoot", over),
         ),
-        evidence=evidence, sureness=view.sureness("ra_oscillation", affected),
+        evidence=evidence,
+        sureness=view.sureness("ra_oscillation", affected),
         advice=((action, because, caution),),
-    )  # fmt: skip
+    )
 
 
 def _remedy(view, gain, gain_error, period, over, lag, cadence):
@@ -105,12 +111,16 @@ def _remedy(view, gain, gain_error, period, over, lag, cadence):
         longer = "" if view.lost_to("periodic_error") else ", or guide with longer exposures"
         return (
             f"Raise the smallest RA correction that is sent{longer}",
-            "corrections are as large as the errors and follow the seeing", "", True,
-        )  # fmt: skip
+            "corrections are as large as the errors and follow the seeing",
+            "",
+            True,
+        )
     return (
         f"{SMALLER}; if the oscillation stays, shorten the guide exposure",
-        "over-correction is the most common cause of RA oscillation (a rule of thumb)", "", False,
-    )  # fmt: skip
+        "over-correction is the most common cause of RA oscillation (a rule of thumb)",
+        "",
+        False,
+    )
 
 
 def loop_gain(view: NightView, frames) -> tuple[float, float]:
@@ -151,8 +161,10 @@ def periodic_error(view: NightView) -> Finding | None:
     more = math.isfinite(left) and left > size
     # What no correction has touched is seen plainly; corrections undone depend on their rate.
     size = left if more else size
-    numbers = [Quantity("worm period", period, PERIOD_DOUBT * period, "s"),
-               Quantity("amplitude on the sky", size, SIZE_DOUBT * size, "″")]  # fmt: skip
+    numbers = [
+        Quantity("worm period", period, PERIOD_DOUBT * period, "s"),
+        Quantity("amplitude on the sky", size, SIZE_DOUBT * size, "″"),
+    ]
     sentence, evidence = [], []
     if math.isfinite(period):
         sentence.append(
@@ -182,10 +194,18 @@ def periodic_error(view: NightView) -> Finding | None:
         shown = f"{what} affected {counted(len(affected))}."
         sentence.append(possibly(shown) if sureness < LIKELY else shown)
     return finding(
-        view, "periodic error", " ".join(sentence), reason="periodic_error", frames=affected,
-        lost=lost, numbers=numbers, evidence=evidence, sureness=sureness,
-        advice=_periodic_advice(view, period, size) if lost else (), hedged=True,
-    )  # fmt: skip
+        view,
+        "periodic error",
+        " ".join(sentence),
+        reason="periodic_error",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=sureness,
+        advice=_periodic_advice(view, period, size) if lost else (),
+        hedged=True,
+    )
 
 
 def _periodic_advice(view: NightView, period: float, size: float):
@@ -256,10 +276,15 @@ def guide_exposure(view: NightView) -> Finding | None:
         if not view.lost_to("periodic_error"):  # which asks for the opposite
             action += ", correct a smaller share of each RA error, or expose the guide star longer"
         because = "corrections as large as the errors follow the seeing, not the mount"
-    return finding(view, "guide exposure", sentence,
-                   evidence=("from the guiding record, dithers left out",),
-                   sureness=0.7, frames=lost,
-                   advice=() if lost else ((action, because, ""),))  # fmt: skip
+    return finding(
+        view,
+        "guide exposure",
+        sentence,
+        evidence=("from the guiding record, dithers left out",),
+        sureness=0.7,
+        frames=lost,
+        advice=() if lost else ((action, because, ""),),
+    )
 
 
 def backlash(view: NightView) -> Finding | None:
@@ -271,15 +296,20 @@ def backlash(view: NightView) -> Finding | None:
     one_way = "" if view.affected("dec_drift") else "guide Dec one way only, against the drift, or "
     action = _capital(f"{one_way}adjust the gear mesh to take up the backlash")
     return finding(
-        view, "Dec backlash",
+        view,
+        "Dec backlash",
         f"Dec responds to a reversed correction {number(seconds, None, 's')} late.",
         numbers=(Quantity("delay of a reversal", seconds, view.guiding.record.cadence_s, "s"),),
         evidence=("median delay after large errors that called for a correction the other way",),
         sureness=0.6,
-        advice=((
-            action, "Dec responds late when its correction reverses, and then overshoots", BALANCE,
-        ),),
-    )  # fmt: skip
+        advice=(
+            (
+                action,
+                "Dec responds late when its correction reverses, and then overshoots",
+                BALANCE,
+            ),
+        ),
+    )
 
 
 def _capital(text: str) -> str:

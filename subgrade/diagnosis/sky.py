@@ -33,17 +33,28 @@ def cloud(view: NightView) -> Finding | None:
         if light.min() < 1.0 / PLAIN:
             sentence += f", leaving {100 * light.min():.0f}% of the starlight at worst"
         median = float(np.median(light))
-        numbers = [Quantity("lowest transparency", float(light.min())),
-                   Quantity("median transparency of these frames", median)]  # fmt: skip
+        numbers = [
+            Quantity("lowest transparency", float(light.min())),
+            Quantity("median transparency of these frames", median),
+        ]
     return finding(
-        view, "cloud", sentence + ".", reason="cloud", frames=affected, lost=lost, numbers=numbers,
+        view,
+        "cloud",
+        sentence + ".",
+        reason="cloud",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
         evidence=("brightness of the same stars in each frame, against the night's clear level",),
         sureness=view.sureness("cloud", affected),
-        advice=((
-            f"{plan}, and let the run pause while the guide star is faint",
-            "nothing in the set-up helps against cloud", "",
-        ),),
-    )  # fmt: skip
+        advice=(
+            (
+                f"{plan}, and let the run pause while the guide star is faint",
+                "nothing in the set-up helps against cloud",
+                "",
+            ),
+        ),
+    )
 
 
 def dew(view: NightView) -> Finding | None:
@@ -68,14 +79,23 @@ def dew(view: NightView) -> Finding | None:
             f"{100 * through[known][-1]:.0f}%"
         )
     return finding(
-        view, "dew", sentence + ".", reason="dew", frames=affected, lost=lost, numbers=numbers,
+        view,
+        "dew",
+        sentence + ".",
+        reason="dew",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
         evidence=("starlight fell steadily while stars grew and gained halos",),
         sureness=view.sureness("dew", affected),
-        advice=((
-            "Warm the front optics with a dew heater from the start, or fit a longer dew shield",
-            "once formed, dew stays until the optics are warmed", MAINS,
-        ),),
-    )  # fmt: skip
+        advice=(
+            (
+                "Warm the front optics with a dew heater from the start, or fit a longer dew shield",
+                "once formed, dew stays until the optics are warmed",
+                MAINS,
+            ),
+        ),
+    )
 
 
 def sky_glow(view: NightView) -> Finding | None:
@@ -83,8 +103,12 @@ def sky_glow(view: NightView) -> Finding | None:
     affected, lost = view.affected("sky_glow"), view.lost_to("sky_glow")
     if not affected:
         return None
-    ratio = np.array([view.night.frames[k].stars.background_adu / view.usual(k, "background_adu")
-                      for k in affected])  # fmt: skip
+    ratio = np.array(
+        [
+            view.night.frames[k].stars.background_adu / view.usual(k, "background_adu")
+            for k in affected
+        ]
+    )
     worst = float(np.nanmax(ratio)) if np.isfinite(ratio).any() else math.nan
     sentence = f"The sky was bright in {counted(len(affected))}" + _when(view, affected)
     if worst > PLAIN:
@@ -101,8 +125,10 @@ def sky_glow(view: NightView) -> Finding | None:
         because = "without site and time Sun and Moon cannot be ruled out"
     else:
         sun, moon = heights
-        numbers += [Quantity("Sun's altitude at the brightest", float(sun.max()), 0.3, "°"),
-                    Quantity("Moon's greatest altitude", float(moon.max()), 0.5, "°")]  # fmt: skip
+        numbers += [
+            Quantity("Sun's altitude at the brightest", float(sun.max()), 0.3, "°"),
+            Quantity("Moon's greatest altitude", float(moon.max()), 0.5, "°"),
+        ]
         evidence.append(f"altitude of the Sun {_range(sun)}, of the Moon {_range(moon)}")
         if sun.max() > 0.0:
             action = "Correct the clock, time zone and site that are written into the headers"
@@ -117,10 +143,17 @@ def sky_glow(view: NightView) -> Finding | None:
             action = LIGHTS[0].upper() + LIGHTS[1:]
             because = "neither twilight nor the Moon explains it"
     return finding(
-        view, "bright sky", sentence + ".", reason="sky_glow", frames=affected, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("sky_glow", affected),
+        view,
+        "bright sky",
+        sentence + ".",
+        reason="sky_glow",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=view.sureness("sky_glow", affected),
         advice=((action, because, caution),),
-    )  # fmt: skip
+    )
 
 
 def _in_the_dark(view: NightView, bright) -> str:

@@ -94,14 +94,22 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
         )
     advice = ()
     if share > MUCH:
-        advice = ((
-            "Improve the guiding before anything else" if share > MOST else "Improve the guiding",
-            f"without guiding errors the FWHM of {number(width, None, '″')} could fall to "
-            f"{number(rest, None, '″')}" if rest > 0 else "it can explain the stars' whole width",
-            "",
-        ),)  # fmt: skip
+        advice = (
+            (
+                "Improve the guiding before anything else"
+                if share > MOST
+                else "Improve the guiding",
+                f"without guiding errors the FWHM of {number(width, None, '″')} could fall to "
+                f"{number(rest, None, '″')}"
+                if rest > 0
+                else "it can explain the stars' whole width",
+                "",
+            ),
+        )
     return finding(
-        view, LIMIT_OF_SHARPNESS, text,
+        view,
+        LIMIT_OF_SHARPNESS,
+        text,
         numbers=(
             Quantity("median FWHM", width, None, "″"),
             Quantity("guiding's part, at most", guided, None, "″"),
@@ -111,8 +119,9 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
             "recorded errors include the guide star's own noise, so guiding's part is an upper "
             "bound",
         ),
-        sureness=0.7, advice=advice,
-    )  # fmt: skip
+        sureness=0.7,
+        advice=advice,
+    )
 
 
 def poor_throughout(view: NightView) -> list[Finding]:
@@ -131,33 +140,49 @@ def poor_throughout(view: NightView) -> list[Finding]:
         oval = None if rejected_otherwise(judgements) else oval
         limit = view.limits.sharpness.night_poor_arcsec
         if width and width.centre * scale > limit:
-            out.append(finding(
-                view, "wide stars",
-                f"{stars} were wide{time}, {typically}FWHM "
-                f"{number(width.centre * scale, None, '″')} "
-                f"(poor from {number(limit, None, '″')}).",
-                frames=members, sureness=0.7,
-                numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
-                advice=((
-                    "Check focus on a bright star before the first exposure, then collimation",
-                    "stars are about as wide in every frame, so none stands out"
-                    if len(members) > 1 else alone, COLLIMATION,
-                ),),
-            ))  # fmt: skip
+            out.append(
+                finding(
+                    view,
+                    "wide stars",
+                    f"{stars} were wide{time}, {typically}FWHM "
+                    f"{number(width.centre * scale, None, '″')} "
+                    f"(poor from {number(limit, None, '″')}).",
+                    frames=members,
+                    sureness=0.7,
+                    numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
+                    advice=(
+                        (
+                            "Check focus on a bright star before the first exposure, then collimation",
+                            "stars are about as wide in every frame, so none stands out"
+                            if len(members) > 1
+                            else alone,
+                            COLLIMATION,
+                        ),
+                    ),
+                )
+            )
         if oval and oval.centre > view.limits.roundness.night_poor:
-            out.append(finding(
-                view, "elongated stars",
-                f"{stars} were elongated{time}, {typically}eccentricity {number(oval.centre)} "
-                f"(poor from {number(view.limits.roundness.night_poor)}).",
-                frames=members, numbers=(Quantity("typical eccentricity", oval.centre),),
-                sureness=0.7,
-                advice=((
-                    "Check guiding, balance and polar alignment before the next run; a frame of "
-                    "half the exposure shows whether motion is the cause",
-                    "a steady fault elongates the stars alike in all frames, so none stands out"
-                    if len(members) > 1 else alone, BALANCE,
-                ),),
-            ))  # fmt: skip
+            out.append(
+                finding(
+                    view,
+                    "elongated stars",
+                    f"{stars} were elongated{time}, {typically}eccentricity {number(oval.centre)} "
+                    f"(poor from {number(view.limits.roundness.night_poor)}).",
+                    frames=members,
+                    numbers=(Quantity("typical eccentricity", oval.centre),),
+                    sureness=0.7,
+                    advice=(
+                        (
+                            "Check guiding, balance and polar alignment before the next run; a frame of "
+                            "half the exposure shows whether motion is the cause",
+                            "a steady fault elongates the stars alike in all frames, so none stands out"
+                            if len(members) > 1
+                            else alone,
+                            BALANCE,
+                        ),
+                    ),
+                )
+            )
     return out
 
 

@@ -84,10 +84,17 @@ def wind(view: NightView) -> Finding | None:
         unseen = "; the guiding record shows no gust" if view.recorded(affected) else ""
         evidence.append(f"from the images alone{unseen}")
     return finding(
-        view, "wind", sentence + ".", reason="wind_trail", frames=affected, lost=lost,
-        numbers=numbers, evidence=evidence, sureness=view.sureness("wind_trail", affected),
+        view,
+        "wind",
+        sentence + ".",
+        reason="wind_trail",
+        frames=affected,
+        lost=lost,
+        numbers=numbers,
+        evidence=evidence,
+        sureness=view.sureness("wind_trail", affected),
         advice=((action, because, MOVING_TUBE),),
-    )  # fmt: skip
+    )
 
 
 def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: list):
@@ -111,8 +118,9 @@ def _shorter(view: NightView, hit: int, frames: int, exposure: float, numbers: l
     if not math.isfinite(overhead):
         return (
             f"{often}: {100 * full:.0f}% of exposures of {long} escape them, and "
-            f"{100 * half:.0f}% would at {short}", "",
-        )  # fmt: skip
+            f"{100 * half:.0f}% would at {short}",
+            "",
+        )
     now, then = (usable_share(rate, t, overhead) for t in (exposure, exposure / 2.0))
     because = (
         f"{often}; with {duration(overhead)} between exposures, {100 * now:.0f}% of the time goes "

@@ -26,9 +26,19 @@ MAINS = (
 )
 GUESSED = {
     verb: f"have {verb}"
-    for verb in ("moved", "oscillated", "drifted", "rotated", "jumped", "dimmed", "enlarged",
-                 "started", "affected", "had")
-} | {"was": "have been", "is": "be", "shrink": "shrink", "grow": "grow"}  # fmt: skip
+    for verb in (
+        "moved",
+        "oscillated",
+        "drifted",
+        "rotated",
+        "jumped",
+        "dimmed",
+        "enlarged",
+        "started",
+        "affected",
+        "had",
+    )
+} | {"was": "have been", "is": "be", "shrink": "shrink", "grow": "grow"}
 """Verb of a finding's sentence, and what follows "may" in its place."""
 SUN = "Never let the telescope, finder or guide scope point near the Sun."
 

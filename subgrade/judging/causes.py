@@ -28,8 +28,14 @@ RARE_MOTION = {"field_rotation": -1.0, "tracking_lost": -1.5, "bump": -1.0, "dit
 """Motions of an oval frame that are weighed where their clues support them, not for being asked."""
 STEADY = {word: MOTION[word] for word in ("dec_drift", "flexure")}
 """Motions that draw many frames into the same line."""
-LONG_LINE = {"tracking_lost": 1.5, "dither_overlap": 0.0, "flexure": -1.0, "wind_trail": -2.0,
-             "periodic_error": -1.0, "dec_drift": -1.0}  # fmt: skip
+LONG_LINE = {
+    "tracking_lost": 1.5,
+    "dither_overlap": 0.0,
+    "flexure": -1.0,
+    "wind_trail": -2.0,
+    "periodic_error": -1.0,
+    "dec_drift": -1.0,
+}
 """Causes of a line many star widths long."""
 TWO_IMAGES = {"bump": 1.5, "dither_overlap": 0.0, "tracking_lost": -0.5}
 """Causes of a double star image."""

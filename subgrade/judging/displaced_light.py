@@ -185,8 +185,14 @@ def _stars_kept(series: GuidedSeries, position: int, stars: FrameStars, share: f
     )
     points = -float(np.clip(1.7 * (z - 2.5), 0.0, 4.0))
     return clue(
-        "cloud", STARS_LEFT, points, text, value=stars.stars, usual=expected, error=error,
-    )  # fmt: skip
+        "cloud",
+        STARS_LEFT,
+        points,
+        text,
+        value=stars.stars,
+        usual=expected,
+        error=error,
+    )
 
 
 def _expected_stars(series, position, stars: FrameStars, share: float) -> float:

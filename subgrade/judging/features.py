@@ -96,158 +96,371 @@ def register(name: str, meaning: str, origin: str, **how) -> Feature:
     return new
 
 
-# fmt: off
-ECCENTRICITY = register("eccentricity", "eccentricity of the frame's common star shape", IMAGE,
-    shown=BOUNDED)
-LIGHT_OUTSIDE_CORE = register("light out of the core",
-    "share of the light outside the core, along the long axis", IMAGE,
-    label="light outside the core", shown=PERCENT)
-STAR_TRAIL_LENGTH = register("length of the star trails", "length of stars drawn into lines", IMAGE,
-    label="trail length", unit="px", shown=ON_SKY, limitless=True)
-LINE_IN_WIDTHS = register("length of the line", "the same over the typical star's width", IMAGE,
-    label="trail length in star widths")
-IMAGE_SEPARATION = register("separation of the two images",
-    "distance of the two images of every star", IMAGE, unit="px", shown=ON_SKY, limitless=True)
-RING_CENTRE = register("centre over ring brightness",
-    "brightness of a hollow star's centre over its ring", IMAGE, label="centre / ring brightness")
-MOTION_FIT = register("fit of the star image",
-    "probability of the kind of motion that fits the star best", IMAGE, label="best-fitting motion",
-    unit="%")
-SWING_SIZE = register("size of the swing", "full length of the motion, taken as an oscillation",
-    IMAGE, label="size of the oscillation", unit="″")
-AXIS_ANGLE = register("angle from right ascension", "angle between the long axis and the RA axis",
-    IMAGE, label="angle from the RA axis", unit="°")
-TRAIL_TAKEN_OUT = register("trail common to all frames",
-    "length of the trail that all frames share, taken out", GROUP, unit="px", shown=ON_SKY)
+ECCENTRICITY = register(
+    "eccentricity", "eccentricity of the frame's common star shape", IMAGE, shown=BOUNDED
+)
+LIGHT_OUTSIDE_CORE = register(
+    "light out of the core",
+    "share of the light outside the core, along the long axis",
+    IMAGE,
+    label="light outside the core",
+    shown=PERCENT,
+)
+STAR_TRAIL_LENGTH = register(
+    "length of the star trails",
+    "length of stars drawn into lines",
+    IMAGE,
+    label="trail length",
+    unit="px",
+    shown=ON_SKY,
+    limitless=True,
+)
+LINE_IN_WIDTHS = register(
+    "length of the line",
+    "the same over the typical star's width",
+    IMAGE,
+    label="trail length in star widths",
+)
+IMAGE_SEPARATION = register(
+    "separation of the two images",
+    "distance of the two images of every star",
+    IMAGE,
+    unit="px",
+    shown=ON_SKY,
+    limitless=True,
+)
+RING_CENTRE = register(
+    "centre over ring brightness",
+    "brightness of a hollow star's centre over its ring",
+    IMAGE,
+    label="centre / ring brightness",
+)
+MOTION_FIT = register(
+    "fit of the star image",
+    "probability of the kind of motion that fits the star best",
+    IMAGE,
+    label="best-fitting motion",
+    unit="%",
+)
+SWING_SIZE = register(
+    "size of the swing",
+    "full length of the motion, taken as an oscillation",
+    IMAGE,
+    label="size of the oscillation",
+    unit="″",
+)
+AXIS_ANGLE = register(
+    "angle from right ascension",
+    "angle between the long axis and the RA axis",
+    IMAGE,
+    label="angle from the RA axis",
+    unit="°",
+)
+TRAIL_TAKEN_OUT = register(
+    "trail common to all frames",
+    "length of the trail that all frames share, taken out",
+    GROUP,
+    unit="px",
+    shown=ON_SKY,
+)
 
-FWHM = register("fwhm_px", "full width at half maximum of the star image", IMAGE, label="FWHM",
-    unit="px", shown=ON_SKY)
-FWHM_ACROSS_AXIS = register("fwhm_px across the narrow axis",
-    "the same of an elongated star, across its long axis", IMAGE,
-    label="FWHM across the short axis", unit="px", shown=ON_SKY)
-FWHM_ACROSS_MOTION = register("fwhm_px across the motion",
-    "the same across the motion of a frame that moved unlike others", IMAGE,
-    label="FWHM across the motion", unit="px", shown=ON_SKY)
-FWHM_WITH_MOTION = register("fwhm_px with the motion",
-    "FWHM of a frame that a motion across the typical one widened", IMAGE,
-    label="FWHM with the motion", unit="px", shown=ON_SKY)
-FWHM_EXPECTED = register("fwhm_px expected", "FWHM that hour, altitude and pier side account for",
-    GROUP, label="expected FWHM", unit="px", shown=ON_SKY)
-WINGS = register("wings over core width", "a star's width at 20% of its peak over that at half",
-    IMAGE, label="wings / core width")
-FRAMES_BLOATED = register("frames swollen in a row", "length of the run of bloated frames",
-    NEIGHBOURS, label="consecutive bloated frames", unit="frames")
-FOCUSER_MOVE = register("focuser move", "steps of the focuser that ended the bloated run", HEADER,
-    unit="steps")
+FWHM = register(
+    "fwhm_px",
+    "full width at half maximum of the star image",
+    IMAGE,
+    label="FWHM",
+    unit="px",
+    shown=ON_SKY,
+)
+FWHM_ACROSS_AXIS = register(
+    "fwhm_px across the narrow axis",
+    "the same of an elongated star, across its long axis",
+    IMAGE,
+    label="FWHM across the short axis",
+    unit="px",
+    shown=ON_SKY,
+)
+FWHM_ACROSS_MOTION = register(
+    "fwhm_px across the motion",
+    "the same across the motion of a frame that moved unlike others",
+    IMAGE,
+    label="FWHM across the motion",
+    unit="px",
+    shown=ON_SKY,
+)
+FWHM_WITH_MOTION = register(
+    "fwhm_px with the motion",
+    "FWHM of a frame that a motion across the typical one widened",
+    IMAGE,
+    label="FWHM with the motion",
+    unit="px",
+    shown=ON_SKY,
+)
+FWHM_EXPECTED = register(
+    "fwhm_px expected",
+    "FWHM that hour, altitude and pier side account for",
+    GROUP,
+    label="expected FWHM",
+    unit="px",
+    shown=ON_SKY,
+)
+WINGS = register(
+    "wings over core width",
+    "a star's width at 20% of its peak over that at half",
+    IMAGE,
+    label="wings / core width",
+)
+FRAMES_BLOATED = register(
+    "frames swollen in a row",
+    "length of the run of bloated frames",
+    NEIGHBOURS,
+    label="consecutive bloated frames",
+    unit="frames",
+)
+FOCUSER_MOVE = register(
+    "focuser move", "steps of the focuser that ended the bloated run", HEADER, unit="steps"
+)
 AIRMASS = register("airmass", "air looked through, 1 at the zenith", HEADER)
-WIDTH_TREND = register("slow trend of widths",
-    "relative change of FWHM per degree, focuser step or hour", GROUP)
+WIDTH_TREND = register(
+    "slow trend of widths", "relative change of FWHM per degree, focuser step or hour", GROUP
+)
 
-DEPTH = register("depth", "(transparency / sky noise)² over that of the good frames", STARS,
-    label="depth (S/N² vs good frames)")
+DEPTH = register(
+    "depth",
+    "(transparency / sky noise)² over that of the good frames",
+    STARS,
+    label="depth (S/N² vs good frames)",
+)
 TRANSPARENCY = register("transparency", "starlight over that of the clear level", STARS)
-NOISE = register("noise_adu", "robust sky noise of one pixel", PIXELS, label="sky noise",
-    unit="ADU")
-BACKGROUND = register("background_adu", "median sky level", PIXELS, label="sky background",
-    unit="ADU")
-UNEVENNESS = register("transparency over quarters",
-    "spread of the transparency of the frame's quarters", STARS,
-    label="unevenness across the frame", shown=PERCENT)
+NOISE = register(
+    "noise_adu", "robust sky noise of one pixel", PIXELS, label="sky noise", unit="ADU"
+)
+BACKGROUND = register(
+    "background_adu", "median sky level", PIXELS, label="sky background", unit="ADU"
+)
+UNEVENNESS = register(
+    "transparency over quarters",
+    "spread of the transparency of the frame's quarters",
+    STARS,
+    label="unevenness across the frame",
+    shown=PERCENT,
+)
 STAR_COUNT = register("stars", "stars above the detection limit", STARS, unit="stars")
-STARS_LEFT = register("stars left",
-    "stars counted, against those that so much lost light would leave", STARS, unit="stars")
-LIGHT_BESIDE = register("light beside the stars", "share of the light that left the stars' places",
-    STARS, shown=PERCENT)
-SECOND_IMAGE_LIGHT = register("second image", "share of the light in a second image of the stars",
-    STARS, shown=PERCENT)
-LAST_POINTING = register("last pointing",
-    "distance of the second image from where the frame before had its stars", NEIGHBOURS,
-    label="shift from the last pointing", unit="px", shown=ON_SKY)
-PARALLEL_TRAILS = register("parallel trails", "middle length of lines that lie side by side",
-    PIXELS, unit="px", shown=ON_SKY)
-STRETCH_TO_SECOND = register("drawn towards the second image",
-    "eccentricity of stars stretched to their second image", IMAGE,
-    label="stretch to the second image")
+STARS_LEFT = register(
+    "stars left",
+    "stars counted, against those that so much lost light would leave",
+    STARS,
+    unit="stars",
+)
+LIGHT_BESIDE = register(
+    "light beside the stars", "share of the light that left the stars' places", STARS, shown=PERCENT
+)
+SECOND_IMAGE_LIGHT = register(
+    "second image", "share of the light in a second image of the stars", STARS, shown=PERCENT
+)
+LAST_POINTING = register(
+    "last pointing",
+    "distance of the second image from where the frame before had its stars",
+    NEIGHBOURS,
+    label="shift from the last pointing",
+    unit="px",
+    shown=ON_SKY,
+)
+PARALLEL_TRAILS = register(
+    "parallel trails",
+    "middle length of lines that lie side by side",
+    PIXELS,
+    unit="px",
+    shown=ON_SKY,
+)
+STRETCH_TO_SECOND = register(
+    "drawn towards the second image",
+    "eccentricity of stars stretched to their second image",
+    IMAGE,
+    label="stretch to the second image",
+)
 STEP_SIZE = register("size of the step", "distance of the two images on the sky", IMAGE, unit="″")
-LIGHT_BETWEEN = register("light between the images",
-    "share of the light between two images of a star", IMAGE, shown=PERCENT)
-FRAMES_DIMMED = register("frames dimmed in a row", "length of the run of dimmed frames", NEIGHBOURS,
-    label="consecutive dimmed frames", unit="frames")
-ONE_WAY_LOSS = register("one-way loss",
-    "rank correlation of starlight with time over the run of dimmed frames", NEIGHBOURS)
-HALO = register("halo", "wings over core width on the dimmest frame, against the clear ones",
-    NEIGHBOURS)
-GROWTH_WITH_LOSS = register("swelling with the loss",
-    "how much wider than typical stars are on the dimmest frame", NEIGHBOURS,
-    label="star growth with the loss", shown=PERCENT)
-PATCHINESS = register("patchiness of the loss",
-    "difference of starlight between the best and the worst quarter", STARS, shown=PERCENT)
-SKY_WITH_LOSS = register("sky with the loss", "sky level against the expected one", PIXELS,
-    unit="ADU")
+LIGHT_BETWEEN = register(
+    "light between the images",
+    "share of the light between two images of a star",
+    IMAGE,
+    shown=PERCENT,
+)
+FRAMES_DIMMED = register(
+    "frames dimmed in a row",
+    "length of the run of dimmed frames",
+    NEIGHBOURS,
+    label="consecutive dimmed frames",
+    unit="frames",
+)
+ONE_WAY_LOSS = register(
+    "one-way loss",
+    "rank correlation of starlight with time over the run of dimmed frames",
+    NEIGHBOURS,
+)
+HALO = register(
+    "halo", "wings over core width on the dimmest frame, against the clear ones", NEIGHBOURS
+)
+GROWTH_WITH_LOSS = register(
+    "swelling with the loss",
+    "how much wider than typical stars are on the dimmest frame",
+    NEIGHBOURS,
+    label="star growth with the loss",
+    shown=PERCENT,
+)
+PATCHINESS = register(
+    "patchiness of the loss",
+    "difference of starlight between the best and the worst quarter",
+    STARS,
+    shown=PERCENT,
+)
+SKY_WITH_LOSS = register(
+    "sky with the loss", "sky level against the expected one", PIXELS, unit="ADU"
+)
 RECOVERY = register("recovery", "transparency regained within two frames", NEIGHBOURS)
 
-DIRECTION_AGREES = register("agreement of direction",
-    "mean cosine of twice the angle to neighbours as elongated", NEIGHBOURS,
-    label="same direction as neighbours")
-FRAMES_ALIKE = register("consecutive frames alike",
-    "length of the run of frames stretched the same way", NEIGHBOURS, unit="frames")
-MOTION_VARIES = register("variation of the motion",
-    "relative scatter of the length of the motion nearby", NEIGHBOURS, shown=PERCENT)
-FIELD_DRIFT = register("creep of the field",
-    "drift of the field from frame to frame in one exposure", NEIGHBOURS,
-    label="drift of the field", unit="px", shown=ON_SKY)
-FIELD_AFTER_DRIFT = register("field after the creep",
-    "shift of the field along the trail, after against before", NEIGHBOURS,
-    label="field shift along the drift", unit="px", shown=ON_SKY)
-TANGENTIAL = register("tangential pattern", "significance of stars stretched in arcs about a point",
-    STARS, unit="sigma")
-WORST_CORNER = register("worst corner eccentricity",
-    "eccentricity that a rotation of the field gives the worst corner", STARS,
-    label="worst-corner eccentricity")
-FRAME_TO_FRAME_TURN = register("turn between frames",
-    "rotation of the field from frame to frame in one exposure", NEIGHBOURS,
-    label="rotation between frames", unit="°", factor=60.0, shown_unit="′")
-FIXED_PATTERN = register("fixed pattern",
-    "eccentricity that all frames share in their worst corner", GROUP,
-    label="worst corner of all frames")
-STREAK = register("streak", "length of a line across the frame", PIXELS, label="streak length",
-    unit="px")
+DIRECTION_AGREES = register(
+    "agreement of direction",
+    "mean cosine of twice the angle to neighbours as elongated",
+    NEIGHBOURS,
+    label="same direction as neighbours",
+)
+FRAMES_ALIKE = register(
+    "consecutive frames alike",
+    "length of the run of frames stretched the same way",
+    NEIGHBOURS,
+    unit="frames",
+)
+MOTION_VARIES = register(
+    "variation of the motion",
+    "relative scatter of the length of the motion nearby",
+    NEIGHBOURS,
+    shown=PERCENT,
+)
+FIELD_DRIFT = register(
+    "creep of the field",
+    "drift of the field from frame to frame in one exposure",
+    NEIGHBOURS,
+    label="drift of the field",
+    unit="px",
+    shown=ON_SKY,
+)
+FIELD_AFTER_DRIFT = register(
+    "field after the creep",
+    "shift of the field along the trail, after against before",
+    NEIGHBOURS,
+    label="field shift along the drift",
+    unit="px",
+    shown=ON_SKY,
+)
+TANGENTIAL = register(
+    "tangential pattern",
+    "significance of stars stretched in arcs about a point",
+    STARS,
+    unit="sigma",
+)
+WORST_CORNER = register(
+    "worst corner eccentricity",
+    "eccentricity that a rotation of the field gives the worst corner",
+    STARS,
+    label="worst-corner eccentricity",
+)
+FRAME_TO_FRAME_TURN = register(
+    "turn between frames",
+    "rotation of the field from frame to frame in one exposure",
+    NEIGHBOURS,
+    label="rotation between frames",
+    unit="°",
+    factor=60.0,
+    shown_unit="′",
+)
+FIXED_PATTERN = register(
+    "fixed pattern",
+    "eccentricity that all frames share in their worst corner",
+    GROUP,
+    label="worst corner of all frames",
+)
+STREAK = register(
+    "streak", "length of a line across the frame", PIXELS, label="streak length", unit="px"
+)
 # a guider that saw nothing may by chance have seen a little of the opposite
 
-EXPLAINED = register("share explained by guiding",
-    "share of the elongation that the recorded motion explains", RECORD,
-    label="elongation explained by guiding", shown=PERCENT, least=0.0)
-RA_SHARE = register("axis of the recorded motion",
-    "share in RA of the recorded variance beyond the quiet level", RECORD,
-    label="RA share of the guiding error", shown=PERCENT)
-REVERSAL = register("sample-to-sample reversal",
-    "correlation of successive RA errors; below 0 they reverse", RECORD)
-OVERSHOOT = register("overshoot",
-    "share of RA corrections that overshot by more than half the error", RECORD, shown=PERCENT)
-SWING_PERIOD = register("period of the recorded swing", "period of the oscillation in RA", RECORD,
-    label="period of the oscillation", unit="s")
-GUST = register("burst in the record", "largest gust from the median position", RECORD,
-    label="gust in the guiding record", unit="″")
-DEC_DRIFT = register("Dec drift in the record", "drift in Dec during the exposure", RECORD,
-    unit="″")
-ONE_SIDED = register("one-sided corrections", "share of Dec corrections that go the commoner way",
-    RECORD, shown=PERCENT)
-STAR_MISSING = register("time without guide star", "time of the exposure without a guide star",
-    RECORD, label="time without a guide star", unit="s")
+EXPLAINED = register(
+    "share explained by guiding",
+    "share of the elongation that the recorded motion explains",
+    RECORD,
+    label="elongation explained by guiding",
+    shown=PERCENT,
+    least=0.0,
+)
+RA_SHARE = register(
+    "axis of the recorded motion",
+    "share in RA of the recorded variance beyond the quiet level",
+    RECORD,
+    label="RA share of the guiding error",
+    shown=PERCENT,
+)
+REVERSAL = register(
+    "sample-to-sample reversal", "correlation of successive RA errors; below 0 they reverse", RECORD
+)
+OVERSHOOT = register(
+    "overshoot",
+    "share of RA corrections that overshot by more than half the error",
+    RECORD,
+    shown=PERCENT,
+)
+SWING_PERIOD = register(
+    "period of the recorded swing",
+    "period of the oscillation in RA",
+    RECORD,
+    label="period of the oscillation",
+    unit="s",
+)
+GUST = register(
+    "burst in the record",
+    "largest gust from the median position",
+    RECORD,
+    label="gust in the guiding record",
+    unit="″",
+)
+DEC_DRIFT = register(
+    "Dec drift in the record", "drift in Dec during the exposure", RECORD, unit="″"
+)
+ONE_SIDED = register(
+    "one-sided corrections",
+    "share of Dec corrections that go the commoner way",
+    RECORD,
+    shown=PERCENT,
+)
+STAR_MISSING = register(
+    "time without guide star",
+    "time of the exposure without a guide star",
+    RECORD,
+    label="time without a guide star",
+    unit="s",
+)
 RECORD_GAP = register("gap in the record", "longest gap between samples", RECORD, unit="s")
-GUIDING_ERROR = register("guiding error", "largest guiding error, larger than any dither", RECORD,
-    unit="″")
-UNSETTLED = register("unsettled time", "time of the exposure that a dither and its settling took",
-    RECORD, unit="s")
-INTERRUPTION = register("interruption in the record",
-    "lost guide stars or dithers during the exposure", RECORD, label="guiding interruptions")
-GUIDING_RMS = register("guiding rms", "RMS of both axes together", RECORD,
-    label="total guiding RMS", unit="″")
-GUIDING_PEAK = register("guiding peak", "largest guiding error", RECORD, label="guiding peak error",
-    unit="″")
-GUIDE_STAR_LIGHT = register("guide star brightness",
-    "least brightness of the guide star over its typical one", RECORD)
-# fmt: on
+GUIDING_ERROR = register(
+    "guiding error", "largest guiding error, larger than any dither", RECORD, unit="″"
+)
+UNSETTLED = register(
+    "unsettled time", "time of the exposure that a dither and its settling took", RECORD, unit="s"
+)
+INTERRUPTION = register(
+    "interruption in the record",
+    "lost guide stars or dithers during the exposure",
+    RECORD,
+    label="guiding interruptions",
+)
+GUIDING_RMS = register(
+    "guiding rms", "RMS of both axes together", RECORD, label="total guiding RMS", unit="″"
+)
+GUIDING_PEAK = register(
+    "guiding peak", "largest guiding error", RECORD, label="guiding peak error", unit="″"
+)
+GUIDE_STAR_LIGHT = register(
+    "guide star brightness", "least brightness of the guide star over its typical one", RECORD
+)
 DAMAGE = {
     kind: register(f"{kind} pixels", f"share of the frame that {what}", PIXELS)
     for kind, what in {
@@ -261,12 +474,11 @@ DAMAGE = {
     }.items()
 }
 """By the kind of `subgrade.stars.model.Flaw`."""
-# fmt: off
 COPIED_ROWS = register("copied rows", "share of the rows that are another frame's", GROUP)
-DISPLACED_ROWS = register("displaced rows",
-    "share of the rows in which stars are not in their place", GROUP)
+DISPLACED_ROWS = register(
+    "displaced rows", "share of the rows in which stars are not in their place", GROUP
+)
 UNREAD_FILE = register("file", "the file cannot be read; no number", FILE)
 NOT_MEASURED = register("measuring", "subgrade failed on a file that may be sound; no number", FILE)
 NOT_OF_SESSION = register("session", "the frame is not of this session; no number", HEADER)
 MARK = register("your mark", "you marked the frame; no number", PERSON)
-# fmt: on

@@ -155,8 +155,9 @@ def _asked(night: Night, number: int, series: GuidedSeries, creep, asked: Expect
         )
     length = asked.rate_arcsec_per_h / 3600 * exposure / scale
     sure = creep is not None and creep.error_px < 0.2 * creep.length_px
-    angles = np.array([image_axis(night.frames[i].facts.sky_axes, asked.pa_deg)
-                       for i in series.members])  # fmt: skip
+    angles = np.array(
+        [image_axis(night.frames[i].facts.sky_axes, asked.pa_deg) for i in series.members]
+    )
     rate = f"{figure(*on_sky(length, scale))} an exposure ({figure(asked.rate_arcsec_per_h, '″')}/h"
     if np.isfinite(angles).any():
         angles = np.where(np.isfinite(angles), angles, axial_median(angles))
@@ -174,8 +175,13 @@ def _asked(night: Night, number: int, series: GuidedSeries, creep, asked: Expect
         return None, "the expected motion is not taken out: no direction for it is known"
     middle = axial_median(angles)
     if sure and not np.isclose(length, 0):
-        off = float(np.median(axial_difference(angles + series["rotation_deg"], creep.angle_deg)
-                              [np.isfinite(series["rotation_deg"])]))  # fmt: skip
+        off = float(
+            np.median(
+                axial_difference(angles + series["rotation_deg"], creep.angle_deg)[
+                    np.isfinite(series["rotation_deg"])
+                ]
+            )
+        )
         times = creep.length_px / length
         if off > WRONG_DEG or not 1 / WRONG_TIMES < times < WRONG_TIMES:
             return None, (
@@ -217,8 +223,11 @@ def _remark(series: GuidedSeries, creep: Creep, angle: float, held: bool | None)
         )
     else:
         text += ": the mount follows a moving target, or it was not guided and drifts steadily"
-        axis = float(np.nanmedian(axial_difference(angle, series.axis_angle))) if np.isfinite(
-            series.axis_angle).any() else float("nan")  # fmt: skip
+        axis = (
+            float(np.nanmedian(axial_difference(angle, series.axis_angle)))
+            if np.isfinite(series.axis_angle).any()
+            else float("nan")
+        )
         if axis > 78:
             text += " in Dec, as with polar misalignment"
         elif axis < 12:

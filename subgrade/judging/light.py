@@ -159,9 +159,12 @@ def _unsure(series: GuidedSeries, position: int, at_best: float, points: float, 
     error = np.hypot(1.0 / (COUNT_SLOPE * np.sqrt(stars.stars + 1.0)), COUNT_ERROR)
     depth = at_best * light**2
     guess = points_beyond(
-        -depth, -limits.light.depth, 2 * error * depth, limits.light.softness * limits.light.depth,
+        -depth,
+        -limits.light.depth,
+        2 * error * depth,
+        limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
-    )  # fmt: skip
+    )
     return float(np.clip(guess, points, -0.01))
 
 

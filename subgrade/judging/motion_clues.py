@@ -109,9 +109,15 @@ def _by_profile(series: GroupSeries, position: int, limits: Limits) -> list[Evid
         given = sum(share * seen[model] for model, share in often.items()) / whole
         points = max(math.log(max(given, 1e-9)), LEAST_FIT)
         found.append(
-            clue(word, MOTION_FIT, points, text,
-                     value=100 * likeliest.probability, named=NAMED[likeliest.model])
-        )  # fmt: skip
+            clue(
+                word,
+                MOTION_FIT,
+                points,
+                text,
+                value=100 * likeliest.probability,
+                named=NAMED[likeliest.model],
+            )
+        )
     return found
 
 
@@ -177,10 +183,17 @@ def _by_mount_axis(series: GroupSeries, position: int, limits: Limits) -> list[E
     # A stalled drive lets go in right ascension, a slipping tube anywhere.
     odds["tracking_lost"] = 0.5 * odds["ra_oscillation"] + 0.5
     return [
-        clue(word, AXIS_ANGLE, math.log(value), text, value=off,
-                 limit=limits.motion.axis_tolerance_deg, error=sigma)
+        clue(
+            word,
+            AXIS_ANGLE,
+            math.log(value),
+            text,
+            value=off,
+            limit=limits.motion.axis_tolerance_deg,
+            error=sigma,
+        )
         for word, value in odds.items()
-    ]  # fmt: skip
+    ]
 
 
 def _over_flat(distance: float, sigma: float) -> float:

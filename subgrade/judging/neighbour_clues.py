@@ -147,7 +147,7 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     return [
         clue(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
         for w in ("dec_drift", "flexure")
-    ]  # fmt: skip
+    ]
 
 
 def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
@@ -160,8 +160,9 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     first, last = _run_ends(series, motion, position)
     angle = math.radians(series["angle"][position] + series["rotation_deg"][position])
     along = series["dx"] * math.cos(angle) + series["dy"] * math.sin(angle)
-    before, after = (_known(along[k]) for k in (slice(max(first - 3, 0), first),
-                                                slice(last + 1, last + 4)))  # fmt: skip
+    before, after = (
+        _known(along[k]) for k in (slice(max(first - 3, 0), first), slice(last + 1, last + 4))
+    )
     if not (len(before) and len(after)):
         return []
     aside = np.concatenate([np.diff(along[:first]), np.diff(along[last + 1 :])])
@@ -188,10 +189,9 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     )
     # A step stays as well.
     return [
-        clue(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept,
-                 error=error)
+        clue(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept, error=error)
         for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
-    ]  # fmt: skip
+    ]
 
 
 def _known(values: np.ndarray) -> np.ndarray:

@@ -171,9 +171,8 @@ def _by_rhythm(series: GuidedSeries, inside: ExposureGuiding, limits: Limits) ->
         )
         points = float(np.interp(inside.overshoot, [0.5 * limit, limit, 1.4 * limit], [-1, 0, 1.5]))
         found.append(
-            clue("ra_oscillation", OVERSHOOT, points, text, value=inside.overshoot,
-                     limit=limit)
-        )  # fmt: skip
+            clue("ra_oscillation", OVERSHOOT, points, text, value=inside.overshoot, limit=limit)
+        )
     return found + _by_period(series, inside)
 
 
@@ -221,9 +220,8 @@ def _by_gusts(series: GuidedSeries, inside: ExposureGuiding, limits: Limits) -> 
         limit = limits.guiding.gust_floors
         points = float(np.interp(size / floor, [limit, 2 * limit, 4 * limit], [0.5, 2.0, 3.5]))
         return [
-            clue("wind_trail", GUST, points, text, value=size, usual=floor,
-                     limit=limit * floor)
-        ]  # fmt: skip
+            clue("wind_trail", GUST, points, text, value=size, usual=floor, limit=limit * floor)
+        ]
     if inside.coverage < COVERED:
         return []
     text = f"no gust in the guiding record, errors up to {figure(inside.peak, '″')}"
@@ -255,9 +253,8 @@ def _by_declination(series, position, inside: ExposureGuiding, limits: Limits) -
         text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go the same way"
         points = float(np.interp(inside.one_sided_dec, [0.6, limit, 0.97], [-0.3, 0.3, 1.2]))
         found.append(
-            clue("dec_drift", ONE_SIDED, points, text, value=inside.one_sided_dec,
-                     limit=limit)
-        )  # fmt: skip
+            clue("dec_drift", ONE_SIDED, points, text, value=inside.one_sided_dec, limit=limit)
+        )
     return found
 
 

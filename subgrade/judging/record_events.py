@@ -39,18 +39,23 @@ def by_interruption(series: GuidedSeries, position: int, limits: Limits) -> list
         text = f"guide star missing for {figure(lost, 's')} of the {figure(exposure, 's')} exposure"
         points = float(np.interp(lost / exposure, [g.lost_share, 0.15, 0.4], [1.0, 2.5, 4.0]))
         found.append(
-            clue("tracking_lost", STAR_MISSING, points, text, value=lost,
-                     limit=g.lost_share * exposure)
-        )  # fmt: skip
+            clue(
+                "tracking_lost",
+                STAR_MISSING,
+                points,
+                text,
+                value=lost,
+                limit=g.lost_share * exposure,
+            )
+        )
     elif gap > 3 * cadence(series) and gap > 2 * g.lost_share * exposure:
         text = f"the guiding record has a gap of {figure(gap, 's')}"
         found.append(clue("tracking_lost", RECORD_GAP, 0.7, text, value=gap))
     if inside.peak > g.lost_arcsec:
         text = f"guiding errors up to {figure(inside.peak, '″')}, larger than any dither"
         found.append(
-            clue("tracking_lost", GUIDING_ERROR, 4.0, text, value=inside.peak,
-                     limit=g.lost_arcsec)
-        )  # fmt: skip
+            clue("tracking_lost", GUIDING_ERROR, 4.0, text, value=inside.peak, limit=g.lost_arcsec)
+        )
     if inside.settle_overlap_s > g.settle_s and not any(e.points > 1 for e in found):
         found.append(_unsettled(series, inside, exposure, limits))
     return found
@@ -71,8 +76,9 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
     peak = beyond / floor if floor > 0 else float("nan")
     points = float(np.interp(peak, [4.0, 8.0, 16.0], [-0.5, 2.5, 5.0])) if peak == peak else 1.0
     points *= min(1.0, overlap / (0.05 * exposure))
-    return clue("dither_overlap", UNSETTLED, points, text, value=overlap,
-                    limit=limits.guiding.settle_s)  # fmt: skip
+    return clue(
+        "dither_overlap", UNSETTLED, points, text, value=overlap, limit=limits.guiding.settle_s
+    )
 
 
 def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -83,10 +89,14 @@ def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) ->
     # A mount that slips drags the guide star along before anything is lost.
     held = float(np.interp(inside.peak, [5.0, 15.0], [-2.0, 0.0]))
     for word, seen, what, points in (
-        ("dither_overlap", inside.settle_overlap_s > limits.guiding.settle_s, "unsettled dither",
-         -2.0),
+        (
+            "dither_overlap",
+            inside.settle_overlap_s > limits.guiding.settle_s,
+            "unsettled dither",
+            -2.0,
+        ),
         ("tracking_lost", inside.lost_s > 0, "missing guide star", held),
-    ):  # fmt: skip
+    ):
         if not seen and not any(e.reason == word and e.points > 0 for e in found):
             text = f"the guiding record shows no {what} during the exposure"
             found.append(clue(word, INTERRUPTION, points, text, value=0.0))
@@ -104,10 +114,16 @@ def record_context(series: GuidedSeries, position: int, reason: str) -> list[Evi
         text += f" (quiet-stretch RMS RA {figure(calm[0], '″')}, Dec {figure(calm[1], '″')})"
     peak = f"largest guiding error {figure(inside.peak, '″')}"
     return [
-        evidence(reason, GUIDING_RMS, 0.0, text, value=math.hypot(inside.rms_ra, inside.rms_dec),
-                 usual=math.hypot(*calm)),
+        evidence(
+            reason,
+            GUIDING_RMS,
+            0.0,
+            text,
+            value=math.hypot(inside.rms_ra, inside.rms_dec),
+            usual=math.hypot(*calm),
+        ),
         evidence(reason, GUIDING_PEAK, 0.0, peak, value=inside.peak, usual=floor),
-    ]  # fmt: skip
+    ]
 
 
 def noise_floor(series: GuidedSeries) -> float:

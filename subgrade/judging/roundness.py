@@ -141,9 +141,16 @@ def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidenc
     typical = f"typical {figure(100 * usual, '%')}, " if enough else ""
     text = f"{share} of the light lies outside the core along the long axis ({typical}limit {bar})"
     return [
-        evidence("wind_trail", LIGHT_OUTSIDE_CORE, points, text,
-                 value=stray[position], usual=usual, limit=limit)
-    ]  # fmt: skip
+        evidence(
+            "wind_trail",
+            LIGHT_OUTSIDE_CORE,
+            points,
+            text,
+            value=stray[position],
+            usual=usual,
+            limit=limit,
+        )
+    ]
 
 
 def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
@@ -162,9 +169,16 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
     typical = f"typical {figure(*on_sky(usual.centre, scale))}, "
     text = f"FWHM {own}, {typical}limit {bar}, from a motion that the typical frame does not have"
     return [
-        evidence("wind_trail", FWHM_WITH_MOTION, points, text, value=value,
-                 usual=usual.centre, limit=limit)
-    ]  # fmt: skip
+        evidence(
+            "wind_trail",
+            FWHM_WITH_MOTION,
+            points,
+            text,
+            value=value,
+            usual=usual.centre,
+            limit=limit,
+        )
+    ]
 
 
 def _of_turning(turning: list[Finding], why) -> list:
@@ -198,9 +212,13 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
     text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
     lost_from = limits.motion.trail_widths * width
     item = evidence(
-        "tracking_lost", STAR_TRAIL_LENGTH, limits.verdict.points_cap, text,
-        value=length, usual=width,
-    )  # fmt: skip
+        "tracking_lost",
+        STAR_TRAIL_LENGTH,
+        limits.verdict.points_cap,
+        text,
+        value=length,
+        usual=width,
+    )
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
     alike = _alike(series, position, length)
     recorded = by_record(series, position, limits)
@@ -296,9 +314,12 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
     if best is not None and best.points > 0:
         text += f"; {best.text}"
     item = evidence(
-        reason, IMAGE_SEPARATION, limits.verdict.points_cap, text,
+        reason,
+        IMAGE_SEPARATION,
+        limits.verdict.points_cap,
+        text,
         value=stars.length_px,
-    )  # fmt: skip
+    )
     return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
 
 
@@ -351,7 +372,11 @@ def _wider(series: GuidedSeries, stars: FrameStars) -> bool:
 def _hollow(stars: FrameStars, limits: Limits) -> Finding:
     text = f"stars are rings: the centre is {figure(100 * stars.hollow, '%')} as bright as the ring"
     item = evidence(
-        "focus", RING_CENTRE, limits.verdict.points_cap, text,
-        value=stars.hollow, limit=1.0,
-    )  # fmt: skip
+        "focus",
+        RING_CENTRE,
+        limits.verdict.points_cap,
+        text,
+        value=stars.hollow,
+        limit=1.0,
+    )
     return Finding("focus", limits.verdict.points_cap, True, text, (item,))

@@ -167,9 +167,7 @@ def _by_time(series: GroupSeries, excess: np.ndarray, position: int) -> list:
         return found
     points, text = _manner(series, excess, first, last)
     reason, size = _lean(points)
-    found.append(
-        clue(reason, FRAMES_BLOATED, size, text, value=last - first + 1)
-    )  # fmt: skip
+    found.append(clue(reason, FRAMES_BLOATED, size, text, value=last - first + 1))
     focuser = series["focuser"]
     if last + 1 < len(series) and np.isfinite(focuser[[last, last + 1]]).all():
         moved = focuser[last + 1] - focuser[last]

@@ -130,8 +130,16 @@ def large_step(length_arcsec: float) -> list[Evidence]:
     text = f"the two images are {figure(length_arcsec, '″')} apart"
     if not points:
         return []
-    return [clue("tracking_lost", STEP_SIZE, points, text, value=length_arcsec,
-                     limit=LARGE_BUMP_ARCSEC[0])]  # fmt: skip
+    return [
+        clue(
+            "tracking_lost",
+            STEP_SIZE,
+            points,
+            text,
+            value=length_arcsec,
+            limit=LARGE_BUMP_ARCSEC[0],
+        )
+    ]
 
 
 def _of_walk(share: float, text: str) -> list[Evidence]:

@@ -15,13 +15,33 @@ _PLAIN = (".fits", ".fit", ".fts")
 WRAPPED = ("", ".gz", ".bz2", ".z")
 FITS_SUFFIXES = (*(name + packed for name in _PLAIN for packed in WRAPPED), ".fz", ".ftz")
 TIFF_SUFFIXES = (".tif", ".tiff")
-# fmt: off
 RAW_SUFFIXES = (
-    ".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".srf", ".sr2", ".orf", ".rw2", ".raf",
-    ".pef", ".srw", ".rwl", ".3fr", ".fff", ".iiq", ".kdc", ".dcr", ".mrw", ".x3f", ".erf", ".mef",
+    ".dng",
+    ".cr2",
+    ".cr3",
+    ".crw",
+    ".nef",
+    ".nrw",
+    ".arw",
+    ".srf",
+    ".sr2",
+    ".orf",
+    ".rw2",
+    ".raf",
+    ".pef",
+    ".srw",
+    ".rwl",
+    ".3fr",
+    ".fff",
+    ".iiq",
+    ".kdc",
+    ".dcr",
+    ".mrw",
+    ".x3f",
+    ".erf",
+    ".mef",
     ".mos",
 )
-# fmt: on
 _TIFF_MAGIC = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 _CR3_MAGIC = b"ftypcrx "
 

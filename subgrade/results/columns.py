@@ -168,16 +168,28 @@ COLUMNS: tuple[Column, ...] = (
     Column("frame", "", str, 0, "path relative to the common input folder", lambda f: f.name),
     Column("verdict", "", str, 0, "keep, reject or unreadable", _judgement("verdict")),
     Column(
-        "reasons", "", str, 0,
+        "reasons",
+        "",
+        str,
+        0,
         "reason words separated by ;, the strongest first; on a kept frame a remark",
         lambda f: ";".join(f.judgement.reasons),
     ),
     Column(
-        "explanation", "", str, 0, "one sentence with the numbers that decided",
+        "explanation",
+        "",
+        str,
+        0,
+        "one sentence with the numbers that decided",
         _judgement("explanation"),
     ),
     Column(
-        "confidence", "", float, 3, "of the verdict, 0 to 1", _judgement("confidence"),
+        "confidence",
+        "",
+        float,
+        3,
+        "of the verdict, 0 to 1",
+        _judgement("confidence"),
         formula=(
             "1 / (1 + exp(−q)) with q = p/2 + 3.5 (p/7)³ for a reject, one less that for a keep; "
             "p are the points of the deciding number"
@@ -189,7 +201,10 @@ COLUMNS: tuple[Column, ...] = (
         look=Look("confidence", heading="conf.", full="confidence in the verdict, 0 to 1"),
     ),
     Column(
-        "cause_confidence", "", float, 3,
+        "cause_confidence",
+        "",
+        float,
+        3,
         "of the first reason word, 0 to 1: its probability among the causes weighed for it",
         _judgement("cause_confidence"),
         formula=(
@@ -201,7 +216,10 @@ COLUMNS: tuple[Column, ...] = (
         source="the points are log odds ([limits.md](limits.md#from-numbers-to-a-verdict))",
     ),
     Column(
-        "weight", "", float, 4,
+        "weight",
+        "",
+        float,
+        4,
         "relative stacking weight, 1 for the best frame of its group; 0 for a reject",
         _judgement("weight"),
         formula="T² / (noise² FWHM²), over the group's best",
@@ -211,19 +229,37 @@ COLUMNS: tuple[Column, ...] = (
     Column("target", "", str, 0, "object name in the header", _fact("target")),
     Column("filter", "", str, 0, "filter name in the header", _fact("filter")),
     Column(
-        "exposure_s", "s", float, 3, "exposure time in the header", _fact("exposure_s"),
+        "exposure_s",
+        "s",
+        float,
+        3,
+        "exposure time in the header",
+        _fact("exposure_s"),
         **_OF_THE_HEADER,
     ),
     Column(
-        "start_utc", "", str, 0, "start of the exposure, UTC, ISO 8601", _fact("start_utc"),
+        "start_utc",
+        "",
+        str,
+        0,
+        "start of the exposure, UTC, ISO 8601",
+        _fact("start_utc"),
         **_OF_THE_HEADER,
     ),
     Column(
-        "mid_utc", "", str, 0, "middle of the exposure, UTC, ISO 8601", _fact("mid_utc"),
+        "mid_utc",
+        "",
+        str,
+        0,
+        "middle of the exposure, UTC, ISO 8601",
+        _fact("mid_utc"),
         **_OF_THE_HEADER,
     ),
     Column(
-        "stars", "", int, 0,
+        "stars",
+        "",
+        int,
+        0,
         "stars above the detection limit; hot pixels, cosmic rays, streaks and what is wider than "
         "a star left out",
         _star("stars"),
@@ -232,7 +268,10 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(STAR_COUNT.label, 0),
     ),
     Column(
-        "fwhm_px", "pix", float, 3,
+        "fwhm_px",
+        "pix",
+        float,
+        3,
         "full width at half maximum of the frame's star image, geometric mean of the two axes, "
         "pixel included",
         _star("fwhm_px"),
@@ -241,7 +280,12 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(FWHM.label),
     ),
     Column(
-        "fwhm_arcsec", "arcsec", float, 3, "the same on the sky", _fwhm_arcsec,
+        "fwhm_arcsec",
+        "arcsec",
+        float,
+        3,
+        "the same on the sky",
+        _fwhm_arcsec,
         formula=(
             "`fwhm_px` × scale; scale = 206.265 × pitch in µm / focal length in mm, where the "
             "header states no scale"
@@ -250,7 +294,10 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(FWHM.label),
     ),
     Column(
-        "eccentricity", "", float, 4,
+        "eccentricity",
+        "",
+        float,
+        4,
         "sqrt(1 - (b/a)^2) of the frame's common star shape, noise bias removed; 0 is round",
         _star("eccentricity"),
         formula="√(1 − (b/a)²) = √(2χ / (1 + χ)), χ less what noise adds",
@@ -261,7 +308,10 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(ECCENTRICITY.label, heading="ecc."),
     ),
     Column(
-        "eccentricity_error", "", float, 4,
+        "eccentricity_error",
+        "",
+        float,
+        4,
         "one standard error of it; where it is as large as the eccentricity itself, no "
         "elongation is measured",
         _star("eccentricity_error"),
@@ -269,7 +319,10 @@ COLUMNS: tuple[Column, ...] = (
         source="derived",
     ),
     Column(
-        "angle_deg", "deg", float, 2,
+        "angle_deg",
+        "deg",
+        float,
+        2,
         "long axis, counter-clockwise from +x (increasing column) toward +y (increasing FITS "
         "row), from 0 to below 180",
         _angle,
@@ -278,13 +331,22 @@ COLUMNS: tuple[Column, ...] = (
         look=Look("long axis", 0),
     ),
     Column(
-        "position_angle_deg", "deg", float, 2,
-        "the same axis east of north, where the orientation is known", _position_angle,
+        "position_angle_deg",
+        "deg",
+        float,
+        2,
+        "the same axis east of north, where the orientation is known",
+        _position_angle,
         formula="atan2(E·u, N·u), u the unit vector along the long axis",
         source="derived, below",
     ),
     Column(
-        "background_adu", "adu", float, 2, "median sky level", _star("background_adu"),
+        "background_adu",
+        "adu",
+        float,
+        2,
+        "median sky level",
+        _star("background_adu"),
         formula=(
             "median of the local sky; a cell's level is 2.5 median − 1.5 mean of clipped samples"
         ),
@@ -292,12 +354,20 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(BACKGROUND.label, 0, heading="sky"),
     ),
     Column(
-        "noise_adu", "adu", float, 3, "robust sky noise of one pixel", _star("noise_adu"),
+        "noise_adu",
+        "adu",
+        float,
+        3,
+        "robust sky noise of one pixel",
+        _star("noise_adu"),
         formula="robust scatter of single sky pixels about the local sky",
         source="[accuracy.md](accuracy.md#how-one-frame-is-measured)",
     ),
     Column(
-        "transparency", "", float, 4,
+        "transparency",
+        "",
+        float,
+        4,
         "starlight received relative to the night's clear level, from the same stars matched "
         "frame to frame; 1 is clear",
         lambda f: getattr(f.compared, "transparency", None),
@@ -306,29 +376,45 @@ COLUMNS: tuple[Column, ...] = (
         look=Look(TRANSPARENCY.label, heading="transp.", full="transparency: 1 is clear"),
     ),
     Column(
-        "guide_rms_ra_arcsec", "arcsec", float, 3,
-        "guiding RMS in RA inside the exposure, about its mean", _guiding("rms_ra"),
+        "guide_rms_ra_arcsec",
+        "arcsec",
+        float,
+        3,
+        "guiding RMS in RA inside the exposure, about its mean",
+        _guiding("rms_ra"),
         **_OF_THE_RMS,
     ),
     Column(
-        "guide_rms_dec_arcsec", "arcsec", float, 3,
-        "guiding RMS in Dec inside the exposure, about its mean", _guiding("rms_dec"),
+        "guide_rms_dec_arcsec",
+        "arcsec",
+        float,
+        3,
+        "guiding RMS in Dec inside the exposure, about its mean",
+        _guiding("rms_dec"),
         **_OF_THE_RMS,
     ),
     Column(
-        "guide_peak_arcsec", "arcsec", float, 3, "largest guiding error inside the exposure",
+        "guide_peak_arcsec",
+        "arcsec",
+        float,
+        3,
+        "largest guiding error inside the exposure",
         _guiding("peak"),
         formula="largest distance of the guide star from the reference position",
         source="definition",
         look=Look(GUIDING_PEAK.label),
     ),
     Column(
-        "guide_samples", "", int, 0, "samples of the guiding record inside the exposure",
+        "guide_samples",
+        "",
+        int,
+        0,
+        "samples of the guiding record inside the exposure",
         _guiding("samples"),
         formula="samples with a star between start and end of the exposure",
         source="definition",
     ),
-)  # fmt: skip
+)
 """Every column of summary.csv, in the order written."""
 
 

@@ -82,9 +82,17 @@ def guiding_record(night: GuideNight) -> dict:
 
 
 _OF_THE_NIGHT = (
-    "worm_period_s", "worm_amplitude", "dec_drift", "polar_arcmin", "polar_arcmin_error",
-    "backlash_s", "calm_rms_ra", "calm_rms_dec", "guide_exposure", "usual_brightness",
-)  # fmt: skip
+    "worm_period_s",
+    "worm_amplitude",
+    "dec_drift",
+    "polar_arcmin",
+    "polar_arcmin_error",
+    "backlash_s",
+    "calm_rms_ra",
+    "calm_rms_dec",
+    "guide_exposure",
+    "usual_brightness",
+)
 
 
 def clock_text(night: GuideNight) -> str:

@@ -25,12 +25,25 @@ Made = TypeVar("Made")
 
 ENDING = ".outcomes"
 CODEC = Codec(
-    Evidence, Finding, HeaderFacts, night.Registration, night.FrameCompared, night.Usual,
-    night.Trends, night.Group,
-    night.DriftSegment, night.GroupGeometry, night.NightGeometry, record.Column,
-    record.GuideEvent, record.GuideRecord, guiding.ClockFit, guiding.ExposureGuiding,
-    guiding.Prediction, guiding.GuideNight,
-)  # fmt: skip
+    Evidence,
+    Finding,
+    HeaderFacts,
+    night.Registration,
+    night.FrameCompared,
+    night.Usual,
+    night.Trends,
+    night.Group,
+    night.DriftSegment,
+    night.GroupGeometry,
+    night.NightGeometry,
+    record.Column,
+    record.GuideEvent,
+    record.GuideRecord,
+    guiding.ClockFit,
+    guiding.ExposureGuiding,
+    guiding.Prediction,
+    guiding.GuideNight,
+)
 
 
 @cache

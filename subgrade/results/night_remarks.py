@@ -73,8 +73,11 @@ def night_remarks(
 
 def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
     """Frames whose time cannot be right."""
-    wrong = [(f.name, f.compared.clock_note) for f in frames
-             if f.compared is not None and f.compared.clock_note]  # fmt: skip
+    wrong = [
+        (f.name, f.compared.clock_note)
+        for f in frames
+        if f.compared is not None and f.compared.clock_note
+    ]
     if not wrong:
         return []
     named = ", ".join(f"{name} ({note})" for name, note in wrong[:MOST_NAMED])

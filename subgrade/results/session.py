@@ -52,14 +52,16 @@ def session_record(graded: Graded) -> dict:
         "folder": str(graded.folder),
         "settings": graded.settings,
         "limits": graded.limits.as_dict(),
-        **{name: attempt(what, lambda make=make: make(graded), otherwise)
-           for name, (what, make, otherwise) in _PARTS.items()},
+        **{
+            name: attempt(what, lambda make=make: make(graded), otherwise)
+            for name, (what, make, otherwise) in _PARTS.items()
+        },
         "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
         "culled": [
             {"frame": c.name, "path": str(c.path), "place": str(c.place), "record": c.record}
             for c in graded.culled
         ],
-    }  # fmt: skip
+    }
     # last, as any part above may be missing
     return plain(record | {"problems": _problems(graded)})
 

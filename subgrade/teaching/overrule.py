@@ -110,9 +110,8 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
     if near is None:
         return ("few_stars", *judgement.reasons), "nothing measured on it is near a limit"
     word = next(
-        e.reason for e in judgement.evidence
-        if near.dial.holds(e) and e.value == near.value
-    )  # fmt: skip
+        e.reason for e in judgement.evidence if near.dial.holds(e) and e.value == near.value
+    )
     value, limit = beside(near.value, near.limit, UNITS.get(near.dial.name, ""))
     text = (
         f"closest to its limit, and so named as the reason, is {near.dial.shown} "

@@ -155,9 +155,14 @@ def teach(
         )
     agreed = sum(j.frame in marks and j.verdict == marks[j.frame].word for j in judgements)
     return Taught(
-        limits, tuple(lessons), tuple(silent), len(marks), agreed,
-        tuple(sorted(known)), with_more(learnt, new),
-    )  # fmt: skip
+        limits,
+        tuple(lessons),
+        tuple(silent),
+        len(marks),
+        agreed,
+        tuple(sorted(known)),
+        with_more(learnt, new),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ from tests.benchmarks.damage_frames import (
     expected,
     image,
     store,
-)  # fmt: skip
+)
 from tests.benchmarks.damage_injuries import INJURIES, Case
 from tests.benchmarks.damage_sound import LOOKS, ONCE
 

@@ -137,10 +137,14 @@ FORMS = ("16 bit", "float", "8 bit", "mosaic", "compressed")
 def header(number: int, form: str, **cards) -> fits.Header:
     begun = START + timedelta(seconds=130 * number)
     known = {
-        "OBJECT": "Test Field", "FILTER": "L", "EXPTIME": 120.0, "IMAGETYP": "LIGHT",
+        "OBJECT": "Test Field",
+        "FILTER": "L",
+        "EXPTIME": 120.0,
+        "IMAGETYP": "LIGHT",
         "DATE-OBS": begun.replace(tzinfo=None).isoformat(timespec="seconds"),
-        "XPIXSZ": 3.76, "FOCALLEN": 400.0,
-    }  # fmt: skip
+        "XPIXSZ": 3.76,
+        "FOCALLEN": 400.0,
+    }
     if form == "mosaic":
         known["BAYERPAT"] = "RGGB"
     return fits.Header(known | cards)

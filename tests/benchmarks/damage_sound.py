@@ -282,14 +282,45 @@ def plain(light, rng: Rng):
 LOOKS: dict[str, Callable] = {
     f.__name__.replace("_", " "): f
     for f in (
-        plain, strong_vignetting, saturated_cores, overscan, dead_lines, amplifiers, clipped_black,
-        narrow_band, banding, hot_pixels, trails, cloud_edge, horizon, twilight, rolling, repaired,
-        framed, framed_by_rows, registered, resampled, stacked, smoothed, cropped_black, eight_bits,
+        plain,
+        strong_vignetting,
+        saturated_cores,
+        overscan,
+        dead_lines,
+        amplifiers,
+        clipped_black,
+        narrow_band,
+        banding,
+        hot_pixels,
+        trails,
+        cloud_edge,
+        horizon,
+        twilight,
+        rolling,
+        repaired,
+        framed,
+        framed_by_rows,
+        registered,
+        resampled,
+        stacked,
+        smoothed,
+        cropped_black,
+        eight_bits,
     )
-}  # fmt: skip
+}
 
 ONCE = {
-    "saturated cores", "hot pixels", "trails", "cloud edge", "horizon", "twilight",
-    "strong vignetting", "plain", "clipped black", "framed", "framed by rows", "registered",
-}  # fmt: skip
+    "saturated cores",
+    "hot pixels",
+    "trails",
+    "cloud edge",
+    "horizon",
+    "twilight",
+    "strong vignetting",
+    "plain",
+    "clipped black",
+    "framed",
+    "framed by rows",
+    "registered",
+}
 """What may befall one frame of a night; the others are a camera's or a program's in all of them."""

@@ -50,8 +50,12 @@ def rows(scenario, diagnosis: Diagnosis) -> list[Row]:
         numbers["polar alignment", name] = numbers["polar alignment", "misalignment"]
         truth["polar alignment", name] = float(np.hypot(high, east))
     for event in scenario.events:
-        named = {int(f.split("_")[1].split(".")[0]) for t in of.values() if t.reason == event.cause
-                 for f in t.frames}  # fmt: skip
+        named = {
+            int(f.split("_")[1].split(".")[0])
+            for t in of.values()
+            if t.reason == event.cause
+            for f in t.frames
+        }
         inside = set(range(event.first, event.last + 1))
         if not named or not named <= inside:
             continue
@@ -77,8 +81,9 @@ def diagnosed(seed: int, frames: int) -> list[Row]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "night"
         simulate_night(folder, scenario)
-        settings = Settings((str(folder),), str(Path(name) / "out"), workers=1,
-                            guide=(str(folder / "guiding.csv"),))  # fmt: skip
+        settings = Settings(
+            (str(folder),), str(Path(name) / "out"), workers=1, guide=(str(folder / "guiding.csv"),)
+        )
         silent = Progress()
         found = find(settings)
         night = compare(measure(found, settings, silent), found)

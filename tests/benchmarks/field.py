@@ -194,8 +194,14 @@ def followed() -> None:
     for k, widths in enumerate((1.5, 3.0, 8.0)):
         rate = widths * WIDTH_ARCSEC / 60.0 * 3600.0
         for pa, flip in ((110.0, 0), (200.0, 13)):
-            plan = Plan(frames=25, exposure_s=60.0, gap_s=20.0, follow_arcsec_per_h=rate,
-                        follow_pa_deg=pa, flip_before=flip)  # fmt: skip
+            plan = Plan(
+                frames=25,
+                exposure_s=60.0,
+                gap_s=20.0,
+                follow_arcsec_per_h=rate,
+                follow_pa_deg=pa,
+                flip_before=flip,
+            )
             camera = Camera(width=WIDTH, height=HEIGHT, wcs=True, mirrored=bool(flip))
             night = measured(Scenario(31 + k, plan=plan, camera=camera, events=events))
             for asked in (None, ExpectedMotion(rate, pa)):

@@ -127,17 +127,29 @@ def draw(kind: str, seed: int, oval: bool = False) -> Case:
     places = rng.choice([-1.0, 1.0]) * places * length * fwhm
     air = "kolmogorov" if rng.random() < 0.5 else "moffat"
     motion = Path1D(
-        "path", length * fwhm, rng.uniform(0, 180), places=tuple(places), shares=tuple(shares),
+        "path",
+        length * fwhm,
+        rng.uniform(0, 180),
+        places=tuple(places),
+        shares=tuple(shares),
         jitter_px=rng.uniform(0.03, 0.08) * fwhm,
-    )  # fmt: skip
+    )
     shape = StarShape(
-        air, fwhm, rng.uniform(2.5, 4.0), rng.uniform(0.96, 1.0) if oval else 1.0,
-        rng.uniform(0, 180), motion,
-    )  # fmt: skip
+        air,
+        fwhm,
+        rng.uniform(2.5, 4.0),
+        rng.uniform(0.96, 1.0) if oval else 1.0,
+        rng.uniform(0, 180),
+        motion,
+    )
     scene = Scene(
-        width=900, height=700, bright=int(np.exp(rng.uniform(np.log(60), np.log(300)))),
-        depth=2.0, sky_adu=rng.uniform(300, 3000), seed=seed,
-    )  # fmt: skip
+        width=900,
+        height=700,
+        bright=int(np.exp(rng.uniform(np.log(60), np.log(300)))),
+        depth=2.0,
+        sky_adu=rng.uniform(300, 3000),
+        seed=seed,
+    )
     stars = measure_stars(Pixels(render(shape, scene).data))
     return Case(kind, length, shape, float(np.sqrt(shares @ places**2)), stars)
 

@@ -96,8 +96,13 @@ def _at(facts, start: float):
 def _again(stars: FrameStars, rng: np.random.Generator) -> FrameStars:
     """The stars as another frame like it would have them: dithered, with noise."""
     dx, dy = rng.uniform(-DITHER_PX, DITHER_PX, 2)
-    noise = dict(zip(("fwhm_px", "xx", "yy", "background_adu", "noise_adu"),
-                     1 + NOISE * rng.standard_normal(5), strict=True))  # fmt: skip
+    noise = dict(
+        zip(
+            ("fwhm_px", "xx", "yy", "background_adu", "noise_adu"),
+            1 + NOISE * rng.standard_normal(5),
+            strict=True,
+        )
+    )
     changed = {name: getattr(stars, name) * factor for name, factor in noise.items()}
     c = stars.catalogue
     if c is not None:

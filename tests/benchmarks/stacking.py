@@ -165,9 +165,13 @@ def stack(night: Measured, weights: np.ndarray, name: str) -> Stacked:
     star = _mean_star([e.shape for e in night.exposures], share)
     snr = point_source_snr(image, star, night.field)
     return Stacked(
-        name, int((weights > 0).sum()), predicted, seen.fwhm_px,
-        seen.eccentricity, snr,
-    )  # fmt: skip
+        name,
+        int((weights > 0).sum()),
+        predicted,
+        seen.fwhm_px,
+        seen.eccentricity,
+        snr,
+    )
 
 
 def _mean_star(shapes: list[StarShape], share: np.ndarray) -> Template:

@@ -110,9 +110,15 @@ def _beside(seed: int, truths: dict, frame) -> Judged:
     row, verdict = truths[frame.name], frame.judgement
     cause = row["reason"].split(";")[0]
     return Judged(
-        seed, frame.name, row["verdict"], cause, row["sure"] == "yes",
-        verdict.verdict, verdict.reasons, verdict.confidence,
-    )  # fmt: skip
+        seed,
+        frame.name,
+        row["verdict"],
+        cause,
+        row["sure"] == "yes",
+        verdict.verdict,
+        verdict.reasons,
+        verdict.confidence,
+    )
 
 
 def share(part: int, whole: int) -> str:

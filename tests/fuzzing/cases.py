@@ -425,6 +425,11 @@ def _same_values(got, kept) -> None:
 
 
 READERS = {
-    "fits": _light, "tiff": _light, "text": _record, "marks": _marks, "limits": _limits,
-    "map": _guide_map, "cache": _kept,
-}  # fmt: skip
+    "fits": _light,
+    "tiff": _light,
+    "text": _record,
+    "marks": _marks,
+    "limits": _limits,
+    "map": _guide_map,
+    "cache": _kept,
+}

@@ -81,12 +81,24 @@ def cards() -> fits.Header:
     """What a capture program writes."""
     return fits.Header(
         {
-            "OBJECT": "Test Field", "FILTER": "L", "EXPTIME": 60.0, "IMAGETYP": "LIGHT",
-            "DATE-OBS": "2031-03-05T20:00:00.000", "XPIXSZ": 3.76, "FOCALLEN": 776.0,
-            "XBINNING": 1, "YBINNING": 1, "RA": 83.6, "DEC": 22.0, "SITELAT": 50.0,
-            "SITELONG": 10.0, "AIRMASS": 1.2, "GAIN": 100, "CCD-TEMP": -10.0,
+            "OBJECT": "Test Field",
+            "FILTER": "L",
+            "EXPTIME": 60.0,
+            "IMAGETYP": "LIGHT",
+            "DATE-OBS": "2031-03-05T20:00:00.000",
+            "XPIXSZ": 3.76,
+            "FOCALLEN": 776.0,
+            "XBINNING": 1,
+            "YBINNING": 1,
+            "RA": 83.6,
+            "DEC": 22.0,
+            "SITELAT": 50.0,
+            "SITELONG": 10.0,
+            "AIRMASS": 1.2,
+            "GAIN": 100,
+            "CCD-TEMP": -10.0,
         }
-    )  # fmt: skip
+    )
 
 
 @cache
