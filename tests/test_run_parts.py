@@ -98,7 +98,8 @@ TOGETHER = (
         "subgrade.results.lists.list_warnings": "the warnings on the lists",
         "subgrade.diagnosis.diagnose._notes": "the notes on the diagnosis",
         "subgrade.diagnosis.diagnose.limit_of_sharpness": "the finding on sharpness",
-        "subgrade.diagnosis.diagnose.poor_throughout": "the finding on stars that were poor all night",
+        "subgrade.diagnosis.diagnose.poor_throughout": "the finding on stars that were poor all "
+        "night",
     },
 )
 """Places that fail in one run, none of which keeps another from being reached; what each costs."""

@@ -272,8 +272,8 @@ def seeing(view: NightView) -> Finding | None:
         sureness=view.sureness("seeing", affected),
         advice=(
             (
-                "Image high up, near the meridian; let the telescope cool to the air's temperature; "
-                "avoid looking over roofs and warm ground",
+                "Image high up, near the meridian; let the telescope cool to the air's "
+                "temperature; avoid looking over roofs and warm ground",
                 "these reduce local seeing; the rest is the atmosphere",
                 "",
             ),

@@ -334,8 +334,8 @@ def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) 
         sureness=1.0,
         advice=(
             (
-                f"Look yourself at the frame{'s' * many} that could not be measured, and report the "
-                "fault with the bug report if there is one",
+                f"Look yourself at the frame{'s' * many} that could not be measured, and report "
+                "the fault with the bug report if there is one",
                 f"{'they' if many else 'it'} may be good",
                 "",
             ),

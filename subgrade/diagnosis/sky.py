@@ -90,7 +90,8 @@ def dew(view: NightView) -> Finding | None:
         sureness=view.sureness("dew", affected),
         advice=(
             (
-                "Warm the front optics with a dew heater from the start, or fit a longer dew shield",
+                "Warm the front optics with a dew heater from the start, or fit a longer dew "
+                "shield",
                 "once formed, dew stays until the optics are warmed",
                 MAINS,
             ),

@@ -152,7 +152,8 @@ def poor_throughout(view: NightView) -> list[Finding]:
                     numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
                     advice=(
                         (
-                            "Check focus on a bright star before the first exposure, then collimation",
+                            "Check focus on a bright star before the first exposure, then "
+                            "collimation",
                             "stars are about as wide in every frame, so none stands out"
                             if len(members) > 1
                             else alone,
@@ -173,9 +174,10 @@ def poor_throughout(view: NightView) -> list[Finding]:
                     sureness=0.7,
                     advice=(
                         (
-                            "Check guiding, balance and polar alignment before the next run; a frame of "
-                            "half the exposure shows whether motion is the cause",
-                            "a steady fault elongates the stars alike in all frames, so none stands out"
+                            "Check guiding, balance and polar alignment before the next run; a frame "
+                            "of half the exposure shows whether motion is the cause",
+                            "a steady fault elongates the stars alike in all frames, so none stands "
+                            "out"
                             if len(members) > 1
                             else alone,
                             BALANCE,
