@@ -62,7 +62,8 @@ def flexure(view: NightView) -> Finding | None:
         advice=(
             (
                 "Tighten everything between guide scope and main scope: rings, focusers, "
-                "adapters; tie the cables so that none pulls; if the drift stays, use an off-axis guider",
+                "adapters; tie the cables so that none pulls; if the drift stays, use an "
+                "off-axis guider",
                 "the image drifted while the guide star stayed put, which guiding cannot correct"
                 if len(rms)
                 else "guiding cannot correct what moves between guide scope and main scope",

@@ -174,10 +174,10 @@ def poor_throughout(view: NightView) -> list[Finding]:
                     sureness=0.7,
                     advice=(
                         (
-                            "Check guiding, balance and polar alignment before the next run; a frame "
-                            "of half the exposure shows whether motion is the cause",
-                            "a steady fault elongates the stars alike in all frames, so none stands "
-                            "out"
+                            "Check guiding, balance and polar alignment before the next run; a "
+                            "frame of half the exposure shows whether motion is the cause",
+                            "a steady fault elongates the stars alike in all frames, so none "
+                            "stands out"
                             if len(members) > 1
                             else alone,
                             BALANCE,
