@@ -51,7 +51,7 @@ class Pool:
 
     def submit(self, call: Callable, *arguments: object) -> Future:
         """Have a process call something; raises BrokenProcessPool where none is left."""
-        with interrupts_ignored():
+        with _interrupts_ignored():
             return self.executor.submit(call, *arguments)
 
     def wait_until_ready(self) -> None:
@@ -97,7 +97,7 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def interrupts_ignored() -> Iterator[None]:
+def _interrupts_ignored() -> Iterator[None]:
     """Processes started inside ignore Ctrl-C from their first moment on."""
     if threading.current_thread() is not threading.main_thread():
         yield

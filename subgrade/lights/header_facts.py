@@ -64,8 +64,8 @@ def header_facts(
     HeaderFacts
     """
     notes: list[str] = []
-    frame_type, type_stated = header_frame_type(cards, notes)
-    stated = header_exposure(cards, notes)
+    frame_type, type_stated = _header_frame_type(cards, notes)
+    stated = _header_exposure(cards, notes)
     if stated is None and exposure is not None:
         notes.append(f"the header states no exposure time: {exposure:g} s as given")
     exposure = exposure if stated is None else stated
@@ -112,7 +112,7 @@ def header_facts(
         focal_mm=optics.focal_mm,
         binning=optics.binning,
         mosaic=header_mosaic(cards, shape[0], colour, notes),
-        saturation_adu=header_saturation(cards),
+        saturation_adu=_header_saturation(cards),
         scale_arcsec=optics.scale_arcsec,
         scale_source=optics.scale_source,
         sky_axes=optics.sky_axes,
@@ -120,7 +120,7 @@ def header_facts(
     )
 
 
-def header_frame_type(cards: Cards, notes: list[str]) -> tuple[str, bool]:
+def _header_frame_type(cards: Cards, notes: list[str]) -> tuple[str, bool]:
     """Kind of frame and whether the header states it; see `HeaderFacts.frame_type`."""
     count, key = cards.number_and_key(*_COUNTS)
     if count is not None and count > 1:
@@ -200,7 +200,7 @@ def _named_kind(cards: Cards) -> tuple[str, str] | None:
     return None
 
 
-def header_exposure(cards: Cards, notes: list[str]) -> float | None:
+def _header_exposure(cards: Cards, notes: list[str]) -> float | None:
     """Exposure time in seconds; the unit may stand in keyword, value or comment."""
     for key in (*_EXPOSURE, *_EXPOSURE_MS):
         value = cards.number(key)
@@ -234,12 +234,10 @@ def _unit(text: str, cards: Cards, key: str) -> float:
     return 1.0
 
 
-def header_saturation(cards: Cards) -> float | None:
-    """Level at which pixels are full, ADU.
-
-    DATAMAX counts only where its comment says so or it is just under a power of
-    two: many files hold the brightest pixel of the frame there.
-    """
+def _header_saturation(cards: Cards) -> float | None:
+    """Level at which pixels are full, ADU."""
+    # DATAMAX counts only where its comment says so or it is just under a power of two: many files
+    # hold the brightest pixel of the frame there
     value = cards.number("SATURATE", "SATLEVEL", "SATURATN", "MAXADU", "ADUMAX")
     if value is not None and value > 0.0:
         return value

@@ -50,7 +50,7 @@ def green_parity(pattern: str) -> int:
     return 0 if pattern[0] == "G" else 1
 
 
-def shifted_pattern(pattern: str, x: int, y: int) -> str:
+def _shifted_pattern(pattern: str, x: int, y: int) -> str:
     """The pattern as seen from pixel (x, y) of the array it describes."""
     return "".join(pattern[2 * ((y + j) % 2) + (x + i) % 2] for j in (0, 1) for i in (0, 1))
 
@@ -105,8 +105,8 @@ def header_mosaic(cards: Cards, height: int, colour: bool, notes: list[str]) -> 
     x, y = (int(cards.number(*keys) or 0) for keys in (_X_OFFSET, _Y_OFFSET))
     if _bottom_up(cards, notes):
         # stored row 0 is image row height - 1, and the rows run upwards from there
-        return shifted_pattern(pattern, x, y + height - 1)
-    return shifted_pattern(pattern, x, y)
+        return _shifted_pattern(pattern, x, y + height - 1)
+    return _shifted_pattern(pattern, x, y)
 
 
 def _bottom_up(cards: Cards, notes: list[str]) -> bool:

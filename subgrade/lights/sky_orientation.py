@@ -72,13 +72,13 @@ def header_optics(
     notes : list of str
         Receives contradictions and assumptions.
     """
-    binning = header_binning(cards, notes)
+    binning = _header_binning(cards, notes)
     focal = _positive(cards, _FOCAL)
     if focal is not None and "[m]" in cards.comment("FOCALLEN").lower() and focal < 20.0:
         focal *= 1000.0
     stated = _positive(cards, _SCALE_CARDS)
     if stated is None:
-        stated = scale_in_words(cards, notes)
+        stated = _scale_in_words(cards, notes)
     wcs_scale, axes, centre = _wcs(cards, shape, notes)
     measured = wcs_scale if wcs_scale is not None else stated
     pixel = _pixel_as_read(cards, binning, focal, measured, notes)
@@ -119,11 +119,9 @@ def _best_scale(
     return best, None if best is None else "header"
 
 
-def scale_in_words(cards: Cards, notes: list[str]) -> float | None:
-    """Scale that a keyword's text or comment states with its unit, arcsec per pixel.
-
-    Texts that disagree by over 5 %, or name the guide camera, do not count.
-    """
+def _scale_in_words(cards: Cards, notes: list[str]) -> float | None:
+    """Scale that a keyword's text or comment states with its unit, arcsec per pixel."""
+    # texts that disagree by over 5 %, or name the guide camera, do not count
     found: dict[str, float] = {}
     for key in cards:
         for text in (cards.get(key), cards.comment(key)):
@@ -149,7 +147,7 @@ def _positive(cards: Cards, keys: Sequence[str]) -> float | None:
     return None
 
 
-def header_binning(cards: Cards, notes: list[str]) -> tuple[int, int]:
+def _header_binning(cards: Cards, notes: list[str]) -> tuple[int, int]:
     """(x, y) pixels summed on the sensor; (1, 1) where the header is silent."""
     pairs = (("XBINNING", "YBINNING"), ("XBIN", "YBIN"), ("BINX", "BINY"), ("CCDXBIN", "CCDYBIN"))
     for x_key, y_key in (*pairs, ("CCDBIN1", "CCDBIN2")):

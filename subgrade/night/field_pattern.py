@@ -151,7 +151,7 @@ def turning(shape: ShapeField | None, fixed: FixedPattern | None = None) -> Turn
         float(np.sqrt(max(left[0] - left[2], 0.0))),
         1.0 - left[1] / max(float(value @ value), 1e-12),
         angle,
-        float(np.nanmax(eccentricity_over_field(coefficients))),
+        float(np.nanmax(_eccentricity_over_field(coefficients))),
         angle_error,
         *centre,
     )
@@ -244,7 +244,7 @@ def _over_field(coefficients: np.ndarray) -> np.ndarray:
     return np.tensordot(coefficients, basis, axes=1)
 
 
-def eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
+def _eccentricity_over_field(coefficients: np.ndarray) -> np.ndarray:
     """Eccentricity on a 5 x 5 grid reaching 0.6 half-diagonals, for ``ShapeField.coefficients``."""
     xx, yy, xy = _over_field(coefficients)
     mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
@@ -293,7 +293,7 @@ def fixed_pattern(
     size = (common[0, 0] + common[1, 0]) / 2
     common[:, 0] = size, size, 0.0
     common[:, 1:][np.abs(common[:, 1:]) < 3 * noise[:, 1:]] = 0.0
-    worst = float(np.nanmax(eccentricity_over_field(common)))
+    worst = float(np.nanmax(_eccentricity_over_field(common)))
     # Where all frames turn, it is the turn that differs from frame to frame.
     own = 0.0 if turn else np.sqrt(np.maximum(scatter**2 - errors**2, 0.0))
     return FixedPattern(common, np.hypot(own, noise), worst, turn, len(known))

@@ -244,7 +244,7 @@ def polar_misalignment(
         "polar_range_arcmin": (least / 0.98769, least / 0.15643),
         "polar_note": "lower bound: hour angle unknown; a guide star in the field is assumed",
     }
-    angle = hour_angles_deg(frames, members)
+    angle = _hour_angles_deg(frames, members)
     if angle is None:
         return out
     h = np.radians(angle)
@@ -277,7 +277,7 @@ def arcmin_for_rotation(rate_deg_per_hour: float, dec_deg: float) -> float:
     return float(abs(rate_deg_per_hour) * np.cos(np.radians(dec_deg)) / np.radians(w) * 60)
 
 
-def hour_angles_deg(frames: Sequence[Frame], members: Sequence[int]) -> np.ndarray | None:
+def _hour_angles_deg(frames: Sequence[Frame], members: Sequence[int]) -> np.ndarray | None:
     """Hour angle of each frame, degrees, west positive; None without site, time or direction."""
     out = []
     for i in members:

@@ -82,7 +82,7 @@ def _norm(value: object) -> object:
     return re.sub(r"[\s_\-]+", "", value).casefold() if isinstance(value, str) else value
 
 
-def setup_of(frame: Frame) -> Setup:
+def _setup_of(frame: Frame) -> Setup:
     """The facts of one frame that decide its group."""
     facts, stars = frame.facts, frame.stars
     return Setup(
@@ -123,7 +123,7 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
     strays = {}
     clusters: list[tuple[Setup, list[int]]] = []
     undecided = []
-    setups = [setup_of(f) for f in frames]
+    setups = [_setup_of(f) for f in frames]
     for index, frame in enumerate(frames):
         kind = frame.facts.frame_type
         if kind != "light" and frame.facts.frame_type_stated:
@@ -147,7 +147,7 @@ def sort_frames(frames: Sequence[Frame]) -> Sorting:
     for setup, members in clusters:
         main = len(clusters[0][1])
         if is_stray_size(len(members), main):
-            note = describe_difference(
+            note = _describe_difference(
                 setup, [c[0] for c in clusters if not is_stray_size(len(c[1]), main)]
             )
             strays.update(dict.fromkeys(members, note))
@@ -182,7 +182,7 @@ def _gap(members: list[int], index: int) -> int:
     return min(abs(m - index) for m in members)
 
 
-def describe_difference(setup: Setup, mains: Sequence[Setup]) -> str:
+def _describe_difference(setup: Setup, mains: Sequence[Setup]) -> str:
     """What sets a stray apart from the nearest main group, in words."""
     main = min(mains, key=lambda m: len(setup.differences(m)))
     parts = []

@@ -241,22 +241,10 @@ def _pair_up(moved: np.ndarray, pattern: Pattern, radius: float) -> tuple[np.nda
     return chosen, partner[chosen]
 
 
-def check_proposal(
+def _check_proposal(
     p: np.ndarray, pattern: Pattern, proposal: Similarity, radius: float, dof: int
 ) -> Match | None:
-    """Refine a proposed transform on the stars and state how accidental it looks.
-
-    Parameters
-    ----------
-    p : ndarray of complex, shape (n,)
-        Frame positions, px.
-    pattern : Pattern
-    proposal : Similarity
-    radius : float
-        How far apart the same star may be found, px.
-    dof : int
-        Stars that fix a transform of the kind: 1 for a shift, 2 for a similarity.
-    """
+    """Refine a proposed transform on the stars and state how accidental it looks."""
     fit, reach, rms = proposal, 2 * radius, np.inf
     for step in range(4):
         mine, theirs = _pair_up(fit(p), pattern, reach)
@@ -296,7 +284,7 @@ def _best(matches: list[Match], flux: np.ndarray, wary: bool) -> Match | None:
         return None
     if wary:
         # Must be beyond any doubt itself, or a chance corner match would unseat the truth.
-        moved = [m for m in matches if not is_static(m.transform)]
+        moved = [m for m in matches if not _is_static(m.transform)]
         moved = [m for m in moved if len(m) >= 6 and m.log10_false_alarms < -10]
         matches = moved or matches
     most = max(len(m) for m in matches)
@@ -304,17 +292,15 @@ def _best(matches: list[Match], flux: np.ndarray, wary: bool) -> Match | None:
     return max(rivals, key=lambda m: (float(flux[m.frame_index].sum()), -m.log10_false_alarms))
 
 
-def is_static(transform: Similarity) -> bool:
+def _is_static(transform: Similarity) -> bool:
     """Whether a transform moves nothing by more than about a pixel."""
     return abs(transform.b) < 1.0 and abs(transform.rotation_deg) < 0.05
 
 
-def is_loose(match: Match, radius: float) -> bool:
-    """Whether a match brings together few stars of many, and these badly for the radius searched.
-
-    Such a match is no accident, yet wrong: at a slightly wrong rotation the stars of
-    one corner still fall near their partners.
-    """
+def _is_loose(match: Match, radius: float) -> bool:
+    """Whether a match brings together few stars of many, and these badly."""
+    # no accident, yet wrong: at a slightly wrong rotation one corner's stars still fall near
+    # partners
     return match.rms_px > LOOSE_RMS * radius and len(match) < LOOSE_SHARE * match.overlap
 
 
@@ -324,7 +310,7 @@ def _significant(matches: list[Match | None], radius: float) -> list[Match]:
         for m in matches
         if m is not None
         and m.log10_false_alarms < np.log10(FALSE_ALARMS)
-        and not is_loose(m, radius)
+        and not _is_loose(m, radius)
     ]
 
 
@@ -367,10 +353,10 @@ def match_stars(
         found = []
         for turn in turns:
             shifts = _vote_shifts(z[:mine], pattern.z[:theirs], turn, 2 * radius, keep=6)
-            found += [check_proposal(z, pattern, Similarity(turn, s), radius, 1) for s in shifts]
+            found += [_check_proposal(z, pattern, Similarity(turn, s), radius, 1) for s in shifts]
             good = _significant(found, radius)
             clear = [m for m in good if m.log10_false_alarms < -12]
-            if any(not (wary and is_static(m.transform)) for m in clear):
+            if any(not (wary and _is_static(m.transform)) for m in clear):
                 break
         if good := _significant(found, radius):
             return _best(good, flux, wary)
@@ -380,7 +366,7 @@ def match_stars(
         return None
     for stretch, stars, pairs in ((0.003, 60, 900), (SCALE_RANGE, 40, 300)):
         proposals = _vote_pairs(z, pattern, stretch, stars, pairs, keep=12, cell=4 * radius)
-        found = [check_proposal(z, pattern, proposal, radius, 2) for proposal in proposals]
+        found = [_check_proposal(z, pattern, proposal, radius, 2) for proposal in proposals]
         if good := _significant(found, radius):
             return _best(good, flux, wary)
     return None

@@ -29,7 +29,7 @@ USUAL_FROM = 8
 """Frames that a usual elongation needs; no source."""
 
 
-def usual_lean(series: GroupSeries) -> complex:
+def _usual_lean(series: GroupSeries) -> complex:
     """Elongation (xx - yy) + 2i xy that the group's frames have in common, px^2."""
     parts = series["xx"] - series["yy"] + 2j * series["xy"]
     parts = parts[np.isfinite(parts)]
@@ -76,7 +76,7 @@ def moved_otherwise(series: GroupSeries, position: int, oval_from: float) -> boo
     """
     if not series.usual("eccentricity").centre > oval_from:
         return False
-    usual, sizes = usual_lean(series), series["xx"] + series["yy"]
+    usual, sizes = _usual_lean(series), series["xx"] + series["yy"]
     if not (math.isfinite(abs(usual)) and abs(usual) < np.nanmedian(sizes)):
         return False
     lean = complex(series["xx"][position] - series["yy"][position], 2 * series["xy"][position])
@@ -97,7 +97,7 @@ def narrowest(series: GroupSeries) -> np.ndarray:
     The square root of the smaller eigenvalue of the frame's moments on those of the usual
     star: a motion in one direction leaves it at 1, focus and air do not.
     """
-    usual = _usual_shape(series, usual_lean(series))
+    usual = _usual_shape(series, _usual_lean(series))
     xx, yy, xy = series["xx"], series["yy"], series["xy"]
     whole = usual[0, 0] * usual[1, 1] - usual[0, 1] ** 2
     half = (usual[1, 1] * xx + usual[0, 0] * yy - 2 * usual[0, 1] * xy) / (2 * whole)
@@ -122,7 +122,7 @@ def without_usual_motion(series: GroupSeries, position: int, oval_from: float) -
         The same one where the usual frame is round enough, or this frame is drawn out
         as the others are.
     """
-    usual = usual_lean(series)
+    usual = _usual_lean(series)
     if not moved_otherwise(series, position, oval_from):
         return series
     lean = series["xx"] - series["yy"] + 2j * series["xy"]

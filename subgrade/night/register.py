@@ -327,11 +327,11 @@ def _finish(
             )
             continue
         transforms[i] = match.transform
-        registrations[i] = registration_of(match)
+        registrations[i] = _registration_of(match)
     return Registered(reference, tuple(members), transforms, registrations, defects, masks)
 
 
-def registration_of(match: Match) -> Registration:
+def _registration_of(match: Match) -> Registration:
     """The public record of a match."""
     fit = match.transform
     flipped = abs(abs(fit.rotation_deg) - 180) < 5

@@ -78,7 +78,7 @@ def collect(frames: Sequence[Frame], registered: Registered) -> SkyTable:
         sky = np.concatenate([sky, placed[new]])
         known = star >= 0
         rows = mask[known]
-        flux, noise = whole_flux(frames[index].stars, rows)
+        flux, noise = _whole_flux(frames[index].stars, rows)
         sightings.append(
             (np.full(len(rows), k), star[known], here[known], flux, noise, catalogue.flags[rows])
         )
@@ -131,23 +131,9 @@ def _identify(sky: np.ndarray, placed: np.ndarray, reach: float) -> np.ndarray:
     return star
 
 
-def whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Flux and noise of detections, ADU, the two images of doubled stars added up.
-
-    A step during the exposure splits the light of each star; one image alone
-    would pass for cloud.
-
-    Parameters
-    ----------
-    stars : FrameStars
-        ``length_px`` and ``angle_deg`` give the place of the second image.
-    rows : ndarray of int, shape (n,)
-        Which detections.
-
-    Returns
-    -------
-    flux, noise : ndarray, shape (n,)
-    """
+def _whole_flux(stars: FrameStars, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Flux and noise of detections, ADU, the two images of doubled stars added up."""
+    # a step during the exposure splits each star's light; one image alone would pass for cloud
     from scipy.spatial import cKDTree
 
     catalogue = stars.catalogue

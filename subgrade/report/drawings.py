@@ -105,7 +105,7 @@ def star_picture(stars: FrameStars | None) -> dict | None:
     Returns
     -------
     dict or None
-        As from `as_image`, and ``field_px`` and ``stars``; None without a star image.
+        ``data``, ``width`` and ``height``, ``field_px`` and ``stars``; None without a star image.
     """
     if stars is None or stars.star_image is None:
         return None
@@ -122,7 +122,7 @@ def _star_picture(image: StarImage, fwhm_px: float, length_px: float) -> dict:
     side = min(side - side % 2 + 1, whole)
     field = side * image.step_px
     picture = star_image_picture(image, STAR_PICTURE_PX, field)
-    return as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
+    return _as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
 
 
 def frame_views(frame: GradedFrame) -> dict:
@@ -135,7 +135,7 @@ def frame_views(frame: GradedFrame) -> dict:
     if pictures is None:
         return {"thumbnail": None, "crops": []}
     return {
-        "thumbnail": as_image(pictures.thumbnail),
+        "thumbnail": _as_image(pictures.thumbnail),
         "crops": [_crop(cut, frame.stars) for cut in pictures.cutouts],
     }
 
@@ -147,7 +147,7 @@ def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
     oval = None
     if cut.eccentricity is not None:
         oval = eccentricity_text(cut.eccentricity, cut.eccentricity_error)
-    return as_image(cut.picture) | {
+    return _as_image(cut.picture) | {
         "place": cut.place,
         "x": round(cut.x, 1),
         "y": round(cut.y, 1),
@@ -158,7 +158,7 @@ def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
     }
 
 
-def as_image(picture: Picture) -> dict:
+def _as_image(picture: Picture) -> dict:
     """A picture as the page holds it: a ``data:`` address, width and height."""
     text = base64.b64encode(picture.data).decode("ascii")
     return {

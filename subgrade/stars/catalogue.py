@@ -111,25 +111,11 @@ def _mode(values: np.ndarray) -> float:
     return float(np.median(v))
 
 
-def seed_moments(
+def _seed_moments(
     view: View, found: Detections, which: np.ndarray
 ) -> tuple[float, float, float] | None:
-    """Typical adaptive moments of the bright detections ``which`` may be stars.
-
-    The mode of their sizes is taken, since cosmic rays and blends scatter while
-    stars agree.
-
-    Parameters
-    ----------
-    view : View
-    found : Detections
-    which : ndarray of bool, shape (detections,)
-
-    Returns
-    -------
-    tuple of float or None
-        (xx, yy, xy), px^2; None where nothing settles.
-    """
+    """Typical adaptive moments (xx, yy, xy), px^2, of the bright detections ``which``, or None."""
+    # the mode of their sizes is taken, since cosmic rays and blends scatter while stars agree
     half = half_side(float(ellipse_from_moments(*found.moments)[0]), 5.0)
     index = _brightest(view, found, which, half)
     if not len(index):
@@ -363,18 +349,8 @@ def _without_copies(
     return order[keep[order]]
 
 
-def without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.ndarray]:
-    """Leave single bright pixels out.
-
-    Returns
-    -------
-    View
-        Without them.
-    Junk
-        Those pixels.
-    ndarray of bool, shape (detections,)
-        Detections that they made.
-    """
+def _without_hot_pixels(view: View, found: Detections) -> tuple[View, Junk, np.ndarray]:
+    """View without single bright pixels, those pixels, and which detections they made."""
     half = found.block_px + 2
     stamps = view.stamps(found.x, found.y, half)
     # the four diagonal neighbours of a mosaic hold less of a sharp star than all eight
@@ -416,8 +392,8 @@ def build_catalogue(
     """
     if not len(found):
         return view, None
-    view, junk, alone = without_hot_pixels(view, found)
-    seed = seed_moments(view, found, ~alone & ~found.on_line)
+    view, junk, alone = _without_hot_pixels(view, found)
+    seed = _seed_moments(view, found, ~alone & ~found.on_line)
     if seed is None:
         return view, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*seed))

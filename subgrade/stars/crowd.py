@@ -69,13 +69,13 @@ class Crowd:
     view: View
 
 
-def is_crowded(count: int, fwhm_px: float, shape: tuple[int, int]) -> bool:
+def _is_crowded(count: int, fwhm_px: float, shape: tuple[int, int]) -> bool:
     """Whether ``count`` stars of that width stand in each other's light on the frame."""
     reach = max(fwhm_px, BLOCKS_PX)
     return bool(count * np.pi * reach**2 > CROWDED * shape[0] * shape[1])
 
 
-def find_crowd(
+def _find_crowd(
     view: View,
     template: Template,
     sigma: tuple[float, float],
@@ -83,18 +83,7 @@ def find_crowd(
     y: np.ndarray,
     light: np.ndarray,
 ) -> Crowd:
-    """Find and fit all stars of a crowded frame.
-
-    Parameters
-    ----------
-    view : View
-    template : Template
-        The star image.
-    sigma : tuple of float
-        Along the star's two axes, px; the narrow one sets the smoothing.
-    x, y, light : ndarray, shape (n,)
-        Stars known already, px and amplitude (ADU).
-    """
+    """All stars of a crowded frame, from those known already (px, ADU); ``sigma`` of both axes."""
     block = 1 if FWHM_PER_SIGMA * sigma[1] < FINE_FWHM_PX else 2
     half = 0.5 * (block - 1)
     left = _image(view, block)
@@ -281,14 +270,14 @@ def together(
         return view, catalogue, None
     fwhm = float(np.sqrt(stack.major * stack.minor))
     listed = np.count_nonzero(catalogue.snr >= settings.list_snr)
-    if not is_crowded(listed, fwhm, view.pixels.shape):
+    if not _is_crowded(listed, fwhm, view.pixels.shape):
         return view, catalogue, None
     a, b, _ = (float(v) for v in ellipse_from_moments(*stack.shape.moments))
     # blobs of several maxima are blends here, since the star image is plain
     kept = (catalogue.flags & int(StarFlag.SHARP)) == 0
     known = catalogue.take(np.flatnonzero(kept))
     template = image_template(stack, catalogue.moments)
-    crowd = find_crowd(view, template, (a, b), known.x, known.y, known.amplitude)
+    crowd = _find_crowd(view, template, (a, b), known.x, known.y, known.amplitude)
     listed = crowd.fit.snr >= 0.8 * settings.list_snr
     fit = TemplateFit(*(getattr(crowd.fit, name)[listed] for name in TemplateFit.__slots__))
     x, y = crowd.x[listed], crowd.y[listed]

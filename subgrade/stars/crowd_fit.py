@@ -190,7 +190,7 @@ def _give(
         _add(left, image, 1.0 / step, middle, xs[k], ys[k], radius, lights[k], line)
 
 
-def with_slopes(template: Template) -> np.ndarray:
+def _with_slopes(template: Template) -> np.ndarray:
     """The star image and its change when the star moves by one along x and y, shape (3, k, k)."""
     image = template.image.astype(np.float64)
     along_y, along_x = np.gradient(image, template.step_px)
@@ -213,7 +213,7 @@ def fit_all_stars(
     quiet : float
         Change of amplitude that matters no more, ADU.
     """
-    images = with_slopes(template)
+    images = _with_slopes(template)
     radius = template.radius_px
     active = np.ones(stars.shape[1], np.bool_)
     for _ in range(sweeps):

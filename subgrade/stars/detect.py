@@ -79,28 +79,14 @@ class _Level:
     """Indices of bright blobs fit to judge size and form by."""
 
 
-def footprint_axes(
+def _footprint_axes(
     blobs: Blobs, index: np.ndarray | slice
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Axes of blob footprints.
-
-    A uniform strip of width w has variance w^2/12; the 1 makes a row of single
-    blocks one block wide.
-
-    Parameters
-    ----------
-    blobs : Blobs
-    index : ndarray of int or slice
-        Which blobs.
-
-    Returns
-    -------
-    length, width, angle : ndarray, shape (n,)
-        Blocks; degrees.
-    """
+    """Length, width (blocks) and angle (degrees) of blob footprints."""
     a, b, theta = ellipse_from_moments(
         blobs.half_xx[index], blobs.half_yy[index], blobs.half_xy[index]
     )
+    # a uniform strip of width w has variance w^2/12; the 1 makes a row of single blocks one wide
     return np.sqrt(12 * a**2 + 1), np.sqrt(12 * b**2 + 1), theta
 
 
@@ -193,7 +179,7 @@ def _typical_width_px(level: _Level, least_sigma: float) -> float:
     index = level.typical[blobs.peak[level.typical] > least_sigma * level.noise]
     if len(index) < (10 if least_sigma else 3):
         return float("nan")
-    return float(np.median(footprint_axes(blobs, index)[1])) * level.block
+    return float(np.median(_footprint_axes(blobs, index)[1])) * level.block
 
 
 @kernel
@@ -238,26 +224,10 @@ def _split(
             keep[k] = stands
 
 
-def standing_peaks(
+def _standing_peaks(
     image: np.ndarray, bright: Bright, separation: float, noise: float
 ) -> np.ndarray:
-    """The maxima that count as separate stars.
-
-    Parameters
-    ----------
-    image : ndarray of float32
-        Block means, ADU.
-    bright : Bright
-    separation : float
-        Least distance, blocks.
-    noise : float
-        Of a block mean, ADU.
-
-    Returns
-    -------
-    ndarray of int
-        Indices into ``bright``, brightest first.
-    """
+    """Indices into ``bright`` of the maxima that count as separate stars, brightest first."""
     index = np.flatnonzero(bright.is_peak)
     order = np.lexsort((-bright.value[index], bright.blob[index]))
     index = index[order]
@@ -278,7 +248,7 @@ def _form(level: _Level, peaks: np.ndarray) -> bool:
     blobs = level.bright.blobs
     if len(typical) < 3:
         return False
-    length, width, theta = footprint_axes(blobs, typical)
+    length, width, theta = _footprint_axes(blobs, typical)
     coherence = np.abs(np.mean(np.exp(2j * np.radians(theta))))
     lines = np.median(length / width) >= LINE_RATIO and coherence > 0.7
     counts = np.bincount(level.bright.blob[peaks], minlength=len(blobs))[typical]
@@ -326,9 +296,9 @@ def detect(pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSetting
     guess = _guess(level)
     sigma = (guess[0] * guess[1] - guess[2] ** 2) ** 0.25
     separation = max(1.9, 1.6 * sigma / level.block)
-    peaks = standing_peaks(level.image, bright, separation, level.noise)
+    peaks = _standing_peaks(level.image, bright, separation, level.noise)
     whole = _form(level, peaks)
-    long = long_blobs(blobs, level.block)
+    long = _long_blobs(blobs, level.block)
     if whole:
         index = np.argsort(-blobs.peak, kind="stable")[: settings.max_detections]
         x, y, peak, on_line = blobs.x[index], blobs.y[index], blobs.peak[index], long[index]
@@ -356,16 +326,11 @@ LEAST_LINE_PX = 60.0
 """Length from which a thin blob is a trail or a bad column and not a star."""
 
 
-def long_blobs(blobs: Blobs, block_px: int) -> np.ndarray:
-    """Blobs that are thin lines far longer than the frame's typical blob.
-
-    Returns
-    -------
-    ndarray of bool, shape (blobs,)
-    """
+def _long_blobs(blobs: Blobs, block_px: int) -> np.ndarray:
+    """Which blobs are thin lines far longer than the frame's typical blob."""
     if not len(blobs):
         return np.zeros(0, bool)
-    length, width, _ = footprint_axes(blobs, slice(None))
+    length, width, _ = _footprint_axes(blobs, slice(None))
     typical = np.median(length[np.argsort(-blobs.flux, kind="stable")][:50])
     enough = max(LEAST_LINE_PX / block_px, 4 * typical)
     box = np.hypot(blobs.x1 - blobs.x0 + 1, blobs.y1 - blobs.y0 + 1)

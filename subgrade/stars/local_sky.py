@@ -85,7 +85,7 @@ def _take_plane(data: np.ndarray, sides: np.ndarray, wide: int) -> None:
                 data[k, j, i] -= np.float32(base + slope_x * (i - middle))
 
 
-def side_levels(stamps: Stamps) -> np.ndarray:
+def _side_levels(stamps: Stamps) -> np.ndarray:
     """Medians of the sides of stamps, ADU, shape (n, 4): left, right, lower, upper."""
     out = np.empty((len(stamps), 4))
     work = np.empty(SIDE_PX * stamps.data.shape[1], np.float32)
@@ -95,7 +95,7 @@ def side_levels(stamps: Stamps) -> np.ndarray:
 
 def levelled(stamps: Stamps) -> Stamps:
     """The stamps less a plane through their sides."""
-    _take_plane(stamps.data, side_levels(stamps), SIDE_PX)
+    _take_plane(stamps.data, _side_levels(stamps), SIDE_PX)
     return stamps
 
 
@@ -111,7 +111,7 @@ def is_rough(stamps: Stamps, noise: float) -> bool:
     """
     if len(stamps) < 5:
         return False
-    sides = side_levels(stamps)
+    sides = _side_levels(stamps)
     with np.errstate(invalid="ignore"):
         lowest = np.nanmin(np.where(np.isnan(sides), np.inf, sides), axis=1)
     middle = stamps.data.shape[1] // 2

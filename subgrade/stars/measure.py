@@ -100,7 +100,7 @@ def _with_sky(
     """The frame measured, and whether each star was given a sky of its own, as ``glow`` asks."""
     try:
         found = detect(pixels, view.means, view.sky, settings)
-        glow = glow or on_glow(view, found)
+        glow = glow or _on_glow(view, found)
         if glow:
             view = first_view(pixels, facts, settings, mesh=FINE_MESH_PX)
             found = detect(pixels, view.means, view.sky, settings)
@@ -151,7 +151,7 @@ def _needed_mesh(found: Detections) -> float:
     return 14 * _size(found) * (2.0 if found.whole_blobs else 1.0)
 
 
-def on_glow(view: View, found: Detections) -> bool:
+def _on_glow(view: View, found: Detections) -> bool:
     """Whether many detections stand on a glow that the mesh of the sky does not follow."""
     if not len(found):
         return False

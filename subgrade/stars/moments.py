@@ -97,7 +97,7 @@ def _span(
 
 
 @kernel
-def weighted_sums(
+def _weighted_sums(
     stamp: np.ndarray,
     cx: float,
     cy: float,
@@ -107,25 +107,7 @@ def weighted_sums(
     reach: float,
     weight: np.ndarray,
 ) -> tuple[float, ...]:
-    """Sums over one stamp under the weight exp(-q / 2), q = ixx dx^2 + 2 ixy dx dy + iyy dy^2.
-
-    Parameters
-    ----------
-    stamp : ndarray of float32, shape (k, k)
-    cx, cy : float
-        Centre, px of the stamp.
-    ixx, iyy, ixy : float
-        Inverse of the weight's moments, px^-2.
-    reach : float
-        Largest q that counts.
-    weight : ndarray of float32, shape (k,)
-        Working memory.
-
-    Returns
-    -------
-    tuple of float
-        S0, Sx, Sy, Sxx, Syy, Sxy.
-    """
+    """S0, Sx, Sy, Sxx, Syy, Sxy under e^(-q/2) for q = ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach."""
     size = stamp.shape[0]
     s0 = 0.0
     sx = 0.0
@@ -178,7 +160,7 @@ def _adapt(
             if not (det > 1e-4 and a > 0.01 and b > 0.01 and a < largest and b < largest):
                 break
             ixx, iyy, ixy = b / det, a / det, -c / det
-            sums = weighted_sums(stamp, x, y, ixx, iyy, ixy, REACH, weight)
+            sums = _weighted_sums(stamp, x, y, ixx, iyy, ixy, REACH, weight)
             s0, sx, sy, sxx, syy, sxy = sums
             if not s0 > 0.0:
                 break
@@ -393,7 +375,7 @@ def _second(
     out: np.ndarray,
 ) -> None:
     for k in range(stamps.shape[0]):
-        sums = weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, REACH, weight)
+        sums = _weighted_sums(stamps[k], cx[k], cy[k], ixx, iyy, ixy, REACH, weight)
         s0, sxx, syy, sxy = sums[0], sums[3], sums[4], sums[5]
         if s0 > 0.0:
             out[k, 0] = sxx / s0

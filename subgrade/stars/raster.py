@@ -51,7 +51,7 @@ def _pair_means(
 
 
 @kernel
-def halve(image: np.ndarray, out: np.ndarray) -> None:
+def _halve(image: np.ndarray, out: np.ndarray) -> None:
     """Means of 2x2 blocks of a float32 image; a NaN or infinity makes its block NaN."""
     quarter = np.float32(0.25)
     for j in range(out.shape[0]):
@@ -103,9 +103,9 @@ def block_means(pixels: Pixels) -> np.ndarray:
         rows = 256
         for start in range(0, height - height % 2, rows):
             part = decode(data[start : start + rows], pixels)
-            halve(sealed(part), out[start // 2 : (start + len(part)) // 2])
+            _halve(sealed(part), out[start // 2 : (start + len(part)) // 2])
         return out
-    halve(sealed(data), out)
+    _halve(sealed(data), out)
     if pixels.scale != 1.0 or pixels.zero != 0.0:
         out *= np.float32(pixels.scale)
         out += np.float32(pixels.zero)
@@ -115,7 +115,7 @@ def block_means(pixels: Pixels) -> np.ndarray:
 def halved(image: np.ndarray) -> np.ndarray:
     """Means of 2x2 blocks of a float32 image, shape (height // 2, width // 2)."""
     out = np.empty((image.shape[0] // 2, image.shape[1] // 2), np.float32)
-    halve(sealed(image), out)
+    _halve(sealed(image), out)
     return out
 
 

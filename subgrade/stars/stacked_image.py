@@ -124,7 +124,7 @@ def _solve_banded(band: np.ndarray, rhs: np.ndarray) -> bool:
 
 
 @kernel
-def evaluate(
+def _evaluate(
     coefficients: np.ndarray,
     hu: float,
     hv: float,
@@ -134,20 +134,7 @@ def evaluate(
     bv: np.ndarray,
     out: np.ndarray,
 ) -> None:
-    """Spline values at offsets; 0 outside its square.
-
-    Parameters
-    ----------
-    coefficients : ndarray, shape (nu, nv)
-    hu, hv : float
-        Knot intervals, px.
-    u, v : ndarray, shape (n,)
-        Offsets, px.
-    bu, bv : ndarray, shape (4,)
-        Working memory.
-    out : ndarray, shape (n,)
-        Filled.
-    """
+    """Spline values at offsets u, v (px); 0 outside its square."""
     nu, nv = coefficients.shape
     for k in range(len(u)):
         su = u[k] / hu + 0.5 * (nu - 3)
@@ -249,7 +236,7 @@ class StarSpline:
         u, v = np.broadcast_arrays(np.asarray(u, np.float64), np.asarray(v, np.float64))
         out = np.empty(u.size)
         steps = self.step_u, self.step_v
-        evaluate(self.coefficients, *steps, u.ravel(), v.ravel(), np.empty(4), np.empty(4), out)
+        _evaluate(self.coefficients, *steps, u.ravel(), v.ravel(), np.empty(4), np.empty(4), out)
         reach_u, reach_v = self.fitted
         outside = (u / reach_u) ** 2 + (v / reach_v) ** 2 >= 1.0
         return np.where(outside, 0.0, out.reshape(u.shape))
@@ -382,7 +369,7 @@ def fit_spline(
             return None
         coefficients = rhs.reshape(nu, nv)
         basis = np.empty(4), np.empty(4)
-        evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
+        _evaluate(coefficients, step_u, step_v, samples.u, samples.v, *basis, out)
         scaled = (samples.d - out) / np.sqrt(samples.variance + MODEL_ERROR**2)
         residual = scatter(scaled, 0.0)
         if step < rounds - 1:

@@ -113,11 +113,11 @@ def weigh_motions(
     """
     if stars.star_image is None:
         return ()
-    found = kept("motions", image_depends(stars, still), lambda: _fitted(stars, still))
+    found = kept("motions", _image_depends(stars, still), lambda: _fitted(stars, still))
     return tuple(MotionFit(*fit) for fit in found)
 
 
-def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
+def _image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
     """All that a motion read off a frame's star image depends on."""
     image = stars.star_image
     return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, still
@@ -175,13 +175,13 @@ def _described(found: Solved, points: float, probability: float) -> MotionFit:
     extent, share, spread = abs(float(p[0])), 1.0, 0.0
     if found.family.sided:
         share = share_of(float(p[1]))
-        extent, spread = displaced_part(found)
+        extent, spread = _displaced_part(found)
     odds = found.log_evidence, points, probability
     form = math.sqrt(variance), float(skewness), float(kurtosis)
     return MotionFit(name, extent, share, spread, found.residual, *odds, *form)
 
 
-def displaced_part(found: Solved) -> tuple[float, float]:
+def _displaced_part(found: Solved) -> tuple[float, float]:
     """Mean displacement and rms width of the part that a step or gust threw aside, px."""
     # The whole has mean s d and variance s (w^2 + d^2) - s^2 d^2 [derived].
     share = share_of(float(found.parameters[1]))
