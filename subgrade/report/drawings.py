@@ -105,7 +105,7 @@ def star_picture(stars: FrameStars | None) -> dict | None:
     Returns
     -------
     dict or None
-        ``data``, ``width`` and ``height``, ``field_px`` and ``stars``; None without a star image.
+        ``src``, ``width``, ``height``, ``field_px`` and ``stars``; None without a star image.
     """
     if stars is None or stars.star_image is None:
         return None

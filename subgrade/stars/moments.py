@@ -107,7 +107,7 @@ def _weighted_sums(
     reach: float,
     weight: np.ndarray,
 ) -> tuple[float, ...]:
-    """S0, Sx, Sy, Sxx, Syy, Sxy under e^(-q/2) for q = ixx dx^2 + 2 ixy dx dy + iyy dy^2 <= reach."""
+    """S0, Sx, Sy, Sxx, Syy, Sxy under the weight e^(-q/2), q as in `_span`, up to q = reach."""
     size = stamp.shape[0]
     s0 = 0.0
     sx = 0.0
