@@ -29,6 +29,7 @@ from .record import record_text
 from .scenario import Scenario
 from .scenario_file import check, default_scenario
 from .sensor import HotPixels, add_cosmic_rays, add_streak, hot_pixels, read_out
+from .shares import motion_shares
 from .truth import FrameTruth, judge, truth_csv
 
 
@@ -102,15 +103,15 @@ def build_night(scenario: Scenario) -> NightPlan:
 
 def exposure_of(plan: NightPlan, index: int) -> Exposure:
     """What reaches the sensor in exposure ``index`` (from 0), as `expose` wants it."""
-    span = plan.line.span(index)
-    flip = plan.scenario.plan.flip_before
+    span, scenario = plan.line.span(index), plan.scenario
+    flip, turn = scenario.plan.flip_before, scenario.plan.flip_turn_deg
     flipped = bool(flip and index + 1 >= flip)
     return Exposure(
-        scenario=plan.scenario,
+        scenario=scenario,
         weather=plan.weather[index],
         path=plan.path[:, span].T,
         turn=plan.turn[span] - plan.turn[plan.line.span(0).start],
-        matrix=pixels_per_arcsec(plan.scenario.camera, plan.scenario.scale_arcsec, flipped),
+        matrix=pixels_per_arcsec(scenario.camera, scenario.scale_arcsec, flipped, turn),
         flipped=flipped,
         seconds=float(plan.line.end[index] - plan.line.begin[index]),
     )
@@ -305,14 +306,22 @@ def simulate_night(
         strays.append(frame.stray)
         if progress is not None:
             progress(index + 1, scenario.plan.frames)
+    judged = judge(held, strays, expected_fwhm_px(plan), _shares(plan))
     truths = [
         replace(t, verdict=j.verdict, reason=j.reason, sure=j.sure, transparency=j.transparency)
-        for t, j in zip(truths, judge(held, strays, expected_fwhm_px(plan)), strict=True)
+        for t, j in zip(truths, judged, strict=True)
     ]
     _write_text(directory / "truth.csv", truth_csv(truths))
     if scenario.record.write:
         _write_text(directory / "guiding.csv", record_text(scenario, plan.line, plan.guided))
     return truths
+
+
+def _shares(plan: NightPlan) -> list[dict[str, float]]:
+    """Shares of the motion by cause, where any frame has more than one cause."""
+    frames = range(1, plan.line.frames + 1)
+    mixed = any(len({e.cause for e in plan.scenario.active(f)}) > 1 for f in frames)
+    return motion_shares(plan) if mixed else []
 
 
 def _write_text(path: Path, text: str) -> None:
