@@ -36,8 +36,9 @@ NEED_A_GUIDER = {"ra_oscillation", "dec_drift", "periodic_error", "flexure", "di
 """Causes that an unguided mount has not, or has all night by nature."""
 LAST = ("dither_overlap", "ra_oscillation")
 """Causes that set the longest correction."""
-MOTION_WEIGHT = 3.0
-"""How much likelier a motion is drawn than another cause."""
+WEIGHTS = dict.fromkeys(MOTIONS, 3.0) | dict.fromkeys(STILL, 1.5)
+WEIGHTS |= {"ra_oscillation": 5.0, "dither_overlap": 5.0, "satellite_trail": 0.8}
+"""How likely a cause is drawn before another, so that each ruins frames often enough."""
 TRIANGLE_RMS = (0.5, 0.87, 1.44)
 """Rms of a loop that runs to and fro at its longest correction, over that correction's length, by
 samples of lag: half a square wave, then triangles of 1.5 and 2.5 steps (derived)."""
@@ -97,13 +98,13 @@ def _spans(rng, frames: int, causes: list[str]) -> list[tuple[str, int, int]]:
     """Runs of frames, one cause each, now and then two; more than half the frames stay clean."""
     taken: set[int] = set()
     spans = []
-    weight = np.array([MOTION_WEIGHT if c in MOTIONS else 1.0 for c in causes])
+    weight = np.array([WEIGHTS[c] for c in causes])
     order = rng.choice(len(causes), len(causes), replace=False, p=weight / weight.sum())
-    wanted = frames * rng.uniform(0.2, 0.48)
+    wanted = frames * rng.uniform(0.3, 0.5)
     for cause in (causes[k] for k in order):
-        length = int(rng.integers(1, 4))
-        if cause in ("dew", "focus", "field_rotation", "flexure", "dec_drift", "periodic_error"):
-            length += int(rng.integers(0, 3))
+        length = int(rng.choice([1, 1, 2, 2, 3] if cause in MOTIONS else [1, 2, 3]))
+        if cause in ("dew", "focus"):
+            length += 2
         first = int(rng.integers(1, max(2, frames - length + 2)))
         if cause in ("dew", "sky_glow") and rng.random() < 0.6:
             first = frames - length + 1
@@ -137,9 +138,9 @@ class _Draw:
     def add(self, cause: str, first: int, last: int, bad: bool) -> None:
         """Add one cause on frames ``first`` to ``last``; plain enough where it is all there is."""
         rng = self.rng
-        low, high = (0.4, 0.9) if bad else (0.2, 1.2)
+        low, high = (0.4, 0.9) if bad else (0.25, 1.3)
         self.rms = self.fwhm * float(np.exp(rng.uniform(np.log(low), np.log(high))))
-        self.strength = float(rng.uniform(0.5 if bad else 0.15, 1.1))
+        self.strength = float(rng.uniform(0.5 if bad else 0.2, 1.2))
         self.throughout = bad
         event = Event(cause, first, last, angle_deg=float(rng.uniform(0.0, 360.0)))
         made = getattr(self, f"_{cause}")(event)
@@ -156,16 +157,16 @@ class _Draw:
         rng, s, exposure = self.rng, self.strength, self.night.plan.exposure_s
         if self.throughout:
             lasting = exposure + self.night.plan.gap_s
-            size = self.fwhm * (1.0 + 2.0 * s)
+            size = self.fwhm * (2.0 + 2.0 * s)
             return replace(event, kind="spell", size=size, at=0.0, duration_s=lasting)
-        kind = str(rng.choice(["", "", "knock", "lean", "spell", "spell"]))
+        kind = str(rng.choice(["", "", "knock", "lean", "spell", "spell", "spell"]))
         at, share, size = float(rng.uniform(0.0, 0.6)), 0.15 + 0.4 * s, 1.5 + 3.5 * s
         if kind == "knock":
-            share, size = 0.5, 4.0 + 12.0 * s
+            share, size = 0.5, 6.0 + 14.0 * s
         elif kind == "lean":
             share, size = min(share, 12.0 / exposure), 2.0 + 5.0 * s
         elif kind == "spell":
-            share, size, at = 0.3 + 0.6 * s, 1.2 + 3.0 * s, at / 3.0
+            share, size, at = min(0.4 + 0.6 * s, 1.0), 2.0 + 4.0 * s, at / 3.0
         lasting = max(exposure * share, 2.0)
         return replace(event, kind=kind, size=self.fwhm * size, at=at, duration_s=lasting)
 
@@ -188,10 +189,10 @@ class _Draw:
             size = min(self.rms * np.sqrt(2.0) / self.cosine / part, 40.0 * self.fwhm)
             return replace(event, kind="worm", size=float(size), period_s=period)
         period = float(np.exp(rng.uniform(np.log(60.0), np.log(600.0))))
-        weak = float(rng.uniform(0.02, 0.12) * self.limit)
+        weak = float(rng.uniform(0.01, 0.06) * self.limit)
         loop = (guider.interval_s, guider.lag_samples)
         wished = self.rms * np.sqrt(2.0) / left_over(period, weak, *loop)
-        harmless = 0.12 * self.fwhm / left_over(period, guider.ra_gain, *loop)
+        harmless = 0.2 * self.fwhm / left_over(period, guider.ra_gain, *loop)
         worm = min(wished, harmless) / self.cosine
         self._mount(worm_arcsec=float(worm), worm_period_s=period)
         return replace(event, size=weak)
@@ -201,7 +202,7 @@ class _Draw:
         guider, exposure = self.night.guider, self.night.plan.exposure_s
         rate = self.rms * np.sqrt(12.0) / exposure
         # With Dec guiding on the guider must be able to hold it.
-        held = 0.4 * guider.longest_correction_ms / 1000.0 * guider.rate * SIDEREAL_ARCSEC_PER_S
+        held = 0.6 * guider.longest_correction_ms / 1000.0 * guider.rate * SIDEREAL_ARCSEC_PER_S
         rate = min(rate, held / guider.interval_s)
         east = float(self.rng.choice([-1.0, 1.0]) * rate * 60.0 / 0.2625)
         self._mount(pole_east_arcmin=float(np.clip(east, -150.0, 150.0)), pole_high_arcmin=0.0)
@@ -225,7 +226,11 @@ class _Draw:
         event = replace(event, at=float(rng.uniform(0.0, 0.4)), duration_s=lasting)
         kind = str(rng.choice(["stalled", "slipping", "slipping", "guide_star"]))
         if kind == "stalled":
-            return replace(event, kind=kind, size=0.6 + 0.4 * min(s, 1.0))
+            # From a moment to most of the exposure.
+            short = self.fwhm * (2.0 + 10.0 * s) / (SIDEREAL_ARCSEC_PER_S * self.cosine)
+            lasting = lasting if rng.random() < 0.3 else min(short, lasting)
+            share = 0.6 + 0.4 * min(s, 1.0)
+            return replace(event, kind=kind, size=share, duration_s=float(lasting))
         if kind == "guide_star":
             return replace(event, kind=kind, at=0.05, duration_s=0.95 * exposure)
         reach = self.fwhm * (2.0 + 15.0 * s) / (lasting * SIDEREAL_ARCSEC_PER_S * self.cosine)
@@ -242,7 +247,7 @@ class _Draw:
         """A dither so late that the exposure begins where the last frame lay."""
         exposure = self.night.plan.exposure_s
         at = float(self.rng.uniform(-3.0 / exposure, 0.12))
-        size = self.fwhm * (2.0 + 9.0 * self.strength)
+        size = self.fwhm * float(np.exp(self.rng.uniform(np.log(0.8), np.log(12.0))))
         if self.rng.random() < 0.5:
             # A weak or slow loop makes it settle far into the exposure.
             pace = float(self.rng.uniform(0.25, 1.0) * size * 4.0 / exposure)
