@@ -96,6 +96,8 @@ def wide_scenario(
 
 def _spans(rng, frames: int, causes: list[str]) -> list[tuple[str, int, int]]:
     """Runs of frames, one cause each, now and then two; more than half the frames stay clean."""
+    if not causes:
+        return []
     taken: set[int] = set()
     spans = []
     weight = np.array([WEIGHTS[c] for c in causes])
