@@ -18,6 +18,12 @@ from subgrade.practice.wide_setup import altitudes
 NIGHTS = [wide_scenario(seed) for seed in range(400)]
 
 
+def touched(night) -> set[int]:
+    """Frames that a cause was drawn for."""
+    drawn = [e for e in night.events if e.kind != STANDING]
+    return {f for e in drawn for f in range(e.first, e.last + 1)}
+
+
 def test_the_same_seed_draws_the_same_night_and_renders_the_same_bytes():
     assert wide_scenario(5) == wide_scenario(5) != wide_scenario(6)
     pair = [
@@ -54,10 +60,7 @@ def test_every_kind_of_night_is_drawn():
     comets = [n for n in NIGHTS if n.plan.follow_arcsec_per_h]
     assert 0.04 < len(comets) / len(NIGHTS) < 0.14
     assert {n.plan.dither_order for n in comets} == {"wander"}
-    whole = [
-        n for n in NIGHTS
-        if any(e.last - e.first == 15 and e.kind != STANDING for e in n.events)
-    ]  # fmt: skip
+    whole = [n for n in NIGHTS if len(touched(n)) == 16]
     assert 0.08 < len(whole) / len(NIGHTS) < 0.22
 
 
@@ -72,9 +75,7 @@ def test_every_cause_and_kind_is_drawn_and_most_frames_are_left_clean():
     assert max(periods) > 45.0
     assert max(n.mount.worm_period_s for n in NIGHTS) > 500.0
     for n in NIGHTS:
-        spans = [e for e in n.events if e.kind != STANDING]
-        touched = {f for e in spans for f in range(e.first, e.last + 1)}
-        assert len(touched) <= 8 or len(touched) == 16
+        assert len(touched(n)) <= 8 or len(touched(n)) == 16
 
 
 @pytest.mark.parametrize("cause", MOTIONS + tuple(c for c in STILL if c != "satellite_trail"))
@@ -154,8 +155,8 @@ def test_every_throughout_cause_spans_the_night():
     for seed in range(300):
         night = wide_scenario(seed, throughout=True)
         whole = [e for e in night.events if e.kind != STANDING]
-        assert len(whole) == 1
-        assert (whole[0].first, whole[0].last) == (1, 16)
+        assert [f for e in whole for f in range(e.first, e.last + 1)] == list(range(1, 17))
+        assert len({e.cause for e in whole}) == 1
         seen.add(whole[0].cause)
     assert seen == set(THROUGHOUT)
 

@@ -286,6 +286,11 @@ def stability_limit(lag_samples: int) -> float:
     x(k+1) = x(k) - g x(k-d) is stable for 0 < g < 2 cos(d pi / (2 d + 1)) (Levin & May 1976,
     J. Math. Biol. 3, 179, from memory), where it runs to and fro with a period of 2 (2 d + 1)
     samples: 2 for d = 0, g < 2; 6 for d = 1, g < 1; 10 for d = 2, g < 0.618.
+
+    Parameters
+    ----------
+    lag_samples : int
+        Whole samples d between an error and its correction, beyond the next one.
     """
     return float(2.0 * np.cos(lag_samples * np.pi / (2 * lag_samples + 1)))
 
@@ -295,6 +300,15 @@ def left_over(period_s: float, gain: float, interval_s: float, lag_samples: int 
 
     From x(k) = x(k-1) + w(k) - w(k-1) - g x(k-1-d) by z-transform, derived:
     |1 - 1/z| / |1 - 1/z + g z^-(1+d)| with z = exp(2 pi i interval / period).
+
+    Parameters
+    ----------
+    period_s, interval_s : float
+        Of the sine, and from one guide sample to the next.
+    gain : float
+        Share of the error that a correction removes.
+    lag_samples : int
+        Samples d by which it comes later.
     """
     back = np.exp(-2j * np.pi * interval_s / period_s)
     return float(abs((1 - back) / (1 - back + gain * back ** (1 + lag_samples))))

@@ -36,8 +36,9 @@ NEED_A_GUIDER = {"ra_oscillation", "dec_drift", "periodic_error", "flexure", "di
 """Causes that an unguided mount has not, or has all night by nature."""
 LAST = ("dither_overlap", "ra_oscillation")
 """Causes that set the longest correction."""
-WEIGHTS = dict.fromkeys(MOTIONS, 3.0) | dict.fromkeys(STILL, 1.5)
-WEIGHTS |= {"ra_oscillation": 5.0, "dither_overlap": 5.0, "satellite_trail": 0.8}
+WEIGHTS = dict.fromkeys(MOTIONS, 3.0) | dict.fromkeys(STILL, 1.8)
+WEIGHTS |= {"ra_oscillation": 5.0, "dither_overlap": 5.0, "tracking_lost": 4.0}
+WEIGHTS |= {"dew": 2.5, "focus": 2.5, "satellite_trail": 0.8}
 """How likely a cause is drawn before another, so that each ruins frames often enough."""
 TRIANGLE_RMS = (0.5, 0.87, 1.44)
 """Rms of a loop that runs to and fro at its longest correction, over that correction's length, by
@@ -102,7 +103,7 @@ def _spans(rng, frames: int, causes: list[str]) -> list[tuple[str, int, int]]:
     spans = []
     weight = np.array([WEIGHTS[c] for c in causes])
     order = rng.choice(len(causes), len(causes), replace=False, p=weight / weight.sum())
-    wanted = frames * rng.uniform(0.3, 0.5)
+    wanted = frames * rng.uniform(0.35, 0.5)
     for cause in (causes[k] for k in order):
         length = int(rng.choice([1, 1, 2, 2, 3] if cause in MOTIONS else [1, 2, 3]))
         if cause in ("dew", "focus"):
@@ -146,7 +147,8 @@ class _Draw:
         self.throughout = bad
         event = Event(cause, first, last, angle_deg=float(rng.uniform(0.0, 360.0)))
         made = getattr(self, f"_{cause}")(event)
-        self.night = replace(self.night, events=(*self.night.events, made))
+        parts = self._wandering(made) if bad and cause == "flexure" else [made]
+        self.night = replace(self.night, events=(*self.night.events, *parts))
 
     def _mount(self, **changes) -> None:
         self.night = replace(self.night, mount=replace(self.night.mount, **changes))
@@ -175,7 +177,7 @@ class _Draw:
     def _ra_oscillation(self, event: Event) -> Event:
         """A gain beyond the loop's limit: it runs to and fro at its longest correction."""
         guider = self.night.guider
-        step = self.rms / TRIANGLE_RMS[guider.lag_samples]
+        step = 1.3 * self.rms / TRIANGLE_RMS[guider.lag_samples]
         step = max(step, 2.5 * _needed_per_sample(self.night, self.cosine))
         longest = 1000.0 * step / (guider.rate * SIDEREAL_ARCSEC_PER_S * self.cosine)
         self._guider(longest_correction_ms=float(np.clip(longest, 40.0, 900 * guider.interval_s)))
@@ -221,6 +223,16 @@ class _Draw:
     def _flexure(self, event: Event) -> Event:
         return replace(event, size=self.rms * np.sqrt(12.0))
 
+    def _wandering(self, event: Event) -> list[Event]:
+        """A night of flexure in stretches of three frames: as gravity turns, so does the drift."""
+        parts, angle, size = [], event.angle_deg, event.size
+        for first in range(event.first, event.last + 1, 3):
+            last = min(first + 2, event.last)
+            parts.append(replace(event, first=first, last=last, angle_deg=angle, size=size))
+            angle = float(angle + self.rng.normal(0.0, 10.0))
+            size = float(size * np.exp(self.rng.normal(0.0, 0.12)))
+        return parts
+
     def _tracking_lost(self, event: Event) -> Event:
         """Stopped, slipping with the guide star gone, or only the guide star gone."""
         rng, s, exposure = self.rng, self.strength, self.night.plan.exposure_s
@@ -248,8 +260,8 @@ class _Draw:
     def _dither_overlap(self, event: Event) -> Event:
         """A dither so late that the exposure begins where the last frame lay."""
         exposure = self.night.plan.exposure_s
-        at = float(self.rng.uniform(-3.0 / exposure, 0.12))
-        size = self.fwhm * float(np.exp(self.rng.uniform(np.log(0.8), np.log(12.0))))
+        at = float(self.rng.uniform(-3.0 / exposure, 0.2))
+        size = self.fwhm * float(np.exp(self.rng.uniform(np.log(1.2), np.log(14.0))))
         if self.rng.random() < 0.5:
             # A weak or slow loop makes it settle far into the exposure.
             pace = float(self.rng.uniform(0.25, 1.0) * size * 4.0 / exposure)
@@ -303,6 +315,12 @@ def settling_s(night: Scenario, fwhm: float, distance: float) -> float:
 
     The longest correction each sample while the way is long, then exponentially down to a
     twentieth of a star width; Dec has its backlash to take up first.
+
+    Parameters
+    ----------
+    night : Scenario
+    fwhm, distance : float
+        Star width and way to go, arcsec.
     """
     guider: Guider = night.guider
     middle = unix_seconds(night.plan.start_utc)
