@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from subgrade.judging import Limits
     from subgrade.lights import Found
     from subgrade.night import Night
-    from subgrade.record import GuideRecord
+    from subgrade.record.model import GuideRecord
     from subgrade.results import CulledFrame, Graded
     from subgrade.results.measurement_cache import MeasurementCache
     from subgrade.results.memo_files import KeptOutcomes

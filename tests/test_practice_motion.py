@@ -29,7 +29,7 @@ def night(events=(), frames=3, mount=None, guider=None, plan=None, **rest):
     return replace(
         base,
         events=tuple(events),
-        plan=replace(base.plan, dither_every=0, **(plan or {})),
+        plan=replace(base.plan, **{"dither_every": 0, **(plan or {})}),
         mount=replace(base.mount, **{**QUIET, **(mount or {})}),
         guider=replace(base.guider, **(guider or {})),
         **rest,

@@ -53,6 +53,7 @@ Example: a small night of twelve frames, then grade it
     help="TOML file that describes the night; the built-in night if not given.",
 )
 @click.option("--random", "drawn", is_flag=True, help="Draw night and causes from the seed.")
+@click.option("--wide", is_flag=True, help="With --random: mounts, skies and faults of many kinds.")
 @click.option("--compress", is_flag=True, help="Tile-compressed .fits.fz (Rice, lossless).")
 def command(
     directory: str,
@@ -64,6 +65,7 @@ def command(
     record: bool | None,
     scenario: str | None,
     drawn: bool,
+    wide: bool,
     compress: bool,
 ) -> None:
     """Render a practice night into DIR, a new or empty folder.
@@ -76,14 +78,18 @@ def command(
     from subgrade.practice import scenario_file as nights
     from subgrade.practice.night import must_be_free, simulate_night
     from subgrade.practice.random_night import random_scenario
+    from subgrade.practice.wide_night import wide_scenario
 
     if scenario:
         check_file(scenario, "--scenario ")
     try:
         if drawn and scenario:
             raise UsageError("--random and --scenario exclude each other")
+        if wide and not drawn:
+            raise UsageError("--wide says how --random draws; give both")
         if drawn:
-            night = random_scenario(seed or 0, frames or 24)
+            draw = wide_scenario if wide else random_scenario
+            night = draw(seed or 0, frames or 24)
             frames = None
         else:
             night = nights.load_scenario(scenario) if scenario else nights.default_scenario()

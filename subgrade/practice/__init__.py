@@ -8,6 +8,8 @@ from .night import NightPlan, RenderedFrame, build_night, render_frame, simulate
 from .random_night import random_scenario
 from .scenario import Event, Scenario
 from .scenario_file import adapt, default_scenario, load_scenario
+from .shares import motion_shares
+from .wide_night import wide_scenario
 
 __all__ = [
     "Event",
@@ -18,7 +20,9 @@ __all__ = [
     "build_night",
     "default_scenario",
     "load_scenario",
+    "motion_shares",
     "random_scenario",
     "render_frame",
     "simulate_night",
+    "wide_scenario",
 ]

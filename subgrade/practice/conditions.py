@@ -11,6 +11,8 @@ from .motion import Timeline, red_noise
 from .scenario import Scenario
 
 FOCUSER_STEP_UM = 4.0
+STEADY_AIR = 0.8
+"""Seeing below the haze of a still night, relative (from memory: fog often goes with it)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ def conditions(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
 def _one(scenario: Scenario, line, i, x, altitude, wander, flicker, rng) -> Conditions:
     air, events = scenario.air, scenario.active(i + 1)
     seeing = air.seeing_arcsec * x**0.6 * np.exp(air.swing * (wander + 0.3 * flicker))
-    light, dew, defocus, glow = 1.0, 0.0, rng.normal(0.0, 12.0), 1.0
+    light, dew, defocus, glow = 1.0, 0.0, rng.normal(0.0, scenario.optics.focus_scatter_um), 1.0
     patch = np.zeros(4)
     streaks = []
     for event in events:
@@ -82,6 +84,8 @@ def _one(scenario: Scenario, line, i, x, altitude, wander, flicker, rng) -> Cond
         elif event.cause == "cloud":
             lost = float(np.clip(amount * rng.uniform(0.9, 1.08), 0.0, 0.98))
             light *= 1.0 - lost
+            if event.kind == "steady_air":
+                seeing *= STEADY_AIR
             patch += 0.5 * lost * rng.standard_normal(4) * np.array([1.0, 1.0, 0.5, 0.5])
             # Ground light on the cloud's underside more than makes up for the sky it hides.
             glow *= 1.0 + 0.7 * lost

@@ -8,6 +8,7 @@ import numpy as np
 
 from .conditions import Conditions, cloud_map
 from .field import SkyField, electrons
+from .geometry import pixels_per_arcsec
 from .kernel import refine, split_path
 from .optics import Blur, frequencies, spot_diagram, star_spectrum
 from .profile import StarTruth, star_truth
@@ -58,8 +59,13 @@ class Exposure:
         """The guide star's offset (east, north) from the field centre, arcsec."""
         camera, guider = self.scenario.camera, self.scenario.guider
         place = np.array([guider.star_x * camera.width, guider.star_y * camera.height])
-        offset = (place - self.centre) * (-1.0 if self.flipped else 1.0)
-        return np.linalg.solve(self.matrix, offset)
+        offset = place - self.centre
+        turn = self.scenario.plan.flip_turn_deg
+        if self.flipped and turn != 180.0:
+            # It is the same star on both sides of the pier.
+            before = pixels_per_arcsec(camera, self.scenario.scale_arcsec)
+            return np.linalg.solve(before, offset)
+        return np.linalg.solve(self.matrix, -offset if self.flipped else offset)
 
 
 @dataclass(frozen=True, slots=True)

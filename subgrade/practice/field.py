@@ -8,7 +8,7 @@ import numpy as np
 
 from .scenario import Scenario
 
-BRIGHTEST, FAINTEST = 8.5, 20.5
+BRIGHTEST = 8.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,13 @@ def cumulative_counts(magnitude) -> np.ndarray:
 def sky_field(scenario: Scenario, rng: np.random.Generator) -> SkyField:
     """Draw the field, wide enough for dithers, trails, a turn and a followed target."""
     camera, target = scenario.camera, scenario.target
-    half = 0.5 * scenario.scale_arcsec * np.hypot(camera.width, camera.height) + 90.0
+    half = 0.5 * scenario.scale_arcsec * np.hypot(camera.width, camera.height)
+    half += target.margin_arcsec
     plan = scenario.plan
     night_h = plan.frames * (plan.exposure_s + plan.gap_s) / 3600.0
     half += 0.5 * abs(plan.follow_arcsec_per_h) * night_h
     area = (2 * half / 60.0) ** 2
-    grid = np.linspace(BRIGHTEST, FAINTEST, 600)
+    grid = np.linspace(BRIGHTEST, target.faintest, 600)
     counts = cumulative_counts(grid)
     number = rng.poisson(target.stars_per_arcmin2 * area * (counts[-1] - counts[0]))
     magnitude = np.interp(rng.uniform(counts[0], counts[-1], number), counts, grid)

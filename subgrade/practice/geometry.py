@@ -6,10 +6,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from .scenario import SIDEREAL_ARCSEC_PER_S, Camera, Site, Target
+from .scenario import SIDEREAL_ARCSEC_PER_S, Camera, Scenario, Site, Target
 
 
-def pixels_per_arcsec(camera: Camera, scale_arcsec: float, flipped: bool = False) -> np.ndarray:
+def pixels_per_arcsec(
+    camera: Camera, scale_arcsec: float, flipped: bool = False, turn_deg: float = 180.0
+) -> np.ndarray:
     """Matrix that turns a displacement (east, north) in arcsec into (x, y) in pixels.
 
     Parameters
@@ -19,13 +21,15 @@ def pixels_per_arcsec(camera: Camera, scale_arcsec: float, flipped: bool = False
     scale_arcsec : float
         Arcseconds per pixel.
     flipped : bool
-        Whether the mount stands on the other side of the pier (picture turned by half a turn).
+        Whether the mount stands on the other side of the pier.
+    turn_deg : float
+        How far the picture is turned there.
 
     Returns
     -------
     ndarray, shape (2, 2)
     """
-    turn = np.deg2rad(camera.angle_deg + (180.0 if flipped else 0.0))
+    turn = np.deg2rad(camera.angle_deg + (turn_deg if flipped else 0.0))
     north = np.array([-np.sin(turn), np.cos(turn)])
     # Seen from inside the sphere, east is a quarter turn counter-clockwise of north.
     east = np.array([-np.cos(turn), -np.sin(turn)])
@@ -62,6 +66,31 @@ def altitude_deg(unix, site: Site, target: Target):
     lat, dec = np.deg2rad(site.latitude_deg), np.deg2rad(target.dec_deg)
     sine = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour)
     return np.rad2deg(np.arcsin(sine))
+
+
+def parallactic_deg(hour_deg, latitude_deg: float, dec_deg: float):
+    """Position angle of the zenith, degrees north through east, 0 on the meridian south of it.
+
+    tan q = sin h / (tan(latitude) cos(dec) - sin(dec) cos h) (Meeus, Astronomical Algorithms,
+    ch. 14, from memory).
+
+    Parameters
+    ----------
+    hour_deg : float or ndarray
+        Hour angle, west positive.
+    latitude_deg, dec_deg : float
+    """
+    h, lat, dec = (np.deg2rad(a) for a in (hour_deg, latitude_deg, dec_deg))
+    across = np.tan(lat) * np.cos(dec) - np.sin(dec) * np.cos(h)
+    return np.rad2deg(np.arctan2(np.sin(h), across))
+
+
+def first_axis_cosine(scenario: Scenario, unix: float) -> float:
+    """Arcsec on the sky for one of turn about the mount's first axis: cos dec, or cos altitude."""
+    angle = scenario.target.dec_deg
+    if scenario.mount.altazimuth:
+        angle = altitude_deg(unix, scenario.site, scenario.target)
+    return np.cos(np.deg2rad(angle))
 
 
 def airmass(altitude):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .geometry import first_axis_cosine
 from .motion import STEP_S, Timeline
 from .scenario import SIDEREAL_ARCSEC_PER_S, Scenario
 
@@ -78,6 +79,8 @@ def run_guider(
     rng : numpy.random.Generator
         Guide star noise and dither directions.
     """
+    if not scenario.guider.on:
+        return Guided(mount + _mount_dithers(scenario, line, rng), ())
     loop = _Loop(scenario, line, mount, light, rng)
     count = int((line.steps * STEP_S - scenario.guider.interval_s) / scenario.guider.interval_s)
     samples = tuple(loop.sample(k * scenario.guider.interval_s) for k in range(count))
@@ -92,7 +95,8 @@ class _Loop:
         g = scenario.guider
         self.scenario, self.line, self.light, self.rng = scenario, line, light, rng
         self.speed = g.rate * SIDEREAL_ARCSEC_PER_S / 1000.0
-        self.speed *= np.array([np.cos(np.deg2rad(scenario.target.dec_deg)), 1.0])
+        middle = line.origin_unix + 0.5 * line.steps * STEP_S
+        self.speed *= np.array([first_axis_cosine(scenario, middle), 1.0])
         self.total = np.concatenate([np.zeros((2, 1)), np.cumsum(mount, axis=1)], axis=1)
         self.given = np.zeros((2, line.steps))
         self.filled, self.value = 0, np.zeros(2)
@@ -117,7 +121,7 @@ class _Loop:
         remarks: list[str] = []
         self._dither(start, remarks)
         gains, forced = _settings(self.scenario, line, index, start)
-        light = self.light[index]
+        light = self.light[index] * (1.0 - g.fade * start / (line.steps * STEP_S))
         snr = g.star_snr * light * (1.0 + 0.05 * self.rng.standard_normal())
         # Photon noise takes over from seeing once the star has grown faint.
         scatter = g.seeing_noise_arcsec * np.hypot(1.0, 15.0 / max(snr, 1.0))
@@ -134,7 +138,8 @@ class _Loop:
             remarks.append("Guide star found again")
         self._settle(error, remarks)
         pulse = self._pulse(error, gains)
-        self._move(pulse, shut + round(g.delay_s / STEP_S))
+        late = g.delay_s + g.lag_samples * g.interval_s
+        self._move(pulse, shut + round(late / STEP_S))
         numbers = (*error, *pulse, brightness, snr)
         return GuideSample(start + g.exposure_s, *map(float, numbers), tuple(remarks))
 
@@ -153,7 +158,7 @@ class _Loop:
             step = place - self.planned
             self.reference, self.planned = self.reference + step, place
             self.settling, self.quiet = True, 0
-            remarks.append(f"Dither of {step[0]:+.2f} arcsec in RA and {step[1]:+.2f} in Dec")
+            remarks += _dither_remark(self.scenario.record.dither_words, step)
 
     def _recentre(self, now: float, index: int, seen, remarks: list[str]) -> bool:
         """Slew back to the planned place between exposures when the field is far off it."""
@@ -175,7 +180,8 @@ class _Loop:
         self.quiet = self.quiet + 1 if np.hypot(*error) < SETTLED_ARCSEC else 0
         if self.quiet >= 3:
             self.settling = False
-            remarks.append("Settled after the dither")
+            if self.scenario.record.dither_words == "dither":
+                remarks.append("Settled after the dither")
 
     def _pulse(self, error, gains) -> np.ndarray:
         """Pulse lengths, signed ms along (east, north), that pull the star back."""
@@ -206,22 +212,25 @@ def _settings(scenario: Scenario, line: Timeline, index: int, time: float):
     """Gains in force at ``time`` near frame ``index``, and whether the star is hidden."""
     ra, dec, hidden = scenario.guider.ra_gain, scenario.guider.dec_gain, False
     for event in scenario.active(index + 1):
-        if event.cause in ("ra_oscillation", "periodic_error"):
+        if event.cause in ("ra_oscillation", "periodic_error") and not event.kind:
             ra = event.size
-        elif event.cause == "dec_drift" and time >= line.begin[index] - 1.0:
+        elif event.cause == "dec_drift" and not event.kind and time >= line.begin[index] - 1.0:
             dec = 0.0
         elif event.cause == "tracking_lost" and event.kind in ("guide_star", "slipping"):
             start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
             hidden = hidden or start <= time < start + event.duration_s
+    plan = scenario.plan
+    if plan.flip_before and plan.flip_pause_s and index + 1 == plan.flip_before:
+        over = line.begin[index] - 0.5 * plan.gap_s
+        hidden = hidden or over - plan.flip_pause_s <= time < over
     return (ra, dec), hidden
 
 
 def _dithers(scenario: Scenario, line: Timeline, rng: np.random.Generator):
     """Dither commands (time, new planned place) in order of time."""
-    size = scenario.plan.dither_arcsec
     commands, place = [], np.zeros(2)
-    for index in np.flatnonzero(np.isfinite(line.dither)):
-        new = rng.uniform(-size, size, 2)
+    for number, index in enumerate(np.flatnonzero(np.isfinite(line.dither)), 1):
+        new = _next_place(scenario, place, number, rng)
         late = [e for e in scenario.active(index + 1) if e.cause == "dither_overlap"]
         if late:
             angle = rng.uniform(0, 2 * np.pi)
@@ -229,3 +238,77 @@ def _dithers(scenario: Scenario, line: Timeline, rng: np.random.Generator):
         commands.append((float(line.dither[index]), new))
         place = new
     return commands
+
+
+def _next_place(scenario: Scenario, place, number: int, rng: np.random.Generator) -> np.ndarray:
+    """Where the ``number``-th dither (from 1) goes, arcsec (east, north)."""
+    size, order = scenario.plan.dither_arcsec, scenario.plan.dither_order
+    if order == "spiral":
+        turn = number * np.pi * (3.0 - np.sqrt(5.0))
+        reach = size * np.sqrt(number / max(scenario.plan.frames - 1, 1))
+        return reach * np.array([np.cos(turn), np.sin(turn)])
+    if order == "line":
+        # Seven places along a line and back again.
+        along = np.abs((number + 3) % 12 - 6) / 3.0 - 1.0
+        return size * along * np.array([np.cos(scenario.seed), np.sin(scenario.seed)])
+    if order == "wander":
+        return place + 0.5 * size * rng.standard_normal(2)
+    return rng.uniform(-size, size, 2)
+
+
+def _dither_remark(words: str, step) -> list[str]:
+    """What the record has at a dither: not every program calls it one, or writes at all."""
+    east, north = (f"{v:+.2f}" for v in step)
+    known = {
+        "dither": [f"Dither of {east} arcsec in RA and {north} in Dec"],
+        "reference": [f"Reference position moved by {east} arcsec in RA and {north} in Dec"],
+        "star": ["New place for the guide star"],
+        "none": [],
+    }
+    return known[words]
+
+
+def _mount_dithers(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> np.ndarray:
+    """Dithers of an unguided mount, which it makes itself at guide speed, shape (2, steps)."""
+    moved, place = np.zeros((2, line.steps)), np.zeros(2)
+    time = np.arange(line.steps) * STEP_S
+    speed = scenario.guider.rate * SIDEREAL_ARCSEC_PER_S
+    for start, new in _dithers(scenario, line, rng):
+        lasting = max(np.hypot(*(new - place)) / speed, STEP_S)
+        moved += (new - place)[:, None] * np.clip((time - start) / lasting, 0.0, 1.0)
+        place = new
+    return moved
+
+
+def stability_limit(lag_samples: int) -> float:
+    """Gain above which a loop that corrects so many samples late runs away.
+
+    x(k+1) = x(k) - g x(k-d) is stable for 0 < g < 2 cos(d pi / (2 d + 1)) (Levin & May 1976,
+    J. Math. Biol. 3, 179, from memory), where it runs to and fro with a period of 2 (2 d + 1)
+    samples: 2 for d = 0, g < 2; 6 for d = 1, g < 1; 10 for d = 2, g < 0.618.
+
+    Parameters
+    ----------
+    lag_samples : int
+        Whole samples d between an error and its correction, beyond the next one.
+    """
+    return float(2.0 * np.cos(lag_samples * np.pi / (2 * lag_samples + 1)))
+
+
+def left_over(period_s: float, gain: float, interval_s: float, lag_samples: int = 0) -> float:
+    """Share of a sine's amplitude that a loop of that gain leaves, at its samples.
+
+    From x(k) = x(k-1) + w(k) - w(k-1) - g x(k-1-d) by z-transform, derived:
+    |1 - 1/z| / |1 - 1/z + g z^-(1+d)| with z = exp(2 pi i interval / period).
+
+    Parameters
+    ----------
+    period_s, interval_s : float
+        Of the sine, and from one guide sample to the next.
+    gain : float
+        Share of the error that a correction removes.
+    lag_samples : int
+        Samples d by which it comes later.
+    """
+    back = np.exp(-2j * np.pi * interval_s / period_s)
+    return float(abs((1 - back) / (1 - back + gain * back ** (1 + lag_samples))))

@@ -10,11 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .geometry import hour_angle_deg, polar_rates, unix_seconds
-from .scenario import SIDEREAL_ARCSEC_PER_S, Event, Mount, Scenario
+from .geometry import first_axis_cosine, hour_angle_deg, parallactic_deg, polar_rates, unix_seconds
+from .scenario import SIDEREAL_ARCSEC_PER_S, STANDING, Event, Scenario
+from .wind import gust_force, knock, lean, red_noise, ringing, spell
 
 STEP_S = 0.05
 """Time step of every path: 15 points to a cycle at the mount's ringing frequency."""
+FADE_S = 8.0
+"""Within this time a passing periodic error comes and goes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,8 @@ def timeline(scenario: Scenario) -> Timeline:
     """Lay the exposures and dithers out in time."""
     plan, lead = scenario.plan, 40.0
     begin = lead + np.arange(plan.frames) * (plan.exposure_s + plan.gap_s)
+    if plan.flip_before:
+        begin[plan.flip_before - 1 :] += plan.flip_pause_s
     length = np.full(plan.frames, plan.exposure_s)
     dither = np.full(plan.frames, np.nan)
     for i in range(plan.frames):
@@ -65,7 +70,7 @@ def timeline(scenario: Scenario) -> Timeline:
             if event.cause == "wrong_frame":
                 length[i] *= min(event.size, 1.0)
         # A guider slow enough to let the worm through could not settle a dither either.
-        slow = any(e.cause == "periodic_error" for e in scenario.active(i + 1))
+        slow = any(e.cause == "periodic_error" and not e.kind for e in scenario.active(i + 1))
         if plan.dither_every and i and i % plan.dither_every == 0 and not slow:
             dither[i] = begin[i] - plan.gap_s + 2.0
         late = [e for e in scenario.active(i + 1) if e.cause == "dither_overlap"]
@@ -79,56 +84,6 @@ def timeline(scenario: Scenario) -> Timeline:
         origin_unix=unix_seconds(plan.start_utc) - lead,
         steps=int(np.ceil((end[-1] + 20.0) / STEP_S)),
     )
-
-
-def red_noise(rng: np.random.Generator, steps: int, step_s: float, memory_s: float) -> np.ndarray:
-    """First-order red noise of unit rms with a given memory (Ornstein-Uhlenbeck)."""
-    from scipy.signal import lfilter
-
-    keep = np.exp(-step_s / memory_s)
-    kicks = rng.standard_normal(steps) * np.sqrt(1.0 - keep**2)
-    kicks[0] /= np.sqrt(1.0 - keep**2)
-    return lfilter([1.0], [1.0, -keep], kicks)
-
-
-def ringing(force: np.ndarray, step_s: float, hz: float, damping: float) -> np.ndarray:
-    """Answer of a damped oscillator to a force given as the deflection it would hold.
-
-    Parameters
-    ----------
-    force : ndarray, shape (n,)
-        Static deflection, arcsec.
-    step_s, hz : float
-        Time step and natural frequency.
-    damping : float
-        Damping ratio, below 1.
-
-    Notes
-    -----
-    Exact for a force that is constant within a step (zero-order hold).
-    """
-    from scipy.signal import cont2discrete, lfilter
-
-    w = 2 * np.pi * hz
-    top, bottom, _ = cont2discrete(([w**2], [1.0, 2 * damping * w, w**2]), step_s, method="zoh")
-    return lfilter(top[0], bottom, force)
-
-
-def gust_force(
-    rng: np.random.Generator, steps: int, step_s: float, begin_s: float, length_s: float
-) -> np.ndarray:
-    """Push of a burst of gusts: a few gusts of a second or more, rough within, all downwind."""
-    force = np.zeros(steps)
-    time = np.arange(steps) * step_s
-    knocks = max(2, round(length_s / 6.0))
-    starts = begin_s + np.sort(rng.uniform(0, max(length_s - 3.0, 0.1), knocks))
-    for number, start in enumerate(starts):
-        rise, hold = rng.uniform(0.15, 0.5), rng.uniform(1.5, 4.0)
-        strength = 1.0 if number == knocks // 2 else rng.uniform(0.45, 1.0)
-        up = 1.0 / (1.0 + np.exp(-np.clip((time - start) / (rise / 4), -60, 60)))
-        down = 1.0 / (1.0 + np.exp(-np.clip((start + hold - time) / 0.25, -60, 60)))
-        force = np.maximum(force, strength * up * down)
-    return force * (1.0 + 0.3 * red_noise(rng, steps, step_s, 0.4))
 
 
 def direction(angle_deg: float) -> np.ndarray:
@@ -148,7 +103,8 @@ def mount_path(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
     phase, second = rng.uniform(0, 2 * np.pi, 2)
     turn = 2 * np.pi * time / mount.worm_period_s
     worm = np.sin(turn + phase) + mount.worm_second * np.sin(2 * turn + second)
-    path[0] += mount.worm_arcsec * np.cos(np.deg2rad(dec)) * worm
+    cosine = first_axis_cosine(scenario, line.origin_unix + time[-1] / 2)
+    path[0] += mount.worm_arcsec * cosine * worm
     hour = hour_angle_deg(line.origin_unix + time[::200], scenario.site, scenario.target)
     hour = np.rad2deg(np.unwrap(np.deg2rad(hour)))
     east, north, _ = polar_rates(mount.pole_high_arcmin, mount.pole_east_arcmin, hour, dec)
@@ -156,11 +112,47 @@ def mount_path(scenario: Scenario, line: Timeline, rng: np.random.Generator) -> 
         path[axis] += np.cumsum(np.interp(time, time[::200], rate)) * STEP_S
     for index in range(line.frames):
         for event in scenario.active(index + 1):
-            _add_mount_event(path, event, line, index, mount, dec, rng)
+            _add_mount_event(path, event, line, index, scenario, rng)
+    for event in scenario.events:
+        if event.cause == "periodic_error" and event.kind == "worm":
+            path[0] += cosine * worm_spell(event, line, mount.worm_second)
     return path
 
 
-def _add_mount_event(path, event: Event, line, index, mount: Mount, dec, rng) -> None:
+def worm_spell(event: Event, line: Timeline, second: float) -> np.ndarray:
+    """A periodic error that comes and goes: a dirty stretch of the worm, or a rough gear.
+
+    Its size is the amplitude in arcsec of hour angle, ``angle_deg`` the phase at the night's
+    start, ``second`` the second harmonic over the first; it fades in and out within
+    `FADE_S`, before its first frame begins and after its last has ended.
+
+    Returns
+    -------
+    ndarray, shape (steps,)
+    """
+    time = np.arange(line.steps) * STEP_S
+    phase = 2 * np.pi * time / event.period_s + np.deg2rad(event.angle_deg)
+    last = min(event.last, line.frames)
+    into, out = time - (line.begin[event.first - 1] - FADE_S), line.end[last - 1] + FADE_S - time
+    there = np.clip(np.minimum(into, out) / FADE_S, 0.0, 1.0)
+    return event.size * there * (np.sin(phase) + second * np.sin(2 * phase + 1.0))
+
+
+def _gust(event: Event, steps: int, mount, rng) -> np.ndarray:
+    """One gust as the springy mount takes it, arcsec along and across the wind, shape (2, n)."""
+    force = np.zeros((2, steps))
+    if event.kind == "knock":
+        force[0] = knock(steps)
+    elif event.kind == "lean":
+        force[0] = lean(steps, STEP_S, event.duration_s)
+    elif event.kind == "spell":
+        force[:] = spell(rng, steps, STEP_S, event.duration_s)
+    else:
+        force[0] = gust_force(rng, steps, STEP_S, 0.0, event.duration_s)
+    return np.array([ringing(f, STEP_S, mount.ring_hz, mount.damping) for f in force])
+
+
+def _add_mount_event(path, event: Event, line, index, scenario: Scenario, rng) -> None:
     """Add one frame's gust, step or stall to ``path`` in place."""
     share = event.share(index + 1)
     start = line.begin[index] + event.at * (line.end[index] - line.begin[index])
@@ -168,24 +160,34 @@ def _add_mount_event(path, event: Event, line, index, mount: Mount, dec, rng) ->
     if event.cause == "wind_trail":
         tail = round(10.0 / STEP_S)
         steps = min(round(event.duration_s / STEP_S) + tail, path.shape[1] - first)
-        force = gust_force(rng, steps, STEP_S, 0.0, event.duration_s)
-        moved = ringing(force, STEP_S, mount.ring_hz, mount.damping)
-        moved *= share * event.size / max(np.abs(moved).max(), 1e-9)
-        path[:, first : first + steps] += direction(event.angle_deg)[:, None] * moved
+        along, across = _gust(event, steps, scenario.mount, rng)
+        strength = share * event.size / max(np.abs(along).max(), 1e-9)
+        along *= strength
+        path[:, first : first + steps] += direction(event.angle_deg)[:, None] * along
+        if event.kind == "spell":
+            side = direction(event.angle_deg + 90.0)[:, None]
+            path[:, first : first + steps] += side * across * strength
     elif event.cause == "bump" and event.kind == "mount":
         path[:, first:] += (share * event.size * direction(event.angle_deg))[:, None]
     elif event.cause == "tracking_lost" and event.kind != "guide_star":
         steps = min(round(event.duration_s / STEP_S), path.shape[1] - first)
-        rate = event.size * SIDEREAL_ARCSEC_PER_S * np.cos(np.deg2rad(dec))
+        cosine = first_axis_cosine(scenario, line.origin_unix + start)
+        rate = event.size * SIDEREAL_ARCSEC_PER_S * cosine
         # A mount that stands still sees the sky go west.
         path[0, first : first + steps] -= rate * STEP_S * np.arange(1, steps + 1)
         path[0, first + steps :] -= rate * STEP_S * steps
 
 
 def main_only_path(scenario: Scenario, line: Timeline) -> np.ndarray:
-    """What the guider cannot see, shape (2, steps): flexure, and a mirror that slips."""
+    """What the guider cannot see, shape (2, steps): flexure, a mirror that slips, and how far
+    off the field comes to lie after a meridian flip."""
     path = np.zeros((2, line.steps))
     time = np.arange(line.steps) * STEP_S
+    plan = scenario.plan
+    if plan.flip_before and plan.flip_shift_arcsec:
+        path[1, time >= line.begin[plan.flip_before - 1] - 0.5 * plan.gap_s] = (
+            plan.flip_shift_arcsec
+        )
     for index in range(line.frames):
         for event in scenario.active(index + 1):
             pull = event.share(index + 1) * event.size * direction(event.angle_deg)[:, None]
@@ -224,8 +226,13 @@ def field_turn(scenario: Scenario, line: Timeline) -> np.ndarray:
     )
     for index in range(line.frames):
         for event in scenario.active(index + 1):
-            if event.cause == "field_rotation":
+            if event.cause == "field_rotation" and event.kind != STANDING:
                 inside = (coarse >= line.begin[index]) & (coarse < line.end[index])
                 rate[inside] += event.share(index + 1) * np.deg2rad(event.size) / 3600.0
     turned = np.concatenate([[0.0], np.cumsum(rate[:-1] * np.diff(coarse))])
+    if mount.altazimuth:
+        angle = parallactic_deg(hour, scenario.site.latitude_deg, scenario.target.dec_deg)
+        # As the zenith's position angle grows, north turns the other way in the mount's frame.
+        turned = turned - np.unwrap(np.deg2rad(angle))
+        turned -= turned[0]
     return np.interp(time, coarse, turned)

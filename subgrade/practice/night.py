@@ -17,7 +17,7 @@ import numpy as np
 from subgrade.errors import UsageError
 
 from .conditions import Conditions, conditions
-from .exposure import Exposure, expose, shape_at, star_light
+from .exposure import Exposure, Seen, expose, shape_at, sky_light, star_light
 from .field import SkyField, sky_field
 from .geometry import iso_utc, pixels_per_arcsec
 from .guider import Guided, run_guider
@@ -29,6 +29,7 @@ from .record import record_text
 from .scenario import Scenario
 from .scenario_file import check, default_scenario
 from .sensor import HotPixels, add_cosmic_rays, add_streak, hot_pixels, read_out
+from .shares import motion_shares
 from .truth import FrameTruth, judge, truth_csv
 
 
@@ -102,15 +103,15 @@ def build_night(scenario: Scenario) -> NightPlan:
 
 def exposure_of(plan: NightPlan, index: int) -> Exposure:
     """What reaches the sensor in exposure ``index`` (from 0), as `expose` wants it."""
-    span = plan.line.span(index)
-    flip = plan.scenario.plan.flip_before
+    span, scenario = plan.line.span(index), plan.scenario
+    flip, turn = scenario.plan.flip_before, scenario.plan.flip_turn_deg
     flipped = bool(flip and index + 1 >= flip)
     return Exposure(
-        scenario=plan.scenario,
+        scenario=scenario,
         weather=plan.weather[index],
         path=plan.path[:, span].T,
         turn=plan.turn[span] - plan.turn[plan.line.span(0).start],
-        matrix=pixels_per_arcsec(plan.scenario.camera, plan.scenario.scale_arcsec, flipped),
+        matrix=pixels_per_arcsec(scenario.camera, scenario.scale_arcsec, flipped, turn),
         flipped=flipped,
         seconds=float(plan.line.end[index] - plan.line.begin[index]),
     )
@@ -144,7 +145,7 @@ def render_frame(plan: NightPlan, index: int) -> RenderedFrame:
     cards = header_cards(scenario, plan.line, index, weather, exposure)
     held, still = truth, exposure
     if scenario.plan.follow_arcsec_per_h:
-        still = replace(exposure, path=exposure.path - plan.followed[:, plan.line.span(index)].T)
+        still = _without_following(plan, index, exposure)
         held = _truth(plan, index, still, replace(seen, shape=shape_at(still, still.centre)), rays)
     return RenderedFrame(truth.frame, data, cards, truth, held, _stray(still, weather))
 
@@ -200,6 +201,41 @@ def _truth(plan: NightPlan, index: int, exposure: Exposure, seen, rays: int) -> 
         streaks=len(weather.streaks),
         depth=light**2 * exposure.seconds**2 / (noise**2 * area),
     )
+
+
+def truths_without_pixels(plan: NightPlan) -> list[FrameTruth]:
+    """Truth and intended verdict of every frame, nothing rendered; cosmic rays are not counted.
+
+    Parameters
+    ----------
+    plan : NightPlan
+        As `build_night` makes it.
+    """
+    truths, held, strays = [], [], []
+    for index in range(plan.line.frames):
+        exposure = exposure_of(plan, index)
+        seen = Seen(np.zeros((1, 1)), sky_light(exposure), shape_at(exposure, exposure.centre))
+        truths.append(_truth(plan, index, exposure, seen, 0))
+        still = exposure
+        if plan.scenario.plan.follow_arcsec_per_h:
+            still = _without_following(plan, index, exposure)
+            seen = replace(seen, shape=shape_at(still, still.centre))
+        held.append(_truth(plan, index, still, seen, 0))
+        strays.append(_stray(still, plan.weather[index]))
+    return _with_verdicts(plan, truths, held, strays)
+
+
+def _without_following(plan: NightPlan, index: int, exposure: Exposure) -> Exposure:
+    """The exposure as the followed target has it."""
+    return replace(exposure, path=exposure.path - plan.followed[:, plan.line.span(index)].T)
+
+
+def _with_verdicts(plan: NightPlan, truths, held, strays) -> list[FrameTruth]:
+    judged = judge(held, strays, expected_fwhm_px(plan), _shares(plan))
+    return [
+        replace(t, verdict=j.verdict, reason=j.reason, sure=j.sure, transparency=j.transparency)
+        for t, j in zip(truths, judged, strict=True)
+    ]
 
 
 def _stray(exposure: Exposure, weather: Conditions) -> float:
@@ -305,14 +341,18 @@ def simulate_night(
         strays.append(frame.stray)
         if progress is not None:
             progress(index + 1, scenario.plan.frames)
-    truths = [
-        replace(t, verdict=j.verdict, reason=j.reason, sure=j.sure, transparency=j.transparency)
-        for t, j in zip(truths, judge(held, strays, expected_fwhm_px(plan)), strict=True)
-    ]
+    truths = _with_verdicts(plan, truths, held, strays)
     _write_text(directory / "truth.csv", truth_csv(truths))
     if scenario.record.write:
         _write_text(directory / "guiding.csv", record_text(scenario, plan.line, plan.guided))
     return truths
+
+
+def _shares(plan: NightPlan) -> list[dict[str, float]]:
+    """Shares of the motion by cause, where any frame has more than one cause."""
+    frames = range(1, plan.line.frames + 1)
+    mixed = any(len({e.cause for e in plan.scenario.active(f)}) > 1 for f in frames)
+    return motion_shares(plan) if mixed else []
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -25,8 +25,16 @@ class Plan:
     dither_arcsec: float = 5.0
     dither_every: int = 2
     """A dither before every n-th frame; 0 for none."""
+    dither_order: str = "random"
+    """``random`` in a square, ``spiral`` outwards, ``line`` to and fro, ``wander`` ever on."""
     flip_before: int = 0
-    """Frame before which the mount changes sides (picture turned by 180 degrees); 0 never."""
+    """Frame before which the mount changes sides; 0 never."""
+    flip_turn_deg: float = 180.0
+    """How far the picture turns then; 0 where a rotator turns it back."""
+    flip_shift_arcsec: float = 0.0
+    """How far north of its old place the field comes to lie."""
+    flip_pause_s: float = 0.0
+    """Extra time between the frames on the two sides, without a guide star."""
     follow_arcsec_per_h: float = 0.0
     """Rate of a moving target that mount and guider follow; every star is drawn the other way."""
     follow_pa_deg: float = 0.0
@@ -51,6 +59,10 @@ class Target:
     stars_per_arcmin2: float = 2.6
     """Stars brighter than magnitude 18 per square arcminute."""
     galaxies: int = 5
+    faintest: float = 20.5
+    """Magnitude at which the field's stars end."""
+    margin_arcsec: float = 90.0
+    """How far past the frame's corners the field has stars."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +112,8 @@ class Optics:
     """Length of the comatic patch at the frame's corner, on the sensor."""
     vignetting: float = 0.06
     """Share of light lost at the frame's corner."""
+    focus_scatter_um: float = 12.0
+    """Rms distance of the sensor from best focus, anew in each exposure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +159,17 @@ class Mount:
     ring_hz: float = 1.3
     damping: float = 0.07
     """Natural frequency and damping ratio of tube and pier after a gust."""
+    altazimuth: bool = False
+    """Turns about a vertical axis: the field rotates all night.  "East" is then the side
+    that azimuth decreases to, "north" is up."""
 
 
 @dataclass(frozen=True, slots=True)
 class Guider:
     """The closed loop that steers the mount by a guide star."""
 
+    on: bool = True
+    """False: nobody guides, dithers are made by the mount, and there is no record."""
     focal_mm: float = 1900.0
     pixel_um: float = 9.0
     exposure_s: float = 1.0
@@ -158,6 +177,8 @@ class Guider:
     """From the start of one guide exposure to that of the next."""
     delay_s: float = 0.2
     """From the end of the guide exposure to the start of the correction."""
+    lag_samples: int = 0
+    """Whole samples by which a correction comes later still."""
     ra_gain: float = 0.65
     dec_gain: float = 0.6
     """Share of the seen error that a correction removes; 0 leaves the axis unguided."""
@@ -168,6 +189,8 @@ class Guider:
     seeing_noise_arcsec: float = 0.22
     """Scatter of the guide star that the main camera does not share."""
     star_snr: float = 45.0
+    fade: float = 0.0
+    """Share of the guide star's light that is gone by the end of the night, seen by it alone."""
     search_area_arcsec: float = 18.0
     """Distance at which the guide star leaves the area searched for it."""
     star_x: float = 0.5
@@ -188,6 +211,8 @@ class Record:
     skew_s: float = 3.4
     """Seconds by which the recording computer's clock runs ahead."""
     separator: str = ","
+    dither_words: str = "dither"
+    """What is written at a dither: ``dither``, ``reference``, ``star`` or ``none``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +232,8 @@ class Event:
     kind: str = ""
     ramp: bool = False
     """Grow from nothing to ``size`` over the frames."""
+    period_s: float = 0.0
+    """Of a periodic error of kind ``worm``."""
 
     def share(self, frame: int) -> float:
         """How much of ``size`` is reached in frame number ``frame``; 0 outside."""
@@ -216,6 +243,9 @@ class Event:
             return 1.0
         return (frame - self.first + 1) / (self.last - self.first + 1)
 
+
+STANDING = "standing"
+"""Kind of an event that adds nothing: it names what the mount's own settings do."""
 
 CAUSES = (
     "wind_trail",
@@ -237,6 +267,19 @@ CAUSES = (
     "unreadable",
 )
 """Causes an `Event` can state; a fixed tilt or coma belongs to `Optics`."""
+KINDS = {
+    "wind_trail": ("", "knock", "lean", "spell"),
+    "periodic_error": ("", "worm", STANDING),
+    "dec_drift": ("", STANDING),
+    "field_rotation": ("", STANDING),
+    "tracking_lost": ("", "stalled", "guide_star", "slipping"),
+    "bump": ("", "mount"),
+    "cloud": ("", "steady_air"),
+    "satellite_trail": ("", "tumbling"),
+}
+"""Kinds of a cause that has several; docs/practice.md describes them."""
+ORDERS = ("random", "spiral", "line", "wander")
+DITHER_WORDS = ("dither", "reference", "star", "none")
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,9 @@ from subgrade.tomlfiles import parse_toml, read_toml, value_text
 
 from .scenario import (
     CAUSES,
+    DITHER_WORDS,
+    KINDS,
+    ORDERS,
     Air,
     Camera,
     Event,
@@ -134,6 +137,14 @@ def check(scenario: Scenario, origin: str = "scenario") -> None:
             "guider.exposure_s + guider.delay_s must be shorter than guider.interval_s",
         ),
         (g.exposure_s >= 0.1, "guider.exposure_s must be at least 0.1"),
+        (0 <= g.lag_samples <= 5, "guider.lag_samples must be from 0 to 5"),
+        (0 <= g.fade <= 1, "guider.fade must be from 0 to 1"),
+        (g.on or not r.write, "record.write must be false where guider.on is: no record is made"),
+        (p.dither_order in ORDERS, f"plan.dither_order: {', '.join(ORDERS)}"),
+        (p.flip_pause_s >= 0, "plan.flip_pause_s must be at least 0"),
+        (9 < scenario.target.faintest <= 20.5, "target.faintest must be above 9, at most 20.5"),
+        (scenario.target.margin_arcsec >= 0, "target.margin_arcsec must be at least 0"),
+        (r.dither_words in DITHER_WORDS, f"record.dither_words: {', '.join(DITHER_WORDS)}"),
         (r.unit in ("arcsec", "px"), "record.unit: arcsec or px"),
         (r.clock in ("datetime", "time", "seconds"), "record.clock: datetime, time or seconds"),
         (r.separator in (",", ";", "\t"), "record.separator: comma, semicolon or tab"),
@@ -143,6 +154,12 @@ def check(scenario: Scenario, origin: str = "scenario") -> None:
         rules.append((event.cause in CAUSES, known))
         span = f"{event.cause}: frames must be [first, last], counted from 1"
         rules.append((1 <= event.first <= event.last, span))
+        kinds = KINDS.get(event.cause, ("",))
+        fine = event.kind in kinds
+        named = ", ".join(repr(kind) for kind in kinds)
+        rules.append((fine, f"{event.cause}: kind must be one of {named}, not {event.kind!r}"))
+        worm = event.cause == "periodic_error" and event.kind == "worm"
+        rules.append((not worm or event.period_s > 0, "periodic_error: a worm needs a period_s"))
     for fine, message in rules:
         if not fine:
             raise UsageError(f"{origin}: {message}")

@@ -5,9 +5,12 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+
+from .shares import leading_causes
 
 NAN = float("nan")
 
@@ -76,12 +79,13 @@ class Harm:
 
     worst: float
     what: str
+    scores: Mapping[str, float]
 
 
 def harm(truth: FrameTruth, stray: float, best_fwhm: float, clear_depth: float) -> Harm:
     """Weigh a frame's truth against the limits."""
     if not np.isfinite(truth.fwhm_px):
-        return Harm(9.0, "trailed")
+        return Harm(9.0, "trailed", {})
     measures = {
         "eccentricity": truth.eccentricity,
         "fwhm ratio": truth.fwhm_px / best_fwhm,
@@ -91,11 +95,14 @@ def harm(truth: FrameTruth, stray: float, best_fwhm: float, clear_depth: float) 
     }
     scores = {k: (v - LIMITS[k][0]) / (LIMITS[k][1] - LIMITS[k][0]) for k, v in measures.items()}
     what = max(scores, key=scores.get)
-    return Harm(float(scores[what]), what)
+    return Harm(float(scores[what]), what, scores)
 
 
 def judge(
-    truths: list[FrameTruth], strays: list[float], expected_fwhm_px: float
+    truths: list[FrameTruth],
+    strays: list[float],
+    expected_fwhm_px: float,
+    shares: Sequence[Mapping[str, float]] = (),
 ) -> list[FrameTruth]:
     """Fill in verdict, reason, transparency and certainty once the whole night is known.
 
@@ -108,6 +115,9 @@ def judge(
     expected_fwhm_px : float
         Star width the setup and its typical seeing would give; keeps a night that was
         bad throughout from being its own yardstick.
+    shares : sequence of mapping, optional
+        Of each frame's motion by cause, as `motion_shares` gives it: where several causes harm
+        one frame its reason names those that lead, the strongest first.
     """
     ruined = {"wrong_frame", "unreadable"}
     usable = [t for t in truths if not ruined & set(t.causes.split(";"))] or truths
@@ -119,10 +129,12 @@ def judge(
     depths = [t.depth for t in usable if np.isfinite(t.depth)]
     usual_depth = float(np.percentile(depths, 75)) if depths else NAN
     out = []
-    for truth, stray in zip(truths, strays, strict=True):
+    for truth, stray, parts in zip(truths, strays, shares or [{}] * len(truths), strict=True):
         causes = [c for c in truth.causes.split(";") if c]
         harmful = [c for c in causes if c not in REMARKS_ONLY]
         found = harm(truth, stray, best, usual_depth)
+        if shares and len(harmful) > 1:
+            harmful = leading_causes(harmful, parts, found.scores)
         if "unreadable" in causes:
             verdict, reason, sure = "unreadable", "unreadable", True
         elif "wrong_frame" in causes:
