@@ -196,7 +196,7 @@ class Rows:
 
     def stated(self, weight: np.ndarray, k: int) -> float:
         """The share that would be stated."""
-        words, prior, table, _ = self.tables[k]
+        _, prior, table, _ = self.tables[k]
         score = prior + table @ weight
         share = np.exp(score - score.max())
         return float(share.max() / share.sum())
@@ -205,9 +205,8 @@ class Rows:
 def folds(data: Rows) -> list[np.ndarray]:
     """Rows in `FOLDS` parts, a night never in two of them."""
     nights = sorted({row.night for row in data.rows})
-    part = {
-        n: int(p) for n, p in zip(nights, np.random.default_rng(7).permutation(len(nights)) % FOLDS)
-    }
+    order = np.random.default_rng(7).permutation(len(nights)) % FOLDS
+    part = dict(zip(nights, order.tolist(), strict=True))
     mine = np.array([part[row.night] for row in data.rows])
     return [np.flatnonzero(mine == p) for p in range(FOLDS)]
 
