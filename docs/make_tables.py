@@ -1,4 +1,4 @@
-"""Write the tables of columns, evidence and reason words into the pages anew.
+"""Write the tables of columns, keywords, evidence and reason words into the pages anew.
 
     python docs/make_tables.py
 
@@ -8,6 +8,7 @@ by hand.  `tests/test_docs.py` fails where a page does not hold what this would 
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import re
 import textwrap
@@ -16,6 +17,8 @@ from pathlib import Path
 
 from subgrade.judging.features import FEATURES, ON_SKY, PERCENT, Feature
 from subgrade.judging.reasons import REASONS, Reason
+from subgrade.lights.header_facts import SPELLINGS
+from subgrade.lights.model import HeaderFacts
 from subgrade.results.columns import COLUMNS, UNITS
 
 DOCS = Path(__file__).resolve().parent
@@ -32,6 +35,15 @@ def formulas() -> str:
     groups = itertools.groupby(known, key=lambda c: (c.formula, c.source))
     rows = ((", ".join(f"`{c.name}`" for c in same), *given) for given, same in groups)
     return _table(("column", "formula", "source"), rows)
+
+
+def keywords() -> str:
+    known = {field.name for field in dataclasses.fields(HeaderFacts)}
+    rows = (
+        (f"`{fact}`" if fact in known else fact, ", ".join(f"`{key}`" for key in keys))
+        for fact, keys in SPELLINGS.items()
+    )
+    return _table(("fact", "keywords, in the order they are asked"), rows)
 
 
 def words() -> str:
@@ -73,6 +85,7 @@ def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
 
 MADE: dict[str, dict[str, Callable[[], str]]] = {
     "columns.md": {"columns": columns, "formulas": formulas},
+    "reading.md": {"keywords": keywords},
     "verdicts.md": {"words": words, "evidence": evidence},
     "reasons/index.md": {"index": index},
     **{f"reasons/{r.word}.md": {"title": lambda r=r: title(r)} for r in REASONS.values()},
