@@ -3,7 +3,8 @@
     python docs/make_tables.py
 
 Each stands between ``<!-- made: NAME -->`` and ``<!-- end -->``; what is around them is written
-by hand.  `tests/test_docs.py` fails where a page does not hold what this would write.
+by hand.  The page of a new reason word is begun from `NEW_PAGE`.  `tests/test_docs.py` fails where
+a page does not hold what this would write.
 """
 
 from __future__ import annotations
@@ -93,6 +94,56 @@ MADE: dict[str, dict[str, Callable[[], str]]] = {
 """What is made in each page."""
 
 
+NEW_PAGE = """<!-- made: title -->
+<!-- end -->
+
+## What happened
+
+To be written.
+
+## How it shows
+
+- **In the image.** To be written.
+- **Over the night.** To be written.
+- **In the guiding record.** To be written.
+
+## Limits used
+
+Keys with default and source in [limits](../limits.md): to be written.
+
+## Distinguishing it from its look-alikes
+
+- To be written.
+
+## Example
+
+![A typical frame and an affected one](../pictures/reasons/WORD.png)
+
+Left: a typical frame of a rendered practice night. Right: the affected one. Below: their stars,
+enlarged. `grade` wrote:
+
+<!-- example -->
+<!-- end -->
+
+## Remedies
+
+Common practice, no source.
+
+- To be written.
+
+## Cautions
+
+To be written.
+
+## Sources
+
+- Signs: common practice, no source.
+
+All words: [index](index.md).
+"""
+"""What a reason word's page begins as."""
+
+
 def renewed(name: str, text: str) -> str:
     """A page's text with what is made in it anew.
 
@@ -110,6 +161,9 @@ def renewed(name: str, text: str) -> str:
 def main() -> None:
     for name in MADE:
         page = DOCS / name
+        if not page.exists() and page.parent.name == "reasons":
+            page.write_text(NEW_PAGE.replace("WORD", page.stem), encoding="utf-8")
+            print(f"{page.relative_to(DOCS.parent)} begun: write what it says is to be written")
         before = page.read_text(encoding="utf-8")
         after = renewed(name, before)
         if after != before:

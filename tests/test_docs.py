@@ -189,6 +189,7 @@ def test_every_word_has_its_page(reason):
     text = page(f"reasons/{reason.word}.md")
     assert tuple(re.findall(r"^## (.+)$", text, re.MULTILINE)) == HEADINGS
     assert all(f"- **{sign}.**" in text for sign in SIGNS)
+    assert "o be written" not in text
     for section in text.split("\n## ")[1:]:
         assert len(section.split()) > 6, section
     assert f"](../pictures/reasons/{reason.word}.png)" in text
@@ -197,6 +198,13 @@ def test_every_word_has_its_page(reason):
     said = re.search(r"<!-- example -->\n> (.+)\n<!-- end -->", text)[1]
     begins = "Not graded:" if reason.word == "unreadable" else "Rejected:"
     assert said.startswith(begins if reason.rejects else "Kept, with a remark:")
+
+
+def test_the_page_of_a_new_word_is_begun_with_every_part_and_passes_for_no_finished_one():
+    begun = TABLES["NEW_PAGE"].replace("WORD", "cloud")
+    assert tuple(re.findall(r"^## (.+)$", begun, re.MULTILINE)) == HEADINGS
+    assert all(f"- **{sign}.** To be written." in begun for sign in SIGNS)
+    assert TABLES["renewed"]("reasons/cloud.md", begun).count("# `cloud`: cloud or haze\n") == 1
 
 
 def test_every_word_is_drawn():

@@ -248,7 +248,7 @@ def unusable(
     other_kind: Sequence[tuple[Judgement, float]] = (),
     unmeasured: Sequence[tuple[Judgement, float]] = (),
 ) -> list[NightFinding]:
-    """Frames of another kind, without stars, with damaged pixels, and files that could not be read or measured."""
+    """Frames of another kind, without stars or damaged, and files not read or not measured."""
     out = []
     for word, topic, one, many, action, because in (
         (
