@@ -104,6 +104,22 @@ def test_a_page_that_differs_from_the_code_is_found():
         TABLES["renewed"]("columns.md", text.replace("made: formulas", "made: formulae"))
 
 
+def test_the_developers_table_of_where_to_change_what_names_files_that_are_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("## Where to change what")[1].split("\n## ")[0]
+    rows = [row.split(" | ") for row in table.splitlines() if row.startswith("| ")][1:]
+    assert len(rows) >= 10
+    for _, files, tests, pages in rows:
+        named = re.findall(r"`([^`]+)`", files)
+        for name in named:
+            folder = Path("subgrade") / named[0].split("/")[0]
+            assert list(ROOT.glob(str(folder / name.split("/")[-1]))) or "in `" in files, name
+        for name in re.findall(r"`([^`]+)`", tests):
+            assert list((ROOT / "tests").glob(name)), name
+        for name in re.findall(r"`([^`]+)`", pages):
+            assert (ROOT / "docs" / name).exists(), name
+
+
 def test_every_number_has_its_formula_and_source():
     words = {"frame", "verdict", "reasons", "explanation", "target", "filter"}
     assert {c.name for c in COLUMNS if c.formula and c.source} == {c.name for c in COLUMNS} - words
