@@ -1,13 +1,15 @@
-"""Write the tables of columns, evidence and reason words into the pages anew.
+"""Write the tables of columns, keywords, evidence and reason words into the pages anew.
 
     python docs/make_tables.py
 
 Each stands between ``<!-- made: NAME -->`` and ``<!-- end -->``; what is around them is written
-by hand.  `tests/test_docs.py` fails where a page does not hold what this would write.
+by hand.  The page of a new reason word is begun from `NEW_PAGE`.  `tests/test_docs.py` fails where
+a page does not hold what this would write.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import re
 import textwrap
@@ -16,6 +18,8 @@ from pathlib import Path
 
 from subgrade.judging.features import FEATURES, ON_SKY, PERCENT, Feature
 from subgrade.judging.reasons import REASONS, Reason
+from subgrade.lights.header_facts import SPELLINGS
+from subgrade.lights.model import HeaderFacts
 from subgrade.results.columns import COLUMNS, UNITS
 
 DOCS = Path(__file__).resolve().parent
@@ -32,6 +36,15 @@ def formulas() -> str:
     groups = itertools.groupby(known, key=lambda c: (c.formula, c.source))
     rows = ((", ".join(f"`{c.name}`" for c in same), *given) for given, same in groups)
     return _table(("column", "formula", "source"), rows)
+
+
+def keywords() -> str:
+    known = {field.name for field in dataclasses.fields(HeaderFacts)}
+    rows = (
+        (f"`{fact}`" if fact in known else fact, ", ".join(f"`{key}`" for key in keys))
+        for fact, keys in SPELLINGS.items()
+    )
+    return _table(("fact", "keywords, in the order they are asked"), rows)
 
 
 def words() -> str:
@@ -73,11 +86,62 @@ def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
 
 MADE: dict[str, dict[str, Callable[[], str]]] = {
     "columns.md": {"columns": columns, "formulas": formulas},
+    "reading.md": {"keywords": keywords},
     "verdicts.md": {"words": words, "evidence": evidence},
     "reasons/index.md": {"index": index},
     **{f"reasons/{r.word}.md": {"title": lambda r=r: title(r)} for r in REASONS.values()},
 }
 """What is made in each page."""
+
+
+NEW_PAGE = """<!-- made: title -->
+<!-- end -->
+
+## What happened
+
+To be written.
+
+## How it shows
+
+- **In the image.** To be written.
+- **Over the night.** To be written.
+- **In the guiding record.** To be written.
+
+## Limits used
+
+Keys with default and source in [limits](../limits.md): to be written.
+
+## Distinguishing it from its look-alikes
+
+- To be written.
+
+## Example
+
+![A typical frame and an affected one](../pictures/reasons/WORD.png)
+
+Left: a typical frame of a rendered practice night. Right: the affected one. Below: their stars,
+enlarged. `grade` wrote:
+
+<!-- example -->
+<!-- end -->
+
+## Remedies
+
+Common practice, no source.
+
+- To be written.
+
+## Cautions
+
+To be written.
+
+## Sources
+
+- Signs: common practice, no source.
+
+All words: [index](index.md).
+"""
+"""What a reason word's page begins as."""
 
 
 def renewed(name: str, text: str) -> str:
@@ -97,6 +161,9 @@ def renewed(name: str, text: str) -> str:
 def main() -> None:
     for name in MADE:
         page = DOCS / name
+        if not page.exists() and page.parent.name == "reasons":
+            page.write_text(NEW_PAGE.replace("WORD", page.stem), encoding="utf-8")
+            print(f"{page.relative_to(DOCS.parent)} begun: write what it says is to be written")
         before = page.read_text(encoding="utf-8")
         after = renewed(name, before)
         if after != before:

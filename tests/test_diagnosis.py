@@ -18,7 +18,7 @@ from subgrade.diagnosis.right_ascension import left_of, loop_gain
 from subgrade.diagnosis.sky import sun_and_moon
 from subgrade.diagnosis.wind import gust_rate, surviving, usable_share
 from subgrade.diagnosis.wording import number
-from subgrade.judging import judge_night, load_limits
+from subgrade.judging import REASONS, judge_night, load_limits
 from subgrade.judging.model import Judgement
 from subgrade.night.model import Night
 from subgrade.results.session import plain
@@ -343,26 +343,8 @@ ODD = {
     "no exposure": lambda: (night_of(steady(14, facts={"exposure_s": None})), None),
     "no shape": lambda: (night_of(steady(14, status="none")), None),
 }
-WORDS = (
-    "wind_trail",
-    "ra_oscillation",
-    "periodic_error",
-    "dec_drift",
-    "field_rotation",
-    "flexure",
-    "tracking_lost",
-    "bump",
-    "dither_overlap",
-    "cloud",
-    "dew",
-    "sky_glow",
-    "focus",
-    "seeing",
-    "few_stars",
-    "wrong_frame",
-    "tilt_or_coma",
-    "satellite_trail",
-)
+WORDS = tuple(word for word in REASONS if word != "unreadable")
+"""What a measured frame may be rejected for."""
 
 
 @pytest.mark.parametrize("name", ODD)

@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from subgrade.diagnosis.diagnose import _ranked
-from subgrade.diagnosis.model import Advice, Finding
+from subgrade.diagnosis.diagnose import _ranked_advice
+from subgrade.diagnosis.model import Advice, NightFinding
 from tests.cli_frames import run, write_light
 
 
@@ -66,8 +66,8 @@ def test_each_minute_of_loss_is_claimed_once():
         advised("cables", "c", "e"),
         advised("nothing"),
     ]
-    findings = [Finding(a.topic, "", "", cost_s=a.saves_s, advice=(a,)) for a in claims]
-    ranked = _ranked(findings, dict.fromkeys("abcde", 120.0))
+    findings = [NightFinding(a.topic, "", "", cost_s=a.saves_s, advice=(a,)) for a in claims]
+    ranked = _ranked_advice(findings, dict.fromkeys("abcde", 120.0))
     assert [(a.topic, a.saves) for a in ranked] == [
         ("Dec guiding", "could save up to 6 min"),
         ("polar axis", "could save up to 4 min, the same as 1"),

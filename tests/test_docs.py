@@ -104,6 +104,22 @@ def test_a_page_that_differs_from_the_code_is_found():
         TABLES["renewed"]("columns.md", text.replace("made: formulas", "made: formulae"))
 
 
+def test_the_developers_table_of_where_to_change_what_names_files_that_are_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("## Where to change what")[1].split("\n## ")[0]
+    rows = [row.split(" | ") for row in table.splitlines() if row.startswith("| ")][1:]
+    assert len(rows) >= 10
+    for _, files, tests, pages in rows:
+        named = re.findall(r"`([^`]+)`", files)
+        for name in named:
+            folder = Path("subgrade") / named[0].split("/")[0]
+            assert list(ROOT.glob(str(folder / name.split("/")[-1]))) or "in `" in files, name
+        for name in re.findall(r"`([^`]+)`", tests):
+            assert list((ROOT / "tests").glob(name)), name
+        for name in re.findall(r"`([^`]+)`", pages):
+            assert (ROOT / "docs" / name).exists(), name
+
+
 def test_every_number_has_its_formula_and_source():
     words = {"frame", "verdict", "reasons", "explanation", "target", "filter"}
     assert {c.name for c in COLUMNS if c.formula and c.source} == {c.name for c in COLUMNS} - words
@@ -189,6 +205,7 @@ def test_every_word_has_its_page(reason):
     text = page(f"reasons/{reason.word}.md")
     assert tuple(re.findall(r"^## (.+)$", text, re.MULTILINE)) == HEADINGS
     assert all(f"- **{sign}.**" in text for sign in SIGNS)
+    assert "o be written" not in text
     for section in text.split("\n## ")[1:]:
         assert len(section.split()) > 6, section
     assert f"](../pictures/reasons/{reason.word}.png)" in text
@@ -197,6 +214,13 @@ def test_every_word_has_its_page(reason):
     said = re.search(r"<!-- example -->\n> (.+)\n<!-- end -->", text)[1]
     begins = "Not graded:" if reason.word == "unreadable" else "Rejected:"
     assert said.startswith(begins if reason.rejects else "Kept, with a remark:")
+
+
+def test_the_page_of_a_new_word_is_begun_with_every_part_and_passes_for_no_finished_one():
+    begun = TABLES["NEW_PAGE"].replace("WORD", "cloud")
+    assert tuple(re.findall(r"^## (.+)$", begun, re.MULTILINE)) == HEADINGS
+    assert all(f"- **{sign}.** To be written." in begun for sign in SIGNS)
+    assert TABLES["renewed"]("reasons/cloud.md", begun).count("# `cloud`: cloud or haze\n") == 1
 
 
 def test_every_word_is_drawn():

@@ -85,7 +85,10 @@ def test_no_name_of_evidence_stands_in_the_code_again():
         if isinstance(node, ast.Constant) and node.value in names
     }
     # a name in files of limits, and a number of the diagnosis
-    assert again <= {("dials.py", "light out of the core"), ("incidents.py", "size of the step")}
+    assert again <= {
+        ("dials.py", "light out of the core"),
+        ("tracking_and_files.py", "size of the step"),
+    }
 
 
 def test_every_trait_of_a_reason_word_is_used():

@@ -81,6 +81,7 @@ def test_a_missing_limits_file_is_named(tmp_path):
 
 
 def test_reasons_are_the_words_of_the_contract():
+    """The public contract, written out: scripts read these words, so none is renamed or gone."""
     assert list(REASONS) == [
         "wind_trail",
         "ra_oscillation",

@@ -350,7 +350,7 @@ SHOWN = {
 
 @pytest.mark.parametrize("word", REASONS)
 def test_every_word_of_the_contract_has_a_signature(word, tmp_path):
-    """One plain case of each; a new word has no case until somebody makes one."""
+    """One plain case of each: a new word fails here until `SHOWN` has a case that leads to it."""
     verdict = SHOWN[word](tmp_path)
     assert verdict.reasons[0] == word
     assert (verdict.verdict != "keep") == REASONS[word].rejects

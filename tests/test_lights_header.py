@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 
 import numpy as np
@@ -14,9 +15,15 @@ from astropy.wcs import WCS
 from subgrade.lights import green_parity, is_light, read_facts
 from subgrade.lights.header_angles import degrees, longitude, right_ascension, sexagesimal
 from subgrade.lights.header_cards import Cards
-from subgrade.lights.header_facts import airmass_of_altitude, frame_type_of, header_facts
+from subgrade.lights.header_facts import (
+    SPELLINGS,
+    airmass_of_altitude,
+    frame_type_of,
+    header_facts,
+)
 from subgrade.lights.mosaic import PATTERNS, pattern_word
 from subgrade.lights.sky_orientation import scale_of_optics
+from subgrade.stars import MEASURE_VERSION
 from tests.test_lights_times import real_frame
 
 SHAPE = (100, 150)
@@ -169,6 +176,41 @@ def test_temperatures():
     assert facts_of(CCD_TEMP="-10,0 C").temperature_c == -10.0
     assert facts_of(CCD_TEMP="N/A").temperature_c is None
     assert facts_of(CCD_TEMP=-999.0).temperature_c is None
+
+
+def test_a_sensor_temperature_is_read_from_the_next_keyword_where_the_first_holds_none():
+    alone = facts_of(SENSTEMP=-12.5)
+    assert (alone.temperature_c, alone.ambient_c) == (-12.5, None)
+    assert facts_of(CCD_TEMP=-10.0, SENSTEMP=-12.5).temperature_c == -10.0
+    assert facts_of(CCD_TEMP="N/A", SENSTEMP=-12.5).temperature_c == -12.5
+    nonsense = facts_of(CCD_TEMP=-999.0, SENSTEMP=-12.5)
+    assert nonsense.temperature_c == -12.5
+    assert "CCD-TEMP = -999 is not a temperature" in nonsense.notes
+
+
+SINCE_VERSION, DIGEST = 15, "b407c8441af54a1c"
+
+
+def test_a_change_of_what_headers_give_raises_the_measuring_version():
+    """Facts are kept with the measurements: raise MEASURE_VERSION, put it and the digest here."""
+    rich = facts_of(
+        IMAGETYP="Light Frame", OBJECT="M 33", FILTER="Ha", EXPTIME=(300, "[s]"), TELAPSE=301.5,
+        DATE_OBS="2030-03-17T20:15:30.25", INSTRUME="camera", GAIN=(1.2, "e-/ADU"), OFFSET=50,
+        CCD_TEMP=-999.0, SET_TEMP=-10.0, AMBTEMP=4.5, FOCPOS=12345, PIERSIDE="West",
+        OBJCTALT="51 30 00", OBJCTAZ="182 15 00", RA=(23.4621, "deg"), DEC=30.6599, AIRMASS=1.27,
+        SITELAT="+48 10 00", SITELONG="11 30 00 E", SATURATE=65535, XPIXSZ=7.52, FOCALLEN=800,
+        XBINNING=2, YBINNING=2, BAYERPAT="RGGB", ROWORDER="TOP-DOWN", XBAYROFF=1,
+    )  # fmt: skip
+    odd = facts_of(CCD_TEMP=(263.15, "[K]"), EXPTIME="250 ms", IMAGETYP="?", DATAMAX=65000)
+    digest = hashlib.sha256(repr((SPELLINGS, rich, odd)).encode()).hexdigest()[:16]
+    assert MEASURE_VERSION >= SINCE_VERSION
+    assert digest == DIGEST, f"raise MEASURE_VERSION above {SINCE_VERSION}; digest {digest}"
+
+
+def test_no_keyword_stands_for_two_facts():
+    """But the target's, which may also name a kind of frame."""
+    keys = [key for fact, keys in SPELLINGS.items() if fact != "named_kind" for key in keys]
+    assert len(keys) == len(set(keys))
 
 
 def test_pier_side_words():

@@ -31,7 +31,7 @@ from subgrade.judging.features import (
     MOTION_FIT,
     RECOVERY,
 )
-from subgrade.judging.reasons import MOTIONS
+from subgrade.judging.reasons import DIMMING, MOTIONS, WIDENING
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
 from subgrade.report.record import page_record
@@ -42,22 +42,17 @@ QUICK, ALL = (2, 7, 11), range(1, 21)
 """Seeds of the nights; the quick ones name motions, wide stars and lost light."""
 NOUNS = {reason.noun: word for word, reason in REASONS.items()}
 STATED = re.compile(r"(?:M|, next m|Next m)ost likely:? ([^:(]+?) \(((?:over |under )?\d+%)\)")
-SUMMED_UP = {
-    "wind",
-    "RA oscillation",
-    "periodic error",
-    "Dec drift",
-    "differential flexure",
-    "field rotation",
-    "dither",
-    "doubled stars",
-    "lost tracking",
-    "cloud",
-    "dew",
-    "bright sky",
-    "poor seeing",
+OWN_SURENESS = {
+    "polar alignment",
+    "focus",
+    "tilt or coma",
+    "satellite trails",
+    "too few stars",
+    "frames of another kind",
+    "damaged frames",
+    "unreadable files",
 }
-"""Topics of the diagnosis that are as sure as their frames' causes."""
+"""Topics of the diagnosis that are not as sure as their frames' causes; all others are."""
 
 
 @pytest.fixture(scope="session")
@@ -161,7 +156,7 @@ def check_diagnosis(found: SimpleNamespace) -> int:
     seen = {frame.name for frame in found.night.frames if frame.guiding and frame.guiding.samples}
     held = 0
     for item in found.night.diagnosis.findings:
-        if item.topic not in SUMMED_UP or not item.frames:
+        if item.topic in OWN_SURENESS or not (item.reason and item.frames):
             continue
         frames = [f for f in item.frames if table[f]["verdict"] == "reject"] or item.frames
         shares = [
@@ -232,6 +227,8 @@ def test_a_rare_cause_is_weighed_where_something_supports_it():
     seen = dict(scorer.shares_of([clue("bump", MOTION_FIT, 0.5, "")], *motions))
     assert set(seen) == {*scorer.MOTION, "bump"}
     assert {*scorer.MOTION, *scorer.RARE_MOTION} == set(MOTIONS)
+    assert set(scorer.CAUSES_OF_DIMMING) == set(DIMMING)
+    assert {*scorer.WIDE, *DIMMING} >= set(WIDENING)
 
 
 def test_what_is_kept_of_a_finding_comes_back_whole():

@@ -7,6 +7,9 @@ import pytest
 
 from subgrade.errors import UnreadableFile
 from subgrade.record import read_guide
+from subgrade.record.running_text import Facts, learn
+from subgrade.record.titles import guesses
+from subgrade.record.unit_words import ARCSECONDS, MILLIARCSECONDS, PIXELS, unit_of
 from tests.record_layouts import LAYOUTS, SCALE, START, comma, midnight, stamp, truth
 
 LOST = (20, 21, 22, 100, 101)
@@ -263,6 +266,53 @@ def test_titles_may_be_directions_and_cells_carry_units(tmp_path):
     np.testing.assert_allclose(record.ra, t.ra)
     np.testing.assert_allclose(record.dec, t.dec)
     np.testing.assert_allclose(record.ra_pulse_ms, t.ra_pulse)
+
+
+@pytest.mark.parametrize(
+    ("line", "per_arcsec", "scale"),
+    [
+        ("All errors in mas", 1000, 1.0),
+        ("units = milliarcseconds", 1000, 1.0),
+        ("Unit of the errors: mas", 1000, 1.0),
+        ("errors = arcsec", 1, 1.0),
+        ("units = px", 1, 1.7),
+    ],
+)
+def test_the_text_states_the_unit_of_the_errors(tmp_path, line, per_arcsec, scale):
+    t = truth(n=60, dithers=())
+    rows = [f"{stamp(x)},{per_arcsec * a:.3f},{per_arcsec * b:.3f}"
+            for x, a, b in zip(t.time, t.ra, t.dec, strict=True)]  # fmt: skip
+    path = tmp_path / "stated.csv"
+    path.write_text("\n".join([line, "Time,RA error,Dec error", *rows]))
+    record = read_guide(path, scale_arcsec_px=1.7)
+    np.testing.assert_allclose(record.ra, scale * t.ra, atol=6e-4 * scale)
+    np.testing.assert_allclose(record.dec, scale * t.dec, atol=6e-4 * scale)
+    # a title says it of its own column, and goes before the text
+    path.write_text("\n".join([line, "Time,RA error as,Dec error as", *rows]))
+    np.testing.assert_allclose(read_guide(path).ra, per_arcsec * t.ra, atol=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("line", "scale"),
+    [
+        ("Guide scale = 50 mas per px", 0.05),
+        ("scale (mas/px): 1830", 1.83),
+        ("1830 milli-arcsec per pixel", 1.83),
+        ("Guide scale = 1.83 arcsec per px", 1.83),
+        ("image scale: 1,83", 1.83),
+        ("scale: 50 %", np.nan),
+        ("scale: 50 px", np.nan),
+    ],
+)
+def test_the_scale_in_the_text_has_its_own_unit(line, scale):
+    assert learn(Facts(), line).scale == pytest.approx(scale, nan_ok=True)
+
+
+def test_every_word_for_the_unit_of_errors_is_read_in_titles_and_in_text():
+    for word in (*ARCSECONDS, *MILLIARCSECONDS, *PIXELS):
+        stated = learn(Facts(), f"errors in {word}")
+        assert (stated.unit, stated.unit_factor) == unit_of(word)
+        assert guesses(f"RA error ({word})")[0].unit == stated.unit
 
 
 def test_a_night_over_midnight_keeps_growing(tmp_path):

@@ -89,7 +89,7 @@ TOGETHER = (
         "subgrade.results.file_identities": "the files' identities",
         "subgrade.diagnosis.diagnose.unusable": "the findings on unusable files",
         "subgrade.diagnosis.diagnose.typical": "the typical values",
-        "subgrade.diagnosis.diagnose._ranked": "the advice",
+        "subgrade.diagnosis.diagnose._ranked_advice": "the advice",
         "subgrade.results.session.causes_counted": "the table of losses",
     },
     {

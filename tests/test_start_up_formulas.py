@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 from scipy.stats import kendalltau, theilslopes
 
 from subgrade.diagnosis.focus import robust_slope
-from subgrade.judging.dew import rank_trend
+from subgrade.judging.dimming_clues import rank_trend
 from subgrade.robust import bisected
 
 

@@ -1,9 +1,18 @@
 """Diagnose stage: the night's story and the advice for the next night."""
 
-from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss, Quantity, Span
+from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding, Quantity, Span
 from subgrade.diagnosis.wording import number
 
-__all__ = ["Advice", "Diagnosis", "Finding", "Loss", "Quantity", "Span", "diagnose_night", "number"]
+__all__ = [
+    "Advice",
+    "Diagnosis",
+    "Loss",
+    "NightFinding",
+    "Quantity",
+    "Span",
+    "diagnose_night",
+    "number",
+]
 
 
 def __getattr__(name: str):

@@ -8,12 +8,19 @@ from dataclasses import replace
 
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
-from subgrade.diagnosis.incidents import bump, late_dither, optics, tracking, trails, unusable
-from subgrade.diagnosis.model import Advice, Diagnosis, Finding, Loss
+from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding
 from subgrade.diagnosis.night_view import NightView, view_of
 from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, turning_field
 from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, periodic_error
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
+from subgrade.diagnosis.tracking_and_files import (
+    bump,
+    late_dither,
+    optics,
+    tracking,
+    trails,
+    unusable,
+)
 from subgrade.diagnosis.typical_numbers import (
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
@@ -128,12 +135,12 @@ def diagnose_night(
         attempt("the typical values", lambda: typical(graded), ()),
         losses,
         tuple(findings),
-        attempt("the advice", lambda: _ranked(findings, _seconds(graded, other_kind)), ()),
+        attempt("the advice", lambda: _ranked_advice(findings, _seconds(graded, other_kind)), ()),
         attempt("the notes on the diagnosis", lambda: _notes(view), ()),
     )
 
 
-def _findings(view: NightView, graded: NightView) -> list[Finding]:
+def _findings(view: NightView, graded: NightView) -> list[NightFinding]:
     """What each check finds; one that fails takes no other along."""
     found = []
     for check in CHECKS if len(view) else ():
@@ -148,7 +155,7 @@ def _findings(view: NightView, graded: NightView) -> list[Finding]:
     return found
 
 
-def _is_news(view: NightView, found: Finding) -> bool:
+def _is_news(view: NightView, found: NightFinding) -> bool:
     """What is a mere guess and cost no frame is no news."""
     return not found.reason or found.sureness >= GUESS or bool(view.lost_to(found.reason))
 
@@ -170,7 +177,9 @@ def _losses(view: NightView, unreadable: int, other_kind, unmeasured) -> tuple[L
     return tuple(sorted(rows, key=lambda r: (-r.lost_s, -r.frames, r.reason)))
 
 
-def _ranked(findings: Sequence[Finding], seconds: Mapping[str, float]) -> tuple[Advice, ...]:
+def _ranked_advice(
+    findings: Sequence[NightFinding], seconds: Mapping[str, float]
+) -> tuple[Advice, ...]:
     """All advice, most time saved first; what two findings ask alike stands once.
 
     Of equal savings those come first that are in a person's hands: the sky is not.

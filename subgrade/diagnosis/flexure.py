@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import CLAMPS, counted, number
 from subgrade.memo import kept
@@ -17,7 +17,7 @@ SHAPE_DOUBT = 0.12
 on practice nights (docs/diagnosis.md)."""
 
 
-def flexure(view: NightView) -> Finding | None:
+def flexure(view: NightView) -> NightFinding | None:
     """Rate and direction; None without frames that show it."""
     affected, lost = view.affected("flexure"), view.lost_to("flexure")
     if not affected:
@@ -60,7 +60,7 @@ def flexure(view: NightView) -> Finding | None:
         evidence=evidence,
         sureness=view.sureness("flexure", affected),
         advice=(
-            (
+            Advised(
                 "Tighten everything between guide scope and main scope: rings, focusers, "
                 "adapters; tie the cables so that none pulls; if the drift stays, use an "
                 "off-axis guider",

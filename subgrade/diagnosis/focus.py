@@ -8,7 +8,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import counted, duration, number
 from subgrade.night import fullest_night
@@ -120,7 +120,7 @@ def time_to_limit(view: NightView, run: list[int]) -> tuple[float, float]:
     return limit / slope.value, limit / slope.value * slope.error / slope.value
 
 
-def focus(view: NightView) -> Finding | None:
+def focus(view: NightView) -> NightFinding | None:
     """Focus over the night: what it cost, its trend, how often to refocus."""
     affected, lost = view.affected("focus"), view.lost_to("focus")
     members = _one_night(view, _largest(view))
@@ -175,7 +175,9 @@ def focus(view: NightView) -> Finding | None:
     )
 
 
-def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
+def _refocus(
+    view: NightView, warm: Slope, steps: Slope, wait, affected: bool
+) -> tuple[Advised, ...]:
     """Advice on when to refocus; none where the night's whole change cost little sharpness."""
     when, because = [], []
     interval = 0.7 * wait[0]
@@ -208,7 +210,7 @@ def _refocus(view: NightView, warm: Slope, steps: Slope, wait, affected: bool):
     if abs(steps.value) > 3.0 * steps.error:
         moved = number(steps.value, steps.error, "steps/°C")
         action += f"; as a first value for temperature compensation take {moved}, as this night did"
-    return ((action, "; ".join(because) or "stars stayed large and round", ""),)
+    return (Advised(action, "; ".join(because) or "stars stayed large and round"),)
 
 
 def _per_degree(view: NightView, warm: Slope) -> str:
@@ -244,7 +246,7 @@ def _seen_change(view: NightView) -> float:
     return float(np.ptp(seen)) if len(seen) else 0.0
 
 
-def seeing(view: NightView) -> Finding | None:
+def seeing(view: NightView) -> NightFinding | None:
     """Frames that poor seeing enlarged the stars of."""
     affected, lost = view.affected("seeing"), view.lost_to("seeing")
     if not affected:
@@ -271,11 +273,10 @@ def seeing(view: NightView) -> Finding | None:
         evidence=evidence,
         sureness=view.sureness("seeing", affected),
         advice=(
-            (
+            Advised(
                 "Image high up, near the meridian; let the telescope cool to the air's "
                 "temperature; avoid looking over roofs and warm ground",
                 "these reduce local seeing; the rest is the atmosphere",
-                "",
             ),
         ),
     )

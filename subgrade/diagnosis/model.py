@@ -41,8 +41,17 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class Advised:
+    """What a finding advises: what to do, the numbers behind it, what could hurt in doing so."""
+
+    action: str
+    because: str
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Advice:
-    """What to change the next night.
+    """What to change the next night: what a finding advised, with what it would have saved.
 
     Attributes
     ----------
@@ -74,7 +83,7 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class NightFinding:
     """One thing learnt about the night.
 
     Attributes
@@ -138,7 +147,7 @@ class Diagnosis:
         Medians of the kept frames: widths and shapes of the largest group, the guiding of all.
     losses : tuple of Loss
         Most integration time first.
-    findings : tuple of Finding
+    findings : tuple of NightFinding
         Most integration time first.
     advice : tuple of Advice
         The same as in the findings, ranked by the integration time it would have saved,
@@ -152,6 +161,6 @@ class Diagnosis:
     lost_s: float = 0.0
     typical: tuple[Quantity, ...] = ()
     losses: tuple[Loss, ...] = ()
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[NightFinding, ...] = ()
     advice: tuple[Advice, ...] = ()
     notes: tuple[str, ...] = ()

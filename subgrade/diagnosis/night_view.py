@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.diagnosis.model import Advice, Finding, Quantity, Span
+from subgrade.diagnosis.model import Advice, Advised, NightFinding, Quantity, Span
 from subgrade.diagnosis.wording import LIKELY, possibly, sure_word
 from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.judging.limits import Limits
@@ -202,22 +203,22 @@ def finding(
     reason: str = "",
     frames=(),
     lost=(),
-    numbers=(),
-    evidence=(),
+    numbers: Iterable[Quantity] = (),
+    evidence: Iterable[str] = (),
     sureness: float = 0.5,
-    advice=(),
+    advice: Iterable[Advised] = (),
     hedged: bool = False,
-) -> Finding:
-    """A `Finding` with its frames' spans and cost, numbers that are not finite left out.
+) -> NightFinding:
+    """A `NightFinding` with its frames' spans and cost, numbers that are not finite left out.
 
-    ``advice`` holds (action, because, caution) and is given what ``lost`` cost.  A sentence
-    that states itself what is only possible is ``hedged``.
+    Each ``advice`` is given what ``lost`` cost.  A sentence that states itself what is only
+    possible is ``hedged``.
     """
     cost, sureness = view.cost(lost), round(float(np.clip(sureness, 0.0, 1.0)), 2)
     frames = sorted({*frames, *lost})
     if reason and sureness < LIKELY and not hedged:
         sentence = possibly(sentence)
-    return Finding(
+    return NightFinding(
         topic,
         reason,
         sentence,
@@ -228,7 +229,10 @@ def finding(
         view.names(frames),
         view.spans(frames),
         cost,
-        tuple(Advice(topic, a, b, c, cost, sureness, view.names(lost)) for a, b, c in advice),
+        tuple(
+            Advice(topic, a.action, a.because, a.caution, cost, sureness, view.names(lost))
+            for a in advice
+        ),
     )
 
 

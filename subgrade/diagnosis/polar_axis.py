@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.polar_axis_fit import (
     ARCMIN,
@@ -34,7 +34,7 @@ SIGNS = (
 )
 
 
-def polar_axis(view: NightView) -> Finding | None:
+def polar_axis(view: NightView) -> NightFinding | None:
     """Size and direction of the misalignment; None where nothing shows it."""
     drift, turn = recorded_drift(view), field_turn(view)
     from_record = drift is not None
@@ -209,7 +209,9 @@ def _median_exposure(view: NightView) -> float:
     return float(np.median(known)) if len(known) else math.nan
 
 
-def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
+def _advice(
+    pole: Pole, parts: str, latitude: float, south: bool, lost: bool
+) -> tuple[Advised, ...]:
     if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
         return ()
     action = "Align the polar axis again"
@@ -232,10 +234,10 @@ def _advice(pole: Pole, parts: str, latitude: float, south: bool, lost: bool):
         if moves:
             action = f"{action}. {' and '.join(moves)}, then repeat the check"
             because = f"the axis is {parts}"
-    return ((action, because, HEAVY),)
+    return (Advised(action, because, HEAVY),)
 
 
-def dec_drift(view: NightView) -> Finding | None:
+def dec_drift(view: NightView) -> NightFinding | None:
     """Frames stretched along declination: what was left uncorrected and why."""
     lost = view.lost_to("dec_drift")
     affected = view.affected("dec_drift")
@@ -281,7 +283,7 @@ def dec_drift(view: NightView) -> Finding | None:
         numbers=numbers,
         evidence=evidence,
         sureness=view.sureness("dec_drift", affected),
-        advice=((action, because, ""),),
+        advice=(Advised(action, because),),
     )
 
 
@@ -294,7 +296,7 @@ def _dec_pulses(view: NightView, frames) -> float | None:
     return float((pulses[known] != 0).mean()) if known.any() else None
 
 
-def turning_field(view: NightView) -> Finding | None:
+def turning_field(view: NightView) -> NightFinding | None:
     """Frames whose stars turn about a point."""
     affected = view.affected("field_rotation")
     if not affected:
@@ -309,7 +311,7 @@ def turning_field(view: NightView) -> Finding | None:
         evidence=("stars are stretched around a point, the more the farther they are from it",),
         sureness=view.sureness("field_rotation", affected),
         advice=(
-            (
+            Advised(
                 "Check that camera rotator and focuser are clamped, then the polar alignment",
                 "guiding holds one star; polar misalignment or a turning camera rotates the field",
                 HEAVY,

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import BALANCE, LIKELY, counted, number, possibly
 from subgrade.night import fullest_night
@@ -27,7 +27,7 @@ SHORT_INTERVAL_S = 2.5
 """Guide interval that needs no shorter guide exposures: common practice, no source."""
 
 
-def oscillation(view: NightView) -> Finding | None:
+def oscillation(view: NightView) -> NightFinding | None:
     """RA oscillation and what is most likely to end it."""
     affected, lost = view.affected("ra_oscillation"), view.lost_to("ra_oscillation")
     if not affected:
@@ -78,7 +78,7 @@ def oscillation(view: NightView) -> Finding | None:
         ),
         evidence=evidence,
         sureness=view.sureness("ra_oscillation", affected),
-        advice=((action, because, caution),),
+        advice=(Advised(action, because, caution),),
     )
 
 
@@ -149,7 +149,7 @@ def loop_gain(view: NightView, frames) -> tuple[float, float]:
     return gain, math.hypot(math.sqrt(max(1.0 - slope**2, 0.01) / count), GAIN_DOUBT * gain)
 
 
-def periodic_error(view: NightView) -> Finding | None:
+def periodic_error(view: NightView) -> NightFinding | None:
     """Period and amplitude of the periodic error, what guiding left of it, and the remedy."""
     affected, lost = view.affected("periodic_error"), view.lost_to("periodic_error")
     guiding = view.guiding
@@ -208,7 +208,7 @@ def periodic_error(view: NightView) -> Finding | None:
     )
 
 
-def _periodic_advice(view: NightView, period: float, size: float):
+def _periodic_advice(view: NightView, period: float, size: float) -> tuple[Advised, ...]:
     interval = view.guiding.record.cadence_s if view.guiding else math.nan
     oscillating = view.affected("ra_oscillation")
     steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]
@@ -217,7 +217,7 @@ def _periodic_advice(view: NightView, period: float, size: float):
     own = "train the mount's PEC over several turns of the worm"
     action = _capital(", or ".join(filter(None, (" and ".join(steps), own))))
     if not steps:
-        return ((action, "periodic error repeats with every turn of the worm", ""),)
+        return (Advised(action, "periodic error repeats with every turn of the worm"),)
     because = "the stars are elongated along RA, as periodic error would leave them"
     if math.isfinite(period) and size > 0:
         speed = 2.0 * math.pi * size / period
@@ -228,7 +228,7 @@ def _periodic_advice(view: NightView, period: float, size: float):
         )
         if interval > 0:
             because += f" (this record: {number(interval, None, 's')})"
-    return ((action, because, ""),)
+    return (Advised(action, because),)
 
 
 def left_of(view: NightView, frames, period: float) -> float:
@@ -247,7 +247,7 @@ def left_of(view: NightView, frames, period: float) -> float:
     return float(np.hypot(solution[0], solution[1]))
 
 
-def guide_exposure(view: NightView) -> Finding | None:
+def guide_exposure(view: NightView) -> NightFinding | None:
     """Whether the guide exposure fits the mount and the seeing; None where it does."""
     if view.guiding is None or view.guiding.guide_exposure not in ("too slow", "chases seeing"):
         return None
@@ -283,11 +283,11 @@ def guide_exposure(view: NightView) -> Finding | None:
         evidence=("from the guiding record, dithers left out",),
         sureness=0.7,
         frames=lost,
-        advice=() if lost else ((action, because, ""),),
+        advice=() if lost else (Advised(action, because),),
     )
 
 
-def backlash(view: NightView) -> Finding | None:
+def backlash(view: NightView) -> NightFinding | None:
     """Backlash in declination."""
     seconds = view.guiding.backlash_s if view.guiding else math.nan
     if not (math.isfinite(seconds) and seconds > 2.0 * view.guiding.record.cadence_s):
@@ -303,7 +303,7 @@ def backlash(view: NightView) -> Finding | None:
         evidence=("median delay after large errors that called for a correction the other way",),
         sureness=0.6,
         advice=(
-            (
+            Advised(
                 action,
                 "Dec responds late when its correction reverses, and then overshoots",
                 BALANCE,

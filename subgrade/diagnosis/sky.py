@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding, utc
 from subgrade.diagnosis.wording import MAINS, SUN, counted, number
 from subgrade.night import fullest_night
@@ -18,7 +18,7 @@ TWILIGHT_DEG = -18.0
 """Sun below this leaves the sky dark: astronomical twilight by definition."""
 
 
-def cloud(view: NightView) -> Finding | None:
+def cloud(view: NightView) -> NightFinding | None:
     """When cloud came and went, and how much light it took."""
     affected, lost = view.affected("cloud"), view.lost_to("cloud")
     if not affected:
@@ -48,16 +48,15 @@ def cloud(view: NightView) -> Finding | None:
         evidence=("brightness of the same stars in each frame, against the night's clear level",),
         sureness=view.sureness("cloud", affected),
         advice=(
-            (
+            Advised(
                 f"{plan}, and let the run pause while the guide star is faint",
                 "nothing in the set-up helps against cloud",
-                "",
             ),
         ),
     )
 
 
-def dew(view: NightView) -> Finding | None:
+def dew(view: NightView) -> NightFinding | None:
     """Starlight that fell slowly and did not come back."""
     affected, lost = view.affected("dew"), view.lost_to("dew")
     if not affected:
@@ -89,7 +88,7 @@ def dew(view: NightView) -> Finding | None:
         evidence=("starlight fell steadily while stars grew and gained halos",),
         sureness=view.sureness("dew", affected),
         advice=(
-            (
+            Advised(
                 "Warm the front optics with a dew heater from the start, or fit a longer dew "
                 "shield",
                 "once formed, dew stays until the optics are warmed",
@@ -99,7 +98,7 @@ def dew(view: NightView) -> Finding | None:
     )
 
 
-def sky_glow(view: NightView) -> Finding | None:
+def sky_glow(view: NightView) -> NightFinding | None:
     """Frames under a bright sky, and whether Sun or Moon stood behind it."""
     affected, lost = view.affected("sky_glow"), view.lost_to("sky_glow")
     if not affected:
@@ -153,7 +152,7 @@ def sky_glow(view: NightView) -> Finding | None:
         numbers=numbers,
         evidence=evidence,
         sureness=view.sureness("sky_glow", affected),
-        advice=((action, because, caution),),
+        advice=(Advised(action, because, caution),),
     )
 
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from subgrade.constants import FWHM_PER_SIGMA
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import BALANCE, COLLIMATION, number
 from subgrade.judging.features import ECCENTRICITY, FWHM
@@ -57,7 +57,7 @@ def guiding_rms(view: NightView) -> tuple[float, float]:
     return tuple(_median(view.guided(frames, name)) for name in ("rms_ra", "rms_dec"))
 
 
-def limit_of_sharpness(view: NightView) -> Finding | None:
+def limit_of_sharpness(view: NightView) -> NightFinding | None:
     """How much of the star's width the guiding makes, in quadrature.
 
     ``FWHM^2 = rest^2 + (2.3548 rms)^2`` for Gaussian jitter (published_motion tests); the
@@ -95,7 +95,7 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     advice = ()
     if share > MUCH:
         advice = (
-            (
+            Advised(
                 "Improve the guiding before anything else"
                 if share > MOST
                 else "Improve the guiding",
@@ -103,7 +103,6 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
                 f"{number(rest, None, '″')}"
                 if rest > 0
                 else "it can explain the stars' whole width",
-                "",
             ),
         )
     return finding(
@@ -124,7 +123,7 @@ def limit_of_sharpness(view: NightView) -> Finding | None:
     )
 
 
-def poor_throughout(view: NightView) -> list[Finding]:
+def poor_throughout(view: NightView) -> list[NightFinding]:
     """What no comparison within the night can show: wide or oval all night."""
     out = []
     for group in view.night.groups:
@@ -151,7 +150,7 @@ def poor_throughout(view: NightView) -> list[Finding]:
                     sureness=0.7,
                     numbers=(Quantity("typical FWHM", width.centre * scale, None, "″"),),
                     advice=(
-                        (
+                        Advised(
                             "Check focus on a bright star before the first exposure, then "
                             "collimation",
                             "stars are about as wide in every frame, so none stands out"
@@ -173,7 +172,7 @@ def poor_throughout(view: NightView) -> list[Finding]:
                     numbers=(Quantity("typical eccentricity", oval.centre),),
                     sureness=0.7,
                     advice=(
-                        (
+                        Advised(
                             "Check guiding, balance and polar alignment before the next run; a "
                             "frame of half the exposure shows whether motion is the cause",
                             "a steady fault elongates the stars alike in all frames, so none "

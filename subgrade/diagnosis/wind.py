@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import counted, duration, number
 
@@ -38,7 +38,7 @@ def usable_share(rate: float, exposure: float, overhead: float) -> float:
     return surviving(rate, exposure) * exposure / (exposure + overhead)
 
 
-def wind(view: NightView) -> Finding | None:
+def wind(view: NightView) -> NightFinding | None:
     """Gusts: exposures hit, sizes, settling, and whether half the exposure pays."""
     affected, lost = view.affected("wind_trail"), view.lost_to("wind_trail")
     if not affected:
@@ -93,7 +93,7 @@ def wind(view: NightView) -> Finding | None:
         numbers=numbers,
         evidence=evidence,
         sureness=view.sureness("wind_trail", affected),
-        advice=((action, because, MOVING_TUBE),),
+        advice=(Advised(action, because, MOVING_TUBE),),
     )
 
 

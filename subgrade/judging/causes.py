@@ -45,7 +45,7 @@ UNSEEN_IMAGE = {"bump": -0.3, "dither_overlap": 0.0, "tracking_lost": 0.5}
 """Causes of displaced light that only the count of stars, lines or the record show."""
 WIDE = {"seeing": 0.0, "focus": 0.0}
 """Causes of wide, round stars."""
-DIMMED = {"cloud": 1.0, "dew": 0.0}
+CAUSES_OF_DIMMING = {"cloud": 1.0, "dew": 0.0}
 """Causes of lost starlight."""
 
 

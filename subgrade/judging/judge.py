@@ -28,7 +28,7 @@ from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.light import judge_light, judge_star_count
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import REMARKED, Judgement
-from subgrade.judging.reasons import DIMMING, DISPLACING
+from subgrade.judging.reasons import DIMMING, DISPLACING, WIDENING
 from subgrade.judging.roundness import judge_roundness
 from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
@@ -263,10 +263,12 @@ def _moved(light: list[Finding], moved: Displaced) -> list[Finding]:
 
 def _one_story(findings: list[Finding]) -> list[Finding]:
     """Give the increase in FWHM that dew explains to dew, so one cause is not named twice."""
-    dew = any(f.reason == "dew" and f.points > 0 for f in findings)
+    both = [
+        f.reason for f in findings if f.reason in DIMMING and f.reason in WIDENING and f.points > 0
+    ]
     return [
-        replace(f.named("dew"), sentence=f"stars are bloated with it: {f.brief}")
-        if dew and f.reason in ("seeing", "focus")
+        replace(f.named(both[0]), sentence=f"stars are bloated with it: {f.brief}")
+        if both and f.reason in WIDENING and f.reason not in DIMMING
         else f
         for f in findings
     ]

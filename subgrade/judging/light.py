@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.figures import beside, figure
-from subgrade.judging.causes import DIMMED, shares_of
+from subgrade.judging.causes import CAUSES_OF_DIMMING, shares_of
 from subgrade.judging.criteria import points_beyond
-from subgrade.judging.dew import cloud_or_dew
+from subgrade.judging.dimming_clues import dimming_clues
 from subgrade.judging.displaced_light import of_trails
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
-from subgrade.judging.reasons import REASONS
+from subgrade.judging.reasons import DIMMING, REASONS
 from subgrade.judging.record_events import by_interruption, guide_star_dimmed
 from subgrade.night.model import FrameCompared
 from subgrade.night.series import BROKEN
@@ -126,8 +126,8 @@ def judge_light(
     # a frame by itself is its own yardstick
     brief = f"depth {own} (limit {bar}): {parts}" if len(series) > 1 else ""
     finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
-    if reason == "cloud" and (remark or points > 0):
-        finding = _cloud_or_dew(series, position, compared, limits, finding)
+    if dimmed and (remark or points > 0):
+        finding = _what_dimmed(series, position, compared, limits, finding)
     if remark or points > 0:
         named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
         finding = replace(finding, sentence=named)
@@ -191,7 +191,7 @@ def judge_star_count(
     reason, why = _where_stars_went(series, position, stars, gone, limits)
     asked = by_interruption(series, position, limits)
     known = max(asked, key=lambda e: e.points, default=None)
-    if known is not None and known.points > 2 and reason in ("cloud", "few_stars"):
+    if known is not None and known.points > 2 and reason in (*DIMMING, "few_stars"):
         reason, why = known.reason, known.text
     barren = stars.shape_status == "none" or gone
     points = 4.0 if barren else -0.5
@@ -293,13 +293,13 @@ def _expected_sky(series: GuidedSeries, position: int) -> str:
     return f", expected at this hour {figure(expected, 'ADU')}"
 
 
-def _cloud_or_dew(series, position, compared, limits, finding: Finding) -> Finding:
+def _what_dimmed(series, position, compared, limits, finding: Finding) -> Finding:
     share = series["transparency"][position]
     items = [
-        *cloud_or_dew(series, position, compared, limits),
+        *dimming_clues(series, position, compared, limits),
         *guide_star_dimmed(series, position, share, limits),
     ]
-    finding = finding.named(shares_of(items, DIMMED)[0][0])
+    finding = finding.named(shares_of(items, CAUSES_OF_DIMMING)[0][0])
     best = max(
         (e for e in items if e.reason == finding.reason), key=lambda e: e.points, default=None
     )

@@ -39,7 +39,8 @@ class Reason:
     dims : bool
         Starlight is lost on the way to the sensor.
     widens : bool
-        It widens the stars and leaves them round.
+        It widens the stars and leaves them round.  An increase in FWHM beside a word that dims
+        as well is given to that word.
     """
 
     word: str

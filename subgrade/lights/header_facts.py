@@ -17,7 +17,52 @@ from subgrade.lights.model import HeaderFacts
 from subgrade.lights.mosaic import header_mosaic
 from subgrade.lights.sky_orientation import header_optics
 
-_TYPE_KEYS = ("IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "FRAMETYPE", "IMGTYPE", "OBSTYPE")
+SPELLINGS: dict[str, tuple[str, ...]] = {
+    "frame_type": (
+        "IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "FRAMETYPE", "IMGTYPE", "OBSTYPE",
+    ),
+    "frame_type as a number": ("PICTTYPE",),
+    "frames in a stack": ("NCOMBINE", "STACKCNT", "NSTACK", "NUMSTACK"),
+    "target": ("OBJECT", "TARGET", "OBJNAME", "TARGNAME"),
+    "named_kind": ("OBJECT", "TARGET", "OBJNAME", "TARGNAME", "FIELD"),
+    "filter": ("FILTER", "FILTER1", "FILTERS", "FILT", "FILTNAM", "FILTERID"),
+    "exposure_s": (
+        "XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOSURETIME", "ITIME", "INTTIME",
+    ),
+    "exposure_s in ms": (
+        "EXPTIMEMS", "EXPTIME_MS", "EXP_MS", "EXPOSURE_MS", "EXPOSUREMS", "EXPMS",
+    ),
+    "camera": ("INSTRUME", "CAMERA", "CAMERAID", "DETECTOR"),
+    "gain": ("GAIN",),
+    "electrons_per_adu": ("EGAIN", "E-GAIN"),
+    "offset": ("OFFSET", "BLKLEVEL"),
+    "temperature_c": (
+        "CCD-TEMP", "CCDTEMP", "CCD_TEMP", "DET-TEMP", "DETTEMP", "SENSTEMP", "CAMTEMP",
+        "CCD-TEM", "TEMPERAT", "SET-TEMP",
+    ),
+    "ambient_c": (
+        "AMBTEMP", "AMB-TEMP", "AMBIENT", "TEMPAMB", "OUTTEMP", "ENVTEMP", "FOCTEMP", "FOCUSTEM",
+    ),
+    "focuser_steps": ("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP", "TELFOCUS"),
+    "pier_side": ("PIERSIDE", "PIER-SIDE", "PIER", "SIDEPIER"),
+    "altitude_deg": ("CENTALT", "OBJCTALT", "TELALT", "ALTITUDE", "ALT"),
+    "zenith distance": ("ZD", "ZENDIST", "ZENITHD"),
+    "azimuth_deg": ("CENTAZ", "OBJCTAZ", "AZIMUTH", "TELAZ", "AZ"),
+    "airmass": ("AIRMASS", "SECZ", "AMASS", "AMSTART"),
+    "ra_deg": ("RA", "RA_OBS", "OBJCTRA", "TELRA", "RA-OBS", "RA_TEL"),
+    "dec_deg": ("DEC", "DEC_OBS", "OBJCTDEC", "TELDEC", "DEC-OBS", "DEC_TEL"),
+    "site_lat_deg": ("SITELAT", "OBSGEO-B", "LAT-OBS", "OBS-LAT", "LATITUDE", "GEOLAT"),
+    "site_lon_deg": ("SITELONG", "OBSGEO-L", "LONG-OBS", "OBS-LONG", "LONGITUD", "GEOLON"),
+    "saturation_adu": ("SATURATE", "SATLEVEL", "SATURATN", "MAXADU", "ADUMAX"),
+    "saturation_adu or brightest pixel": ("DATAMAX",),
+}  # fmt: skip
+"""Keywords of each fact, in the order they are asked; docs/reading.md shows this table.
+
+Elsewhere are those of what takes more than one keyword: times (DATE-OBS, MJD-OBS, TELAPSE, ...)
+in `exposure_times`; pixel size, focal length, binning, scale and WCS (XPIXSZ, FOCALLEN,
+XBINNING, CD1_1, ...) in `sky_orientation`; the colour pattern (BAYERPAT, ROWORDER, ...) in
+`mosaic`; form and scaling of the pixels (BITPIX, BZERO, ...) in `fits_files`.
+"""
 _TYPE_NUMBERS = {1: "light", 2: "bias", 3: "dark", 4: "flat", 5: "light"}
 _KIND_WORD = re.compile(r"(flat|dark|bias)(?:es|s)?")
 _WORDS = (
@@ -27,9 +72,6 @@ _WORDS = (
 )
 _BESIDE_KIND = frozenset(_WORDS.split())
 """Words of how, for which filter and how long a calibration frame was taken; common practice."""
-_EXPOSURE = ("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOSURETIME", "ITIME", "INTTIME")
-_EXPOSURE_MS = ("EXPTIMEMS", "EXPTIME_MS", "EXP_MS", "EXPOSURE_MS", "EXPOSUREMS", "EXPMS")
-_COUNTS = ("NCOMBINE", "STACKCNT", "NSTACK", "NUMSTACK")
 _PER_UNIT = (
     (re.compile(r"\bms\b|\bmsec|millisec", re.I), 1e-3),
     (re.compile(r"\bus\b|µs|\busec|microsec", re.I), 1e-6),
@@ -77,8 +119,8 @@ def header_facts(
         frame_type=frame_type,
         frame_type_stated=type_stated,
         named_kind=_named_kind(cards) if frame_type == "light" else None,
-        target=cards.text("OBJECT", "TARGET", "OBJNAME", "TARGNAME"),
-        filter=cards.text("FILTER", "FILTER1", "FILTERS", "FILT", "FILTNAM", "FILTERID"),
+        target=cards.text(*SPELLINGS["target"]),
+        filter=cards.text(*SPELLINGS["filter"]),
         exposure_s=exposure,
         elapsed_s=times.elapsed_s,
         start_utc=times.start_utc,
@@ -87,27 +129,21 @@ def header_facts(
         mid_unix=times.mid_unix,
         start_local=times.start_local,
         time_source=times.source,
-        camera=cards.text("INSTRUME", "CAMERA", "CAMERAID", "DETECTOR"),
-        gain=cards.number("GAIN"),
+        camera=cards.text(*SPELLINGS["camera"]),
+        gain=cards.number(*SPELLINGS["gain"]),
         electrons_per_adu=_electrons_per_adu(cards),
-        offset=cards.number("OFFSET", "BLKLEVEL"),
+        offset=cards.number(*SPELLINGS["offset"]),
         temperature_c=_temperature(cards, notes),
-        ambient_c=cards.number(
-            "AMBTEMP", "AMB-TEMP", "AMBIENT", "TEMPAMB", "OUTTEMP", "ENVTEMP", "FOCTEMP", "FOCUSTEM"
-        ),
-        focuser_steps=cards.number("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP", "TELFOCUS"),
+        ambient_c=cards.number(*SPELLINGS["ambient_c"]),
+        focuser_steps=cards.number(*SPELLINGS["focuser_steps"]),
         pier_side=_pier_side(cards),
         altitude_deg=altitude,
-        azimuth_deg=degrees(cards, 360.0, "CENTAZ", "OBJCTAZ", "AZIMUTH", "TELAZ", "AZ"),
+        azimuth_deg=degrees(cards, 360.0, *SPELLINGS["azimuth_deg"]),
         airmass=_airmass(cards, altitude),
         ra_deg=ra,
         dec_deg=dec,
-        site_lat_deg=degrees(
-            cards, 90.0, "SITELAT", "OBSGEO-B", "LAT-OBS", "OBS-LAT", "LATITUDE", "GEOLAT"
-        ),
-        site_lon_deg=longitude(
-            cards, "SITELONG", "OBSGEO-L", "LONG-OBS", "OBS-LONG", "LONGITUD", "GEOLON"
-        ),
+        site_lat_deg=degrees(cards, 90.0, *SPELLINGS["site_lat_deg"]),
+        site_lon_deg=longitude(cards, *SPELLINGS["site_lon_deg"]),
         pixel_um=optics.pixel_um,
         focal_mm=optics.focal_mm,
         binning=optics.binning,
@@ -122,12 +158,12 @@ def header_facts(
 
 def _header_frame_type(cards: Cards, notes: list[str]) -> tuple[str, bool]:
     """Kind of frame and whether the header states it; see `HeaderFacts.frame_type`."""
-    count, key = cards.number_and_key(*_COUNTS)
+    count, key = cards.number_and_key(*SPELLINGS["frames in a stack"])
     if count is not None and count > 1:
         notes.append(f"{key} = {count:g}: a stack of frames")
         return "other", True
-    number = cards.whole("PICTTYPE")
-    for name in _TYPE_KEYS:
+    number = cards.whole(*SPELLINGS["frame_type as a number"])
+    for name in SPELLINGS["frame_type"]:
         text = cards.text(name)
         if text is None:
             continue
@@ -193,7 +229,7 @@ def calibration_named(text: str) -> str | None:
 
 
 def _named_kind(cards: Cards) -> tuple[str, str] | None:
-    for key in ("OBJECT", "TARGET", "OBJNAME", "TARGNAME", "FIELD"):
+    for key in SPELLINGS["named_kind"]:
         text = cards.text(key)
         if text and (kind := calibration_named(text)):
             return kind, f"{key} = {text!r}"
@@ -202,7 +238,8 @@ def _named_kind(cards: Cards) -> tuple[str, str] | None:
 
 def _header_exposure(cards: Cards, notes: list[str]) -> float | None:
     """Exposure time in seconds; the unit may stand in keyword, value or comment."""
-    for key in (*_EXPOSURE, *_EXPOSURE_MS):
+    in_ms = SPELLINGS["exposure_s in ms"]
+    for key in (*SPELLINGS["exposure_s"], *in_ms):
         value = cards.number(key)
         if value is None:
             if isinstance(cards.get(key), str):
@@ -212,7 +249,7 @@ def _header_exposure(cards: Cards, notes: list[str]) -> float | None:
         fraction = re.match(r"\s*(\d+)\s*/\s*(\d+)", text)
         if fraction and int(fraction.group(2)):
             value = int(fraction.group(1)) / int(fraction.group(2))
-        factor = 1e-3 if key in _EXPOSURE_MS else _unit(text, cards, key)
+        factor = 1e-3 if key in in_ms else _unit(text, cards, key)
         if "," in text:
             notes.append(f"{key} has a comma for the decimal point")
         if 0.0 <= value * factor < 1e6:
@@ -238,7 +275,7 @@ def _header_saturation(cards: Cards) -> float | None:
     """Level at which pixels are full, ADU."""
     # DATAMAX counts only where its comment says so or it is just under a power of two: many files
     # hold the brightest pixel of the frame there
-    value = cards.number("SATURATE", "SATLEVEL", "SATURATN", "MAXADU", "ADUMAX")
+    value = cards.number(*SPELLINGS["saturation_adu"])
     if value is not None and value > 0.0:
         return value
     value = cards.number("DATAMAX")
@@ -262,7 +299,7 @@ def airmass_of_altitude(altitude_deg: float) -> float:
 
 
 def _airmass(cards: Cards, altitude: float | None) -> float | None:
-    for key in ("AIRMASS", "SECZ", "AMASS", "AMSTART"):
+    for key in SPELLINGS["airmass"]:
         value = cards.number(key)
         if value is not None and 0.99 <= value <= 40.0:
             return max(1.0, value)
@@ -270,7 +307,7 @@ def _airmass(cards: Cards, altitude: float | None) -> float | None:
 
 
 def _altitude(cards: Cards) -> float | None:
-    for key in ("CENTALT", "OBJCTALT", "TELALT", "ALTITUDE", "ALT"):
+    for key in SPELLINGS["altitude_deg"]:
         if re.search(
             r"\[m\]|met(?:er|re)s|sea level|site|elevation above", cards.comment(key), re.I
         ):
@@ -278,7 +315,7 @@ def _altitude(cards: Cards) -> float | None:
         value = degrees(cards, 90.0, key)
         if value is not None:
             return value
-    zenith = degrees(cards, 90.0, "ZD", "ZENDIST", "ZENITHD")
+    zenith = degrees(cards, 90.0, *SPELLINGS["zenith distance"])
     return None if zenith is None else 90.0 - abs(zenith)
 
 
@@ -287,8 +324,7 @@ def _pointing(
 ) -> tuple[float | None, float | None]:
     if centre is not None:
         return centre
-    pairs = (("RA", "DEC"), ("RA_OBS", "DEC_OBS"), ("OBJCTRA", "OBJCTDEC"), ("TELRA", "TELDEC"))
-    for ra_key, dec_key in (*pairs, ("RA-OBS", "DEC-OBS"), ("RA_TEL", "DEC_TEL")):
+    for ra_key, dec_key in zip(SPELLINGS["ra_deg"], SPELLINGS["dec_deg"], strict=True):
         ra, dec = right_ascension(cards, ra_key), degrees(cards, 90.0, dec_key)
         if ra is not None and dec is not None:
             return ra, dec
@@ -296,7 +332,7 @@ def _pointing(
 
 
 def _pier_side(cards: Cards) -> str | None:
-    text = (cards.text("PIERSIDE", "PIER-SIDE", "PIER", "SIDEPIER") or "").lower()
+    text = (cards.text(*SPELLINGS["pier_side"]) or "").lower()
     for side in ("east", "west"):
         if side in text or text == side[0]:
             return side
@@ -304,29 +340,24 @@ def _pier_side(cards: Cards) -> str | None:
 
 
 def _electrons_per_adu(cards: Cards) -> float | None:
-    value = cards.number("EGAIN", "E-GAIN")
+    value = cards.number(*SPELLINGS["electrons_per_adu"])
     if value is None and re.search(r"e-?\s*/\s*(adu|dn)|electrons", cards.comment("GAIN"), re.I):
         value = cards.number("GAIN")
     return value if value is not None and 0.0 < value < 1000.0 else None
 
 
 def _temperature(cards: Cards, notes: list[str]) -> float | None:
-    value, key = cards.number_and_key(
-        "CCD-TEMP",
-        "CCDTEMP",
-        "CCD_TEMP",
-        "DET-TEMP",
-        "DETTEMP",
-        "SENSTEMP",
-        "CAMTEMP",
-        "CCD-TEM",
-        "TEMPERAT",
-        "SET-TEMP",
-    )
-    if value is None:
-        return None
-    kelvin = value > 100.0 or re.search(r"\[k\]|kelvin", cards.comment(key), re.I)
-    if kelvin:
-        notes.append(f"{key} = {value:g} was read as kelvin")
-        value -= 273.15
-    return round(value, 6) if -273.15 <= value <= 100.0 else None
+    """Of the sensor, degrees Celsius."""
+    for key in SPELLINGS["temperature_c"]:
+        value = cards.number(key)
+        if value is None:
+            continue
+        kelvin = value > 100.0 or re.search(r"\[k\]|kelvin", cards.comment(key), re.I)
+        celsius = value - 273.15 if kelvin else value
+        if not -273.15 <= celsius <= 100.0:
+            notes.append(f"{key} = {value:g} is not a temperature")
+            continue
+        if kelvin:
+            notes.append(f"{key} = {value:g} was read as kelvin")
+        return round(celsius, 6)
+    return None

@@ -14,7 +14,8 @@ from subgrade.errors import UsageError
 from subgrade.record.cells import Cut, is_datum, listed
 from subgrade.record.columns import Choice, Use, choose_columns
 from subgrade.record.header_row import SAMPLE, Header
-from subgrade.record.titles import guesses, unit_of
+from subgrade.record.titles import guesses
+from subgrade.record.unit_words import unit_of
 from subgrade.tomlfiles import read_toml, value_text
 
 NAN = float("nan")

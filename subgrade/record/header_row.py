@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from subgrade.record.cells import NOTHING, Cut, is_datum, is_number, json_object, plain_text
 from subgrade.record.clock_text import read_cell
-from subgrade.record.titles import guesses, may_be_titles, unit_of
+from subgrade.record.titles import guesses, may_be_titles
+from subgrade.record.unit_words import unit_of
 
 Span = tuple[int, int]
 Units = tuple[tuple[str, float] | None, ...]

@@ -7,20 +7,30 @@ from dataclasses import dataclass, replace
 
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.record.clock_text import Reading, date_in, reading_in
+from subgrade.record.unit_words import ARCSECONDS, MILLIARCSECONDS, PIXELS, pattern_of, unit_of
 
 NAN = float("nan")
 ARCSEC_UM_PER_MM = 206.264806
 """Arcseconds in a radian over 1000: a pixel in micrometres over a focal length in mm."""
 
 _N = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
-_ARC = r"(?:arc-?\s?sec(?:ond)?s?|asec|as|\"|″|'')"
-_PX = r"(?:px|pix|pixels?)"
+_ARC = pattern_of(ARCSECONDS)
+_ANGLE = pattern_of((*ARCSECONDS, *MILLIARCSECONDS))
+_PX = pattern_of(PIXELS)
 _UM = r"(?:µm|μm|um|microns?|micromet\w*)"
 _SCALE = (
-    re.compile(rf"{_N}\s*{_ARC}\s*(?:/|per|a|\s)\s*(?:guide\s+)?(?:camera\s+)?{_PX}\b", re.I),
-    re.compile(rf"\bscale\b[^\d\n;|]{{0,40}}?{_N}(?!\s*(?:mm|px|x\b|%))", re.I),
-    re.compile(rf"{_ARC}\s*(?:/|per)\s*(?:px|pix|pixels?)\W{{0,5}}{_N}", re.I),
+    # "1.83 arcsec per pixel", "50 mas/px"
+    re.compile(rf"{_N}\s*{_ANGLE}\s*(?:/|per|a|\s)\s*(?:guide\s+)?(?:camera\s+)?{_PX}\b", re.I),
+    # "image scale: 1.83", "scale (mas/px): 1830"; "scale 50 %" is none
+    re.compile(
+        rf"\bscale\b[^\d\n;|]{{0,40}}?{_N}(?!\d|[.,]\d|\s*(?:mm|px|x\b|%))"
+        rf"(?:\s*{_ANGLE}(?!\w))?",
+        re.I,
+    ),
+    # "arcsec/px = 1.83"
+    re.compile(rf"{_ANGLE}\s*(?:/|per)\s*{_PX}\W{{0,5}}{_N}", re.I),
 )
+_MILLI = re.compile(rf"(?<![a-z]){pattern_of(MILLIARCSECONDS)}(?![a-z])", re.I)
 _PIXEL = (
     re.compile(rf"\bpixel\w*(?:\s+(?:size|pitch|width))?[^\d\n]{{0,15}}?{_N}\s*{_UM}", re.I),
     re.compile(rf"{_N}\s*{_UM}\s*pixel", re.I),
@@ -30,9 +40,10 @@ _FOCAL = re.compile(
     rf"\bfocal\w*(?:[ _]?length)?[^\d\n]{{0,15}}?{_N}\s*(mm|cm|m|in\w*)?(?!\w)", re.I
 )
 _BINNING = re.compile(r"\bbin(?:ned|ning)?\b[^\d\n]{0,10}?(\d)\b", re.I)
+# "all errors in arcsec", "units = px"; "1.83 arcsec per pixel" is a scale
 _UNIT = re.compile(
-    rf"\b(?:errors?|distances?|offsets?|deviations?|units?|values?)\b[^\n]{{0,25}}?\b(?:in|=|:|are)\s*"
-    rf"(?:guide[ -]?camera\s+)?({_ARC}|px|pix|pixels?)(?!\w|\s*(?:/|per))",
+    r"\b(?:errors?|distances?|offsets?|deviations?|units?|values?)\b[^\n]{0,25}?"
+    rf"(?:\b(?:in|are)\b|=|:)\s*(?:guide[ -]?camera\s+)?({_ANGLE}|{_PX})(?!\w|\s*(?:/|per))",
     re.I,
 )
 _ZONE = re.compile(
@@ -62,6 +73,9 @@ class Facts:
     focal_mm: float = NAN
     binning: int = 1
     unit: str = ""
+    """Of the errors: arcsec or px."""
+    unit_factor: float = 1.0
+    """What an error as written is multiplied by to be in that unit."""
     zone_hours: float = NAN
     rate_arcsec_s: float = NAN
     opened: Reading | None = None
@@ -94,7 +108,8 @@ def learn(facts: Facts, line: str) -> Facts:
         new["zone_hours"] = 0.0
     unit = _UNIT.search(line)
     if unit:
-        new["unit"] = "px" if unit[1].lower().startswith("p") else "arcsec"
+        named, factor = unit_of(unit[1])
+        new["unit"], new["unit_factor"] = named, factor
     reading = reading_in(line)
     if reading is not None and not closes(line):
         # "created 20:00" before "guiding begins 20:31": words for a start outweigh later lines
@@ -107,9 +122,9 @@ def learn(facts: Facts, line: str) -> Facts:
 
 
 def _optics(line: str, new: dict) -> None:
-    scale = next((m for p in _SCALE if (m := p.search(line))), None)
-    if scale and 0.02 <= _number(scale[1]) <= 60:
-        new["scale"] = _number(scale[1])
+    scale = _scale_in(line)
+    if 0.02 <= scale <= 60:
+        new["scale"] = scale
     pixel = next((m for p in _PIXEL if (m := p.search(line))), None)
     if pixel and 0.5 <= _number(pixel[1]) <= 50:
         new["pixel_um"] = _number(pixel[1])
@@ -129,6 +144,14 @@ def _optics(line: str, new: dict) -> None:
             value *= SIDEREAL_RATE / (100 if unit == "%" else 1)
         if 0.5 <= value <= 100:
             new["rate_arcsec_s"] = value
+
+
+def _scale_in(line: str) -> float:
+    """Arcsec per pixel, NaN where the line states none."""
+    found = next((m for p in _SCALE if (m := p.search(line))), None)
+    if found is None:
+        return NAN
+    return _number(found[1]) * (0.001 if _MILLI.search(found[0]) else 1.0)
 
 
 def _number(text: str) -> float:

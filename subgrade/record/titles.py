@@ -7,26 +7,7 @@ from collections.abc import Set
 from dataclasses import dataclass
 from functools import lru_cache
 
-ARCSEC, PX, MS = "arcsec", "px", "ms"
-
-UNITS = {
-    **dict.fromkeys(
-        ("arcsec", "arcsecs", "arcsecond", "arcseconds", "arcs", "asec", "as", '"', "″", "''"),
-        (ARCSEC, 1.0),
-    ),
-    **dict.fromkeys(("mas", "marcsec", "milliarcsec"), (ARCSEC, 0.001)),
-    **dict.fromkeys(("arcmin", "arcminute", "arcminutes", "'", "′"), (ARCSEC, 60.0)),
-    **dict.fromkeys(("deg", "degree", "degrees", "°"), (ARCSEC, 3600.0)),
-    **dict.fromkeys(("px", "pix", "pixel", "pixels", "pxl", "pixs"), (PX, 1.0)),
-    **dict.fromkeys(("ms", "msec", "msecs", "millisec", "milliseconds", "millis"), (MS, 1.0)),
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), ("s", 1.0)),
-    **dict.fromkeys(("min", "mins", "minute", "minutes"), ("s", 60.0)),
-    **dict.fromkeys(("h", "hr", "hrs", "hours", "hour"), ("s", 3600.0)),
-    **dict.fromkeys(("us", "µs", "μs", "microseconds"), ("s", 1e-6)),
-    **dict.fromkeys(("adu", "dn", "counts", "e-", "electrons"), ("adu", 1.0)),
-    **dict.fromkeys(("db",), ("db", 1.0)),
-}
-"""Unit word to (unit, factor)."""
+from subgrade.record.unit_words import ARCSEC, MS, PX, UNITS, unit_of
 
 _SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-zµμäöüéèêóáíñ]+|[A-Z]+|\d+|[αδΔ]")
 _BRACKET = re.compile(r"[\(\[\{<]([^\)\]\}>]*)[\)\]\}>]")
@@ -109,12 +90,6 @@ def words_of(title: str) -> list[str]:
     (['ra', 'raw', 'error'], ['dec', 'err'], ['ra', 'dist'])
     """
     return list(_parse(title)[0])
-
-
-def unit_of(text: str) -> tuple[str, float] | None:
-    """Unit and factor that a unit word names, None for other words."""
-    word = text.strip().strip(".").strip()
-    return UNITS.get(word) or UNITS.get(word.lower())
 
 
 @lru_cache(maxsize=4096)

@@ -45,10 +45,12 @@ def settle_units(choice: Choice, facts: Facts, scale_arcsec_px: float | None) ->
         notes.append(f"errors are in {unit}: {why}")
     if scale != scale and pair == pair:
         scale, how = pair, why
+    factors = [u.factor if u is not None else 1.0 for u in (first, second)]
     if not unit:
         unit, note = _unstated(choice, facts, scale)
         notes.append(note)
-    factors = [u.factor if u is not None else 1.0 for u in (first, second)]
+        if facts.unit:
+            factors = [facts.unit_factor * factor for factor in factors]
     if unit == "arcsec":
         return Units(*factors, NAN, unit, tuple(notes))
     if scale != scale:
@@ -60,7 +62,8 @@ def settle_units(choice: Choice, facts: Facts, scale_arcsec_px: float | None) ->
 
 def _unstated(choice: Choice, facts: Facts, scale: float) -> tuple[str, str]:
     if facts.unit:
-        return facts.unit, f"errors are in {facts.unit}, as stated in the file"
+        word = "mas" if facts.unit_factor == 0.001 else facts.unit
+        return facts.unit, f"errors are in {word}, as stated in the file"
     if choice.one("ra") is None and choice.one("dec") is None:
         return "px", "errors along the camera axes have no stated unit; taken as pixels"
     if scale == scale:

@@ -14,6 +14,7 @@ from subgrade.judging.features import (
     STAR_COUNT,
     TRANSPARENCY,
 )
+from subgrade.judging.reasons import DIMMING
 from subgrade.optional_parts import attempt
 from subgrade.results.model import GradedFrame
 
@@ -164,6 +165,8 @@ _OF_THE_RMS = {
     "source": "definition ([guiding.md](guiding.md))",
     "look": Look("guiding RMS"),
 }
+_DIMMING = " and ".join(f"`{word}`" for word in DIMMING)
+
 COLUMNS: tuple[Column, ...] = (
     Column("frame", "", str, 0, "path relative to the common input folder", lambda f: f.name),
     Column("verdict", "", str, 0, "keep, reject or unreadable", _judgement("verdict")),
@@ -210,7 +213,7 @@ COLUMNS: tuple[Column, ...] = (
         formula=(
             "exp(q) of the word over the sum of exp(q) of all causes weighed for it, q being the "
             "cause's prior and the points of its clues; how far the frame is past a limit is no "
-            "clue. Of a word that has no rival (`cloud` and `dew` count as such), the verdict's "
+            f"clue. Of a word that has no rival ({_DIMMING} count as such), the verdict's "
             "confidence for a reject and 0.5 for a remark; empty without a reason"
         ),
         source="the points are log odds ([limits.md](limits.md#from-numbers-to-a-verdict))",

@@ -8,13 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.diagnosis.model import Finding, Quantity
+from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import BALANCE, CLAMPS, COLLIMATION, counted, number
 from subgrade.judging.model import Judgement
 
+CHECK_THE_DISK = "Check the disk, its free space and the cables of the camera computer"
+LOST_EXPOSURE = "a damaged file is a lost exposure"
 
-def late_dither(view: NightView) -> Finding | None:
+
+def late_dither(view: NightView) -> NightFinding | None:
     """Exposures that started before the dither had settled, and how long to wait."""
     affected, lost = view.affected("dither_overlap"), view.lost_to("dither_overlap")
     if not affected:
@@ -55,7 +58,7 @@ def late_dither(view: NightView) -> Finding | None:
             else "from the images alone",
         ),
         sureness=view.sureness("dither_overlap", affected),
-        advice=((action, because, ""),),
+        advice=(Advised(action, because),),
     )
 
 
@@ -81,7 +84,7 @@ def settling_times(view: NightView) -> np.ndarray:
     return spans[:, 1] - spans[:, 0]
 
 
-def bump(view: NightView) -> Finding | None:
+def bump(view: NightView) -> NightFinding | None:
     """A step during the exposure."""
     affected, lost = view.affected("bump"), view.lost_to("bump")
     if not affected:
@@ -127,11 +130,11 @@ def bump(view: NightView) -> Finding | None:
         numbers=numbers,
         evidence=evidence,
         sureness=view.sureness("bump", affected),
-        advice=((action, because, caution),),
+        advice=(Advised(action, because, caution),),
     )
 
 
-def tracking(view: NightView) -> Finding | None:
+def tracking(view: NightView) -> NightFinding | None:
     """Stars drawn into lines."""
     affected, lost = view.affected("tracking_lost"), view.lost_to("tracking_lost")
     if not affected:
@@ -174,11 +177,11 @@ def tracking(view: NightView) -> Finding | None:
         numbers=[Quantity("guide star missing", missing, None, "s")] if missing > 0 else (),
         evidence=evidence,
         sureness=view.sureness("tracking_lost", affected),
-        advice=((action, because, BALANCE if missing == 0 else ""),),
+        advice=(Advised(action, because, BALANCE if missing == 0 else ""),),
     )
 
 
-def optics(view: NightView) -> Finding | None:
+def optics(view: NightView) -> NightFinding | None:
     """A fixed pattern of shapes over the field."""
     affected = view.affected("tilt_or_coma")
     if not affected:
@@ -207,7 +210,7 @@ def optics(view: NightView) -> Finding | None:
         else (),
         sureness=0.85,
         advice=(
-            (
+            Advised(
                 "Check collimation, the camera's tilt and the corrector's spacing",
                 "the pattern costs no frames but shows in the stack",
                 COLLIMATION,
@@ -216,7 +219,7 @@ def optics(view: NightView) -> Finding | None:
     )
 
 
-def trails(view: NightView) -> Finding | None:
+def trails(view: NightView) -> NightFinding | None:
     """Satellites and meteors."""
     affected = view.affected("satellite_trail")
     if not affected:
@@ -231,10 +234,9 @@ def trails(view: NightView) -> Finding | None:
         frames=affected,
         sureness=0.85,
         advice=(
-            (
+            Advised(
                 "Stack with outlier rejection, and dither",
                 "a frame with a satellite trail is good apart from it",
-                "",
             ),
         ),
     )
@@ -245,8 +247,8 @@ def unusable(
     unreadable,
     other_kind: Sequence[tuple[Judgement, float]] = (),
     unmeasured: Sequence[tuple[Judgement, float]] = (),
-) -> list[Finding]:
-    """Frames of another kind, without stars, and files that could not be read or measured."""
+) -> list[NightFinding]:
+    """Frames of another kind, without stars or damaged, and files not read or not measured."""
     out = []
     for word, topic, one, many, action, because in (
         (
@@ -264,6 +266,14 @@ def unusable(
             "have too few stars to be judged",
             "Check frames with too few stars for a cap left on, cloud or a wrong pointing",
             "a frame is judged by its stars",
+        ),
+        (
+            "incomplete",
+            "damaged frames",
+            "has damaged pixels",
+            "have damaged pixels",
+            CHECK_THE_DISK,
+            LOST_EXPOSURE,
         ),
     ):
         affected = view.lost_to(word)
@@ -287,7 +297,7 @@ def unusable(
             lost=affected,
             sureness=0.8,
             evidence=tuple(dict.fromkeys(filter(None, notes)))[:5],
-            advice=((action, because, ""),),
+            advice=(Advised(action, because),),
         )
         cost = round(found.cost_s + sum(seconds for _, seconds in others), 1)
         names = (*found.frames, *(j.frame for j, _ in others))
@@ -310,10 +320,9 @@ def unusable(
                 evidence=some,
                 sureness=1.0,
                 advice=(
-                    (
-                        "Check the disk, its free space and the cables of the camera computer",
-                        "a damaged file is a lost exposure",
-                        "",
+                    Advised(
+                        CHECK_THE_DISK,
+                        LOST_EXPOSURE,
                     ),
                 ),
             )
@@ -323,7 +332,7 @@ def unusable(
     return out
 
 
-def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) -> Finding:
+def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) -> NightFinding:
     """Files that the program itself failed on."""
     many = len(unmeasured) > 1
     found = finding(
@@ -333,11 +342,10 @@ def _unmeasured(view: NightView, unmeasured: Sequence[tuple[Judgement, float]]) 
         evidence=tuple(f"{j.frame}: {j.explanation}" for j, _ in unmeasured[:5]),
         sureness=1.0,
         advice=(
-            (
+            Advised(
                 f"Look yourself at the frame{'s' * many} that could not be measured, and report "
                 "the fault with the bug report if there is one",
                 f"{'they' if many else 'it'} may be good",
-                "",
             ),
         ),
     )

@@ -31,11 +31,11 @@ from subgrade.judging.model import Evidence
 from subgrade.night.model import FrameCompared
 from subgrade.night.series import GroupSeries, unbroken
 
-DIMMED = 0.95
+CLEAR_FROM = 0.95
 """Share of the clear level below which a frame belongs to a stretch of lost light."""
 
 
-def cloud_or_dew(
+def dimming_clues(
     series: GroupSeries, position: int, compared: FrameCompared, limits: Limits
 ) -> list[Evidence]:
     """What supports dew and what supports cloud, the whole stretch of dim frames taken together.
@@ -59,7 +59,7 @@ def cloud_or_dew(
 
 def dim_stretch(light: np.ndarray, position: int) -> tuple[int, int]:
     """First and last frame of the unbroken stretch of lost light round one frame."""
-    return unbroken(~(light > DIMMED), position)
+    return unbroken(~(light > CLEAR_FROM), position)
 
 
 def _one_way(series: GroupSeries, stretch: tuple[int, int], limits: Limits) -> list[Evidence]:
@@ -110,7 +110,7 @@ def rank_trend(values: bytes) -> float:
 def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     """Wings over core where most light is lost, against the frames that lost none."""
     wings, light = series["wings"], series["transparency"]
-    clear = wings[np.isfinite(wings) & (light > DIMMED)]
+    clear = wings[np.isfinite(wings) & (light > CLEAR_FROM)]
     worst = _deepest(light, stretch)
     if len(clear) < 4 or worst is None or not np.isfinite(wings[worst]):
         return []
