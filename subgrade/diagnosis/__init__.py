@@ -1,4 +1,4 @@
-"""Diagnose stage: the night's story and the advice for the next night."""
+"""Sum up: the night's story and the advice for the next night."""
 
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding, Quantity, Span
 from subgrade.diagnosis.wording import number

@@ -1,4 +1,4 @@
-"""Join stage: the record's clock set right, and its share in every exposure."""
+"""Join: the record's clock set right, and its share in every exposure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Stage 6, judge: evidence, reasons, verdicts, weights.
+"""Judge: evidence, reasons, verdicts, weights.
 
 >>> from subgrade.judging import judge_night, load_limits
 >>> judgements = judge_night(night, load_limits())  # doctest: +SKIP

@@ -1,4 +1,4 @@
-"""Stage 1, read: find light frames, read pixels and header facts."""
+"""Read: find light frames, read pixels and header facts."""
 
 from subgrade.lights.calibrate import Masters, apply, load_masters
 from subgrade.lights.find_frames import CULLED_MARKER, Found, find_lights, natural_key

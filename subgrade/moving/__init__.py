@@ -1,4 +1,4 @@
-"""Stage 7, move: rejects out of the way and back, with a journal that survives a crash."""
+"""Move: rejects out of the way and back, with a journal that survives a crash."""
 
 from subgrade.moving.culling import cull, where_culled, would_cull
 from subgrade.moving.model import Away, Outcome, Planned

@@ -1,4 +1,4 @@
-"""Stage 3, compare: group frames, register them, transparency, the night's usual values."""
+"""Compare: group frames, register them, transparency, the night's usual values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reading stage: the guiding record as text, understood by what is in it."""
+"""Read: the guiding record as text, understood by what is in it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Stage 7, show: the night as one page that opens from disk with no network.
+"""Show: the night as one page that opens from disk with no network.
 
 >>> from subgrade.report import write_report
 >>> write_report(graded, "subgrade_results")  # doctest: +SKIP

@@ -1,4 +1,4 @@
-"""Stage 5, write: the RESULTS folder and what is read back from it."""
+"""Write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.columns import looks
 from subgrade.results.file_identity import FileIdentity, file_identities

@@ -1,4 +1,4 @@
-"""Stage 2, measure: background, detection, star shapes, the stacked star image."""
+"""Measure: background, detection, star shapes, the stacked star image."""
 
 from __future__ import annotations
 

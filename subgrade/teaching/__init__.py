@@ -1,4 +1,4 @@
-"""Stage 7, learn: limits from a person's marks, and marks that overrule verdicts."""
+"""Learn: limits from a person's marks, and marks that overrule verdicts."""
 
 from subgrade.teaching.judged_with_marks import Decided, Person, judge_with, read_person
 
