@@ -1,0 +1,351 @@
+"""How likely each kind of motion makes the recorded samples of one exposure.
+
+All evidences are marginal likelihoods over that of noise alone, natural logarithms.  The level of
+the noise and the amplitudes are integrated in closed form (conjugate normal-inverse-gamma
+regression, e.g. O'Hagan & Forster 2004, ch. 11, from memory), onsets, decays and periods over
+their grids, the mean of the path under a flat prior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from subgrade.guiding.path_shapes import SHAPES, memory_kept, shape_rows, whitened
+
+NAN = float("nan")
+AMPLITUDES = (2.0, 6.0, 18.0, 54.0)
+"""One sigma of an amplitude in units of the noise: even in the logarithm, as sizes of unknown
+scale are (Jeffreys); with noise of 0.3 arcsec from half an arcsec to half an arcminute."""
+LEVEL_SHAPE = 4.0
+"""Noise of an exposure over the night's: inverse gamma of this shape and mean, a quarter of
+scatter, since seeing comes and goes within a night (common practice, no source)."""
+LOOP_PERIODS = (2.0, 2.5, 3.0, 4.0, 5.0, 6.0)
+LOOP_RADII = (0.8, 0.93, 0.98)
+"""Period in cycles and strength of the memory of a loop that over-corrects: poles of
+z - 1 + g (answering at once) and z^2 - z + g (a cycle late)."""
+LOOP_LEVELS = (1.0, 3.0)
+"""What drives it, in units of the noise."""
+LOOSE_MEMORIES = (0.0, 0.5, 0.8, 0.95)
+LOOSE_LEVELS = (2.0, 5.0, 15.0)
+"""Memory after a cycle, and standard deviation in units of the noise, of irregular motion."""
+BURST_SAMPLES = (3, 5, 8, 13, 21, 34)
+BURST_LEVELS = (3.0, 10.0, 30.0)
+"""Length, and level in units of the noise, of a burst of pushes."""
+LEAST_LOOP_GAIN, RATE_ERROR = 0.6, 0.3
+"""Pulses that take back less than this share of the error ring with no delay up to a cycle (from
+z^2 - z + g: decay to a third within two cycles), and how well the pulses' rate is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """The good samples of one exposure, n of them.
+
+    Attributes
+    ----------
+    cycles : ndarray, shape (n,)
+        Guide cycles after the first sample.
+    error, pulled : ndarray, shape (2, n)
+        Error about its mean, and how far the correction sent upon it moves the star, arcsec;
+        ``pulled`` is NaN where not known.
+    gain : ndarray, shape (2,)
+        Share of the error that the corrections were sent to take back; NaN unknown.
+    noise : ndarray, shape (2,)
+        One sigma, arcsec; ``memory`` its autocorrelation after a cycle.
+    cadence, lead_s, length_s : float
+        A cycle, the wait from the start of the exposure to the first sample, the exposure; s.
+    """
+
+    cycles: np.ndarray
+    error: np.ndarray
+    pulled: np.ndarray
+    gain: np.ndarray
+    noise: np.ndarray
+    memory: float
+    cadence: float
+    lead_s: float
+    length_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The evidence of a member, its likeliest form, and how far the numbers of that are known.
+
+    ``fit`` is the expected motion at the samples of ``path``, arcsec (2, n); numbers are in cycles
+    after the first sample, amplitudes in arcsec; ``level`` is the variance left over the noise's.
+    """
+
+    log_evidence: float
+    path: Path
+    fit: np.ndarray
+    level: float
+    size_error: float = NAN
+    onset: tuple[float, float] = (NAN, NAN)
+    lasts: tuple[float, float] = (NAN, NAN)
+    period: tuple[float, float] = (NAN, NAN)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """The path under noise alone: whitened without the mean (2, n), and what that leaves."""
+
+    white: np.ndarray
+    squares: np.ndarray
+    log_norm: float
+    freedom: float
+    """Shape of the level's posterior: the prior's and half the samples, less the means."""
+
+    def level(self, squares):
+        """Logarithm of the level's integral, up to what all members share."""
+        return -self.freedom * np.log(LEVEL_SHAPE + 0.5 * squares)
+
+
+def nothing(path: Path) -> Noise:
+    """The path as noise of the night's level and memory.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    n = len(path.cycles)
+    one = whitened(np.ones(n), path.cycles, path.memory)
+    white = _less_mean(whitened(path.error / path.noise[:, None], path.cycles, path.memory), one)
+    kept = memory_kept(path.cycles, path.memory)
+    norm = -0.5 * float(np.log1p(-(kept**2)).sum() + np.log(one @ one))
+    return Noise(white, (white**2).sum(axis=1), norm, LEVEL_SHAPE + n - 1)
+
+
+def _less_mean(white, one):
+    """Without the part along the whitened constant; (..., n) both."""
+    along = (white * one).sum(axis=-1, keepdims=True) / (one * one).sum(axis=-1, keepdims=True)
+    return white - along * one
+
+
+def _log_sum(values) -> float:
+    top = float(np.max(values))
+    return top + float(np.log(np.exp(values - top).sum()))
+
+
+def shapes(path: Path, noise: Noise) -> dict[str, Found]:
+    """Ramp, step, knock, swing and settling, each over its grid.
+
+    Parameters
+    ----------
+    path : Path
+        Of `MOST` samples or so.
+    noise : Noise
+        Of the same path.
+    """
+    rows = shape_rows(path.cycles, path.cadence, path.memory)
+    unit = float(np.sqrt(np.prod(path.noise)))
+    seen = (unit / path.noise)[:, None, None]
+    along = seen * rows.seen(noise.white)
+    power = seen**2 * rows.power
+    prior = np.square(AMPLITUDES)[:, None, None, None]
+    shrunk = prior / (1.0 + prior * power)
+    gain = (shrunk * along**2).sum(axis=(1, 2))
+    total = float(noise.squares.sum())
+    log_like = -0.5 * np.log1p(prior * power).sum(axis=(1, 2))
+    log_like += noise.level(total - gain) - noise.level(total)
+    log_like += rows.log_prior - np.log(len(AMPLITUDES))
+    out = {}
+    for kind in SHAPES:
+        part = rows.of(kind)
+        if part.start == part.stop:
+            continue
+        here = log_like[:, part]
+        g, m = np.unravel_index(int(np.argmax(here)), here.shape)
+        chance = np.exp(here - here[g, m]).sum(axis=0)
+        k = part.start + m
+        coefficient = unit * shrunk[g, :, :, k] * along[:, :, k]
+        level = (LEVEL_SHAPE + 0.5 * (total - gain[g, k])) / noise.freedom
+        grids = (_known(grid[part], chance, m) for grid in (rows.onset, rows.lasts, rows.period))
+        onset, lasts, period = grids
+        if np.isfinite(onset[0]):  # anywhere from one sample to the next
+            onset = onset[0], float(np.hypot(onset[1], 1.0 / 12.0**0.5))
+        out[kind] = Found(
+            _log_sum(here), path, rows.motion(k, coefficient), level,
+            float(unit * np.sqrt(level * shrunk[g, :, 0, k].mean())), onset, lasts, period,
+        )  # fmt: skip
+    return out
+
+
+def _known(grid, chance, best: int) -> tuple[float, float]:
+    """The likeliest of a grid, and the scatter of the others of its form about it."""
+    middle = float(grid[best])
+    if not np.isfinite(middle):
+        return NAN, NAN
+    use = np.isfinite(grid)
+    spread = float(chance[use] @ (grid[use] - middle) ** 2 / chance[use].sum())
+    beside = np.abs(grid[use] - middle)
+    cell = float(beside[beside > 0].min()) if (beside > 0).any() else 0.0
+    return middle, float(np.sqrt(spread + cell**2 / 12.0))
+
+
+AXES = np.array([[True, False], [False, True], [True, True]])
+"""Which axes a random motion moves: either, or both."""
+
+
+def _random(path: Path, noise: Noise, white, log_norm, levels, log_prior):
+    """Evidence of random motion for each model and level, on either axis or both.
+
+    ``white`` (m, 2, n) and ``log_norm`` (m,) are the path under each model of unit level.
+    """
+    squares, n = (white**2).sum(axis=-1), len(path.cycles)
+    k = np.array(levels)[:, None, None, None]
+    change = np.where(AXES, (log_norm - noise.log_norm)[:, None, None] - (n - 1) * np.log(k), 0.0)
+    left = np.where(AXES, squares[:, None, :] / k**2, noise.squares).sum(axis=-1)
+    log_like = change.sum(axis=-1) + noise.level(left) - noise.level(float(noise.squares.sum()))
+    log_like = log_like + log_prior - np.log(len(levels) * len(white))
+    best = np.unravel_index(int(np.argmax(log_like)), log_like.shape)
+    return _log_sum(log_like), log_like, best
+
+
+def _moved(path: Path, axes) -> np.ndarray:
+    """Recorded motion on some axes, drawn towards nought by the share that noise has in it."""
+    variance = (path.error**2).mean(axis=1)
+    share = np.maximum(1.0 - path.noise**2 / np.maximum(variance, 1e-12), 0.0)
+    return (np.where(axes, share, 0.0))[:, None] * path.error
+
+
+def to_and_fro(path: Path, noise: Noise) -> Found:
+    """Swinging about home at the guide cycle, driven by the noise itself.
+
+    A guide loop that answers at once is an autoregression of order one in the error, 1 - g its
+    coefficient; one that answers a cycle late is of order two.  The densities are exact, with the
+    process in its steady state at the start and after each gap.
+
+    Parameters
+    ----------
+    path : Path
+    noise : Noise
+    """
+    grid = np.array([(r, p) for r in LOOP_RADII for p in LOOP_PERIODS])
+    radius, period = grid.T
+    direct = period == 2.0
+    first = np.where(direct, -radius, 2.0 * radius * np.cos(2.0 * np.pi / period))[:, None]
+    second = np.where(direct, 0.0, -(radius**2))[:, None]
+    start = (1.0 - second) / ((1.0 + second) * ((1.0 - second) ** 2 - first**2))
+    lag1 = first / (1.0 - second)
+    one_before = np.r_[False, np.diff(path.cycles) < 1.5]
+    two_before = one_before & np.r_[False, one_before[:-1]]
+    after_one = np.where(two_before, first, np.where(one_before, lag1, 0.0))
+    after_two = np.where(two_before, second, 0.0)
+    variance = np.where(two_before, 1.0, np.where(one_before, start * (1.0 - lag1**2), start))
+    rows = np.vstack([path.error / path.noise[:, None], np.ones(len(path.cycles))])
+    before = np.pad(rows, ((0, 0), (2, 0)))
+    white = rows - after_one[:, None] * before[:, 1:-1] - after_two[:, None] * before[:, :-2]
+    white /= np.sqrt(variance)[:, None]
+    one = white[:, 2:]
+    norm = -0.5 * (np.log(variance).sum(axis=1) + np.log((one**2).sum(axis=(1, 2))))
+    prior = np.where(AXES, gain_odds(path.gain), 0.0).sum(axis=1) - np.log(3.0)
+    white = _less_mean(white[:, :2], one)
+    evidence, like, (_, m, a) = _random(path, noise, white, norm, LOOP_LEVELS, prior)
+    known = _known(period, np.exp(like - like.max()).sum(axis=(0, 2)), m)
+    return Found(evidence, path, _moved(path, AXES[a]), NAN, period=known)
+
+
+def gain_odds(gain: np.ndarray) -> np.ndarray:
+    """Logarithm of how much likelier a share taken back is of a loop that over-corrects.
+
+    Even in the logarithm from `LEAST_LOOP_GAIN` to 2.5 there, from 0.1 to 1.2 in a loop at rest
+    (common practice, no source), both blurred by `RATE_ERROR`; 0 where it is not known.
+
+    Parameters
+    ----------
+    gain : ndarray
+        NaN where unknown.
+    """
+    at = np.log(np.maximum(gain, 0.01))
+
+    def density(low, high):
+        beyond = np.maximum(np.maximum(np.log(low) - at, at - np.log(high)), 0.0)
+        return -0.5 * (beyond / RATE_ERROR) ** 2 - np.log(np.log(high / low))
+
+    odds = np.clip(density(LEAST_LOOP_GAIN, 2.5) - density(0.1, 1.2), -10.0, 10.0)
+    return np.where(np.isfinite(gain), odds, 0.0)
+
+
+def loose(path: Path, noise: Noise) -> Found:
+    """Irregular motion throughout: noise of another level and memory than the night's.
+
+    Parameters
+    ----------
+    path : Path
+    noise : Noise
+    """
+    rows = np.vstack([path.error / path.noise[:, None], np.ones(len(path.cycles))])
+    white = np.array([whitened(rows, path.cycles, m) for m in LOOSE_MEMORIES])
+    kept = np.array([memory_kept(path.cycles, m) for m in LOOSE_MEMORIES])
+    one = white[:, 2:]
+    norm = -0.5 * (np.log1p(-(kept**2)).sum(axis=1) + np.log((one**2).sum(axis=(1, 2))))
+    white = _less_mean(white[:, :2], one)
+    evidence, _, (_, _, a) = _random(path, noise, white, norm, LOOSE_LEVELS, -np.log(3.0))
+    return Found(evidence, path, _moved(path, AXES[a]), NAN)
+
+
+def burst(path: Path, noise: Noise) -> Found | None:
+    """Several pushes within a stretch of the exposure, the rest of it at rest; None when short.
+
+    The rest's mean is the path's median: the pushes would move the mean.
+
+    Parameters
+    ----------
+    path : Path
+    noise : Noise
+    """
+    n = len(path.cycles)
+    window = np.array([(j, j + w) for w in BURST_SAMPLES if 2 * w <= n for j in range(n - w + 1)])
+    if not len(window):
+        return None
+    centred = path.error - np.median(path.error, axis=1, keepdims=True)
+    white = whitened(centred / path.noise[:, None], path.cycles, path.memory)
+    sums = np.r_[0.0, np.cumsum((white**2).sum(axis=0))]
+    inside, count = sums[window[:, 1]] - sums[window[:, 0]], window[:, 1] - window[:, 0]
+    more = np.square(BURST_LEVELS)[:, None]
+    like = -count * np.log1p(more) + noise.level(sums[-1] - inside * more / (1.0 + more))
+    like += -noise.level(float(noise.squares.sum())) - np.log(like.size)
+    k, m = np.unravel_index(int(np.argmax(like)), like.shape)
+    begin, stop = window[m]
+    fit = np.zeros_like(centred)
+    fit[:, begin:stop] = centred[:, begin:stop] * more[k] / (1.0 + more[k])
+    chance = np.exp(like - like[k, m]).sum(axis=0)
+    edge = np.r_[path.cycles[0], 0.5 * (path.cycles[1:] + path.cycles[:-1]), path.cycles[-1]]
+    return Found(
+        _log_sum(like), path, fit, NAN, float(path.noise.mean()),
+        _known(edge[window[:, 0]], chance, m),
+        _known(edge[window[:, 1]] - edge[window[:, 0]], chance, m),
+    )  # fmt: skip
+
+
+def binned(path: Path, most: int) -> Path:
+    """The path in even bins of so many samples that ``most`` bins or fewer are left.
+
+    The noise of a bin and its memory follow from the covariance of its samples.
+
+    Parameters
+    ----------
+    path : Path
+    most : int
+    """
+    n = len(path.cycles)
+    size = -(-n // most)
+    if size <= 1:
+        return path
+    edges = np.arange(0, n, size)
+    count = np.diff(np.r_[edges, n])
+    cycles = np.add.reduceat(path.cycles, edges) / count
+    lags = np.abs(np.subtract.outer(np.arange(2 * size), np.arange(2 * size)))
+    kept = np.power(path.memory, lags) if path.memory > 0 else (lags == 0).astype(float)
+    own, next_one = kept[:size, :size].mean(), kept[:size, size:].mean()
+    return replace(
+        path,
+        cycles=(cycles - cycles[0]) / size,
+        error=np.add.reduceat(path.error, edges, axis=1) / count,
+        pulled=np.add.reduceat(path.pulled, edges, axis=1),
+        cadence=path.cadence * size,
+        lead_s=path.lead_s + float(cycles[0]) * path.cadence,
+        noise=path.noise * own**0.5,
+        memory=float(next_one / own),
+    )

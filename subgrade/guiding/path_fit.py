@@ -1,0 +1,471 @@
+"""What moved the guide star within each exposure: its recorded path weighed against a dictionary.
+
+Nothing, a ramp, a step, a knock, a steady swing, to-and-fro at the guide cycle, settling from a
+start away from home, or irregular motion: each is a density of the recorded samples with few
+numbers, marginalised over priors, so that shares can be compared (Bayes' theorem; the linear part
+is the conjugate normal-inverse-gamma regression, e.g. O'Hagan & Forster 2004, ch. 11, from
+memory).  Remarks of the record do not enter: that none was written proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
+from subgrade.guiding.exposure import GAP_CADENCES
+from subgrade.guiding.intervals import lost_intervals, merged, overlap
+from subgrade.guiding.model import ClockFit
+from subgrade.guiding.over_night import pulse_rate
+from subgrade.guiding.path_evidence import (
+    Found,
+    Path,
+    binned,
+    burst,
+    loose,
+    nothing,
+    shapes,
+    to_and_fro,
+)
+from subgrade.guiding.predict import rotated_moments
+from subgrade.record import CALM_SAMPLES, calm_rms
+from subgrade.record.model import GuideRecord
+
+NAN = float("nan")
+MEMBERS = (
+    "nothing",
+    "ramp",
+    "step",
+    "knock",
+    "swing",
+    "to_and_fro",
+    "settling",
+    "irregular",
+    "star_missing",
+)
+PRIOR_NOTHING = 0.5
+"""Most exposures of most nights are at rest; the rest is shared alike: a choice, no source."""
+FLOOR_ARCSEC = 0.05
+"""White floor of the noise: what a record's last digit and a star image cannot show."""
+LARGEST_RATIO = 1.5
+"""Noise of one axis over the other's: what goes beyond is motion, not noise: a choice."""
+LARGEST_MEMORY = 0.7
+"""A loop of gain 0.3 keeps 0.7 of what it has not yet corrected: noise that remembers more
+would hide slow motion."""
+SHAPE_ERROR = 0.1
+"""No real path follows a shape of two numbers more nearly than a tenth of its own scatter: a
+choice, no source."""
+FEWEST = 6
+"""Samples below which nothing is fitted."""
+MOST = 120
+"""Longer paths are averaged in bins for the shapes; to-and-fro is sought in all samples."""
+USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
+"""Arcsec per ms at half the sidereal rate: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class PathMember:
+    """One explanation of a recorded path, and how much of it that explains.
+
+    Lengths in arcsec, times in seconds; NaN for numbers that the member does not have.
+
+    Attributes
+    ----------
+    name : str
+        One of `MEMBERS`.
+    share : float
+        Posterior probability, never NaN; of ``star_missing`` the share of the exposure in which
+        nothing is known, taken off the others.
+    log_evidence : float
+        Marginal likelihood over that of ``nothing``, natural logarithm, without the prior.
+    variance_share, elongation_share : float
+        Of the recorded variance, and of the recorded elongation along its own axis, 0 to 1.
+    moments : tuple of float
+        (ra-ra, dec-dec, ra-dec) of the fitted motion with the recorded one, arcsec^2.
+    ra_share : float
+        Of ``moments``' trace along RA (the guide camera's x where the record has no RA).
+    angle_deg : float
+        Position angle of the motion, from +Dec towards +RA of the record: of a step, knock or
+        settling where it went (0 to 360), else that of its axis (0 to 180).
+    size, size_error : float
+        Length of a ramp over the exposure; distance of a step, of the furthest sample of a knock
+        and of the place from which the star settles; amplitude of a swing.
+    when_s, when_error_s : float
+        Onset after the start of the exposure.
+    lasts_s, lasts_error_s : float
+        Decay time of a knock without or with ringing, and of settling; how long a step's second
+        place was held within the exposure; length of a burst.
+    period_s, period_error_s : float
+    rate_ra, rate_dec, rate_error : float
+        Of a ramp, arcsec per minute.
+    away_share : float
+        Share of the exposure on the far side of the middle between both places; of a step that
+        of the place after it, so how bright the second of two images is.
+    corrected_share : float
+        Part of the way home that corrections make up, where pulses and their rate are known: 1
+        where the guider brought the star back, 0 where it came back by itself.
+    """
+
+    name: str
+    share: float
+    log_evidence: float = NAN
+    variance_share: float = 0.0
+    elongation_share: float = 0.0
+    moments: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    ra_share: float = NAN
+    angle_deg: float = NAN
+    size: float = NAN
+    size_error: float = NAN
+    when_s: float = NAN
+    when_error_s: float = NAN
+    lasts_s: float = NAN
+    lasts_error_s: float = NAN
+    period_s: float = NAN
+    period_error_s: float = NAN
+    rate_ra: float = NAN
+    rate_dec: float = NAN
+    rate_error: float = NAN
+    away_share: float = NAN
+    corrected_share: float = NAN
+
+
+@dataclass(frozen=True, slots=True)
+class PathFit:
+    """The recorded path of one exposure as each member of the dictionary sees it.
+
+    ``members`` stand in the order of `MEMBERS`; their shares sum to 1.  ``moments`` is the
+    recorded covariance, arcsec^2; ``noise_*`` the noise assumed per axis, arcsec; ``noise_level``
+    how many times that the most likely member leaves.  ``gain_*`` is the share of the error that
+    the pulses of the exposure were sent to take back, NaN without pulses.
+    """
+
+    samples: int
+    members: tuple[PathMember, ...]
+    moments: tuple[float, float, float] = (NAN, NAN, NAN)
+    noise_ra: float = NAN
+    noise_dec: float = NAN
+    noise_level: float = NAN
+    missing_s: float = 0.0
+    gain_ra: float = NAN
+    gain_dec: float = NAN
+
+    def __getitem__(self, name: str) -> PathMember:
+        return self.members[MEMBERS.index(name)]
+
+    @property
+    def leading(self) -> str:
+        """The member with more than half of the share, else ``uncertain``."""
+        best = max(self.members, key=lambda m: m.share)
+        return best.name if best.share > 0.5 else "uncertain"
+
+
+def fit_path(
+    record: GuideRecord, clock: ClockFit, start: Sequence[float], end: Sequence[float]
+) -> tuple[PathFit | None, ...]:
+    """Weigh what moved the guide star within every exposure.
+
+    Parameters
+    ----------
+    record : GuideRecord
+        Its remarks are not used.
+    clock : ClockFit
+        Its ``add_s`` turns the record's times into UTC.
+    start, end : array-like, shape (n,)
+        When each exposure began and ended, POSIX seconds UTC; NaN where unknown.
+
+    Returns
+    -------
+    tuple of PathFit or None, length n
+        None where record and exposure do not overlap.
+
+    Notes
+    -----
+    Shares are posterior probabilities given that the path is one of the members and alone: of
+    two motions at once the one that explains more leads.  Samples are means over a guide
+    exposure that ends about its time stamp; motion faster than two cycles is seen folded.
+    """
+    start, end = np.atleast_1d(np.asarray(start, float)), np.atleast_1d(np.asarray(end, float))
+    if not np.isfinite(clock.add_s) or len(record) < 2:
+        return (None,) * len(start)
+    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    time = record.time[use] + clock.add_s
+    error = np.stack([record.ra[use], record.dec[use]])
+    pulled = np.stack(
+        [record.ra_pulse_ms[use] * pulse_effect(error[0], record.ra_pulse_ms[use]),
+         record.dec_pulse_ms[use] * pulse_effect(error[1], record.dec_pulse_ms[use])]
+    )  # fmt: skip
+    noise, memory = record_noise(record)
+    missing = overlap(_missing(record, time, clock.add_s), start, end)
+    low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
+    first, last = record.time[0] + clock.add_s, record.time[-1] + clock.add_s
+    cadence = record.cadence_s
+    out: list[PathFit | None] = []
+    for k in range(len(start)):
+        if not (start[k] < last and end[k] > first):
+            out.append(None)
+            continue
+        part, length = slice(int(low[k]), int(high[k])), float(end[k] - start[k])
+        away = min(float(missing[k]), length)
+        away = away if away >= GAP_CADENCES * cadence else 0.0
+        if part.stop - part.start < FEWEST or not cadence > 0:
+            out.append(_unfitted(part.stop - part.start, away, length))
+            continue
+        centred = error[:, part] - error[:, part].mean(axis=1, keepdims=True)
+        path = Path(
+            cycles=(time[part] - time[part.start]) / cadence,
+            error=centred,
+            pulled=pulled[:, part],
+            gain=_gain(error[:, part], pulled[:, part]),
+            noise=np.hypot(noise, SHAPE_ERROR * centred.std()),
+            memory=memory,
+            cadence=cadence,
+            lead_s=float(time[part.start] - start[k]),
+            length_s=length,
+        )
+        out.append(_fitted(path, away))
+    return tuple(out)
+
+
+def record_noise(record: GuideRecord) -> tuple[np.ndarray, float]:
+    """What a path at rest scatters by: one sigma per axis, arcsec, and its memory.
+
+    Parameters
+    ----------
+    record : GuideRecord
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        RMS of the quiet stretches with a white floor; that of a record too short for them is from
+        the differences of neighbours.
+    float
+        Autocorrelation from one sample to the next in the quieter half of all stretches, 0 to
+        `LARGEST_MEMORY`: neighbours that alternate are to-and-fro, not noise.
+    """
+    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    error = np.stack([record.ra[use], record.dec[use]])
+    noise, memory = np.array(calm_rms(record)), 0.0
+    if not np.isfinite(noise).all():
+        noise = np.zeros(2)
+        if error.shape[1] > 1:
+            leaps = np.abs(np.diff(error, axis=1))
+            noise = MAD_TO_SIGMA * np.median(leaps, axis=1) / 2.0**0.5
+    else:
+        n = error.shape[1] // CALM_SAMPLES
+        parts = error[:, : n * CALM_SAMPLES].reshape(2, n, CALM_SAMPLES)
+        parts = parts - parts.mean(axis=2, keepdims=True)
+        power = (parts**2).mean(axis=2)
+        quiet = power <= np.median(power, axis=1, keepdims=True)
+        lag1 = (parts[..., 1:] * parts[..., :-1]).mean(axis=2)
+        found = float(lag1[quiet].sum() / max(power[quiet].sum(), 1e-12))
+        # Kendall's bias, as in `exposure.lag1`.
+        memory = (found * CALM_SAMPLES + 1.0) / (CALM_SAMPLES - 3.0)
+    noise = np.hypot(np.minimum(noise, LARGEST_RATIO * noise.min()), FLOOR_ARCSEC)
+    return noise, min(max(memory, 0.0), LARGEST_MEMORY)
+
+
+def pulse_effect(error: np.ndarray, pulse: np.ndarray) -> float:
+    """Arcsec that one ms of pulse moves the star, signed; NaN without pulses.
+
+    From the large errors of the record, else half the sidereal rate against the error.
+    """
+    known = np.isfinite(pulse)
+    if known.mean() < 0.8 if len(pulse) else True:
+        return NAN
+    rate = pulse_rate(error, pulse)
+    if np.isfinite(rate):
+        return rate
+    return -USUAL_RATE * float(np.sign((np.nan_to_num(pulse) * error).sum()) or 1.0)
+
+
+def _gain(error, pulled) -> np.ndarray:
+    """Share of the error that the pulses take back, by least squares; 0 where none are sent."""
+    known = np.isfinite(pulled)
+    sent, met = np.where(known, pulled, 0.0), np.where(known, error, 0.0)
+    power = (met**2).sum(axis=1)
+    gain = -(sent * met).sum(axis=1) / np.maximum(power, 1e-12)
+    return np.where((known.mean(axis=1) > 0.8) & (power > 0), gain, NAN)
+
+
+def _missing(record: GuideRecord, time: np.ndarray, add: float) -> np.ndarray:
+    """Times without a guide star or without samples, UTC, shape (m, 2)."""
+    cadence = record.cadence_s
+    spans = [tuple(s) for s in lost_intervals(record) + add]
+    if len(time):
+        edges = np.r_[time[0] - 1e9, time, time[-1] + 1e9]
+        wide = np.flatnonzero(np.diff(edges) > GAP_CADENCES * cadence)
+        spans += [(edges[k] + 0.5 * cadence, edges[k + 1] - 0.5 * cadence) for k in wide]
+    return merged(spans)
+
+
+def _priors() -> np.ndarray:
+    rest = (1.0 - PRIOR_NOTHING) / (len(MEMBERS) - 2)
+    return np.array([PRIOR_NOTHING] + [rest] * (len(MEMBERS) - 2))
+
+
+def _unfitted(samples: int, away: float, length: float) -> PathFit:
+    """Too few samples: the priors, less what is missing."""
+    missing = away / length
+    shares = [*_priors() * (1.0 - missing), missing]
+    named = (PathMember(m, float(s)) for m, s in zip(MEMBERS, shares, strict=True))
+    return PathFit(samples, tuple(named), missing_s=away)
+
+
+def _fitted(path: Path, away: float) -> PathFit:
+    noise = nothing(path)
+    coarse = binned(path, MOST)
+    found: dict[str, Found] = shapes(coarse, noise if coarse is path else nothing(coarse))
+    found["to_and_fro"], found["irregular"] = to_and_fro(path, noise), loose(path, noise)
+    pushes = burst(coarse, noise if coarse is path else nothing(coarse))
+    if pushes is not None:
+        found["knock"] = _either(found["knock"], pushes)
+    names = MEMBERS[:-1]
+    evidence = np.array(
+        [0.0] + [found[m].log_evidence if m in found else -np.inf for m in names[1:]]
+    )
+    chance = np.log(_priors()) + evidence
+    chance = np.exp(chance - chance.max())
+    missing = away / path.length_s
+    shares = (1.0 - missing) * chance / chance.sum()
+    recorded = path.error @ path.error.T / len(path.cycles)
+    members = [_at_rest(float(shares[0]), recorded, path.noise)]
+    for name, share, value in zip(names[1:], shares[1:], evidence[1:], strict=True):
+        if name in found:
+            members.append(_member(name, float(share), found[name]))
+        else:
+            members.append(PathMember(name, 0.0, float(value)))
+    members.append(PathMember("star_missing", missing, lasts_s=away))
+    best = max(found.values(), key=lambda f: f.log_evidence)
+    return PathFit(
+        samples=len(path.cycles),
+        members=tuple(members),
+        moments=_moments(recorded),
+        noise_ra=float(path.noise[0]),
+        noise_dec=float(path.noise[1]),
+        noise_level=float(best.level**0.5),
+        missing_s=away,
+        gain_ra=float(path.gain[0]),
+        gain_dec=float(path.gain[1]),
+    )
+
+
+def _either(one: Found, other: Found) -> Found:
+    """Two forms of one member, half the prior each; the likelier gives the numbers."""
+    best = max(one, other, key=lambda f: f.log_evidence)
+    both = np.logaddexp(one.log_evidence, other.log_evidence) - np.log(2.0)
+    return replace(best, log_evidence=float(both))
+
+
+def _moments(covariance) -> tuple[float, float, float]:
+    return float(covariance[0, 0]), float(covariance[1, 1]), float(covariance[0, 1])
+
+
+def _at_rest(share: float, recorded, noise) -> PathMember:
+    total = float(np.trace(recorded))
+    of_noise = min(float((noise**2).sum()) / total, 1.0) if total > 0 else 1.0
+    return PathMember("nothing", share, 0.0, of_noise)
+
+
+def _member(name: str, share: float, found: Found) -> PathMember:
+    path, fit = found.path, found.fit
+    cross = fit @ path.error.T / len(path.cycles)
+    covariance = 0.5 * (cross + cross.T)
+    total = float((path.error**2).mean(axis=1).sum())
+    trace = float(np.trace(covariance))
+    recorded = _moments(path.error @ path.error.T / len(path.cycles))
+    moments = _moments(covariance)
+    axis = np.degrees(0.5 * np.arctan2(2.0 * moments[2], moments[1] - moments[0])) % 180.0
+    values = {
+        "variance_share": float(np.clip(trace / total, 0.0, 1.0)) if total > 0 else 0.0,
+        "elongation_share": elongation_share(moments, recorded),
+        "moments": moments,
+        "ra_share": float(np.clip(moments[0] / trace, 0.0, 1.0)) if trace > 0 else NAN,
+        "angle_deg": float(axis) if trace > 0 else NAN,
+        "size_error": found.size_error,
+        "period_s": found.period[0] * path.cadence,
+        "period_error_s": found.period[1] * path.cadence,
+    }
+    if np.isfinite(found.onset[0]):
+        values |= _excursion(name, found)
+    elif name == "ramp":
+        values |= _drift(found)
+    else:
+        widest = float(np.linalg.eigvalsh(covariance)[-1])
+        values["size"] = float(np.sqrt(max(2.0 * widest, 0.0)))
+    return PathMember(name, share, found.log_evidence, **values)
+
+
+def _drift(found: Found) -> dict:
+    """Rates per minute, and the length over the exposure, of the fitted ramp."""
+    path = found.path
+    seconds = float(path.cycles[-1]) * path.cadence
+    rate = (found.fit[:, -1] - found.fit[:, 0]) / seconds
+    size = float(np.hypot(*rate)) * path.length_s
+    return {
+        "size": size,
+        "size_error": found.size_error * path.length_s / seconds,
+        "rate_ra": 60.0 * float(rate[0]),
+        "rate_dec": 60.0 * float(rate[1]),
+        "rate_error": 60.0 * found.size_error / seconds,
+    }
+
+
+def _excursion(name: str, found: Found) -> dict:
+    """Where to, when and for how long, of what leaves a place or comes to one."""
+    path, fit = found.path, found.fit
+    when, when_error, lasts, lasts_error = (v * path.cadence for v in (*found.onset, *found.lasts))
+    when += path.lead_s
+    home = fit[:, -1] if name == "settling" else fit[:, 0]
+    out = fit - home[:, None]
+    furthest = int(np.argmax((out**2).sum(axis=0)))
+    place, size = out[:, furthest], float(np.hypot(*out[:, furthest]))
+    if name == "step" and not np.isfinite(lasts):  # for good
+        lasts, lasts_error = path.length_s - when, when_error
+    ahead = place @ out / max(size, 1e-12)
+    span = np.gradient(path.cycles)
+    far = float((span * (ahead > 0.5 * size)).sum() / span.sum())
+    values = {
+        "size": size,
+        "angle_deg": float(np.degrees(np.arctan2(place[0], place[1])) % 360.0),
+        "when_s": when,
+        "when_error_s": when_error,
+        "lasts_s": lasts,
+        "lasts_error_s": lasts_error,
+        "away_share": lasts / path.length_s if name == "step" else far,
+    }
+    if name != "step" and size > 0 and np.isfinite(path.pulled[:, furthest:]).all():
+        back = float(place @ path.pulled[:, furthest:-1].sum(axis=1)) / -(size**2)
+        values["corrected_share"] = float(np.clip(back, 0.0, 1.0))
+    return values
+
+
+def elongation_share(
+    moments: tuple[float, float, float],
+    measured: tuple[float, float, float],
+    angle_deg: float = 0.0,
+    handedness: int = 1,
+) -> float:
+    """Share of an elongation that a motion explains, along the axis of the former, 0 to 1.
+
+    Parameters
+    ----------
+    moments : tuple of float
+        (ra-ra, dec-dec, ra-dec) of the motion, arcsec^2, as in `PathMember`.
+    measured : tuple of float
+        (xx, yy, xy) of what is elongated, arcsec^2; what is round in it drops out.
+    angle_deg, handedness : float, int
+        Of RA in the image that ``measured`` is from, as in `GuideNight`; left out where
+        ``measured`` is a covariance in RA and Dec as well.
+
+    Notes
+    -----
+    With q = (xx - yy) + 2i xy of both, Re(q_motion conj(q_measured)) / |q_measured|^2: moments of
+    independent motions add, and so do these shares.  A turn or mirror of both leaves it alone.
+    """
+    xx, yy, xy = rotated_moments(moments, angle_deg, handedness)
+    motion, seen = complex(xx - yy, 2.0 * xy), complex(measured[0] - measured[1], 2.0 * measured[2])
+    if not abs(seen) > 0 or not np.isfinite([motion, seen]).all():
+        return 0.0
+    return float(np.clip((motion * seen.conjugate()).real / abs(seen) ** 2, 0.0, 1.0))

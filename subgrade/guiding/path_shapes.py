@@ -1,0 +1,255 @@
+"""The shapes that a guide star's path can take within one exposure, as rows to be fitted.
+
+Every shape is linear in one or two amplitudes for each axis (a cosine and a sine where its phase
+is free); what is not linear (onset, decay, period) lies on a grid.  Rows are freed of their mean,
+since the star image does not show it, and turned so that the two rows of a shape are orthogonal.
+Guide samples mostly come at one beat, so a night needs few sets of rows: they are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+KNOCK_DECAYS_S = (1.5, 4.0, 10.0)
+"""How long a mount rings after a gust, or a guider takes to bring it back: from memory."""
+RING_PERIODS = (2.0, 2.6, 4.0, 8.0)
+"""Periods of ringing as sampled, in guide cycles: faster ones appear as one of these."""
+SETTLING_CYCLES = (1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 11.0, 16.0, 23.0, 32.0)
+"""Decay of a first-order guide loop of gain g, about 1/g cycles: gains from 1 to 0.03."""
+SETTLING_RAMPS = (3.0, 6.0, 12.0, 24.0)
+"""Cycles until home where the longest correction sets the pace."""
+SETTLING_RINGS = tuple((decay, period) for decay in (2.0, 4.0, 8.0) for period in (4.0, 8.0, 16.0))
+"""(decay, period) in cycles of a loop that overshoots on its way home."""
+STILL_AT_START = 3
+"""A late dither shows within this many samples of the exposure's start; a knock at any."""
+SHORTEST_STAY = 3
+"""Samples at a second place that make it a place: fewer are a knock, or a sample gone wrong."""
+SHORTEST_SWING = 6.0
+"""Cycles: what is faster than this is of the guide loop's own beat (a loop that answers a cycle
+late rings with a period of six at the edge of stability, derived) and counts as to-and-fro."""
+LONGEST_SWING = 1.25
+"""Longest period in lengths of the path; of a slower swing one exposure sees a ramp."""
+SHAPES = ("ramp", "knock", "swing", "settling", "step")
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeRows:
+    """All shapes on one set of sample times: m with rows, then p stays at a second place.
+
+    A stay is one step less a later one, so that it needs no rows of its own.
+
+    Attributes
+    ----------
+    plain : ndarray, shape (2, m, n)
+        The two rows of each of m shapes, of unit size and without mean; zero for an absent row.
+    white : ndarray, shape (2, m, n)
+        The same as the noise lets them be seen: whitened, without the constant.
+    stays : ndarray of int, shape (2, p)
+        The two steps of each stay, indices into m.
+    power : ndarray, shape (2, m + p)
+        Sum of squares of the white rows.
+    log_prior : ndarray, shape (m + p,)
+        Of each shape within its kind.
+    onset, lasts, period : ndarray, shape (m + p,)
+        Cycles: after the first sample; decay, stay or time until home; NaN where not of the shape.
+    first : tuple of int
+        Where each kind of `SHAPES` begins, and the end of the last.
+    """
+
+    plain: np.ndarray
+    white: np.ndarray
+    stays: np.ndarray
+    power: np.ndarray
+    log_prior: np.ndarray
+    onset: np.ndarray
+    lasts: np.ndarray
+    period: np.ndarray
+    first: tuple[int, ...]
+
+    def of(self, kind: str) -> slice:
+        """The shapes of one kind."""
+        k = SHAPES.index(kind)
+        return slice(self.first[k], self.first[k + 1])
+
+    def seen(self, path: np.ndarray) -> np.ndarray:
+        """Sums of products with the white rows: (a, n) whitened axes give (a, 2, m + p)."""
+        along = np.moveaxis(self.white @ path.T, -1, 0)
+        first, second = self.stays
+        return np.concatenate([along, along[..., first] - along[..., second]], axis=-1)
+
+    def motion(self, k: int, amplitudes: np.ndarray) -> np.ndarray:
+        """Path (a, n) of a shape with amplitudes (a, 2)."""
+        m = self.plain.shape[1]
+        if k < m:
+            return amplitudes @ self.plain[:, k]
+        first, second = self.stays[:, k - m]
+        return amplitudes @ (self.plain[:, first] - self.plain[:, second])
+
+
+def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
+    """The shapes for samples at ``cycles`` (guide cycles after the first, shape (n,)).
+
+    Parameters
+    ----------
+    cycles : ndarray, shape (n,)
+        Increasing from 0; rounded to a tenth, n at least 5.
+    cadence : float
+        Seconds of one cycle.
+    memory : float
+        Autocorrelation of the noise after one cycle, 0 to below 1.
+    """
+    tenths = np.rint(10.0 * np.asarray(cycles)).astype(np.int64)
+    return _kept_rows(tenths.tobytes(), round(float(cadence), 1), round(float(memory), 2))
+
+
+@lru_cache(maxsize=6)
+def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
+    t = 0.1 * np.frombuffer(tenths, np.int64)
+    parts = [
+        _ramp(t),
+        _knocks(t, np.array(KNOCK_DECAYS_S) / max(cadence, 0.1)),
+        _swings(t),
+        _settlings(t),
+        _steps(t),
+    ]
+    counts = [p[0].shape[1] for p in parts]
+    plain = np.concatenate([p[0] for p in parts], axis=1)
+    plain -= plain.mean(axis=2, keepdims=True)
+    one = whitened(np.ones(len(t)), t, memory)
+    white = whitened(plain, t, memory)
+    white -= (white @ one)[..., None] * (one / (one @ one))
+    plain, white, power = _orthogonal(plain, white)
+    begin, stop = np.triu_indices(len(t) - 1, SHORTEST_STAY)
+    between = white[0, -len(t) + 1 :] @ white[0, -len(t) + 1 :].T
+    own = np.diag(between)
+    both = np.maximum(own[begin] + own[stop] - 2.0 * between[begin, stop], 0.0)
+    power = np.concatenate([power, np.stack([both, np.zeros(len(both))])], axis=1)
+    counts[-1] += len(begin)
+    onset, lasts, period, log_prior = (
+        np.concatenate([np.broadcast_to(p[k], c) for p, c in zip(parts, counts, strict=True)])
+        for k in (1, 2, 3, 4)
+    )
+    first = tuple(np.cumsum([0, *counts]).tolist())
+    stays = first[-2] + np.stack([begin, stop])
+    return ShapeRows(plain, white, stays, power, log_prior, onset, lasts, period, first)
+
+
+def whitened(rows: np.ndarray, cycles: np.ndarray, memory: float) -> np.ndarray:
+    """Rows as if their noise, of unit variance and exponential memory, were white.
+
+    Each sample less what the one before foretells, over what is left uncertain: exact for the
+    first-order process of any sampling (Ornstein-Uhlenbeck).
+
+    Parameters
+    ----------
+    rows : ndarray, shape (..., n)
+    cycles : ndarray, shape (n,)
+    memory : float
+        Autocorrelation after one cycle.
+    """
+    keep = memory_kept(cycles, memory)
+    out = np.array(rows, float)
+    out[..., 1:] -= keep * rows[..., :-1]
+    out[..., 1:] /= np.sqrt(1.0 - keep**2)
+    return out
+
+
+def memory_kept(cycles: np.ndarray, memory: float) -> np.ndarray:
+    """Autocorrelation of the noise from each sample to the next, shape (n - 1,)."""
+    if memory <= 0:
+        return np.zeros(len(cycles) - 1)
+    return memory ** np.maximum(np.diff(cycles), 0.1)
+
+
+def _orthogonal(plain, white):
+    """Both rows of each shape turned by the angle that makes the white ones orthogonal."""
+    a, c = np.einsum("imk,imk->im", white, white)
+    b = np.einsum("mk,mk->m", *white)
+    turn = 0.5 * np.arctan2(2.0 * b, a - c)
+    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    plain, white = (
+        np.stack([cos * r[0] + sin * r[1], cos * r[1] - sin * r[0]]) for r in (plain, white)
+    )
+    half, slant = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
+    return plain, white, np.stack([half + slant, np.maximum(half - slant, 0.0)])
+
+
+def _with_empty(rows: np.ndarray) -> np.ndarray:
+    return np.stack([rows, np.zeros_like(rows)])
+
+
+def _ramp(t):
+    """From one end of the path to the other, of unit length."""
+    rows = _with_empty((t / t[-1])[None, :])
+    return rows, np.nan, np.nan, np.nan, 0.0
+
+
+def _steps(t):
+    """To a second place, for good or for a stay; half the prior each.
+
+    Rows of the former alone; numbers of both, stays in the order of `numpy.triu_indices`.
+    """
+    n = len(t)
+    edge = 0.5 * (t[1:] + t[:-1])
+    rows = (np.arange(n) >= np.arange(1, n)[:, None]).astype(float)
+    begin, stop = np.triu_indices(n - 1, SHORTEST_STAY)
+    onset = np.r_[edge, edge[begin]]
+    lasts = np.r_[np.full(n - 1, np.nan), edge[stop] - edge[begin]]
+    prior = np.r_[np.full(n - 1, -np.log(n - 1)), np.full(len(begin), -np.log(max(len(begin), 1)))]
+    return _with_empty(rows), onset, lasts, np.nan, prior - np.log(2.0)
+
+
+def _knocks(t, decays):
+    """Out at once and back, without ringing or with; half the prior each."""
+    j = np.arange(1, len(t) - 1)
+    since = t[None, :] - t[j, None]
+    after = since >= 0
+    since = np.where(after, since, 0.0)
+    fading = after * np.exp(-since / decays[:, None, None])
+    phase = 2.0 * np.pi * since / np.array(RING_PERIODS)[:, None, None]
+    ringing = np.stack([np.cos(phase), np.sin(phase)])[:, None] * fading[:, None]
+    shape = (2, -1, len(t))
+    rows = np.concatenate([_with_empty(fading).reshape(shape), ringing.reshape(shape)], axis=1)
+    plain, rung = len(decays) * len(j), len(decays) * len(RING_PERIODS) * len(j)
+    onset = np.tile(0.5 * (t[j] + t[j - 1]), len(decays) * (1 + len(RING_PERIODS)))
+    lasts = np.r_[np.repeat(decays, len(j)), np.repeat(decays, len(RING_PERIODS) * len(j))]
+    period = np.repeat(np.tile(RING_PERIODS, len(decays)), len(j))
+    prior = np.r_[np.full(plain, np.log(0.5 / plain)), np.full(rung, np.log(0.5 / rung))]
+    return rows, onset, lasts, np.r_[np.full(plain, np.nan), period], prior
+
+
+def _swings(t):
+    """Sines of any phase all along the path, even in frequency, each as likely as its octave."""
+    low, high = 1.0 / (LONGEST_SWING * t[-1]), 1.0 / SHORTEST_SWING
+    if high <= low:
+        return np.zeros((2, 0, len(t))), *(np.zeros(0),) * 4
+    # An eighth of a cycle over the path between neighbours leaves a tenth of the amplitude.
+    frequency = np.linspace(low, high, max(2, int(np.ceil(8.0 * t[-1] * (high - low)))))
+    phase = 2.0 * np.pi * frequency[:, None] * t
+    prior = np.log(1.0 / frequency) - np.log(np.sum(1.0 / frequency))
+    return np.stack([np.cos(phase), np.sin(phase)]), np.nan, np.nan, 1.0 / frequency, prior
+
+
+def _settlings(t):
+    """Home from a place away at the exposure's start: fading, at a steady rate, overshooting."""
+    decays = [d for d in SETTLING_CYCLES if d <= max(0.3 * t[-1], 1.0)]
+    ramps = [r for r in SETTLING_RAMPS if r <= 0.5 * t[-1]]
+    rings = [r for r in SETTLING_RINGS if r[0] <= 0.3 * t[-1]]
+    starts = [j for j in range(STILL_AT_START) if j < len(t) - 3]
+    rows, onset, lasts, period = [], [], [], []
+    for j in starts:
+        since, after = np.maximum(t - t[j], 0.0), t >= t[j]
+        even = [np.exp(-since / d) for d in decays]
+        even += [np.maximum(1.0 - since / r, 0.0) for r in ramps]
+        rows += [(after * e, np.zeros(len(t))) for e in even]
+        for d, p in rings:
+            phase, fading = 2.0 * np.pi * since / p, after * np.exp(-since / d)
+            rows.append((fading * np.cos(phase), fading * np.sin(phase)))
+        onset += [0.5 * (t[j] + t[max(j - 1, 0)])] * (len(even) + len(rings))
+        lasts += [*decays, *ramps, *(d for d, _ in rings)]
+        period += [np.nan] * len(even) + [p for _, p in rings]
+    both = np.moveaxis(np.array(rows), 1, 0)
+    return both, np.array(onset), np.array(lasts), np.array(period), -np.log(len(rows))
