@@ -52,9 +52,9 @@ def motion_of(kind: str, cycles: np.ndarray, cadence: float, rng) -> tuple[np.nd
         first = rng.uniform(0.0, span)
         stop = span + 1.0
         if rng.random() < 0.5:
-            stay = np.exp(rng.uniform(np.log(2.5), np.log(min(0.95 * span, 64.0))))
-            first = rng.uniform(0.0, span - stay)
-            stop = first + stay
+            first, stop = np.sort(rng.uniform(0.0, span, 2))
+            while stop - first < 3.0:
+                first, stop = np.sort(rng.uniform(0.0, span, 2))
         truth |= {"when": first, "stop": stop}
         return np.outer(vector, (cycles >= first) & (cycles < stop)), truth
     if kind == "knock":
@@ -65,7 +65,7 @@ def motion_of(kind: str, cycles: np.ndarray, cadence: float, rng) -> tuple[np.nd
         phase = 2.0 * np.pi * cycles / period
         return np.outer(vector, np.cos(phase)) + np.outer(other, np.sin(phase)), {"period": period}
     if kind == "settling":
-        return _settling(cycles, rng, vector, other, truth)
+        return _settling(cycles, rng, vector, truth)
     axes = np.array([[1, 0], [0, 1], [1, 1]])[rng.integers(3)][:, None]
     if kind == "to_and_fro":
         radius, period = rng.uniform(0.75, 0.99), rng.choice([2.0, 2.5, 3.0, 4.0, 5.0, 6.0])
@@ -89,6 +89,8 @@ def _knock(cycles, cadence, rng, vector, other, scale, truth):
     onset = rng.uniform(0.0, 0.97 * span)
     decay = np.exp(rng.uniform(np.log(1.2), np.log(12.0))) / cadence
     since = np.maximum(cycles - onset, 0.0)
+    # The size is that of the first sample: what rings off before it leaves no trace.
+    since = np.maximum(since - since[since > 0].min(initial=span), 0.0)
     fading = np.where(cycles >= onset, np.exp(-since / decay), 0.0)
     truth |= {"when": onset, "lasts": decay}
     if rng.random() < 0.5:
@@ -97,7 +99,7 @@ def _knock(cycles, cadence, rng, vector, other, scale, truth):
     return np.outer(vector, fading * np.cos(phase)) + np.outer(other, fading * np.sin(phase)), truth
 
 
-def _settling(cycles, rng, vector, other, truth):
+def _settling(cycles, rng, vector, truth):
     span = cycles[-1]
     late = cycles[rng.integers(0, 3)]
     since, after = np.maximum(cycles - late, 0.0), cycles >= late
@@ -108,10 +110,15 @@ def _settling(cycles, rng, vector, other, truth):
     if form == 1:
         length = np.exp(rng.uniform(np.log(2.5), np.log(min(0.5 * span, 30.0))))
         return np.outer(vector, after * np.maximum(1.0 - since / length, 0.0)), truth
-    decay = np.exp(rng.uniform(np.log(1.6), np.log(min(10.0, 0.3 * span))))
-    phase = 2.0 * np.pi * since / np.exp(rng.uniform(np.log(3.0), np.log(20.0)))
-    fading = after * np.exp(-since / decay)
-    return np.outer(vector, fading * np.cos(phase)) + np.outer(other, fading * np.sin(phase)), truth
+    # A guide loop that overshoots: x[k+1] = x[k] - g x[k-1], or at once x[k+1] = (1 - g) x[k].
+    n, last = len(cycles), round(cycles[-1]) + 2
+    late_by_one = rng.random() < 0.64
+    poles = [1.0, -1.0, rng.uniform(0.27, 0.93)] if late_by_one else [1.0, rng.uniform(0.25, 0.93)]
+    kicks = np.zeros(last)
+    kicks[0] = 1.0
+    answer = lfilter([1.0], poles, kicks)
+    place = np.clip(np.rint(since).astype(int), 0, last - 1)
+    return np.outer(vector, np.where(after, answer[place], np.zeros(n))), truth
 
 
 def draw(kind: str, rng, noise: float = 0.3, cadence: float | None = None, length: float = 120.0,

@@ -9,15 +9,13 @@ their grids, the mean of the path under a flat prior.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
-from subgrade.guiding.path_shapes import SHAPES, memory_kept, shape_rows, whitened
+from subgrade.guiding.path_shapes import SHAPES, memory_kept, sample_edges, shape_rows, whitened
 
 NAN = float("nan")
-AMPLITUDES = (2.0, 6.0, 18.0, 54.0)
-"""One sigma of an amplitude in units of the noise: even in the logarithm, as sizes of unknown
-scale are (Jeffreys); with noise of 0.3 arcsec from half an arcsec to half an arcminute."""
 LEVEL_SHAPE = 4.0
 """Noise of an exposure over the night's: inverse gamma of this shape and mean, a quarter of
 scatter, since seeing comes and goes within a night (common practice, no source)."""
@@ -138,17 +136,10 @@ def shapes(path: Path, noise: Noise) -> dict[str, Found]:
         Of the same path.
     """
     rows = shape_rows(path.cycles, path.cadence, path.memory)
-    unit = float(np.sqrt(np.prod(path.noise)))
-    seen = (unit / path.noise)[:, None, None]
-    along = seen * rows.seen(noise.white)
-    power = seen**2 * rows.power
-    prior = np.square(AMPLITUDES)[:, None, None, None]
-    shrunk = prior / (1.0 + prior * power)
-    gain = (shrunk * along**2).sum(axis=(1, 2))
+    along = rows.seen(noise.white)
+    gain = (rows.shrunk * (along**2).sum(axis=0)).sum(axis=1)
     total = float(noise.squares.sum())
-    log_like = -0.5 * np.log1p(prior * power).sum(axis=(1, 2))
-    log_like += noise.level(total - gain) - noise.level(total)
-    log_like += rows.log_prior - np.log(len(AMPLITUDES))
+    log_like = noise.level(total - gain) - noise.level(total) + rows.log_prior
     out = {}
     for kind in SHAPES:
         part = rows.of(kind)
@@ -158,15 +149,15 @@ def shapes(path: Path, noise: Noise) -> dict[str, Found]:
         g, m = np.unravel_index(int(np.argmax(here)), here.shape)
         chance = np.exp(here - here[g, m]).sum(axis=0)
         k = part.start + m
-        coefficient = unit * shrunk[g, :, :, k] * along[:, :, k]
+        amplitude = path.noise[:, None] * rows.shrunk[g, :, k] * along[:, :, k]
         level = (LEVEL_SHAPE + 0.5 * (total - gain[g, k])) / noise.freedom
         grids = (_known(grid[part], chance, m) for grid in (rows.onset, rows.lasts, rows.period))
         onset, lasts, period = grids
         if np.isfinite(onset[0]):  # anywhere from one sample to the next
             onset = onset[0], float(np.hypot(onset[1], 1.0 / 12.0**0.5))
         out[kind] = Found(
-            _log_sum(here), path, rows.motion(k, coefficient), level,
-            float(unit * np.sqrt(level * shrunk[g, :, 0, k].mean())), onset, lasts, period,
+            _log_sum(here), path, rows.motion(k, amplitude), level,
+            float(path.noise.mean() * np.sqrt(level * rows.shrunk[g, 0, k])), onset, lasts, period,
         )  # fmt: skip
     return out
 
@@ -177,10 +168,10 @@ def _known(grid, chance, best: int) -> tuple[float, float]:
     if not np.isfinite(middle):
         return NAN, NAN
     use = np.isfinite(grid)
-    spread = float(chance[use] @ (grid[use] - middle) ** 2 / chance[use].sum())
-    beside = np.abs(grid[use] - middle)
-    cell = float(beside[beside > 0].min()) if (beside > 0).any() else 0.0
-    return middle, float(np.sqrt(spread + cell**2 / 12.0))
+    beside, chance = np.abs(grid[use] - middle), chance[use]
+    spread = float(chance @ beside**2 / chance.sum())
+    cell = float(beside.min(where=beside > 0, initial=np.inf))
+    return middle, (spread + (cell**2 / 12.0 if cell < np.inf else 0.0)) ** 0.5
 
 
 AXES = np.array([[True, False], [False, True], [True, True]])
@@ -228,8 +219,8 @@ def to_and_fro(path: Path, noise: Noise) -> Found:
     second = np.where(direct, 0.0, -(radius**2))[:, None]
     start = (1.0 - second) / ((1.0 + second) * ((1.0 - second) ** 2 - first**2))
     lag1 = first / (1.0 - second)
-    one_before = np.r_[False, np.diff(path.cycles) < 1.5]
-    two_before = one_before & np.r_[False, one_before[:-1]]
+    one_before = np.concatenate([[False], np.diff(path.cycles) < 1.5])
+    two_before = one_before & np.concatenate([[False], one_before[:-1]])
     after_one = np.where(two_before, first, np.where(one_before, lag1, 0.0))
     after_two = np.where(two_before, second, 0.0)
     variance = np.where(two_before, 1.0, np.where(one_before, start * (1.0 - lag1**2), start))
@@ -285,6 +276,12 @@ def loose(path: Path, noise: Noise) -> Found:
     return Found(evidence, path, _moved(path, AXES[a]), NAN)
 
 
+@lru_cache(maxsize=256)
+def _windows(n: int) -> np.ndarray:
+    """First sample and the one after the last of every burst, shape (m, 2)."""
+    return np.array([(j, j + w) for w in BURST_SAMPLES if 2 * w <= n for j in range(n - w + 1)])
+
+
 def burst(path: Path, noise: Noise) -> Found | None:
     """Several pushes within a stretch of the exposure, the rest of it at rest; None when short.
 
@@ -295,13 +292,12 @@ def burst(path: Path, noise: Noise) -> Found | None:
     path : Path
     noise : Noise
     """
-    n = len(path.cycles)
-    window = np.array([(j, j + w) for w in BURST_SAMPLES if 2 * w <= n for j in range(n - w + 1)])
+    window = _windows(len(path.cycles))
     if not len(window):
         return None
     centred = path.error - np.median(path.error, axis=1, keepdims=True)
     white = whitened(centred / path.noise[:, None], path.cycles, path.memory)
-    sums = np.r_[0.0, np.cumsum((white**2).sum(axis=0))]
+    sums = np.concatenate([[0.0], np.cumsum((white**2).sum(axis=0))])
     inside, count = sums[window[:, 1]] - sums[window[:, 0]], window[:, 1] - window[:, 0]
     more = np.square(BURST_LEVELS)[:, None]
     like = -count * np.log1p(more) + noise.level(sums[-1] - inside * more / (1.0 + more))
@@ -311,7 +307,7 @@ def burst(path: Path, noise: Noise) -> Found | None:
     fit = np.zeros_like(centred)
     fit[:, begin:stop] = centred[:, begin:stop] * more[k] / (1.0 + more[k])
     chance = np.exp(like - like[k, m]).sum(axis=0)
-    edge = np.r_[path.cycles[0], 0.5 * (path.cycles[1:] + path.cycles[:-1]), path.cycles[-1]]
+    edge = sample_edges(path.cycles)
     return Found(
         _log_sum(like), path, fit, NAN, float(path.noise.mean()),
         _known(edge[window[:, 0]], chance, m),

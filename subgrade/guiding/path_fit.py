@@ -9,6 +9,7 @@ memory).  Remarks of the record do not enter: that none was written proves nothi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -29,6 +30,7 @@ from subgrade.guiding.path_evidence import (
     shapes,
     to_and_fro,
 )
+from subgrade.guiding.path_shapes import sample_edges
 from subgrade.guiding.predict import rotated_moments
 from subgrade.record import CALM_SAMPLES, calm_rms
 from subgrade.record.model import GuideRecord
@@ -371,29 +373,29 @@ def _at_rest(share: float, recorded, noise) -> PathMember:
 def _member(name: str, share: float, found: Found) -> PathMember:
     path, fit = found.path, found.fit
     cross = fit @ path.error.T / len(path.cycles)
-    covariance = 0.5 * (cross + cross.T)
-    total = float((path.error**2).mean(axis=1).sum())
-    trace = float(np.trace(covariance))
+    rr, dd, rd = float(cross[0, 0]), float(cross[1, 1]), 0.5 * float(cross[0, 1] + cross[1, 0])
     recorded = _moments(path.error @ path.error.T / len(path.cycles))
-    moments = _moments(covariance)
-    axis = np.degrees(0.5 * np.arctan2(2.0 * moments[2], moments[1] - moments[0])) % 180.0
+    total, trace = recorded[0] + recorded[1], rr + dd
     values = {
-        "variance_share": float(np.clip(trace / total, 0.0, 1.0)) if total > 0 else 0.0,
-        "elongation_share": elongation_share(moments, recorded),
-        "moments": moments,
-        "ra_share": float(np.clip(moments[0] / trace, 0.0, 1.0)) if trace > 0 else NAN,
-        "angle_deg": float(axis) if trace > 0 else NAN,
+        "moments": (rr, dd, rd),
         "size_error": found.size_error,
         "period_s": found.period[0] * path.cadence,
         "period_error_s": found.period[1] * path.cadence,
     }
-    if np.isfinite(found.onset[0]):
+    if trace > 0:
+        values |= {
+            "variance_share": min(trace / total, 1.0),
+            "elongation_share": _elongation_share((rr, dd, rd), recorded),
+            "ra_share": min(max(rr / trace, 0.0), 1.0),
+            "angle_deg": math.degrees(0.5 * math.atan2(2.0 * rd, dd - rr)) % 180.0,
+        }
+    if math.isfinite(found.onset[0]):
         values |= _excursion(name, found)
     elif name == "ramp":
         values |= _drift(found)
     else:
-        widest = float(np.linalg.eigvalsh(covariance)[-1])
-        values["size"] = float(np.sqrt(max(2.0 * widest, 0.0)))
+        widest = 0.5 * trace + math.hypot(0.5 * (rr - dd), rd)
+        values["size"] = math.sqrt(max(2.0 * widest, 0.0))
     return PathMember(name, share, found.log_evidence, **values)
 
 
@@ -424,11 +426,11 @@ def _excursion(name: str, found: Found) -> dict:
     if name == "step" and not np.isfinite(lasts):  # for good
         lasts, lasts_error = path.length_s - when, when_error
     ahead = place @ out / max(size, 1e-12)
-    span = np.gradient(path.cycles)
-    far = float((span * (ahead > 0.5 * size)).sum() / span.sum())
+    edge = sample_edges(path.cycles)
+    far = float(np.diff(edge)[ahead > 0.5 * size].sum() / (edge[-1] - edge[0]))
     values = {
         "size": size,
-        "angle_deg": float(np.degrees(np.arctan2(place[0], place[1])) % 360.0),
+        "angle_deg": math.degrees(math.atan2(place[0], place[1])) % 360.0,
         "when_s": when,
         "when_error_s": when_error,
         "lasts_s": lasts,
@@ -437,7 +439,7 @@ def _excursion(name: str, found: Found) -> dict:
     }
     if name != "step" and size > 0 and np.isfinite(path.pulled[:, furthest:]).all():
         back = float(place @ path.pulled[:, furthest:-1].sum(axis=1)) / -(size**2)
-        values["corrected_share"] = float(np.clip(back, 0.0, 1.0))
+        values["corrected_share"] = min(max(back, 0.0), 1.0)
     return values
 
 
@@ -464,8 +466,14 @@ def elongation_share(
     With q = (xx - yy) + 2i xy of both, Re(q_motion conj(q_measured)) / |q_measured|^2: moments of
     independent motions add, and so do these shares.  A turn or mirror of both leaves it alone.
     """
-    xx, yy, xy = rotated_moments(moments, angle_deg, handedness)
-    motion, seen = complex(xx - yy, 2.0 * xy), complex(measured[0] - measured[1], 2.0 * measured[2])
-    if not abs(seen) > 0 or not np.isfinite([motion, seen]).all():
-        return 0.0
-    return float(np.clip((motion * seen.conjugate()).real / abs(seen) ** 2, 0.0, 1.0))
+    return _elongation_share(rotated_moments(moments, angle_deg, handedness), measured)
+
+
+def _elongation_share(motion, seen) -> float:
+    """The same for both in one frame."""
+    p, q = (
+        complex(motion[0] - motion[1], 2.0 * motion[2]),
+        complex(seen[0] - seen[1], 2.0 * seen[2]),
+    )
+    share = (p * q.conjugate()).real / abs(q) ** 2 if abs(q) > 0 else 0.0
+    return min(max(share, 0.0), 1.0) if math.isfinite(share) else 0.0

@@ -21,8 +21,11 @@ SETTLING_CYCLES = (1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 11.0, 16.0, 23.0, 32.0)
 """Decay of a first-order guide loop of gain g, about 1/g cycles: gains from 1 to 0.03."""
 SETTLING_RAMPS = (3.0, 6.0, 12.0, 24.0)
 """Cycles until home where the longest correction sets the pace."""
-SETTLING_RINGS = tuple((decay, period) for decay in (2.0, 4.0, 8.0) for period in (4.0, 8.0, 16.0))
-"""(decay, period) in cycles of a loop that overshoots on its way home."""
+LOOP_GAINS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.94)
+"""Gains of a loop that answers a cycle late: it overshoots on its way home, by the poles of
+z^2 - z + g (derived), and is at the edge of stability at 1."""
+DIRECT_GAINS = (1.3, 1.5, 1.65, 1.8, 1.9)
+"""Gains at which a loop that answers at once comes home on alternate sides, by z = 1 - g."""
 STILL_AT_START = 3
 """A late dither shows within this many samples of the exposure's start; a knock at any."""
 SHORTEST_STAY = 3
@@ -32,6 +35,12 @@ SHORTEST_SWING = 6.0
 late rings with a period of six at the edge of stability, derived) and counts as to-and-fro."""
 LONGEST_SWING = 1.25
 """Longest period in lengths of the path; of a slower swing one exposure sees a ramp."""
+EVEN = 0.15
+"""RMS of sample times about an even beat, in cycles, that is left out of account: less than a
+tenth of the amplitude of the fastest swing."""
+AMPLITUDES = (2.0, 6.0, 18.0, 54.0)
+"""One sigma of an amplitude in units of its axis' noise: even in the logarithm, as sizes of
+unknown scale are (Jeffreys); with noise of 0.3 arcsec from half an arcsec to half an arcminute."""
 SHAPES = ("ramp", "knock", "swing", "settling", "step")
 
 
@@ -49,10 +58,11 @@ class ShapeRows:
         The same as the noise lets them be seen: whitened, without the constant.
     stays : ndarray of int, shape (2, p)
         The two steps of each stay, indices into m.
-    power : ndarray, shape (2, m + p)
-        Sum of squares of the white rows.
-    log_prior : ndarray, shape (m + p,)
-        Of each shape within its kind.
+    shrunk : ndarray, shape (4, 2, m + p)
+        Variance of a row's amplitude after the fit over that of the noise, for each size of
+        `AMPLITUDES` before it.
+    log_prior : ndarray, shape (4, m + p)
+        Of each size and shape within its kind, with the normalisation of both axes' amplitudes.
     onset, lasts, period : ndarray, shape (m + p,)
         Cycles: after the first sample; decay, stay or time until home; NaN where not of the shape.
     first : tuple of int
@@ -62,7 +72,7 @@ class ShapeRows:
     plain: np.ndarray
     white: np.ndarray
     stays: np.ndarray
-    power: np.ndarray
+    shrunk: np.ndarray
     log_prior: np.ndarray
     onset: np.ndarray
     lasts: np.ndarray
@@ -76,7 +86,8 @@ class ShapeRows:
 
     def seen(self, path: np.ndarray) -> np.ndarray:
         """Sums of products with the white rows: (a, n) whitened axes give (a, 2, m + p)."""
-        along = np.moveaxis(self.white @ path.T, -1, 0)
+        along = path @ self.white.reshape(-1, path.shape[1]).T
+        along = along.reshape(len(path), 2, -1)
         first, second = self.stays
         return np.concatenate([along, along[..., first] - along[..., second]], axis=-1)
 
@@ -95,13 +106,17 @@ def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
     Parameters
     ----------
     cycles : ndarray, shape (n,)
-        Increasing from 0; rounded to a tenth, n at least 5.
+        Increasing from 0, n at least 5; rounded to a tenth, or taken as even where they nearly are.
     cadence : float
         Seconds of one cycle.
     memory : float
         Autocorrelation of the noise after one cycle, 0 to below 1.
     """
-    tenths = np.rint(10.0 * np.asarray(cycles)).astype(np.int64)
+    cycles = np.asarray(cycles)
+    even = np.arange(len(cycles))
+    if float(np.mean((cycles - even * (cycles[-1] / even[-1])) ** 2)) < EVEN**2:
+        cycles = even
+    tenths = np.rint(10.0 * cycles).astype(np.int64)
     return _kept_rows(tenths.tobytes(), round(float(cadence), 1), round(float(memory), 2))
 
 
@@ -132,9 +147,12 @@ def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
         np.concatenate([np.broadcast_to(p[k], c) for p, c in zip(parts, counts, strict=True)])
         for k in (1, 2, 3, 4)
     )
+    prior = np.square(AMPLITUDES)[:, None, None]
+    log_prior = log_prior - np.log1p(prior * power).sum(axis=1) - np.log(len(AMPLITUDES))
+    shrunk = prior / (1.0 + prior * power)
     first = tuple(np.cumsum([0, *counts]).tolist())
     stays = first[-2] + np.stack([begin, stop])
-    return ShapeRows(plain, white, stays, power, log_prior, onset, lasts, period, first)
+    return ShapeRows(plain, white, stays, shrunk, log_prior, onset, lasts, period, first)
 
 
 def whitened(rows: np.ndarray, cycles: np.ndarray, memory: float) -> np.ndarray:
@@ -162,6 +180,12 @@ def memory_kept(cycles: np.ndarray, memory: float) -> np.ndarray:
     if memory <= 0:
         return np.zeros(len(cycles) - 1)
     return memory ** np.maximum(np.diff(cycles), 0.1)
+
+
+def sample_edges(cycles: np.ndarray) -> np.ndarray:
+    """Middles between samples, with the first and last sample at the ends, shape (n + 1,)."""
+    middle = 0.5 * (cycles[1:] + cycles[:-1])
+    return np.concatenate([cycles[:1], middle, cycles[-1:]])
 
 
 def _orthogonal(plain, white):
@@ -237,7 +261,8 @@ def _settlings(t):
     """Home from a place away at the exposure's start: fading, at a steady rate, overshooting."""
     decays = [d for d in SETTLING_CYCLES if d <= max(0.3 * t[-1], 1.0)]
     ramps = [r for r in SETTLING_RAMPS if r <= 0.5 * t[-1]]
-    rings = [r for r in SETTLING_RINGS if r[0] <= 0.3 * t[-1]]
+    rings = [(-2.0 / np.log(g), 2.0 * np.pi / np.arccos(0.5 / g**0.5)) for g in LOOP_GAINS]
+    rings += [(-1.0 / np.log(g - 1.0), 2.0) for g in DIRECT_GAINS]
     starts = [j for j in range(STILL_AT_START) if j < len(t) - 3]
     rows, onset, lasts, period = [], [], [], []
     for j in starts:
