@@ -60,12 +60,12 @@ def motion_of(kind: str, cycles: np.ndarray, cadence: float, rng) -> tuple[np.nd
     if kind == "knock":
         return _knock(cycles, cadence, rng, vector, other, scale, truth)
     if kind == "swing":
-        low, high = np.log(6.0), np.log(1.25 * span)
+        low, high = np.log(6.0), np.log(3.0 * span)
         period = float(np.exp(rng.uniform(low, high)))
         phase = 2.0 * np.pi * cycles / period
         return np.outer(vector, np.cos(phase)) + np.outer(other, np.sin(phase)), {"period": period}
     if kind == "settling":
-        return _settling(cycles, rng, vector, truth)
+        return _settling(cycles, cadence, rng, vector, truth)
     axes = np.array([[1, 0], [0, 1], [1, 1]])[rng.integers(3)][:, None]
     if kind == "to_and_fro":
         radius, period = rng.uniform(0.75, 0.99), rng.choice([2.0, 2.5, 3.0, 4.0, 5.0, 6.0])
@@ -73,8 +73,11 @@ def motion_of(kind: str, cycles: np.ndarray, cadence: float, rng) -> tuple[np.nd
         a = [1.0, radius] if period == 2.0 else a
         kicks = rng.standard_normal((2, n + 400)) * rng.choice([1.0, 3.0])
         return axes * lfilter([1.0], a, kicks)[:, 400:], {"period": period, "axes": axes[:, 0]}
-    memory, level = rng.choice([0.0, 0.5, 0.8, 0.95]), rng.choice([2.0, 5.0, 15.0])
-    return axes * level * noise_of(rng, n, memory), {"axes": axes[:, 0]}
+    memory, level = rng.choice([0.0, 3.0, 10.0, 40.0]), rng.choice([0.7, 2.0, 6.0, 18.0])
+    apart = np.abs(cycles[:, None] - cycles)
+    cover = np.exp(-apart / memory) if memory else np.eye(n)
+    wander = np.linalg.cholesky(cover) @ rng.standard_normal((n, 2))
+    return axes * level * wander.T, {"axes": axes[:, 0]}
 
 
 def _knock(cycles, cadence, rng, vector, other, scale, truth):
@@ -99,9 +102,10 @@ def _knock(cycles, cadence, rng, vector, other, scale, truth):
     return np.outer(vector, fading * np.cos(phase)) + np.outer(other, fading * np.sin(phase)), truth
 
 
-def _settling(cycles, rng, vector, truth):
+def _settling(cycles, cadence, rng, vector, truth):
     span = cycles[-1]
-    late = cycles[rng.integers(0, 3)]
+    soon = np.flatnonzero(cycles <= min(15.0 / cadence, 0.25 * span))
+    late = cycles[rng.choice(soon)]
     since, after = np.maximum(cycles - late, 0.0), cycles >= late
     form = rng.choice(3, p=[0.4, 0.2, 0.4])
     if form == 0:
@@ -131,7 +135,7 @@ def draw(kind: str, rng, noise: float = 0.3, cadence: float | None = None, lengt
     keep = rng.random(n) >= lost
     motion, truth = motion_of(kind, (time - time[0]) / cadence, cadence, rng)
     level = 1.0 / rng.gamma(4.0, 0.25) ** 0.5
-    if kind in ("to_and_fro", "irregular"):
+    if kind == "to_and_fro":
         still = np.ones((2, 1)) - truth["axes"][:, None]
         seen = motion + still * noise_of(rng, n)
     else:

@@ -13,7 +13,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from subgrade.guiding.path_shapes import SHAPES, memory_kept, sample_edges, shape_rows, whitened
+from subgrade.guiding.path_shapes import (
+    SHAPES,
+    memory_kept,
+    sample_edges,
+    shape_rows,
+    wander_filters,
+    whitened,
+)
 
 NAN = float("nan")
 LEVEL_SHAPE = 4.0
@@ -25,9 +32,6 @@ LOOP_RADII = (0.8, 0.93, 0.98)
 z - 1 + g (answering at once) and z^2 - z + g (a cycle late)."""
 LOOP_LEVELS = (1.0, 3.0)
 """What drives it, in units of the noise."""
-LOOSE_MEMORIES = (0.0, 0.5, 0.8, 0.95)
-LOOSE_LEVELS = (2.0, 5.0, 15.0)
-"""Memory after a cycle, and standard deviation in units of the noise, of irregular motion."""
 BURST_SAMPLES = (3, 5, 8, 13, 21, 34)
 BURST_LEVELS = (3.0, 10.0, 30.0)
 """Length, and level in units of the noise, of a burst of pushes."""
@@ -82,6 +86,8 @@ class Found:
     onset: tuple[float, float] = (NAN, NAN)
     lasts: tuple[float, float] = (NAN, NAN)
     period: tuple[float, float] = (NAN, NAN)
+    returns: bool = True
+    """Whether the fit comes back once: not a burst, and not a step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +196,8 @@ def _random(path: Path, noise: Noise, white, log_norm, levels, log_prior):
     log_like = change.sum(axis=-1) + noise.level(left) - noise.level(float(noise.squares.sum()))
     log_like = log_like + log_prior - np.log(len(levels) * len(white))
     best = np.unravel_index(int(np.argmax(log_like)), log_like.shape)
-    return _log_sum(log_like), log_like, best
+    level = (LEVEL_SHAPE + 0.5 * float(np.broadcast_to(left, log_like.shape)[best])) / noise.freedom
+    return _log_sum(log_like), log_like, best, level
 
 
 def _moved(path: Path, axes) -> np.ndarray:
@@ -232,9 +239,9 @@ def to_and_fro(path: Path, noise: Noise) -> Found:
     norm = -0.5 * (np.log(variance).sum(axis=1) + np.log((one**2).sum(axis=(1, 2))))
     prior = np.where(AXES, gain_odds(path.gain), 0.0).sum(axis=1) - np.log(3.0)
     white = _less_mean(white[:, :2], one)
-    evidence, like, (_, m, a) = _random(path, noise, white, norm, LOOP_LEVELS, prior)
+    evidence, like, (_, m, a), level = _random(path, noise, white, norm, LOOP_LEVELS, prior)
     known = _known(period, np.exp(like - like.max()).sum(axis=(0, 2)), m)
-    return Found(evidence, path, _moved(path, AXES[a]), NAN, period=known)
+    return Found(evidence, path, _moved(path, AXES[a]), level, period=known)
 
 
 def gain_odds(gain: np.ndarray) -> np.ndarray:
@@ -258,22 +265,22 @@ def gain_odds(gain: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(gain), odds, 0.0)
 
 
-def loose(path: Path, noise: Noise) -> Found:
-    """Irregular motion throughout: noise of another level and memory than the night's.
+def irregular(path: Path, noise: Noise) -> Found:
+    """Motion without a shape all through the exposure: a first-order wander upon the noise.
 
     Parameters
     ----------
     path : Path
     noise : Noise
     """
+    filters, log_det = wander_filters(path.cycles)
     rows = np.vstack([path.error / path.noise[:, None], np.ones(len(path.cycles))])
-    white = np.array([whitened(rows, path.cycles, m) for m in LOOSE_MEMORIES])
-    kept = np.array([memory_kept(path.cycles, m) for m in LOOSE_MEMORIES])
+    white = rows @ filters.swapaxes(1, 2)
     one = white[:, 2:]
-    norm = -0.5 * (np.log1p(-(kept**2)).sum(axis=1) + np.log((one**2).sum(axis=(1, 2))))
+    norm = -0.5 * (log_det + np.log((one**2).sum(axis=(1, 2))))
     white = _less_mean(white[:, :2], one)
-    evidence, _, (_, _, a) = _random(path, noise, white, norm, LOOSE_LEVELS, -np.log(3.0))
-    return Found(evidence, path, _moved(path, AXES[a]), NAN)
+    evidence, _, (_, _, a), level = _random(path, noise, white, norm, (1.0,), -np.log(3.0))
+    return Found(evidence, path, _moved(path, AXES[a]), level)
 
 
 @lru_cache(maxsize=256)
@@ -300,7 +307,8 @@ def burst(path: Path, noise: Noise) -> Found | None:
     sums = np.concatenate([[0.0], np.cumsum((white**2).sum(axis=0))])
     inside, count = sums[window[:, 1]] - sums[window[:, 0]], window[:, 1] - window[:, 0]
     more = np.square(BURST_LEVELS)[:, None]
-    like = -count * np.log1p(more) + noise.level(sums[-1] - inside * more / (1.0 + more))
+    left = sums[-1] - inside * more / (1.0 + more)
+    like = noise.level(left) - count * np.log1p(more)
     like += -noise.level(float(noise.squares.sum())) - np.log(like.size)
     k, m = np.unravel_index(int(np.argmax(like)), like.shape)
     begin, stop = window[m]
@@ -309,9 +317,11 @@ def burst(path: Path, noise: Noise) -> Found | None:
     chance = np.exp(like - like[k, m]).sum(axis=0)
     edge = sample_edges(path.cycles)
     return Found(
-        _log_sum(like), path, fit, NAN, float(path.noise.mean()),
+        _log_sum(like), path, fit, (LEVEL_SHAPE + 0.5 * float(left[k, m])) / noise.freedom,
+        float(path.noise.mean()),
         _known(edge[window[:, 0]], chance, m),
         _known(edge[window[:, 1]] - edge[window[:, 0]], chance, m),
+        returns=False,
     )  # fmt: skip
 
 

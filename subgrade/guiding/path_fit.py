@@ -21,11 +21,12 @@ from subgrade.guiding.intervals import lost_intervals, merged, overlap
 from subgrade.guiding.model import ClockFit
 from subgrade.guiding.over_night import pulse_rate
 from subgrade.guiding.path_evidence import (
+    LEVEL_SHAPE,
     Found,
     Path,
     binned,
     burst,
-    loose,
+    irregular,
     nothing,
     shapes,
     to_and_fro,
@@ -318,9 +319,11 @@ def _unfitted(samples: int, away: float, length: float) -> PathFit:
 def _fitted(path: Path, away: float) -> PathFit:
     noise = nothing(path)
     coarse = binned(path, MOST)
-    found: dict[str, Found] = shapes(coarse, noise if coarse is path else nothing(coarse))
-    found["to_and_fro"], found["irregular"] = to_and_fro(path, noise), loose(path, noise)
-    pushes = burst(coarse, noise if coarse is path else nothing(coarse))
+    coarse_noise = noise if coarse is path else nothing(coarse)
+    found: dict[str, Found] = shapes(coarse, coarse_noise)
+    found["to_and_fro"] = to_and_fro(path, noise)
+    found["irregular"] = irregular(coarse, coarse_noise)
+    pushes = burst(coarse, coarse_noise)
     if pushes is not None:
         found["knock"] = _either(found["knock"], pushes)
     names = MEMBERS[:-1]
@@ -339,14 +342,17 @@ def _fitted(path: Path, away: float) -> PathFit:
         else:
             members.append(PathMember(name, 0.0, float(value)))
     members.append(PathMember("star_missing", missing, lasts_s=away))
-    best = max(found.values(), key=lambda f: f.log_evidence)
+    level = (LEVEL_SHAPE + 0.5 * float(noise.squares.sum())) / noise.freedom
+    leads = int(np.argmax(shares))
+    if leads:
+        level = found[names[leads]].level
     return PathFit(
         samples=len(path.cycles),
         members=tuple(members),
         moments=_moments(recorded),
         noise_ra=float(path.noise[0]),
         noise_dec=float(path.noise[1]),
-        noise_level=float(best.level**0.5),
+        noise_level=float(level**0.5),
         missing_s=away,
         gain_ra=float(path.gain[0]),
         gain_dec=float(path.gain[1]),
@@ -437,7 +443,12 @@ def _excursion(name: str, found: Found) -> dict:
         "lasts_error_s": lasts_error,
         "away_share": lasts / path.length_s if name == "step" else far,
     }
-    if name != "step" and size > 0 and np.isfinite(path.pulled[:, furthest:]).all():
+    if (
+        name != "step"
+        and found.returns
+        and size > 0
+        and np.isfinite(path.pulled[:, furthest:]).all()
+    ):
         back = float(place @ path.pulled[:, furthest:-1].sum(axis=1)) / -(size**2)
         values["corrected_share"] = min(max(back, 0.0), 1.0)
     return values

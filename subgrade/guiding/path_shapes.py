@@ -26,15 +26,20 @@ LOOP_GAINS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.94)
 z^2 - z + g (derived), and is at the edge of stability at 1."""
 DIRECT_GAINS = (1.3, 1.5, 1.65, 1.8, 1.9)
 """Gains at which a loop that answers at once comes home on alternate sides, by z = 1 - g."""
-STILL_AT_START = 3
-"""A late dither shows within this many samples of the exposure's start; a knock at any."""
+LATE_DITHER_S = 15.0
+"""A dither that was late for the exposure shows within this time of its start, and a quarter of
+it at most; a knock at any time: common practice, no source."""
 SHORTEST_STAY = 3
 """Samples at a second place that make it a place: fewer are a knock, or a sample gone wrong."""
 SHORTEST_SWING = 6.0
 """Cycles: what is faster than this is of the guide loop's own beat (a loop that answers a cycle
 late rings with a period of six at the edge of stability, derived) and counts as to-and-fro."""
-LONGEST_SWING = 1.25
-"""Longest period in lengths of the path; of a slower swing one exposure sees a ramp."""
+LONGEST_SWING = 3.0
+"""Longest period in lengths of the path: a third of a cycle bends; of less one sees a ramp."""
+WANDER_MEMORIES = (0.0, 3.0, 10.0, 40.0)
+WANDER_LEVELS = (0.7, 2.0, 6.0, 18.0)
+"""Memory, in cycles, and standard deviation, in units of the noise, of irregular motion that adds
+to it."""
 EVEN = 0.15
 """RMS of sample times about an even beat, in cycles, that is left out of account: less than a
 tenth of the amplitude of the fastest swing."""
@@ -100,6 +105,43 @@ class ShapeRows:
         return amplitudes @ (self.plain[:, first] - self.plain[:, second])
 
 
+@lru_cache(maxsize=6)
+def _kept_filters(tenths: bytes) -> tuple[np.ndarray, np.ndarray]:
+    t = 0.1 * np.frombuffer(tenths, np.int64)
+    apart = np.abs(t[:, None] - t)
+    memory = np.maximum(WANDER_MEMORIES, 1e-3)[:, None, None]
+    like = np.exp(-apart / memory)[:, None]
+    cover = np.square(WANDER_LEVELS)[:, None, None] * like + np.eye(len(t))
+    root = np.linalg.cholesky(cover.reshape(-1, len(t), len(t)))
+    log_det = 2.0 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    return np.linalg.inv(root), log_det
+
+
+def wander_filters(cycles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What makes noise and irregular motion of each memory and level white.
+
+    Parameters
+    ----------
+    cycles : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (m, n, n)
+        Times a path in units of the noise: independent numbers of unit variance.
+    ndarray, shape (m,)
+        Logarithm of the determinant of the covariance.
+    """
+    return _kept_filters(_tenths(cycles))
+
+
+def _tenths(cycles: np.ndarray) -> bytes:
+    """Sample times as what rows are kept by: tenths of a cycle, even where they nearly are."""
+    even = np.arange(len(cycles))
+    if float(np.mean((cycles - even * (cycles[-1] / even[-1])) ** 2)) < EVEN**2:
+        cycles = even
+    return np.rint(10.0 * np.asarray(cycles)).astype(np.int64).tobytes()
+
+
 def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
     """The shapes for samples at ``cycles`` (guide cycles after the first, shape (n,)).
 
@@ -112,12 +154,7 @@ def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
     memory : float
         Autocorrelation of the noise after one cycle, 0 to below 1.
     """
-    cycles = np.asarray(cycles)
-    even = np.arange(len(cycles))
-    if float(np.mean((cycles - even * (cycles[-1] / even[-1])) ** 2)) < EVEN**2:
-        cycles = even
-    tenths = np.rint(10.0 * cycles).astype(np.int64)
-    return _kept_rows(tenths.tobytes(), round(float(cadence), 1), round(float(memory), 2))
+    return _kept_rows(_tenths(cycles), round(float(cadence), 1), round(float(memory), 2))
 
 
 @lru_cache(maxsize=6)
@@ -127,7 +164,7 @@ def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
         _ramp(t),
         _knocks(t, np.array(KNOCK_DECAYS_S) / max(cadence, 0.1)),
         _swings(t),
-        _settlings(t),
+        _settlings(t, LATE_DITHER_S / max(cadence, 0.1)),
         _steps(t),
     ]
     counts = [p[0].shape[1] for p in parts]
@@ -257,13 +294,16 @@ def _swings(t):
     return np.stack([np.cos(phase), np.sin(phase)]), np.nan, np.nan, 1.0 / frequency, prior
 
 
-def _settlings(t):
-    """Home from a place away at the exposure's start: fading, at a steady rate, overshooting."""
+def _settlings(t, latest):
+    """Home from a place away at the exposure's start or soon after it.
+
+    Fading, at a steady rate, or overshooting.
+    """
     decays = [d for d in SETTLING_CYCLES if d <= max(0.3 * t[-1], 1.0)]
     ramps = [r for r in SETTLING_RAMPS if r <= 0.5 * t[-1]]
     rings = [(-2.0 / np.log(g), 2.0 * np.pi / np.arccos(0.5 / g**0.5)) for g in LOOP_GAINS]
     rings += [(-1.0 / np.log(g - 1.0), 2.0) for g in DIRECT_GAINS]
-    starts = [j for j in range(STILL_AT_START) if j < len(t) - 3]
+    starts = [j for j in range(len(t) - 3) if t[j] <= min(latest, 0.25 * t[-1])]
     rows, onset, lasts, period = [], [], [], []
     for j in starts:
         since, after = np.maximum(t - t[j], 0.0), t >= t[j]
