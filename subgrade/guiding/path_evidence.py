@@ -8,6 +8,7 @@ their grids, the mean of the path under a flat prior.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -38,6 +39,10 @@ BURST_LEVELS = (3.0, 10.0, 30.0)
 LEAST_LOOP_GAIN, RATE_ERROR = 0.6, 0.3
 """Pulses that take back less than this share of the error ring with no delay up to a cycle (from
 z^2 - z + g: decay to a third within two cycles), and how well the pulses' rate is known."""
+MISREAD = 20.0
+"""Most that corrections count against to-and-fro, in logarithms: they may have been misread."""
+HOPELESS = 20.0
+"""Logarithm by which a member's evidence falls short of the best before its errors are left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,33 +151,39 @@ def shapes(path: Path, noise: Noise) -> dict[str, Found]:
     gain = (rows.shrunk * (along**2).sum(axis=0)).sum(axis=1)
     total = float(noise.squares.sum())
     log_like = noise.level(total - gain) - noise.level(total) + rows.log_prior
+    parts = {kind: rows.of(kind) for kind in SHAPES}
+    chances = {kind: _chances(log_like[:, p]) for kind, p in parts.items() if p.start < p.stop}
+    # Errors are worked out for what has a chance to lead.
+    least = max(0.0, *(evidence for evidence, _, _ in chances.values())) - HOPELESS
     out = {}
-    for kind in SHAPES:
-        part = rows.of(kind)
-        if part.start == part.stop:
-            continue
-        here = log_like[:, part]
-        g, m = np.unravel_index(int(np.argmax(here)), here.shape)
-        chance = np.exp(here - here[g, m]).sum(axis=0)
-        k = part.start + m
+    for kind, (evidence, chance, (g, m)) in chances.items():
+        k = parts[kind].start + m
         amplitude = path.noise[:, None] * rows.shrunk[g, :, k] * along[:, :, k]
         level = (LEVEL_SHAPE + 0.5 * (total - gain[g, k])) / noise.freedom
-        grids = (_known(grid[part], chance, m) for grid in (rows.onset, rows.lasts, rows.period))
-        onset, lasts, period = grids
-        if np.isfinite(onset[0]):  # anywhere from one sample to the next
-            onset = onset[0], float(np.hypot(onset[1], 1.0 / 12.0**0.5))
-        out[kind] = Found(
-            _log_sum(here), path, rows.motion(k, amplitude), level,
-            float(path.noise.mean() * np.sqrt(level * rows.shrunk[g, 0, k])), onset, lasts, period,
-        )  # fmt: skip
+        weights = chance if evidence > least else None
+        onset, lasts, period = (
+            _known(grid[parts[kind]], weights, m) for grid in (rows.onset, rows.lasts, rows.period)
+        )
+        # anywhere from one sample to the next
+        onset = onset[0], math.hypot(onset[1], 1.0 / 12.0**0.5)
+        size_error = float(path.noise.mean() * (level * rows.shrunk[g, 0, k]) ** 0.5)
+        motion = rows.motion(k, amplitude)
+        out[kind] = Found(evidence, path, motion, level, size_error, onset, lasts, period)
     return out
+
+
+def _chances(log_like):
+    """Evidence of a kind, the chance of each shape over the likeliest, and which that is."""
+    g, m = divmod(int(np.argmax(log_like)), log_like.shape[1])
+    chance = np.exp(log_like - log_like[g, m]).sum(axis=0)
+    return float(log_like[g, m] + np.log(chance.sum())), chance, (g, m)
 
 
 def _known(grid, chance, best: int) -> tuple[float, float]:
     """The likeliest of a grid, and the scatter of the others of its form about it."""
     middle = float(grid[best])
-    if not np.isfinite(middle):
-        return NAN, NAN
+    if chance is None or not math.isfinite(middle):
+        return middle, NAN
     use = np.isfinite(grid)
     beside, chance = np.abs(grid[use] - middle), chance[use]
     spread = float(chance @ beside**2 / chance.sum())
@@ -261,7 +272,7 @@ def gain_odds(gain: np.ndarray) -> np.ndarray:
         beyond = np.maximum(np.maximum(np.log(low) - at, at - np.log(high)), 0.0)
         return -0.5 * (beyond / RATE_ERROR) ** 2 - np.log(np.log(high / low))
 
-    odds = np.clip(density(LEAST_LOOP_GAIN, 2.5) - density(0.1, 1.2), -10.0, 10.0)
+    odds = np.maximum(density(LEAST_LOOP_GAIN, 2.5) - density(0.1, 1.2), -MISREAD)
     return np.where(np.isfinite(gain), odds, 0.0)
 
 
@@ -323,6 +334,21 @@ def burst(path: Path, noise: Noise) -> Found | None:
         _known(edge[window[:, 1]] - edge[window[:, 0]], chance, m),
         returns=False,
     )  # fmt: skip
+
+
+def without_slow(path: Path) -> Path:
+    """The path less its running mean over two of the slowest periods of a loop.
+
+    A long path's bins hold what is slower, so that either part counts once.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    width = 2 * round(max(LOOP_PERIODS)) + 1
+    weight = np.convolve(np.ones(len(path.cycles)), np.ones(width), "same")
+    slow = [np.convolve(e, np.ones(width), "same") / weight for e in path.error]
+    return replace(path, error=path.error - slow)
 
 
 def binned(path: Path, most: int) -> Path:

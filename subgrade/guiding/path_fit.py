@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
 from subgrade.guiding.exposure import GAP_CADENCES
 from subgrade.guiding.intervals import lost_intervals, merged, overlap
-from subgrade.guiding.model import ClockFit
+from subgrade.guiding.model import PATH_MEMBERS, ClockFit, PathFit, PathMember
 from subgrade.guiding.over_night import pulse_rate
 from subgrade.guiding.path_evidence import (
     LEVEL_SHAPE,
@@ -30,6 +30,7 @@ from subgrade.guiding.path_evidence import (
     nothing,
     shapes,
     to_and_fro,
+    without_slow,
 )
 from subgrade.guiding.path_shapes import sample_edges
 from subgrade.guiding.predict import rotated_moments
@@ -37,17 +38,6 @@ from subgrade.record import CALM_SAMPLES, calm_rms
 from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
-MEMBERS = (
-    "nothing",
-    "ramp",
-    "step",
-    "knock",
-    "swing",
-    "to_and_fro",
-    "settling",
-    "irregular",
-    "star_missing",
-)
 PRIOR_NOTHING = 0.5
 """Most exposures of most nights are at rest; the rest is shared alike: a choice, no source."""
 FLOOR_ARCSEC = 0.05
@@ -63,105 +53,9 @@ choice, no source."""
 FEWEST = 6
 """Samples below which nothing is fitted."""
 MOST = 120
-"""Longer paths are averaged in bins for the shapes; to-and-fro is sought in all samples."""
+"""Longer paths are averaged in bins for the shapes; to-and-fro is sought in what is faster."""
 USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 """Arcsec per ms at half the sidereal rate: common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class PathMember:
-    """One explanation of a recorded path, and how much of it that explains.
-
-    Lengths in arcsec, times in seconds; NaN for numbers that the member does not have.
-
-    Attributes
-    ----------
-    name : str
-        One of `MEMBERS`.
-    share : float
-        Posterior probability, never NaN; of ``star_missing`` the share of the exposure in which
-        nothing is known, taken off the others.
-    log_evidence : float
-        Marginal likelihood over that of ``nothing``, natural logarithm, without the prior.
-    variance_share, elongation_share : float
-        Of the recorded variance, and of the recorded elongation along its own axis, 0 to 1.
-    moments : tuple of float
-        (ra-ra, dec-dec, ra-dec) of the fitted motion with the recorded one, arcsec^2.
-    ra_share : float
-        Of ``moments``' trace along RA (the guide camera's x where the record has no RA).
-    angle_deg : float
-        Position angle of the motion, from +Dec towards +RA of the record: of a step, knock or
-        settling where it went (0 to 360), else that of its axis (0 to 180).
-    size, size_error : float
-        Length of a ramp over the exposure; distance of a step, of the furthest sample of a knock
-        and of the place from which the star settles; amplitude of a swing.
-    when_s, when_error_s : float
-        Onset after the start of the exposure.
-    lasts_s, lasts_error_s : float
-        Decay time of a knock without or with ringing, and of settling; how long a step's second
-        place was held within the exposure; length of a burst.
-    period_s, period_error_s : float
-    rate_ra, rate_dec, rate_error : float
-        Of a ramp, arcsec per minute.
-    away_share : float
-        Share of the exposure on the far side of the middle between both places; of a step that
-        of the place after it, so how bright the second of two images is.
-    corrected_share : float
-        Part of the way home that corrections make up, where pulses and their rate are known: 1
-        where the guider brought the star back, 0 where it came back by itself.
-    """
-
-    name: str
-    share: float
-    log_evidence: float = NAN
-    variance_share: float = 0.0
-    elongation_share: float = 0.0
-    moments: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    ra_share: float = NAN
-    angle_deg: float = NAN
-    size: float = NAN
-    size_error: float = NAN
-    when_s: float = NAN
-    when_error_s: float = NAN
-    lasts_s: float = NAN
-    lasts_error_s: float = NAN
-    period_s: float = NAN
-    period_error_s: float = NAN
-    rate_ra: float = NAN
-    rate_dec: float = NAN
-    rate_error: float = NAN
-    away_share: float = NAN
-    corrected_share: float = NAN
-
-
-@dataclass(frozen=True, slots=True)
-class PathFit:
-    """The recorded path of one exposure as each member of the dictionary sees it.
-
-    ``members`` stand in the order of `MEMBERS`; their shares sum to 1.  ``moments`` is the
-    recorded covariance, arcsec^2; ``noise_*`` the noise assumed per axis, arcsec; ``noise_level``
-    how many times that the most likely member leaves.  ``gain_*`` is the share of the error that
-    the pulses of the exposure were sent to take back, NaN without pulses.
-    """
-
-    samples: int
-    members: tuple[PathMember, ...]
-    moments: tuple[float, float, float] = (NAN, NAN, NAN)
-    noise_ra: float = NAN
-    noise_dec: float = NAN
-    noise_level: float = NAN
-    missing_s: float = 0.0
-    gain_ra: float = NAN
-    gain_dec: float = NAN
-
-    def __getitem__(self, name: str) -> PathMember:
-        return self.members[MEMBERS.index(name)]
-
-    @property
-    def leading(self) -> str:
-        """The member with more than half of the share, else ``uncertain``."""
-        best = max(self.members, key=lambda m: m.share)
-        return best.name if best.share > 0.5 else "uncertain"
 
 
 def fit_path(
@@ -195,10 +89,11 @@ def fit_path(
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time = record.time[use] + clock.add_s
     error = np.stack([record.ra[use], record.dec[use]])
-    pulled = np.stack(
-        [record.ra_pulse_ms[use] * pulse_effect(error[0], record.ra_pulse_ms[use]),
-         record.dec_pulse_ms[use] * pulse_effect(error[1], record.dec_pulse_ms[use])]
-    )  # fmt: skip
+    pulse = np.stack([record.ra_pulse_ms[use], record.dec_pulse_ms[use]])
+    rate = np.array([pulse_effect(e, p) for e, p in zip(error, pulse, strict=True)])[:, None]
+    # An axis that is never corrected stays where it is; where none is, no pulses were recorded.
+    still = (pulse == 0) & np.isfinite(rate).any()
+    pulled = np.where(still, 0.0, pulse * rate)
     noise, memory = record_noise(record)
     missing = overlap(_missing(record, time, clock.add_s), start, end)
     low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
@@ -220,7 +115,7 @@ def fit_path(
             cycles=(time[part] - time[part.start]) / cadence,
             error=centred,
             pulled=pulled[:, part],
-            gain=_gain(error[:, part], pulled[:, part]),
+            gain=np.where(np.isfinite(rate[:, 0]), _gain(error[:, part], pulled[:, part]), NAN),
             noise=np.hypot(noise, SHAPE_ERROR * centred.std()),
             memory=memory,
             cadence=cadence,
@@ -270,12 +165,12 @@ def record_noise(record: GuideRecord) -> tuple[np.ndarray, float]:
 
 
 def pulse_effect(error: np.ndarray, pulse: np.ndarray) -> float:
-    """Arcsec that one ms of pulse moves the star, signed; NaN without pulses.
+    """Arcsec that one ms of pulse moves the star, signed; NaN where none was ever sent.
 
     From the large errors of the record, else half the sidereal rate against the error.
     """
     known = np.isfinite(pulse)
-    if known.mean() < 0.8 if len(pulse) else True:
+    if not pulse[known].any() or known.mean() < 0.8:
         return NAN
     rate = pulse_rate(error, pulse)
     if np.isfinite(rate):
@@ -295,7 +190,7 @@ def _gain(error, pulled) -> np.ndarray:
 def _missing(record: GuideRecord, time: np.ndarray, add: float) -> np.ndarray:
     """Times without a guide star or without samples, UTC, shape (m, 2)."""
     cadence = record.cadence_s
-    spans = [tuple(s) for s in lost_intervals(record) + add]
+    spans = [tuple(s) for s in lost_intervals(replace(record, events=())) + add]
     if len(time):
         edges = np.r_[time[0] - 1e9, time, time[-1] + 1e9]
         wide = np.flatnonzero(np.diff(edges) > GAP_CADENCES * cadence)
@@ -304,15 +199,15 @@ def _missing(record: GuideRecord, time: np.ndarray, add: float) -> np.ndarray:
 
 
 def _priors() -> np.ndarray:
-    rest = (1.0 - PRIOR_NOTHING) / (len(MEMBERS) - 2)
-    return np.array([PRIOR_NOTHING] + [rest] * (len(MEMBERS) - 2))
+    rest = (1.0 - PRIOR_NOTHING) / (len(PATH_MEMBERS) - 2)
+    return np.array([PRIOR_NOTHING] + [rest] * (len(PATH_MEMBERS) - 2))
 
 
 def _unfitted(samples: int, away: float, length: float) -> PathFit:
     """Too few samples: the priors, less what is missing."""
     missing = away / length
     shares = [*_priors() * (1.0 - missing), missing]
-    named = (PathMember(m, float(s)) for m, s in zip(MEMBERS, shares, strict=True))
+    named = (PathMember(m, float(s)) for m, s in zip(PATH_MEMBERS, shares, strict=True))
     return PathFit(samples, tuple(named), missing_s=away)
 
 
@@ -321,12 +216,13 @@ def _fitted(path: Path, away: float) -> PathFit:
     coarse = binned(path, MOST)
     coarse_noise = noise if coarse is path else nothing(coarse)
     found: dict[str, Found] = shapes(coarse, coarse_noise)
-    found["to_and_fro"] = to_and_fro(path, noise)
+    fast = path if coarse is path else without_slow(path)
+    found["to_and_fro"] = to_and_fro(fast, noise if fast is path else nothing(fast))
     found["irregular"] = irregular(coarse, coarse_noise)
     pushes = burst(coarse, coarse_noise)
     if pushes is not None:
         found["knock"] = _either(found["knock"], pushes)
-    names = MEMBERS[:-1]
+    names = PATH_MEMBERS[:-1]
     evidence = np.array(
         [0.0] + [found[m].log_evidence if m in found else -np.inf for m in names[1:]]
     )
@@ -426,7 +322,7 @@ def _excursion(name: str, found: Found) -> dict:
     when, when_error, lasts, lasts_error = (v * path.cadence for v in (*found.onset, *found.lasts))
     when += path.lead_s
     home = fit[:, -1] if name == "settling" else fit[:, 0]
-    out = fit - home[:, None]
+    out = fit - home[:, None] if found.returns else fit
     furthest = int(np.argmax((out**2).sum(axis=0)))
     place, size = out[:, furthest], float(np.hypot(*out[:, furthest]))
     if name == "step" and not np.isfinite(lasts):  # for good

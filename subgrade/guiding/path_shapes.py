@@ -13,11 +13,11 @@ from functools import lru_cache
 
 import numpy as np
 
-KNOCK_DECAYS_S = (1.5, 4.0, 10.0)
+KNOCK_DECAYS_S = (1.5, 3.0, 6.0, 12.0)
 """How long a mount rings after a gust, or a guider takes to bring it back: from memory."""
-RING_PERIODS = (2.0, 2.6, 4.0, 8.0)
+RING_PERIODS = (2.0, 2.6, 3.6, 5.5, 8.5, 13.0)
 """Periods of ringing as sampled, in guide cycles: faster ones appear as one of these."""
-SETTLING_CYCLES = (1.0, 1.4, 2.0, 2.8, 4.0, 5.7, 8.0, 11.0, 16.0, 23.0, 32.0)
+SETTLING_CYCLES = tuple(2.0 ** (k / 3.0) for k in range(16))
 """Decay of a first-order guide loop of gain g, about 1/g cycles: gains from 1 to 0.03."""
 SETTLING_RAMPS = (3.0, 6.0, 12.0, 24.0)
 """Cycles until home where the longest correction sets the pace."""
@@ -135,10 +135,10 @@ def wander_filters(cycles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _tenths(cycles: np.ndarray) -> bytes:
-    """Sample times as what rows are kept by: tenths of a cycle, even where they nearly are."""
-    even = np.arange(len(cycles))
-    if float(np.mean((cycles - even * (cycles[-1] / even[-1])) ** 2)) < EVEN**2:
-        cycles = even
+    """Sample times as what rows are kept by: tenths of a cycle, whole ones on an even beat."""
+    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.rint(np.diff(cycles)), 1.0))])
+    if float(np.mean((cycles - count * (cycles[-1] / count[-1])) ** 2)) < EVEN**2:
+        cycles = count
     return np.rint(10.0 * np.asarray(cycles)).astype(np.int64).tobytes()
 
 
@@ -160,6 +160,34 @@ def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
 @lru_cache(maxsize=6)
 def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
     t = 0.1 * np.frombuffer(tenths, np.int64)
+    whole = np.arange(t[-1] + 0.5)
+    beat = whole if len(whole) < 2 * len(t) and np.array_equal(t, np.rint(t)) else t
+    # Samples that are missing from an even beat are left out of rows that are kept for it.
+    plain, counts, (onset, lasts, period, log_prior) = _rows_on(beat.tobytes(), cadence)
+    if len(beat) > len(t):
+        plain = plain[..., np.rint(t).astype(int)]
+    plain = plain - plain.mean(axis=2, keepdims=True)
+    one = whitened(np.ones(len(t)), t, memory)
+    white = whitened(plain, t, memory)
+    white -= (white @ one)[..., None] * (one / (one @ one))
+    plain, white, power = _orthogonal(plain, white)
+    begin, stop = np.triu_indices(len(beat) - 1, SHORTEST_STAY)
+    between = white[0, 1 - len(beat) :] @ white[0, 1 - len(beat) :].T
+    own = np.diag(between)
+    both = np.maximum(own[begin] + own[stop] - 2.0 * between[begin, stop], 0.0)
+    power = np.concatenate([power, np.stack([both, np.zeros(len(both))])], axis=1)
+    prior = np.square(AMPLITUDES)[:, None, None]
+    log_prior = log_prior - np.log1p(prior * power).sum(axis=1) - np.log(len(AMPLITUDES))
+    shrunk = prior / (1.0 + prior * power)
+    first = tuple(np.cumsum([0, *counts]).tolist())
+    stays = first[-2] + np.stack([begin, stop])
+    return ShapeRows(plain, white, stays, shrunk, log_prior, onset, lasts, period, first)
+
+
+@lru_cache(maxsize=6)
+def _rows_on(beat: bytes, cadence: float):
+    """Rows (2, m, n) of all kinds, how many shapes each has with stays, and their numbers."""
+    t = np.frombuffer(beat)
     parts = [
         _ramp(t),
         _knocks(t, np.array(KNOCK_DECAYS_S) / max(cadence, 0.1)),
@@ -167,29 +195,12 @@ def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
         _settlings(t, LATE_DITHER_S / max(cadence, 0.1)),
         _steps(t),
     ]
-    counts = [p[0].shape[1] for p in parts]
-    plain = np.concatenate([p[0] for p in parts], axis=1)
-    plain -= plain.mean(axis=2, keepdims=True)
-    one = whitened(np.ones(len(t)), t, memory)
-    white = whitened(plain, t, memory)
-    white -= (white @ one)[..., None] * (one / (one @ one))
-    plain, white, power = _orthogonal(plain, white)
-    begin, stop = np.triu_indices(len(t) - 1, SHORTEST_STAY)
-    between = white[0, -len(t) + 1 :] @ white[0, -len(t) + 1 :].T
-    own = np.diag(between)
-    both = np.maximum(own[begin] + own[stop] - 2.0 * between[begin, stop], 0.0)
-    power = np.concatenate([power, np.stack([both, np.zeros(len(both))])], axis=1)
-    counts[-1] += len(begin)
-    onset, lasts, period, log_prior = (
+    counts = [p[0].shape[1] for p in parts[:-1]] + [len(parts[-1][1])]
+    numbers = (
         np.concatenate([np.broadcast_to(p[k], c) for p, c in zip(parts, counts, strict=True)])
         for k in (1, 2, 3, 4)
     )
-    prior = np.square(AMPLITUDES)[:, None, None]
-    log_prior = log_prior - np.log1p(prior * power).sum(axis=1) - np.log(len(AMPLITUDES))
-    shrunk = prior / (1.0 + prior * power)
-    first = tuple(np.cumsum([0, *counts]).tolist())
-    stays = first[-2] + np.stack([begin, stop])
-    return ShapeRows(plain, white, stays, shrunk, log_prior, onset, lasts, period, first)
+    return np.concatenate([p[0] for p in parts], axis=1), counts, tuple(numbers)
 
 
 def whitened(rows: np.ndarray, cycles: np.ndarray, memory: float) -> np.ndarray:
