@@ -10,7 +10,7 @@ is at least twice the noise (its standard deviation on the larger axis) that is 
   step                        100
   knock                               94                5                        1
   swing                   1                  99
-  settling                             8      1        91
+  settling                             7      1        92
   to-and-fro                                                      100
   irregular         2           2                                               97
 

@@ -16,10 +16,11 @@ import numpy as np
 
 from subgrade.guiding.path_shapes import (
     SHAPES,
+    beat_of,
     memory_kept,
     sample_edges,
     shape_rows,
-    wander_filters,
+    wander_whitened,
     whitened,
 )
 
@@ -146,10 +147,9 @@ def shapes(path: Path, noise: Noise) -> dict[str, Found]:
     noise : Noise
         Of the same path.
     """
-    rows = shape_rows(path.cycles, path.cadence, path.memory)
-    along = rows.seen(noise.white)
+    rows = shape_rows(beat_of(path.cycles), path.cadence, path.memory)
+    along, total = rows.seen(path.error / path.noise[:, None])
     gain = (rows.shrunk * (along**2).sum(axis=0)).sum(axis=1)
-    total = float(noise.squares.sum())
     log_like = noise.level(total - gain) - noise.level(total) + rows.log_prior
     parts = {kind: rows.of(kind) for kind in SHAPES}
     chances = {kind: _chances(log_like[:, p]) for kind, p in parts.items() if p.start < p.stop}
@@ -284,12 +284,7 @@ def irregular(path: Path, noise: Noise) -> Found:
     path : Path
     noise : Noise
     """
-    filters, log_det = wander_filters(path.cycles)
-    rows = np.vstack([path.error / path.noise[:, None], np.ones(len(path.cycles))])
-    white = rows @ filters.swapaxes(1, 2)
-    one = white[:, 2:]
-    norm = -0.5 * (log_det + np.log((one**2).sum(axis=(1, 2))))
-    white = _less_mean(white[:, :2], one)
+    white, norm = wander_whitened(path.error / path.noise[:, None], beat_of(path.cycles))
     evidence, _, (_, _, a), level = _random(path, noise, white, norm, (1.0,), -np.log(3.0))
     return Found(evidence, path, _moved(path, AXES[a]), level)
 

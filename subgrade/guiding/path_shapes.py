@@ -8,7 +8,7 @@ Guide samples mostly come at one beat, so a night needs few sets of rows: they a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -50,17 +50,67 @@ SHAPES = ("ramp", "knock", "swing", "settling", "step")
 
 
 @dataclass(frozen=True, slots=True)
+class Beat:
+    """Sample times of a path: even ones where they nearly are, with those that are missing.
+
+    Attributes
+    ----------
+    cycles : ndarray, shape (n,)
+        All of the beat, from 0.
+    held : ndarray of int
+        Which of them were recorded.
+    free : ndarray, shape (1 + k, n)
+        What may take any value: the mean, and the k samples that were not recorded.
+    """
+
+    cycles: np.ndarray
+    held: np.ndarray
+    free: np.ndarray
+
+    def filled(self, path: np.ndarray) -> np.ndarray:
+        """Recorded samples (a, n - k) with anything at the missing ones, (a, n)."""
+        out = np.zeros((len(path), len(self.cycles)))
+        out[:, self.held] = path
+        return out
+
+
+def beat_of(cycles: np.ndarray) -> Beat:
+    """The beat of samples at ``cycles`` (guide cycles after the first, increasing).
+
+    Times off any even beat are rounded to a tenth of a cycle, and none is missing.
+    """
+    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.rint(np.diff(cycles)), 1.0))])
+    off = cycles - count * (cycles[-1] / count[-1])
+    if float(np.mean(off**2)) >= EVEN**2 or count[-1] >= 2 * len(cycles):
+        whole, held = np.rint(10.0 * cycles) / 10.0, np.arange(len(cycles))
+    else:
+        whole, held = np.arange(count[-1] + 0.5), np.rint(count).astype(int)
+    free = np.ones((1 + len(whole) - len(held), len(whole)))
+    if len(free) > 1:
+        missing = np.ones(len(whole), bool)
+        missing[held] = False
+        free[1:] = np.eye(len(whole))[missing]
+    return Beat(whole, held, free)
+
+
+@dataclass(frozen=True, slots=True)
 class ShapeRows:
-    """All shapes on one set of sample times: m with rows, then p stays at a second place.
+    """All shapes on one beat: m with rows, then p stays at a second place.
 
     A stay is one step less a later one, so that it needs no rows of its own.
 
     Attributes
     ----------
-    plain : ndarray, shape (2, m, n)
-        The two rows of each of m shapes, of unit size and without mean; zero for an absent row.
-    white : ndarray, shape (2, m, n)
-        The same as the noise lets them be seen: whitened, without the constant.
+    beat : Beat
+    memory : float
+        Of the noise after one cycle.
+    plain, white : ndarray, shape (2, m, n)
+        The two rows of each of m shapes, of unit size, as they are and whitened; zero for an
+        absent row.
+    axes : ndarray, shape (n, 1 + k)
+        Orthonormal, of what may take any value, whitened.
+    turn : ndarray, shape (2, m), or None
+        Cosine and sine that make the rest of both rows orthogonal; None where they are.
     stays : ndarray of int, shape (2, p)
         The two steps of each stay, indices into m.
     shrunk : ndarray, shape (4, 2, m + p)
@@ -74,8 +124,12 @@ class ShapeRows:
         Where each kind of `SHAPES` begins, and the end of the last.
     """
 
+    beat: Beat
+    memory: float
     plain: np.ndarray
     white: np.ndarray
+    axes: np.ndarray
+    turn: np.ndarray | None
     stays: np.ndarray
     shrunk: np.ndarray
     log_prior: np.ndarray
@@ -89,99 +143,156 @@ class ShapeRows:
         k = SHAPES.index(kind)
         return slice(self.first[k], self.first[k + 1])
 
-    def seen(self, path: np.ndarray) -> np.ndarray:
-        """Sums of products with the white rows: (a, n) whitened axes give (a, 2, m + p)."""
-        along = path @ self.white.reshape(-1, path.shape[1]).T
-        along = along.reshape(len(path), 2, -1)
+    def seen(self, path: np.ndarray) -> tuple[np.ndarray, float]:
+        """Products of a path in units of the noise (a, n - k) with the rows, (a, 2, m + p).
+
+        And the sum of its squares, both white and without what may take any value.
+        """
+        white = whitened(self.beat.filled(path), self.beat.cycles, self.memory)
+        white -= (white @ self.axes) @ self.axes.T
+        both = white @ self.white.reshape(-1, white.shape[1]).T
+        both = both.reshape(len(path), 2, -1)
+        if self.turn is not None:
+            both = np.moveaxis(_turned(both[:, 0], both[:, 1], self.turn), 0, 1)
         first, second = self.stays
-        return np.concatenate([along, along[..., first] - along[..., second]], axis=-1)
+        both = np.concatenate([both, both[..., first] - both[..., second]], axis=-1)
+        return both, float((white**2).sum())
 
     def motion(self, k: int, amplitudes: np.ndarray) -> np.ndarray:
-        """Path (a, n) of a shape with amplitudes (a, 2)."""
+        """Path without its mean (a, n - k) of a shape with amplitudes (a, 2)."""
         m = self.plain.shape[1]
         if k < m:
-            return amplitudes @ self.plain[:, k]
-        first, second = self.stays[:, k - m]
-        return amplitudes @ (self.plain[:, first] - self.plain[:, second])
+            rows = self.plain[:, k]
+            if self.turn is not None:
+                rows = _turned(*rows, self.turn[:, k])
+        else:
+            first, second = self.stays[:, k - m]
+            rows = self.plain[:, first] - self.plain[:, second]
+        out = amplitudes @ rows[:, self.beat.held]
+        return out - out.mean(axis=1, keepdims=True)
 
 
 @lru_cache(maxsize=6)
-def _kept_filters(tenths: bytes) -> tuple[np.ndarray, np.ndarray]:
-    t = 0.1 * np.frombuffer(tenths, np.int64)
+def _kept_filters(cycles: bytes) -> tuple[np.ndarray, np.ndarray]:
+    """Inverse Cholesky factors (m, n, n) of noise with wander, and half the log determinants."""
+    t = np.frombuffer(cycles)
     apart = np.abs(t[:, None] - t)
     memory = np.maximum(WANDER_MEMORIES, 1e-3)[:, None, None]
     like = np.exp(-apart / memory)[:, None]
     cover = np.square(WANDER_LEVELS)[:, None, None] * like + np.eye(len(t))
     root = np.linalg.cholesky(cover.reshape(-1, len(t), len(t)))
-    log_det = 2.0 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    log_det = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     return np.linalg.inv(root), log_det
 
 
-def wander_filters(cycles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """What makes noise and irregular motion of each memory and level white.
+def wander_whitened(path: np.ndarray, beat: Beat) -> tuple[np.ndarray, np.ndarray]:
+    """A path as white as noise with irregular motion of each memory and level makes it.
 
     Parameters
     ----------
-    cycles : ndarray, shape (n,)
+    path : ndarray, shape (a, n - k)
+        In units of the noise.
+    beat : Beat
 
     Returns
     -------
-    ndarray, shape (m, n, n)
-        Times a path in units of the noise: independent numbers of unit variance.
+    ndarray, shape (m, a, n)
+        Without what may take any value.
     ndarray, shape (m,)
-        Logarithm of the determinant of the covariance.
+        Logarithm of the density's normalisation for one axis.
     """
-    return _kept_filters(_tenths(cycles))
+    filters, log_det = _kept_filters(beat.cycles.tobytes())
+    filters = filters.swapaxes(1, 2)
+    axes, size = np.linalg.qr((beat.free @ filters).swapaxes(1, 2))
+    white = beat.filled(path) @ filters
+    white -= (white @ axes) @ axes.swapaxes(1, 2)
+    size = np.abs(np.diagonal(size, axis1=1, axis2=2))
+    return white, -log_det - np.log(size).sum(axis=1)
 
 
-def _tenths(cycles: np.ndarray) -> bytes:
-    """Sample times as what rows are kept by: tenths of a cycle, whole ones on an even beat."""
-    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.rint(np.diff(cycles)), 1.0))])
-    if float(np.mean((cycles - count * (cycles[-1] / count[-1])) ** 2)) < EVEN**2:
-        cycles = count
-    return np.rint(10.0 * np.asarray(cycles)).astype(np.int64).tobytes()
-
-
-def shape_rows(cycles: np.ndarray, cadence: float, memory: float) -> ShapeRows:
-    """The shapes for samples at ``cycles`` (guide cycles after the first, shape (n,)).
+def shape_rows(beat: Beat, cadence: float, memory: float) -> ShapeRows:
+    """The shapes on a beat.
 
     Parameters
     ----------
-    cycles : ndarray, shape (n,)
-        Increasing from 0, n at least 5; rounded to a tenth, or taken as even where they nearly are.
+    beat : Beat
+        Of 5 samples at least.
     cadence : float
         Seconds of one cycle.
     memory : float
         Autocorrelation of the noise after one cycle, 0 to below 1.
     """
-    return _kept_rows(_tenths(cycles), round(float(cadence), 1), round(float(memory), 2))
+    cadence, memory = round(float(cadence), 1), round(float(memory), 2)
+    cycles = beat.cycles.tobytes()
+    if len(beat.held) == len(beat.cycles):
+        return _kept_rows(cycles, cadence, memory)
+    return _weighed(beat, cycles, cadence, memory)
 
 
 @lru_cache(maxsize=6)
-def _kept_rows(tenths: bytes, cadence: float, memory: float) -> ShapeRows:
-    t = 0.1 * np.frombuffer(tenths, np.int64)
-    whole = np.arange(t[-1] + 0.5)
-    beat = whole if len(whole) < 2 * len(t) and np.array_equal(t, np.rint(t)) else t
-    # Samples that are missing from an even beat are left out of rows that are kept for it.
-    plain, counts, (onset, lasts, period, log_prior) = _rows_on(beat.tobytes(), cadence)
-    if len(beat) > len(t):
-        plain = plain[..., np.rint(t).astype(int)]
-    plain = plain - plain.mean(axis=2, keepdims=True)
-    one = whitened(np.ones(len(t)), t, memory)
-    white = whitened(plain, t, memory)
-    white -= (white @ one)[..., None] * (one / (one @ one))
-    plain, white, power = _orthogonal(plain, white)
-    begin, stop = np.triu_indices(len(beat) - 1, SHORTEST_STAY)
-    between = white[0, 1 - len(beat) :] @ white[0, 1 - len(beat) :].T
-    own = np.diag(between)
-    both = np.maximum(own[begin] + own[stop] - 2.0 * between[begin, stop], 0.0)
+def _kept_rows(cycles: bytes, cadence: float, memory: float) -> ShapeRows:
+    rows = _weighed(beat_of(np.frombuffer(cycles)), cycles, cadence, memory)
+    turn = rows.turn[..., None]
+    plain, white = (_turned(*both, turn) for both in (rows.plain, rows.white))
+    return replace(rows, plain=plain, white=white, turn=None)
+
+
+def _turned(one, other, turn):
+    """Two rows, or products with them, turned by an angle of this cosine and sine."""
+    cos, sin = turn
+    return np.stack([cos * one + sin * other, cos * other - sin * one])
+
+
+def _weighed(beat: Beat, cycles: bytes, cadence: float, memory: float) -> ShapeRows:
+    """Rows with their powers and priors, where some samples may be missing.
+
+    What may take any value is taken out of the sums, so that the rows of a beat serve all paths.
+    """
+    plain, counts, (onset, lasts, period, log_prior) = _rows_on(cycles, cadence)
+    white, own, cross, steps = _white_rows(cycles, cadence, memory)
+    axes = np.linalg.qr(whitened(beat.free, beat.cycles, memory).T)[0]
+    along = (white.reshape(-1, len(beat.cycles)) @ axes).reshape(2, -1, axes.shape[1])
+    a, c = own - (along**2).sum(axis=-1)
+    b = cross - (along[0] * along[1]).sum(axis=-1)
+    turn = 0.5 * np.arctan2(2.0 * b, a - c)
+    half, slant = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
+    power = np.maximum([half + slant, half - slant], 0.0)
+    n = len(steps)
+    begin, stop = np.triu_indices(n, SHORTEST_STAY)
+    left = steps - along[0, -n:] @ along[0, -n:].T
+    own_left = np.diag(left)
+    both = np.maximum(own_left[begin] + own_left[stop] - 2.0 * left[begin, stop], 0.0)
     power = np.concatenate([power, np.stack([both, np.zeros(len(both))])], axis=1)
     prior = np.square(AMPLITUDES)[:, None, None]
-    log_prior = log_prior - np.log1p(prior * power).sum(axis=1) - np.log(len(AMPLITUDES))
-    shrunk = prior / (1.0 + prior * power)
+    grown = 1.0 + prior * power
+    log_prior = log_prior - np.log(grown).sum(axis=1) - np.log(len(AMPLITUDES))
     first = tuple(np.cumsum([0, *counts]).tolist())
-    stays = first[-2] + np.stack([begin, stop])
-    return ShapeRows(plain, white, stays, shrunk, log_prior, onset, lasts, period, first)
+    return ShapeRows(
+        beat=beat,
+        memory=memory,
+        plain=plain,
+        white=white,
+        axes=axes,
+        turn=np.stack([np.cos(turn), np.sin(turn)]),
+        stays=first[-2] + np.stack([begin, stop]),
+        shrunk=prior / grown,
+        log_prior=log_prior,
+        onset=onset,
+        lasts=lasts,
+        period=period,
+        first=first,
+    )
+
+
+@lru_cache(maxsize=6)
+def _white_rows(cycles: bytes, cadence: float, memory: float):
+    """White rows (2, m, n), their squares (2, m) and products (m,), and products of all steps."""
+    plain, _, _ = _rows_on(cycles, cadence)
+    t = np.frombuffer(cycles)
+    white = whitened(plain, t, memory)
+    steps = white[0, 1 - len(t) :]
+    squares, products = (white**2).sum(axis=-1), (white[0] * white[1]).sum(axis=-1)
+    return white, squares, products, steps @ steps.T
 
 
 @lru_cache(maxsize=6)
@@ -236,19 +347,6 @@ def sample_edges(cycles: np.ndarray) -> np.ndarray:
     return np.concatenate([cycles[:1], middle, cycles[-1:]])
 
 
-def _orthogonal(plain, white):
-    """Both rows of each shape turned by the angle that makes the white ones orthogonal."""
-    a, c = np.einsum("imk,imk->im", white, white)
-    b = np.einsum("mk,mk->m", *white)
-    turn = 0.5 * np.arctan2(2.0 * b, a - c)
-    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
-    plain, white = (
-        np.stack([cos * r[0] + sin * r[1], cos * r[1] - sin * r[0]]) for r in (plain, white)
-    )
-    half, slant = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
-    return plain, white, np.stack([half + slant, np.maximum(half - slant, 0.0)])
-
-
 def _with_empty(rows: np.ndarray) -> np.ndarray:
     return np.stack([rows, np.zeros_like(rows)])
 
@@ -281,16 +379,23 @@ def _knocks(t, decays):
     after = since >= 0
     since = np.where(after, since, 0.0)
     fading = after * np.exp(-since / decays[:, None, None])
-    phase = 2.0 * np.pi * since / np.array(RING_PERIODS)[:, None, None]
-    ringing = np.stack([np.cos(phase), np.sin(phase)])[:, None] * fading[:, None]
+    rings = [(d, p) for d in range(len(decays)) for p in RING_PERIODS if _rings(decays[d], p)]
+    which, period = np.array([d for d, _ in rings], int), np.array([p for _, p in rings])
+    phase = 2.0 * np.pi * since / period[:, None, None]
+    ringing = np.stack([np.cos(phase), np.sin(phase)]) * fading[which]
     shape = (2, -1, len(t))
     rows = np.concatenate([_with_empty(fading).reshape(shape), ringing.reshape(shape)], axis=1)
-    plain, rung = len(decays) * len(j), len(decays) * len(RING_PERIODS) * len(j)
-    onset = np.tile(0.5 * (t[j] + t[j - 1]), len(decays) * (1 + len(RING_PERIODS)))
-    lasts = np.r_[np.repeat(decays, len(j)), np.repeat(decays, len(RING_PERIODS) * len(j))]
-    period = np.repeat(np.tile(RING_PERIODS, len(decays)), len(j))
-    prior = np.r_[np.full(plain, np.log(0.5 / plain)), np.full(rung, np.log(0.5 / rung))]
-    return rows, onset, lasts, np.r_[np.full(plain, np.nan), period], prior
+    plain, rung = len(decays) * len(j), len(rings) * len(j)
+    onset = np.tile(0.5 * (t[j] + t[j - 1]), len(decays) + len(rings))
+    lasts = np.repeat(np.concatenate([decays, decays[which]]), len(j))
+    period = np.repeat(np.concatenate([np.full(len(decays), np.nan), period]), len(j))
+    prior = np.repeat([-np.log(2.0 * plain), -np.log(2.0 * max(rung, 1))], [plain, rung])
+    return rows, onset, lasts, period, prior
+
+
+def _rings(decay: float, period: float) -> bool:
+    """Whether ringing shows: it outlasts a cycle of the guider and a quarter of its own period."""
+    return decay >= 1.0 and period <= 4.0 * decay
 
 
 def _swings(t):
