@@ -256,16 +256,24 @@ def test_coming_home_from_a_late_dither_needs_no_remark(late_s, cadence):
     assert settling.when_s == pytest.approx(late_s, abs=cadence)
     assert settling.size == pytest.approx(np.hypot(5.0, 3.0), rel=0.25)
     assert settling.angle_deg == pytest.approx(np.degrees(np.arctan2(5.0, -3.0)), abs=8.0)
-    assert settling.corrected_share > 0.6
+    assert settling.corrected_share > 0.8
 
 
-def test_what_springs_back_by_itself_was_not_corrected():
-    record, start = with_path(lambda t: 6.0 * (t > 50.0) * np.exp(-(t - 50.0) / 6.0), 0.0)
-    weak = 0.02 * record.ra / 0.00752
-    made = replace(record, ra_pulse_ms=weak, dec_pulse_ms=0.0 * weak)
-    found = fit_path(made, UTC, [start], [start + 120.0])[0]
-    assert found.leading == "knock"
-    assert found["knock"].corrected_share < 0.25
+def test_corrections_bring_back_what_was_pushed_for_good_and_not_what_springs_back():
+    """A loop of gain g answers a lasting push as (1 - g)^k, its pulses adding up to the whole way
+    (geometric series); pulses of a third of that gain leave the rest to the mount itself."""
+    cadence, gain = 2.0, 0.3
+    lasts = -cadence / np.log(1.0 - gain)
+    motion = lambda t: np.where(t > 60.0, 6.0 * np.exp(-(t - 60.0) / lasts), 0.0)  # noqa: E731
+    shares = []
+    for sent in (gain, 0.3 * gain):
+        record, start = with_path(motion, 0.0, cadence=cadence)
+        pulses = {f"{a}_pulse_ms": sent * getattr(record, a) / 0.00752 for a in ("ra", "dec")}
+        found = fit_path(replace(record, **pulses), UTC, [start], [start + 120.0])[0]
+        assert found.leading == "knock"
+        shares.append(found["knock"].corrected_share)
+    assert shares[0] > 0.85
+    assert shares[1] == pytest.approx(0.3, abs=0.12)
 
 
 def test_remarks_do_not_enter():

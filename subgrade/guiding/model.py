@@ -130,8 +130,9 @@ class PathMember:
         Share of the exposure on the far side of the middle between both places; of a step that
         of the place after it, so how bright the second of two images is.
     corrected_share : float
-        Part of the way home that corrections make up, where pulses and their rate are known: 1
-        where the guider brought the star back, 0 where it came back by itself.
+        Part of the way home that corrections make up, where pulses and their rate are known:
+        about 1 where the guider brought the star back, the loop's gain or less where it came
+        back by itself; NaN of a burst.
     """
 
     name: str

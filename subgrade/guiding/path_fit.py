@@ -339,15 +339,21 @@ def _excursion(name: str, found: Found) -> dict:
         "lasts_error_s": lasts_error,
         "away_share": lasts / path.length_s if name == "step" else far,
     }
-    if (
-        name != "step"
-        and found.returns
-        and size > 0
-        and np.isfinite(path.pulled[:, furthest:]).all()
-    ):
-        back = float(place @ path.pulled[:, furthest:-1].sum(axis=1)) / -(size**2)
-        values["corrected_share"] = min(max(back, 0.0), 1.0)
+    if name != "step" and found.returns and size > 0:
+        values["corrected_share"] = _corrected(path.pulled, place / size, ahead, furthest)
     return values
+
+
+def _corrected(pulled, direction, ahead, furthest: int) -> float:
+    """Part of the way home that corrections make up, until a tenth of it is left."""
+    size = ahead[furthest]
+    home = np.flatnonzero(ahead[furthest:] < 0.1 * size)
+    stop = furthest + int(home[0]) if len(home) else len(ahead) - 1
+    sent = pulled[:, furthest:stop]
+    if stop == furthest or not np.isfinite(sent).all():
+        return NAN
+    back = -float(direction @ sent.sum(axis=1)) / float(size - ahead[stop])
+    return min(max(back, 0.0), 1.0)
 
 
 def elongation_share(
