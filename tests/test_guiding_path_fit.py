@@ -23,7 +23,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.linalg import cholesky, null_space, solve_triangular
+from scipy.linalg import block_diag, cholesky, null_space, solve_triangular
 from scipy.signal import cont2discrete, lfilter, lombscargle
 from scipy.special import logsumexp
 from scipy.stats import multivariate_t
@@ -31,7 +31,7 @@ from scipy.stats import multivariate_t
 from subgrade.guiding import fit_path
 from subgrade.guiding.model import PATH_MEMBERS, ClockFit
 from subgrade.guiding.path_fit import elongation_share, record_noise
-from subgrade.guiding.path_shapes import AMPLITUDES, whitened
+from subgrade.guiding.path_shapes import AMPLITUDES, WANDER_LEVELS, WANDER_MEMORIES, whitened
 from subgrade.record.model import GuideEvent
 from tests.guide_paths import KINDS, T0, UTC, draw, night_of, record_of
 
@@ -277,13 +277,17 @@ def test_corrections_bring_back_what_was_pushed_for_good_and_not_what_springs_ba
 
 
 def test_remarks_do_not_enter():
+    """Of any kind, beside short gaps too."""
     record, start = with_path(lambda t: 5.0 * np.exp(-t / 8.0), 0.0)
-    kinds = ("dither", "settle_start", "settle_end", "reference_moved", "star_missing", "pause")
-    events = tuple(GuideEvent(start + 3.0 * k, kind, "") for k, kind in enumerate(kinds))
+    gone = np.isin(np.floor(record.time - start), [51.0, 53.0, 81.0, 83.0])
+    record = record_of(record.time[~gone], np.array([record.ra, record.dec])[:, ~gone])
+    kinds = ("dither", "settle_start", "settle_end", "reference_moved", "pause")
+    events = [GuideEvent(start + 3.0 * k, kind, "") for k, kind in enumerate(kinds)]
+    events += [GuideEvent(start + t, "star_missing", "") for t in (50.0, 80.0)]
     spans = [start], [start + 120.0]
-    with_remarks, silent = (
-        fit_path(r, UTC, *spans) for r in (replace(record, events=events), record)
-    )
+    remarked = replace(record, events=tuple(events))
+    with_remarks, silent = (fit_path(r, UTC, *spans) for r in (remarked, record))
+    assert silent[0].missing_s == 0.0
     assert repr(with_remarks) == repr(silent)
 
 
@@ -367,27 +371,41 @@ def test_swapped_axes_turned_signs_and_other_times_change_nothing():
         assert two["ramp"].rate_dec == pytest.approx(one["ramp"].rate_ra)
 
 
-def test_the_evidence_is_that_of_a_multivariate_t():
-    """Noise of inverse gamma level and a Gaussian amplitude make a multivariate t
+@pytest.mark.parametrize("gap", [0, 2])
+def test_the_evidence_is_that_of_a_multivariate_t(gap):
+    """Noise of inverse gamma level and a Gaussian amplitude or wander make a multivariate t
     (`scipy.stats.multivariate_t`); a flat mean leaves the contrasts (restricted likelihood)."""
     record, start = with_path(lambda t: 0.01 * t, lambda t: -0.006 * t, 40.0, seed=11)
+    gone = (record.time > start + 14.0) & (record.time < start + 14.0 + 2.0 * gap)
+    record = record_of(record.time[~gone], np.array([record.ra, record.dec])[:, ~gone])
     found = fit_path(record, UTC, [start], [start + 40.0])[0]
     inside = (record.time >= start) & (record.time <= start + 40.0)
     noise = np.array([found.noise_ra, found.noise_dec])[:, None]
     y = (np.array([record.ra, record.dec])[:, inside] / noise).ravel()
-    n, memory = inside.sum(), round(record_noise(record)[1], 2)
-    lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    cover = memory**lag if memory else np.eye(n)
+    cycles = (record.time[inside] - record.time[inside][0]) / 2.0
+    n, memory = len(cycles), record_noise(record)[1]
+    assert n == 20 - gap
+    lag = np.abs(np.subtract.outer(cycles, cycles))
+    rest = memory**lag if memory else np.eye(n)
     contrasts = np.kron(np.eye(2), null_space(np.ones((1, n))).T)
-    shape = np.linspace(0.0, 1.0, n)
 
-    def density(extra):
-        both = contrasts @ np.kron(np.eye(2), cover + extra) @ contrasts.T
+    def density(ra, dec):
+        both = contrasts @ block_diag(ra, dec) @ contrasts.T
         return multivariate_t.logpdf(contrasts @ y, shape=both, df=8.0)
 
-    ramps = [density(g**2 * np.outer(shape, shape)) for g in AMPLITUDES]
-    expected = logsumexp(ramps) - np.log(len(ramps)) - density(0.0)
-    assert found["ramp"].log_evidence == pytest.approx(expected, abs=1e-6)
+    nothing = density(rest, rest)
+    ramp = np.outer(cycles, cycles) / cycles[-1] ** 2
+    ramps = [density(rest + g**2 * ramp, rest + g**2 * ramp) for g in AMPLITUDES]
+    expected = logsumexp(ramps) - np.log(len(ramps)) - nothing
+    assert found["ramp"].log_evidence == pytest.approx(expected, abs=0.01)
+    wanders = [
+        level**2 * (np.exp(-lag / keeps) if keeps else np.eye(n)) + np.eye(n)
+        for level in WANDER_LEVELS
+        for keeps in WANDER_MEMORIES
+    ]
+    moved = [density(*axes) for w in wanders for axes in ((w, rest), (rest, w), (w, w))]
+    expected = logsumexp(moved) - np.log(len(moved)) - nothing
+    assert found["irregular"].log_evidence == pytest.approx(expected, abs=0.01)
 
 
 def test_whitening_is_the_inverse_of_a_cholesky_factor():
