@@ -7,6 +7,7 @@ from importlib import import_module
 _WHERE = {
     "exposure_guiding": "exposure",
     "fit_clock": "clock_fit",
+    "fit_path": "path_fit",
     "guide_night": "join",
     "dec_drift": "over_night",
     "hour_angles": "over_night",
@@ -15,7 +16,7 @@ _WHERE = {
 }
 """Public names and their modules, loaded when asked for."""
 
-__all__ = ["fit_clock", "guide_night", "settling_intervals"]
+__all__ = ["fit_clock", "fit_path", "guide_night", "settling_intervals"]
 
 
 def __getattr__(name: str):

@@ -77,6 +77,117 @@ class ExposureGuiding:
     """Greatest error during a dither or its settling, until the star was home."""
 
 
+PATH_MEMBERS = (
+    "nothing",
+    "ramp",
+    "step",
+    "knock",
+    "swing",
+    "to_and_fro",
+    "settling",
+    "irregular",
+    "star_missing",
+)
+"""What the path of an exposure is weighed against, in this order."""
+
+
+@dataclass(frozen=True, slots=True)
+class PathMember:
+    """One explanation of a recorded path, and how much of it that explains.
+
+    Lengths in arcsec, times in seconds; NaN for numbers that the member does not have.
+
+    Attributes
+    ----------
+    name : str
+        One of `PATH_MEMBERS`.
+    share : float
+        Posterior probability, never NaN; of ``star_missing`` the share of the exposure in which
+        nothing is known, taken off the others.
+    log_evidence : float
+        Marginal likelihood over that of ``nothing``, natural logarithm, without the prior.
+    variance_share, elongation_share : float
+        Of the recorded variance, and of the recorded elongation along its own axis, 0 to 1.
+    moments : tuple of float
+        (ra-ra, dec-dec, ra-dec) of the fitted motion with the recorded one, arcsec^2.
+    ra_share : float
+        Of ``moments``' trace along RA (the guide camera's x where the record has no RA).
+    angle_deg : float
+        Position angle of the motion, from +Dec towards +RA of the record: of a step, knock or
+        settling where it went (0 to 360), else that of its axis (0 to 180).
+    size, size_error : float
+        Length of a ramp over the exposure; distance of a step, of the furthest sample of a knock
+        and of the place from which the star settles; amplitude of a swing.
+    when_s, when_error_s : float
+        Onset after the start of the exposure.
+    lasts_s, lasts_error_s : float
+        Decay time of a knock without or with ringing, and of settling; how long a step's second
+        place was held within the exposure; length of a burst.
+    period_s, period_error_s : float
+    rate_ra, rate_dec, rate_error : float
+        Of a ramp, arcsec per minute.
+    away_share : float
+        Share of the exposure on the far side of the middle between both places; of a step that
+        of the place after it, so how bright the second of two images is.
+    corrected_share : float
+        Part of the way home that corrections make up, where pulses and their rate are known:
+        about 1 where the guider brought the star back, the loop's gain or less where it came
+        back by itself; NaN of a burst.
+    """
+
+    name: str
+    share: float
+    log_evidence: float = NAN
+    variance_share: float = 0.0
+    elongation_share: float = 0.0
+    moments: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    ra_share: float = NAN
+    angle_deg: float = NAN
+    size: float = NAN
+    size_error: float = NAN
+    when_s: float = NAN
+    when_error_s: float = NAN
+    lasts_s: float = NAN
+    lasts_error_s: float = NAN
+    period_s: float = NAN
+    period_error_s: float = NAN
+    rate_ra: float = NAN
+    rate_dec: float = NAN
+    rate_error: float = NAN
+    away_share: float = NAN
+    corrected_share: float = NAN
+
+
+@dataclass(frozen=True, slots=True)
+class PathFit:
+    """The recorded path of one exposure as each member of the dictionary sees it.
+
+    ``members`` stand in the order of `PATH_MEMBERS`; their shares sum to 1.  ``moments`` is the
+    recorded covariance, arcsec^2; ``noise_*`` the noise assumed per axis, arcsec; ``noise_level``
+    how many times that the most likely member leaves.  ``gain_*`` is the share of the error that
+    the pulses of the exposure were sent to take back, NaN without pulses.
+    """
+
+    samples: int
+    members: tuple[PathMember, ...]
+    moments: tuple[float, float, float] = (NAN, NAN, NAN)
+    noise_ra: float = NAN
+    noise_dec: float = NAN
+    noise_level: float = NAN
+    missing_s: float = 0.0
+    gain_ra: float = NAN
+    gain_dec: float = NAN
+
+    def __getitem__(self, name: str) -> PathMember:
+        return self.members[PATH_MEMBERS.index(name)]
+
+    @property
+    def leading(self) -> str:
+        """The member with more than half of the share, else ``uncertain``."""
+        best = max(self.members, key=lambda m: m.share)
+        return best.name if best.share > 0.5 else "uncertain"
+
+
 @dataclass(frozen=True, slots=True)
 class Prediction:
     """What the recorded motion adds to the star image, beside what was measured (px^2)."""
