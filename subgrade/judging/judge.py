@@ -172,34 +172,11 @@ def _judge_frame(
     tilt: float,
     limits: Limits,
 ) -> Judgement:
-    stars, facts = frame.stars, frame.facts
-    findings = judge_roundness(series, place, stars, facts, limits)
-    broken = stars.shape_status in BROKEN or any(
-        f.reason == "bump" and f.points > TORN for f in findings
-    )
-    light = judge_light(series, place, compared, limits)
-    moved = None if broken else light_displaced(series, place, stars, compared, limits)
-    if broken:
-        light = [f for f in light if f.reason not in DIMMING]
-    elif moved is not None:
-        light = _moved(light, moved)
-    gone = [] if broken else judge_star_count(series, place, stars, limits)
-    if any(f.rejects and f.reason in DISPLACING for f in gone):
-        light = [f for f in light if f.reason not in DIMMING]
-    if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
-        # Stars drawn towards their own second image were drawn by what made it.
-        findings = [
-            replace(
-                f.named(moved.reason, moved.shares), points=min(f.points, 0.1), sentence=f.brief
-            )
-            if f.reason in MOTION
-            else f
-            for f in findings
-        ]
-    findings += [*light, *gone]
-    if not broken:
-        findings += judge_sharpness(series, place, facts.scale_arcsec, limits)
-    findings = _one_story(findings) + _remarks(frame, tilt, limits)
+    stars = frame.stars
+    findings = [
+        *_found(series, place, frame, compared, limits),
+        *_remarks(frame, tilt, limits),
+    ]
     barely = stars.stars < limits.stars.few_share * series.usual("stars").centre
     # So few stars judge their shape badly; what took the others comes first.
     findings.sort(key=lambda f: (not (barely and f.rejects and f.reason in DIMMING), -f.points))
@@ -222,6 +199,43 @@ def _judge_frame(
         tuple(first[word].shares for word in reasons if first[word].shares),
         found,
     )
+
+
+def _found(
+    series: GuidedSeries, place: int, frame: Frame, compared: FrameCompared, limits: Limits
+) -> list[Finding]:
+    """What shape, light, star count and width show, each cause named once."""
+    stars, facts = frame.stars, frame.facts
+    shape = judge_roundness(series, place, stars, facts, limits)
+    light = judge_light(series, place, compared, limits)
+    if stars.shape_status in BROKEN or any(f.reason == "bump" and f.points > TORN for f in shape):
+        # lines and pairs are no stars to match or to measure a width of
+        return _one_story([*shape, *_undimmed(light)])
+    moved = light_displaced(series, place, stars, compared, limits)
+    if moved is not None:
+        light = _moved(light, moved)
+    gone = judge_star_count(series, place, stars, limits)
+    if any(f.rejects and f.reason in DISPLACING for f in gone):
+        light = _undimmed(light)
+    if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
+        shape = _drawn_by(moved, shape)
+    width = judge_sharpness(series, place, facts.scale_arcsec, limits)
+    return _one_story([*shape, *light, *gone, *width])
+
+
+def _undimmed(light: list[Finding]) -> list[Finding]:
+    """Light findings without what reads as lost because the stars could not be matched."""
+    return [f for f in light if f.reason not in DIMMING]
+
+
+def _drawn_by(moved: Displaced, shape: list[Finding]) -> list[Finding]:
+    """Stars drawn towards their own second image were drawn by what made it."""
+    return [
+        replace(f.named(moved.reason, moved.shares), points=min(f.points, 0.1), sentence=f.brief)
+        if f.reason in MOTION
+        else f
+        for f in shape
+    ]
 
 
 def _cause_confidence(given: list[Finding], verdict: str) -> float:

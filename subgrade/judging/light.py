@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -74,6 +74,48 @@ def judge_light(
         Where transparency was not measured, or has an upper limit only, the depth has one
         too: it can count against the frame and hardly for it.
     """
+    depth = _depth_of(series, position, compared)
+    if depth is None:
+        return []
+    points = _points_of_depth(series, position, depth, limits)
+    reason = "cloud" if depth.dimmed else "sky_glow"
+    remark = depth.share < limits.light.remark_transparency if depth.dimmed else points > 0
+    finding = _shallow(series, position, compared, depth, reason, points, limits)
+    finding = replace(finding, remark=bool(remark))
+    if remark or points > 0:
+        if depth.dimmed:
+            finding = _what_dimmed(series, position, compared, limits, finding)
+        named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
+        finding = replace(finding, sentence=named)
+    return [finding, *_uneven(compared, depth.share, limits)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Depth:
+    """Starlight over noise, squared, of one frame against the group's good ones."""
+
+    share: float
+    """Starlight, of the clear level; NaN where not measured."""
+    measured: bool
+    """Whether that is a measurement and no upper limit."""
+    known_of_some: bool
+    """Whether starlight was measured on any frame of the group."""
+    relative: float
+    """Over the reference; where starlight was not measured, at best."""
+    error: float
+    usual: float
+    """The group's median, over the reference."""
+    noise: float
+    """The sky's, over the typical."""
+
+    @property
+    def dimmed(self) -> bool:
+        """Whether starlight that was lost costs no less than noise that was added."""
+        return -2 * np.log(max(self.share, 1e-6)) >= 2 * np.log(max(self.noise, 1e-6))
+
+
+def _depth_of(series: GuidedSeries, position: int, compared: FrameCompared) -> _Depth | None:
+    """None where the frame or the group has no noise to hold starlight against."""
     light = _trusted(series["transparency"], series)
     # an empty or a full frame has no noise
     noise = np.where(series["noise"] > 0, series["noise"], np.nan)
@@ -83,55 +125,66 @@ def judge_light(
     reference = depth_reference(np.where(known, depth, np.nan))
     relative = float(depth[position] / reference) if reference > 0 else float("nan")
     if not np.isfinite(relative):
-        return []
+        return None
     share = light[position]
-    measured = np.isfinite(share) and not compared.transparency_is_limit
+    measured = bool(np.isfinite(share) and not compared.transparency_is_limit)
     sure = measured and share > 0
-    error = 2 * compared.transparency_error / share * relative if sure else np.nan
+    return _Depth(
+        share,
+        measured,
+        bool(np.isfinite(light).any()),
+        relative,
+        2 * compared.transparency_error / share * relative if sure else np.nan,
+        _median_ratio(depth, reference),
+        series["noise"][position] / series.usual("noise_adu").centre,
+    )
+
+
+def _points_of_depth(series: GuidedSeries, position: int, depth: _Depth, limits: Limits) -> float:
     points = points_beyond(
-        -relative,
+        -depth.relative,
         -limits.light.depth,
-        error,
+        depth.error,
         limits.light.softness * limits.light.depth,
         limits.verdict.points_cap,
     )
-    if not measured and np.isfinite(light).any():
-        points = _unsure(series, position, relative, points, limits)
-    elif not measured and len(series) > 1:
-        points = max(points, UNSURE)
-    usual_noise = series.usual("noise_adu").centre
-    noise = series["noise"][position] / usual_noise
-    dimmed = -2 * np.log(max(share, 1e-6)) >= 2 * np.log(max(noise, 1e-6))
-    reason = "cloud" if dimmed else "sky_glow"
-    parts = f"transparency {_came(series, position, share, compared)}"
+    if not depth.measured and depth.known_of_some:
+        return _unsure(series, position, depth.relative, points, limits)
+    if not depth.measured and len(series) > 1:
+        return max(points, UNSURE)
+    return points
+
+
+def _shallow(
+    series: GuidedSeries,
+    position: int,
+    compared: FrameCompared,
+    depth: _Depth,
+    reason: str,
+    points: float,
+    limits: Limits,
+) -> Finding:
+    """What is found of a frame's depth, before its cause has a name."""
+    parts = f"transparency {_came(series, position, depth.share, compared)}"
     if series.typical("noise_adu"):
-        parts += f", sky noise {figure(noise)} times typical"
-    own, bar = beside(relative, limits.light.depth)
-    own = own if measured else f"at most {own}"
+        parts += f", sky noise {figure(depth.noise)} times typical"
+    own, bar = beside(depth.relative, limits.light.depth)
+    own = own if depth.measured else f"at most {own}"
     numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
-    items = [
-        evidence(
-            reason,
-            DEPTH,
-            points,
-            numbers,
-            value=relative,
-            usual=_median_ratio(depth, reference),
-            error=error,
-            limit=limits.light.depth,
-        ),
-        *_context(series, position, share, compared),
-    ]
-    remark = share < limits.light.remark_transparency if dimmed else points > 0
+    item = evidence(
+        reason,
+        DEPTH,
+        points,
+        numbers,
+        value=depth.relative,
+        usual=depth.usual,
+        error=depth.error,
+        limit=limits.light.depth,
+    )
     # a frame by itself is its own yardstick
     brief = f"depth {own} (limit {bar}): {parts}" if len(series) > 1 else ""
-    finding = Finding(reason, points, bool(remark), numbers, tuple(items), brief)
-    if dimmed and (remark or points > 0):
-        finding = _what_dimmed(series, position, compared, limits, finding)
-    if remark or points > 0:
-        named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
-        finding = replace(finding, sentence=named)
-    return [finding, *_uneven(compared, share, limits)]
+    items = (item, *_context(series, position, depth.share, compared))
+    return Finding(reason, points, False, numbers, items, brief)
 
 
 def _came(series: GuidedSeries, position: int, share: float, compared: FrameCompared) -> str:
