@@ -189,6 +189,8 @@ def _guider(rng, optics: Optics, air: float, fwhm: float) -> Guider:
     lag = int(rng.choice([0, 0, 0, 0, 1, 1, 2]))
     gains = rng.uniform(0.2, 0.42, 2) * stability_limit(lag)
     room = interval - exposure
+    snr = _log_uniform(rng, 14.0, 90.0)
+    fade = float(rng.uniform(0.3, 0.9)) if rng.random() < 0.15 else 0.0
     return Guider(
         focal_mm=float(max(120.0, optics.focal_mm * rng.uniform(0.15, 1.0))),
         pixel_um=float(rng.uniform(2.4, 6.0)),
@@ -202,8 +204,9 @@ def _guider(rng, optics: Optics, air: float, fwhm: float) -> Guider:
         longest_correction_ms=float(rng.uniform(200.0, max(400.0, min(2000.0, 800.0 * interval)))),
         rate=float(rng.choice([0.25, 0.5, 0.5, 0.75, 1.0])),
         seeing_noise_arcsec=float(rng.uniform(0.06, 0.12) * air),
-        star_snr=_log_uniform(rng, 14.0, 90.0),
-        fade=float(rng.uniform(0.3, 0.9)) if rng.random() < 0.15 else 0.0,
+        star_snr=snr,
+        # Dimmed, not lost: a loss is a cause of its own.
+        fade=min(fade, 1.0 - 9.0 / snr),
         search_area_arcsec=float(max(rng.uniform(12.0, 40.0), 4.0 * fwhm)),
     )
 
