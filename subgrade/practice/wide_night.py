@@ -13,7 +13,7 @@ import numpy as np
 
 from .geometry import first_axis_cosine, unix_seconds
 from .guider import left_over, stability_limit
-from .scenario import SIDEREAL_ARCSEC_PER_S, STANDING, Event, Guider, Mount, Scenario
+from .scenario import SIDEREAL_ARCSEC_PER_S, Event, Guider, Mount, Scenario
 from .scenario_file import check
 from .shares import MOTIONS
 from .wide_setup import GUIDED, Setup, draw_setup
@@ -136,6 +136,11 @@ class _Draw:
 
     rng: np.random.Generator
     setup: Setup
+    rms: float = 0.0
+    """Of the motion wished for, arcsec."""
+    strength: float = 0.0
+    """Of what is no motion, or has no plain rms: 0.2 mild to 1.2 severe."""
+    throughout: bool = False
 
     def __post_init__(self):
         self.night = self.setup.night
@@ -357,6 +362,3 @@ def _with_settling(night: Scenario, fwhm: float) -> Scenario:
         plan=replace(plan, dither_arcsec=float(size), gap_s=gap),
         target=replace(night.target, margin_arcsec=float(margin)),
     )
-
-
-__all__ = ["STANDING", "STILL", "THROUGHOUT", "settling_s", "wide_scenario"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .field import cumulative_counts
-from .geometry import altitude_deg, first_axis_cosine, hour_angle_deg, unix_seconds
+from .geometry import first_axis_cosine, hour_angle_deg, unix_seconds
 from .guider import left_over, stability_limit
 from .scenario import (
     DITHER_WORDS,
@@ -306,12 +306,3 @@ def _with_margin(night: Scenario) -> Scenario:
     if mount.altazimuth:
         margin += 0.6 * night.camera.height * night.scale_arcsec
     return replace(night, target=replace(night.target, margin_arcsec=float(margin)))
-
-
-def altitudes(night: Scenario) -> tuple[float, float]:
-    """Altitude of the field as the night begins and ends, degrees."""
-    begin = unix_seconds(night.plan.start_utc)
-    plan = night.plan
-    end = begin + plan.frames * (plan.exposure_s + plan.gap_s) + plan.flip_pause_s
-    found = altitude_deg(np.array([begin, end]), night.site, night.target)
-    return float(found[0]), float(found[1])
