@@ -13,7 +13,7 @@ import numpy as np
 
 from .geometry import first_axis_cosine, unix_seconds
 from .guider import left_over, stability_limit
-from .scenario import SIDEREAL_ARCSEC_PER_S, STANDING, Event, Guider, Mount, Scenario
+from .scenario import SIDEREAL_ARCSEC_PER_S, Event, Guider, Mount, Scenario
 from .scenario_file import check
 from .shares import MOTIONS
 from .wide_setup import GUIDED, Setup, draw_setup
@@ -37,13 +37,16 @@ NEED_A_GUIDER = {"ra_oscillation", "dec_drift", "periodic_error", "flexure", "di
 LAST = ("dither_overlap", "ra_oscillation")
 """Causes that set the longest correction."""
 WEIGHTS = dict.fromkeys(MOTIONS, 3.0) | dict.fromkeys(STILL, 1.8)
-WEIGHTS |= {"ra_oscillation": 5.0, "dither_overlap": 5.0, "tracking_lost": 4.0}
+WEIGHTS |= {"ra_oscillation": 5.0, "dither_overlap": 4.0, "bump": 4.0, "periodic_error": 4.0}
+WEIGHTS |= {"dec_drift": 4.0, "flexure": 4.0, "field_rotation": 2.2}
 WEIGHTS |= {"dew": 2.5, "focus": 2.5, "satellite_trail": 0.8}
 """How likely a cause is drawn before another, so that each ruins frames often enough."""
 TRIANGLE_RMS = (0.5, 0.87, 1.44)
 """Rms of a loop that runs to and fro at its longest correction, over that correction's length, by
 samples of lag: half a square wave, then triangles of 1.5 and 2.5 steps (derived)."""
 LONGEST_GAP_S = 90.0
+TRIES = 4
+"""Places tried for a cause before it is left out of a night."""
 
 
 def wide_scenario(
@@ -108,14 +111,18 @@ def _spans(rng, frames: int, causes: list[str]) -> list[tuple[str, int, int]]:
         length = int(rng.choice([1, 1, 2, 2, 3] if cause in MOTIONS else [1, 2, 3]))
         if cause in ("dew", "focus"):
             length += 2
-        first = int(rng.integers(1, max(2, frames - length + 2)))
-        if cause in ("dew", "sky_glow") and rng.random() < 0.6:
-            first = frames - length + 1
-        span = set(range(first, first + length))
-        near = span | {first - 1, first + length}
-        if first < 1 or max(span) > frames or near & taken or len(taken | span) > wanted:
+        last = frames - length + 1
+        for first in rng.permutation(np.arange(1, last + 1))[:TRIES]:
+            if cause in ("dew", "sky_glow") and rng.random() < 0.6:
+                first = last
+            span = set(range(int(first), int(first) + length))
+            near = span | {min(span) - 1, max(span) + 1}
+            if not near & taken and len(taken | span) <= wanted:
+                break
+        else:
             continue
         taken |= span
+        first = min(span)
         spans.append((cause, first, first + length - 1))
         second = [c for c in causes if c != cause and c in MOTIONS]
         if rng.random() < 0.08 and second:
@@ -129,6 +136,11 @@ class _Draw:
 
     rng: np.random.Generator
     setup: Setup
+    rms: float = 0.0
+    """Of the motion wished for, arcsec."""
+    strength: float = 0.0
+    """Of what is no motion, or has no plain rms: 0.2 mild to 1.2 severe."""
+    throughout: bool = False
 
     def __post_init__(self):
         self.night = self.setup.night
@@ -350,6 +362,3 @@ def _with_settling(night: Scenario, fwhm: float) -> Scenario:
         plan=replace(plan, dither_arcsec=float(size), gap_s=gap),
         target=replace(night.target, margin_arcsec=float(margin)),
     )
-
-
-__all__ = ["STANDING", "STILL", "THROUGHOUT", "settling_s", "wide_scenario"]

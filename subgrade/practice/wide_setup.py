@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .field import cumulative_counts
-from .geometry import altitude_deg, first_axis_cosine, hour_angle_deg, unix_seconds
+from .geometry import first_axis_cosine, hour_angle_deg, unix_seconds
 from .guider import left_over, stability_limit
 from .scenario import (
     DITHER_WORDS,
@@ -189,6 +189,8 @@ def _guider(rng, optics: Optics, air: float, fwhm: float) -> Guider:
     lag = int(rng.choice([0, 0, 0, 0, 1, 1, 2]))
     gains = rng.uniform(0.2, 0.42, 2) * stability_limit(lag)
     room = interval - exposure
+    snr = _log_uniform(rng, 14.0, 90.0)
+    fade = float(rng.uniform(0.3, 0.9)) if rng.random() < 0.15 else 0.0
     return Guider(
         focal_mm=float(max(120.0, optics.focal_mm * rng.uniform(0.15, 1.0))),
         pixel_um=float(rng.uniform(2.4, 6.0)),
@@ -202,8 +204,9 @@ def _guider(rng, optics: Optics, air: float, fwhm: float) -> Guider:
         longest_correction_ms=float(rng.uniform(200.0, max(400.0, min(2000.0, 800.0 * interval)))),
         rate=float(rng.choice([0.25, 0.5, 0.5, 0.75, 1.0])),
         seeing_noise_arcsec=float(rng.uniform(0.06, 0.12) * air),
-        star_snr=_log_uniform(rng, 14.0, 90.0),
-        fade=float(rng.uniform(0.3, 0.9)) if rng.random() < 0.15 else 0.0,
+        star_snr=snr,
+        # Dimmed, not lost: a loss is a cause of its own.
+        fade=min(fade, 1.0 - 9.0 / snr),
         search_area_arcsec=float(max(rng.uniform(12.0, 40.0), 4.0 * fwhm)),
     )
 
@@ -303,12 +306,3 @@ def _with_margin(night: Scenario) -> Scenario:
     if mount.altazimuth:
         margin += 0.6 * night.camera.height * night.scale_arcsec
     return replace(night, target=replace(night.target, margin_arcsec=float(margin)))
-
-
-def altitudes(night: Scenario) -> tuple[float, float]:
-    """Altitude of the field as the night begins and ends, degrees."""
-    begin = unix_seconds(night.plan.start_utc)
-    plan = night.plan
-    end = begin + plan.frames * (plan.exposure_s + plan.gap_s) + plan.flip_pause_s
-    found = altitude_deg(np.array([begin, end]), night.site, night.target)
-    return float(found[0]), float(found[1])
