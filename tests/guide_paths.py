@@ -125,8 +125,15 @@ def _settling(cycles, cadence, rng, vector, truth):
     return np.outer(vector, np.where(after, answer[place], np.zeros(n))), truth
 
 
-def draw(kind: str, rng, noise: float = 0.3, cadence: float | None = None, length: float = 120.0,
-         lost: float = 0.0, jitter: float = 0.0) -> Drawn:  # fmt: skip
+def draw(
+    kind: str,
+    rng,
+    noise: float = 0.3,
+    cadence: float | None = None,
+    length: float = 120.0,
+    lost: float = 0.0,
+    jitter: float = 0.0,
+) -> Drawn:
     """One exposure of a kind; ``lost`` is the share of samples left out at random."""
     cadence = rng.uniform(1.0, 5.0) if cadence is None else cadence
     n = int(length / cadence)

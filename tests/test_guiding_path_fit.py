@@ -172,16 +172,18 @@ def test_a_burst_of_gusts_is_a_knock_and_a_lasting_swing_is_not():
 @pytest.mark.parametrize("period", [20.0, 37.0, 90.0])
 def test_a_swing_has_its_period_and_half_its_amplitude_squared(cadence, period):
     """A^2/2 (published checks, section 3); the period beside `scipy.signal.lombscargle`."""
-    record, start = with_path(lambda t: 1.5 * np.sin(2.0 * np.pi * t / period + 1.0), 0.0,
-                              cadence=cadence)  # fmt: skip
+    record, start = with_path(
+        lambda t: 1.5 * np.sin(2.0 * np.pi * t / period + 1.0), 0.0, cadence=cadence
+    )
     found = fit_path(record, UTC, [start], [start + 120.0])[0]
     swing = found["swing"]
     assert found.leading == "swing"
     inside = (record.time >= start) & (record.time <= start + 120.0)
     frequency = np.linspace(1.0 / 150.0, 1.0 / 15.0, 2000)
     error = record.ra[inside] - record.ra[inside].mean()
-    power = lombscargle(record.time[inside] - start, error, 2.0 * np.pi * frequency,
-                        floating_mean=True)  # fmt: skip
+    power = lombscargle(
+        record.time[inside] - start, error, 2.0 * np.pi * frequency, floating_mean=True
+    )
     assert 1.0 / swing.period_s == pytest.approx(frequency[np.argmax(power)], abs=0.1 / 120.0)
     assert abs(swing.period_s - period) < 4.0 * swing.period_error_s + 0.02 * period
     assert swing.size == pytest.approx(1.5, rel=0.12)
@@ -358,8 +360,10 @@ def test_swapped_axes_turned_signs_and_other_times_change_nothing():
     turned = fit_path(replace(record, ra=-record.ra), UTC, start, start + 120.0)
     later = fit_path(
         replace(record, time=record.time - 7200.0),
-        ClockFit(7200.0, -2.0, 0.0, 1.0, True, "made"), start, start + 120.0,
-    )  # fmt: skip
+        ClockFit(7200.0, -2.0, 0.0, 1.0, True, "made"),
+        start,
+        start + 120.0,
+    )
     offset = fit_path(replace(record, dec=record.dec + 3.0), UTC, start, start + 120.0)
     for other in (swapped, turned, later, offset):
         for one, two in zip(plain, other, strict=True):

@@ -194,13 +194,36 @@ SINCE_VERSION, DIGEST = 15, "b407c8441af54a1c"
 def test_a_change_of_what_headers_give_raises_the_measuring_version():
     """Facts are kept with the measurements: raise MEASURE_VERSION, put it and the digest here."""
     rich = facts_of(
-        IMAGETYP="Light Frame", OBJECT="M 33", FILTER="Ha", EXPTIME=(300, "[s]"), TELAPSE=301.5,
-        DATE_OBS="2030-03-17T20:15:30.25", INSTRUME="camera", GAIN=(1.2, "e-/ADU"), OFFSET=50,
-        CCD_TEMP=-999.0, SET_TEMP=-10.0, AMBTEMP=4.5, FOCPOS=12345, PIERSIDE="West",
-        OBJCTALT="51 30 00", OBJCTAZ="182 15 00", RA=(23.4621, "deg"), DEC=30.6599, AIRMASS=1.27,
-        SITELAT="+48 10 00", SITELONG="11 30 00 E", SATURATE=65535, XPIXSZ=7.52, FOCALLEN=800,
-        XBINNING=2, YBINNING=2, BAYERPAT="RGGB", ROWORDER="TOP-DOWN", XBAYROFF=1,
-    )  # fmt: skip
+        IMAGETYP="Light Frame",
+        OBJECT="M 33",
+        FILTER="Ha",
+        EXPTIME=(300, "[s]"),
+        TELAPSE=301.5,
+        DATE_OBS="2030-03-17T20:15:30.25",
+        INSTRUME="camera",
+        GAIN=(1.2, "e-/ADU"),
+        OFFSET=50,
+        CCD_TEMP=-999.0,
+        SET_TEMP=-10.0,
+        AMBTEMP=4.5,
+        FOCPOS=12345,
+        PIERSIDE="West",
+        OBJCTALT="51 30 00",
+        OBJCTAZ="182 15 00",
+        RA=(23.4621, "deg"),
+        DEC=30.6599,
+        AIRMASS=1.27,
+        SITELAT="+48 10 00",
+        SITELONG="11 30 00 E",
+        SATURATE=65535,
+        XPIXSZ=7.52,
+        FOCALLEN=800,
+        XBINNING=2,
+        YBINNING=2,
+        BAYERPAT="RGGB",
+        ROWORDER="TOP-DOWN",
+        XBAYROFF=1,
+    )
     odd = facts_of(CCD_TEMP=(263.15, "[K]"), EXPTIME="250 ms", IMAGETYP="?", DATAMAX=65000)
     digest = hashlib.sha256(repr((SPELLINGS, rich, odd)).encode()).hexdigest()[:16]
     assert MEASURE_VERSION >= SINCE_VERSION

@@ -318,16 +318,24 @@ def test_standing_causes_name_what_the_mount_does():
     [
         (["bump", "cloud"], {"bump": 0.9}, {"eccentricity": 2.0}, ["bump"]),
         (["bump", "cloud"], {"bump": 0.9}, {"light lost": 2.0}, ["cloud"]),
-        (["bump", "cloud"], {"bump": 0.9}, {"light lost": 1.0, "eccentricity": 2.0},
-         ["bump", "cloud"]),
+        (
+            ["bump", "cloud"],
+            {"bump": 0.9},
+            {"light lost": 1.0, "eccentricity": 2.0},
+            ["bump", "cloud"],
+        ),
         (["bump", "flexure"], {"bump": 0.1, "flexure": 0.8}, {"eccentricity": 2.0}, ["flexure"]),
-        (["bump", "flexure"], {"bump": 0.3, "flexure": 0.6}, {"eccentricity": 2.0},
-         ["flexure", "bump"]),
+        (
+            ["bump", "flexure"],
+            {"bump": 0.3, "flexure": 0.6},
+            {"eccentricity": 2.0},
+            ["flexure", "bump"],
+        ),
         (["bump", "seeing"], {"bump": 0.9}, {"fwhm ratio": 2.0}, ["seeing"]),
         (["bump", "flexure"], {"bump": 0.5, "flexure": 0.5}, {}, ["bump", "flexure"]),
         (["cloud", "sky_glow"], {}, {"fwhm ratio": 0.7}, ["cloud", "sky_glow"]),
     ],
-)  # fmt: skip
+)
 def test_leading_causes_are_those_that_did_the_harm(causes, shares, scores, lead):
     every = ("eccentricity", "fwhm ratio", "light lost", "depth lost", "stray light share")
     full = {m: scores.get(m, -1.0) for m in every} if scores else {}

@@ -280,8 +280,10 @@ def test_titles_may_be_directions_and_cells_carry_units(tmp_path):
 )
 def test_the_text_states_the_unit_of_the_errors(tmp_path, line, per_arcsec, scale):
     t = truth(n=60, dithers=())
-    rows = [f"{stamp(x)},{per_arcsec * a:.3f},{per_arcsec * b:.3f}"
-            for x, a, b in zip(t.time, t.ra, t.dec, strict=True)]  # fmt: skip
+    rows = [
+        f"{stamp(x)},{per_arcsec * a:.3f},{per_arcsec * b:.3f}"
+        for x, a, b in zip(t.time, t.ra, t.dec, strict=True)
+    ]
     path = tmp_path / "stated.csv"
     path.write_text("\n".join([line, "Time,RA error,Dec error", *rows]))
     record = read_guide(path, scale_arcsec_px=1.7)

@@ -323,12 +323,15 @@ def burst(path: Path, noise: Noise) -> Found | None:
     chance = np.exp(like - like[k, m]).sum(axis=0)
     edge = sample_edges(path.cycles)
     return Found(
-        _log_sum(like), path, fit, (LEVEL_SHAPE + 0.5 * float(left[k, m])) / noise.freedom,
+        _log_sum(like),
+        path,
+        fit,
+        (LEVEL_SHAPE + 0.5 * float(left[k, m])) / noise.freedom,
         float(path.noise.mean()),
         _known(edge[window[:, 0]], chance, m),
         _known(edge[window[:, 1]] - edge[window[:, 0]], chance, m),
         returns=False,
-    )  # fmt: skip
+    )
 
 
 def without_slow(path: Path) -> Path:

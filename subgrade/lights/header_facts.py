@@ -19,7 +19,13 @@ from subgrade.lights.sky_orientation import header_optics
 
 SPELLINGS: dict[str, tuple[str, ...]] = {
     "frame_type": (
-        "IMAGETYP", "IMAGETYPE", "FRAME", "FRAMETYP", "FRAMETYPE", "IMGTYPE", "OBSTYPE",
+        "IMAGETYP",
+        "IMAGETYPE",
+        "FRAME",
+        "FRAMETYP",
+        "FRAMETYPE",
+        "IMGTYPE",
+        "OBSTYPE",
     ),
     "frame_type as a number": ("PICTTYPE",),
     "frames in a stack": ("NCOMBINE", "STACKCNT", "NSTACK", "NUMSTACK"),
@@ -27,21 +33,47 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
     "named_kind": ("OBJECT", "TARGET", "OBJNAME", "TARGNAME", "FIELD"),
     "filter": ("FILTER", "FILTER1", "FILTERS", "FILT", "FILTNAM", "FILTERID"),
     "exposure_s": (
-        "XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "EXPOSURETIME", "ITIME", "INTTIME",
+        "XPOSURE",
+        "EXPTIME",
+        "EXPOSURE",
+        "EXP_TIME",
+        "EXPOSURETIME",
+        "ITIME",
+        "INTTIME",
     ),
     "exposure_s in ms": (
-        "EXPTIMEMS", "EXPTIME_MS", "EXP_MS", "EXPOSURE_MS", "EXPOSUREMS", "EXPMS",
+        "EXPTIMEMS",
+        "EXPTIME_MS",
+        "EXP_MS",
+        "EXPOSURE_MS",
+        "EXPOSUREMS",
+        "EXPMS",
     ),
     "camera": ("INSTRUME", "CAMERA", "CAMERAID", "DETECTOR"),
     "gain": ("GAIN",),
     "electrons_per_adu": ("EGAIN", "E-GAIN"),
     "offset": ("OFFSET", "BLKLEVEL"),
     "temperature_c": (
-        "CCD-TEMP", "CCDTEMP", "CCD_TEMP", "DET-TEMP", "DETTEMP", "SENSTEMP", "CAMTEMP",
-        "CCD-TEM", "TEMPERAT", "SET-TEMP",
+        "CCD-TEMP",
+        "CCDTEMP",
+        "CCD_TEMP",
+        "DET-TEMP",
+        "DETTEMP",
+        "SENSTEMP",
+        "CAMTEMP",
+        "CCD-TEM",
+        "TEMPERAT",
+        "SET-TEMP",
     ),
     "ambient_c": (
-        "AMBTEMP", "AMB-TEMP", "AMBIENT", "TEMPAMB", "OUTTEMP", "ENVTEMP", "FOCTEMP", "FOCUSTEM",
+        "AMBTEMP",
+        "AMB-TEMP",
+        "AMBIENT",
+        "TEMPAMB",
+        "OUTTEMP",
+        "ENVTEMP",
+        "FOCTEMP",
+        "FOCUSTEM",
     ),
     "focuser_steps": ("FOCPOS", "FOCUSPOS", "FOC-POS", "FOCSTEP", "TELFOCUS"),
     "pier_side": ("PIERSIDE", "PIER-SIDE", "PIER", "SIDEPIER"),
@@ -55,7 +87,7 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
     "site_lon_deg": ("SITELONG", "OBSGEO-L", "LONG-OBS", "OBS-LONG", "LONGITUD", "GEOLON"),
     "saturation_adu": ("SATURATE", "SATLEVEL", "SATURATN", "MAXADU", "ADUMAX"),
     "saturation_adu or brightest pixel": ("DATAMAX",),
-}  # fmt: skip
+}
 """Keywords of each fact, in the order they are asked; docs/reading.md shows this table.
 
 Elsewhere are those of what takes more than one keyword: times (DATE-OBS, MJD-OBS, TELAPSE, ...)

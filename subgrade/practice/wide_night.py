@@ -200,8 +200,12 @@ class _Draw:
         rng, guider = self.rng, self.night.guider
         if rng.random() < 0.6:
             period = float(np.exp(rng.uniform(np.log(2.0), np.log(60.0))))
-            part = left_over(max(period, 2.0 * guider.interval_s), guider.ra_gain,
-                             guider.interval_s, guider.lag_samples)  # fmt: skip
+            part = left_over(
+                max(period, 2.0 * guider.interval_s),
+                guider.ra_gain,
+                guider.interval_s,
+                guider.lag_samples,
+            )
             size = min(self.rms * np.sqrt(2.0) / self.cosine / part, 40.0 * self.fwhm)
             return replace(event, kind="worm", size=float(size), period_s=period)
         period = float(np.exp(rng.uniform(np.log(60.0), np.log(600.0))))

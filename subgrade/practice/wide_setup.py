@@ -123,8 +123,11 @@ def _instrument(rng, width: int, height: int) -> tuple[Camera, Optics, Air, Sky]
         vignetting=float(rng.uniform(0.0, 0.3)),
         focus_scatter_um=float(min(12.0, 0.12 * seeing / scale * pitch * ratio)),
     )
-    air = Air(seeing_arcsec=seeing, beta=float(rng.uniform(2.5, 4.8)),
-              swing=float(rng.uniform(0.02, 0.07)))  # fmt: skip
+    air = Air(
+        seeing_arcsec=seeing,
+        beta=float(rng.uniform(2.5, 4.8)),
+        swing=float(rng.uniform(0.02, 0.07)),
+    )
     sky = Sky(mag_arcsec2=float(rng.uniform(17.8, 21.4)), gradient=float(rng.uniform(0.0, 0.2)))
     return camera, optics, air, sky
 

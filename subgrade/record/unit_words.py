@@ -7,13 +7,16 @@ from collections.abc import Iterable
 
 ARCSEC, PX, MS = "arcsec", "px", "ms"
 
-ARCSECONDS = (
-    "arcsec", "arcsecs", "arcsecond", "arcseconds", "arcs", "asec", "as", '"', "″", "''"
-)  # fmt: skip
+ARCSECONDS = ("arcsec", "arcsecs", "arcsecond", "arcseconds", "arcs", "asec", "as", '"', "″", "''")
 MILLIARCSECONDS = (
-    "mas", "marcsec", "marcsecs", "milliarcsec", "milliarcsecs", "milliarcsecond",
+    "mas",
+    "marcsec",
+    "marcsecs",
+    "milliarcsec",
+    "milliarcsecs",
+    "milliarcsecond",
     "milliarcseconds",
-)  # fmt: skip
+)
 PIXELS = ("px", "pix", "pixel", "pixels", "pxl", "pixs")
 
 UNITS = {
