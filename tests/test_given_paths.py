@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from subgrade import given_paths, guiding
+from subgrade import given_paths, record
 from subgrade.errors import UsageError
 from subgrade.given_paths import check_paths, records_in
 from subgrade.nearest_names import nearest_path
@@ -39,8 +39,8 @@ def test_only_so_many_bytes_are_tried_for_a_suggestion(tmp_path, monkeypatch):
         tried.append(os.path.getsize(path))
         return read_guide(path)
 
-    read_guide = guiding.read_guide
-    monkeypatch.setattr(guiding, "read_guide", read)
+    read_guide = record.read_guide
+    monkeypatch.setattr(record, "read_guide", read)
     (tmp_path / "z.csv").write_text(RECORD)
     assert list(records_in([str(tmp_path), str(tmp_path)])) == [str(tmp_path / "z.csv")]
     assert sum(tried) <= 60_000

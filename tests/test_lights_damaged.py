@@ -161,16 +161,16 @@ def test_untouched_samples_are_read(tmp_path, name):
 
 @pytest.mark.parametrize("name", SAMPLES)
 @settings(
-    max_examples=60, deadline=2000, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(edits=st.lists(EDIT, min_size=1, max_size=4))
 def test_damage_ends_in_one_error_only(tmp_path, capfd, name, edits):
     path = tmp_path / "a.fits"
     path.write_bytes(damaged(SAMPLES[name], edits))
     for read in (read_light, read_facts):
-        begin = time.perf_counter()
+        begin = time.process_time()
         error = error_of(read, path)
-        assert time.perf_counter() - begin < 2.0
+        assert time.process_time() - begin < 5.0  # a hang, not a speed
         if error is not None:
             assert error.cause
             assert error.path == path
@@ -200,7 +200,7 @@ def test_every_truncation_of_the_pixels_is_noticed(tmp_path, name):
 
 
 @settings(
-    max_examples=60, deadline=2000, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     content=st.binary(max_size=6000), magic=st.sampled_from([b"", b"SIMPLE  =", b"\x1f\x8b\x08"])
