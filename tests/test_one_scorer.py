@@ -34,7 +34,7 @@ from subgrade.judging.features import (
 from subgrade.judging.reasons import DIMMING, MOTIONS, WIDENING
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
-from subgrade.report.record import page_record
+from subgrade.report.page_values import page_record
 from subgrade.results.memo_files import CODEC
 from subgrade.results.read import open_results
 

@@ -8,7 +8,6 @@ import pytest
 
 from subgrade.errors import UsageError
 from subgrade.practice import Event, build_night, motion_shares
-from subgrade.practice.conditions import STEADY_AIR
 from subgrade.practice.geometry import altitude_deg, hour_angle_deg, parallactic_deg
 from subgrade.practice.guider import left_over, stability_limit
 from subgrade.practice.motion import STEP_S, timeline
@@ -17,6 +16,7 @@ from subgrade.practice.record import record_text
 from subgrade.practice.scenario import SIDEREAL_ARCSEC_PER_S, STANDING
 from subgrade.practice.scenario_file import check
 from subgrade.practice.shares import leading_causes
+from subgrade.practice.sky_and_focus import STEADY_AIR
 from subgrade.practice.wind import lean, spell
 from tests.test_practice_motion import UNGUIDED, night
 

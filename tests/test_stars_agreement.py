@@ -8,8 +8,8 @@ import pytest
 from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import Pixels
 from subgrade.stars import measure_stars
+from subgrade.stars.common_shape import common_shape
 from subgrade.stars.pairs_and_rings import FALSE_ALARM, pair, ring
-from subgrade.stars.shape import common_shape
 from subgrade.stars.stacked_image import Samples, fit_spline
 from tests.judged_nights import night_of, steady
 from tests.render import Motion, Scene, StarShape, render

@@ -9,7 +9,7 @@ from scipy.optimize import lsq_linear
 
 from subgrade.lights.model import Pixels
 from subgrade.stars import measure_stars
-from subgrade.stars.shape import field_terms, shape_field
+from subgrade.stars.common_shape import field_terms, shape_field
 
 WIDTH, HEIGHT = 900, 720
 X0, Y0, HALF = 449.5, 359.5, 0.5 * np.hypot(WIDTH, HEIGHT)

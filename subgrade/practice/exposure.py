@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .conditions import Conditions, cloud_map
 from .field import SkyField, electrons
 from .geometry import pixels_per_arcsec
 from .kernel import refine, split_path
@@ -14,6 +13,7 @@ from .optics import Blur, frequencies, spot_diagram, star_spectrum
 from .profile import StarTruth, star_truth
 from .render import add_stars, colour_factors
 from .scenario import Scenario
+from .sky_and_focus import Conditions, cloud_map
 
 LONGEST_PIECE_PX = 48.0
 """Motion reaching further is rendered in pieces."""

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from .conditions import Conditions
 from .exposure import Exposure
 from .geometry import iso_utc
 from .motion import Timeline
 from .scenario import Scenario
+from .sky_and_focus import Conditions
 
 Cards = tuple[tuple[str, object, str], ...]
 

@@ -16,7 +16,6 @@ import numpy as np
 
 from subgrade.errors import UsageError
 
-from .conditions import Conditions, conditions
 from .exposure import Exposure, Seen, expose, shape_at, sky_light, star_light
 from .field import SkyField, sky_field
 from .geometry import iso_utc, pixels_per_arcsec
@@ -30,6 +29,7 @@ from .scenario import Scenario
 from .scenario_file import check, default_scenario
 from .sensor import HotPixels, add_cosmic_rays, add_streak, hot_pixels, read_out
 from .shares import motion_shares
+from .sky_and_focus import Conditions, conditions
 from .truth import FrameTruth, judge, truth_csv
 
 

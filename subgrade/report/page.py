@@ -8,7 +8,7 @@ import json
 from importlib.resources import files
 from pathlib import Path
 
-from subgrade.report.record import page_record
+from subgrade.report.page_values import page_record
 from subgrade.results import Graded, write_whole
 
 FILE = "report.html"

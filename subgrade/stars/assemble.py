@@ -8,6 +8,7 @@ import numpy as np
 
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all, flag_wide
+from subgrade.stars.common_shape import shape_field
 from subgrade.stars.common_star import HOLLOW_SHARE, UNCLEAN, Stack, image_template
 from subgrade.stars.ellipse import (
     distortion,
@@ -29,7 +30,6 @@ from subgrade.stars.model import (
 from subgrade.stars.photometry import TemplateFit
 from subgrade.stars.prepared_frame import View
 from subgrade.stars.settings import MeasureSettings
-from subgrade.stars.shape import shape_field
 
 TRAILED_RATIO = 2.5
 """Length over width of the star image from which stars are called lines."""

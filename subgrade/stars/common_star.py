@@ -19,6 +19,7 @@ from subgrade.stars.catalogue import (
     joint_shape,
     very_coarse,
 )
+from subgrade.stars.common_shape import CommonShape, common_shape
 from subgrade.stars.ellipse import ellipse_from_moments
 from subgrade.stars.half_maximum import (
     LEAST_WIDTH_PX,
@@ -40,7 +41,6 @@ from subgrade.stars.photometry import Template, gaussian_template, moffat_templa
 from subgrade.stars.prepared_frame import View
 from subgrade.stars.raster import Stamps
 from subgrade.stars.settings import MeasureSettings
-from subgrade.stars.shape import CommonShape, common_shape
 from subgrade.stars.stacked_image import Samples, StarSpline, fit_spline, gather_samples
 
 SAMPLES_PER_KNOT = 5.0

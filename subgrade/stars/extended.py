@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.stars.shape import field_terms
+from subgrade.stars.common_shape import field_terms
 
 SHARPER_SHARE = 0.9
 """Quantile of the sharpness followed over the field: of ten detections of one place nine may be no

@@ -20,6 +20,7 @@ from PIL import Image
 
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.robust import scatter
+from subgrade.stars.common_shape import field_terms
 from subgrade.stars.ellipse import distortion, eccentricity_error, eccentricity_of
 from subgrade.stars.model import (
     CutOut,
@@ -31,7 +32,6 @@ from subgrade.stars.model import (
     StarImage,
     StarList,
 )
-from subgrade.stars.shape import field_terms
 
 THUMBNAIL_PX = 256
 """About the longer side of a thumbnail; the factor to the frame is a whole number."""

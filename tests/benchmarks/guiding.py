@@ -22,11 +22,11 @@ from subgrade.guiding.join import guide_night
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night
 from subgrade.practice import random_scenario
-from subgrade.practice.conditions import conditions
 from subgrade.practice.geometry import pixels_per_arcsec
 from subgrade.practice.guider import run_guider
 from subgrade.practice.motion import main_only_path, mount_path, timeline
 from subgrade.practice.night import stream
+from subgrade.practice.sky_and_focus import conditions
 from subgrade.record.model import GuideEvent, GuideRecord
 from subgrade.stars.model import FrameStars
 
