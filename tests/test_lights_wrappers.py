@@ -15,7 +15,7 @@ from astropy.io import fits
 
 from subgrade.errors import UnreadableFile
 from subgrade.lights import find_lights, read_facts, read_light
-from subgrade.lights.unpacking import Unpacker
+from subgrade.lights.compress_codes import Unpacker
 from tests.test_lights_resources import bounded, saved, words
 
 

@@ -85,6 +85,7 @@ def test_every_cause_and_kind_is_drawn_and_most_frames_are_left_clean():
         assert len(touched(n)) <= 8 or len(touched(n)) == 16
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", MOTIONS + tuple(c for c in STILL if c != "satellite_trail"))
 def test_every_cause_can_ruin_a_frame_plainly(cause):
     """Truths without pixels of short nights, of whose frames three must be plainly ruined by it."""
