@@ -60,6 +60,7 @@ def test_slight_creep_is_an_oval_star_not_a_line(graded, length):
     assert axial_difference(got.angle_deg, 25) <= 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "size", "share"), [("arcsine", 1.5, 0.5), ("tail", 6.0, 0.25)])
 def test_swing_and_gust_keep_a_measured_shape(graded, kind, size, share):
     frame, got = graded(moved(kind, size, 110, share), Scene(seed=44))
@@ -132,6 +133,7 @@ def test_two_stars_are_called_few(graded):
     assert got.fwhm_px == pytest.approx(frame.truth.fwhm_px, rel=0.05)
 
 
+@pytest.mark.slow
 def test_twenty_thousand_stars(graded):
     frame, got = graded(STAR, Scene(bright=20_000, depth=1.0, brightest_snr=3000, seed=73))
     assert got.fwhm_px == pytest.approx(frame.truth.fwhm_px, rel=0.02)
@@ -140,6 +142,7 @@ def test_twenty_thousand_stars(graded):
     assert got.stars > 5_000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [1.0, 1.3, 20.0, 30.0])
 def test_outside_the_usual_range_of_widths(graded, width):
     frame, got = graded(StarShape("moffat", width, 3.2), Scene(seed=74))

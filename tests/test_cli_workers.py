@@ -136,6 +136,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs /proc to look for processes")
 def test_workers_end_when_their_parent_is_killed(tmp_path):
     (tmp_path / "parent.py").write_text(PARENT)
@@ -175,6 +176,7 @@ ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
 WARM = "from subgrade.stars import warm_up; warm_up()"
 
 
+@pytest.mark.slow
 def test_compiling_is_announced_once_and_only_when_it_happens(tmp_path):
     """With one kernel gone it is, though two processes share the work; the next time it is not."""
     filled = Path(os.environ["NUMBA_CACHE_DIR"])

@@ -123,6 +123,7 @@ def rejected(night, bad) -> list[Judgement]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("record", RECORDS)
 @pytest.mark.parametrize("name", NIGHTS)
 def test_no_night_gets_nonsense(name, record):

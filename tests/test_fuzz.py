@@ -26,6 +26,7 @@ def test_sound_files_are_read_clean(source):
     assert outcome == Outcome("clean")
 
 
+@pytest.mark.slow
 def test_damaged_files_neither_break_a_run_nor_give_wrong_numbers():
     found = fuzz.run(fuzz.SEED, range(CASES), min(os.cpu_count() or 1, 2))
     assert len(found) == CASES

@@ -150,6 +150,7 @@ def of_another_field(frame, other, first: int, last: int):
     return replace(frame, stars=replace(frame.stars, catalogue=catalogue))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("dx", [-9.0, 40.0, 700.0])
 @pytest.mark.parametrize(("first", "last"), [(0, 400), (1200, 1500), (1400, 2999)])

@@ -276,6 +276,7 @@ def test_another_gain(made, factor):
     assert_same(verdicts_of(night, guiding), verdicts_of(brighter(night, factor), guiding))
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(nights(plain | squared), st.floats(-3e7, 3e7))
 def test_another_date(made, seconds):
@@ -287,6 +288,7 @@ def test_another_date(made, seconds):
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(nights(plain | squared), st.permutations(range(12)))
 def test_another_order_of_files(made, order):

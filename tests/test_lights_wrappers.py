@@ -73,6 +73,7 @@ CONTENTS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CONTENTS)
 @pytest.mark.parametrize(
     ("most", "clears"), [(16, True), (12, True), (10, True), (16, False), (11, False)]

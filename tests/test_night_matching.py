@@ -52,6 +52,7 @@ CASES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_matches_through_cloud_turns_and_false_detections(case):
     for seed in range(3):
@@ -109,6 +110,7 @@ def test_false_alarm_bound_holds_where_accidents_can_be_counted():
     assert log10_false_alarms(4, 5, 1e-5, 5, 5, 1) < np.log10(FALSE_ALARMS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turn", [0.7, 1.5, 2.0, 2.6, 4.0])
 def test_a_crowded_field_a_little_turned_is_not_laid_by_one_corner(turn):
     """Near one spot the stars of a dense field agree at a rotation off by degrees."""

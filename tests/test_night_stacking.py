@@ -39,6 +39,7 @@ def gain(stacks, name, over="all, plain mean"):
     return one.predicted.star_snr / other.predicted.star_snr, one.snr / other.snr
 
 
+@pytest.mark.slow
 def test_the_weighted_mean_beats_the_plain_mean_by_the_amount_predicted(stacks):
     predicted, measured = gain(stacks, "all, weighted")
     assert predicted > 1.06
@@ -94,6 +95,7 @@ def dimmed():
     return np.array(kinds), got, error, stars
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["still", "wide", "drawn"])
 def test_transparency_is_true_through_the_pixels(dimmed, kind):
     kinds, ratio, _, stars = dimmed

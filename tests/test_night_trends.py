@@ -28,6 +28,7 @@ def series(rng, count, slope=0.0, offset=0.0, airmass=True, spoilt=0.0, scatter=
     return measured, true, x if airmass else None, hours, side, bad
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spoilt", [0.0, 0.4, 0.7])
 @pytest.mark.parametrize(("slope", "offset"), [(0, 0), (0.03, 0), (0, 0.12), (-0.03, 0)])
 def test_injected_trends_come_back(slope, offset, spoilt):

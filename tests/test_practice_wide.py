@@ -107,6 +107,7 @@ def test_every_cause_can_ruin_a_frame_plainly(cause):
     assert plain >= 3, f"{plain} of {active}"
 
 
+@pytest.mark.slow
 def test_frames_without_a_cause_are_clean():
     """What a wide night has by nature, guided, ruins next to no frame by itself."""
     bad = total = 0

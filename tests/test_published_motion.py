@@ -88,6 +88,7 @@ GALSIM_MOTIONS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("path", "motion"), GALSIM_MOTIONS)
 @pytest.mark.parametrize("beta", [2.5, 3.5])
 def test_practice_stars_are_galsims(path, motion, beta):

@@ -288,6 +288,7 @@ def long_record(path, rows):
             )
 
 
+@pytest.mark.slow
 def test_memory_grows_with_numbers_and_not_with_text(tmp_path):
     path = tmp_path / "long.csv"
     long_record(path, 60_000)

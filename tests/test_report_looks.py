@@ -76,6 +76,7 @@ return [controls.length, controls.filter((e) => {
 TOP_OF_NAME = "return document.getElementById('name').getBoundingClientRect().top"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "height"), WIDTHS.items())
 def test_nothing_is_cut_and_controls_are_named_and_large_enough(opened, width, height):
     """WCAG 2.2, 2.5.8 (AA): 24 by 24 CSS pixels."""

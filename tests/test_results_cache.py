@@ -197,6 +197,7 @@ MUTATE = """
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not os.path.exists("/proc/self/statm"), reason="needs /proc for the memory")
 def test_no_damage_raises_costs_memory_or_passes_for_a_measurement(tmp_path):
     """2,000 damaged files in a process with 32 MB to spare."""

@@ -177,6 +177,7 @@ main(["grade", lights, "--out", second, "--workers", "1", "--no-report", *sys.ar
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not ROOT, reason="dropping to another user needs root")
 @pytest.mark.parametrize("options", [(), ("-q",)])
 def test_what_may_not_be_read_is_named(lights, options):
@@ -221,6 +222,7 @@ def test_links_in_a_circle_end(tmp_path):
 SHELL = "{python} -m subgrade grade lights --out r --workers 1 --no-report {redirected}"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="needs a POSIX shell")
 def test_streams_that_are_closed_full_or_unread(lights, tmp_path, capfd):
     shutil.copytree(lights, tmp_path / "lights")

@@ -251,6 +251,7 @@ def hostile() -> dict[str, Pixels]:
     }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mosaic", [None, "RGGB"])
 @pytest.mark.parametrize("name", sorted(hostile()))
 def test_any_pixels_give_a_picture(name, mosaic):

@@ -68,6 +68,7 @@ def test_a_plate_that_bends_over_is_measured_by_its_fainter_stars():
     assert got.fwhm_px == pytest.approx(frame.truth.fwhm_px, rel=0.1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "shape",
     [

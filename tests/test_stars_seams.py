@@ -43,6 +43,7 @@ def test_rows_of_another_frame_cut_stars():
     assert kinds(image) == ["cut"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "scene",
@@ -124,6 +125,7 @@ def test_frames_lower_than_the_rows_looked_around_are_searched(height):
     assert "cut" not in kinds(image[100 : 100 + height])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_rows_that_a_camera_filled_from_their_neighbours_cut_no_stars(seed):
     image = rendered(seed, width=900, height=700, bright=6000)

@@ -96,6 +96,7 @@ def test_the_programs_own_verdicts_teach_nothing(frames):
     assert found.agreed == found.marks == len(marks)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_the_stricter_the_person_the_stricter_the_limit(seed):
     night = mixed_night(60, np.random.default_rng(seed))
@@ -128,6 +129,7 @@ def test_the_order_of_the_marks_does_not_matter(seed):
     assert taught(night, marks) == taught(night, dict(shuffled))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("truth", "worst"), [(0.45, 0.055), (0.65, 0.055)])
 def test_more_marks_come_nearer_to_what_the_person_means(truth, worst):
     rms = {}

@@ -167,6 +167,7 @@ def test_cloud_over_the_guide_star_dims_it_as_much_as_the_rest(lost):
     assert any("guide star" in e.text for e in verdict.evidence)
 
 
+@pytest.mark.slow
 def test_thick_cloud_loses_the_guide_star_and_usually_costs_the_sub():
     shapes, gone = [], []
     for seed in range(1, 7):

@@ -169,6 +169,7 @@ def night(tmp_path_factory, measure):
     return out, result.output, record
 
 
+@pytest.mark.slow
 def test_screens_of_a_whole_night(night):
     out, printed, record = night
     runs = [["explain", str(out), f"light_{n:03d}", "--all"] for n in (5, 6, 9, 16, 24, 30)]
