@@ -42,6 +42,7 @@ def test_sixty_pixel_lines(graded, angle):
     assert got.stars <= 1.2 * frame.count_above(20)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length", [15, 25, 120])
 def test_shorter_and_longer_lines(graded, length):
     """From the length at which a star is plainly a line to one tenth of the frame."""
@@ -96,6 +97,7 @@ def test_many_close_pairs_on_a_rich_field_are_not_a_step(graded):
 # Rings: far out of focus.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ring", "obscuration"), [(8.0, 0.45), (14.0, 0.4), (20.0, 0.33)])
 def test_rings_are_called_hollow(graded, ring, obscuration):
     shape = StarShape("donut", 3.0, ring_px=ring, obscuration=obscuration)

@@ -167,6 +167,7 @@ SKIES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sky", SKIES)
 def test_uneven_and_unusual_skies(graded, sky):
     frame, got = graded(replace(OVAL, angle_deg=120.0), SKIES[sky])

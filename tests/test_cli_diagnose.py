@@ -57,6 +57,7 @@ def near(found: tuple[float, float], truth: float, errors: float = 2.5) -> bool:
     return abs(found[0] - truth) < errors * found[1]
 
 
+@pytest.mark.slow
 def test_the_demo_pole_is_the_one_it_was_made_with(record):
     mount = default_scenario().mount
     pole = numbers(record, "polar alignment")

@@ -248,7 +248,7 @@ def test_a_flat_and_a_dark_are_applied(night, capfd, tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGINT cannot be sent to one process there")
-@pytest.mark.parametrize("workers", ["1", "2"])
+@pytest.mark.parametrize("workers", ["1", pytest.param("2", marks=pytest.mark.slow)])
 def test_ctrl_c_keeps_what_is_measured(tmp_path, capfd, workers):
     lights, out = write_night(tmp_path / "lights", 30), tmp_path / "r"
     process = subprocess.Popen(

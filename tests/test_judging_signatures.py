@@ -140,6 +140,7 @@ def test_a_creep_in_declination_is_distinguished_from_flexure_by_the_share_that_
     assert names == {1.0: "dec_drift", 0.05: "flexure"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("arcmin", "reason"), [(6.5, "dec_drift"), (4.6, "")])
 def test_a_misaligned_pole_left_uncorrected_draws_creeps_of_its_published_rate(arcmin, reason):
     # 0.262516 arcsec a minute for each arcminute (section 4), for the run of frames in which

@@ -159,6 +159,7 @@ def test_untouched_samples_are_read(tmp_path, name):
     assert light.facts.start_utc == "2024-06-20T09:16:19.585Z"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SAMPLES)
 @settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]

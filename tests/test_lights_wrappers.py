@@ -137,6 +137,7 @@ def test_damaged_and_cut_packed_frames_are_named(tmp_path, suffix, pack):
         read_light(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("suffix", "pack"), [(".bz2", bz2.compress), (".Z", compressed)])
 def test_a_small_file_that_unpacks_to_much_is_bounded(tmp_path, suffix, pack):
     frame = saved(fits.PrimaryHDU(words()))

@@ -100,6 +100,7 @@ TIMES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", TIMES.values(), ids=TIMES)
 def test_verdicts_on_round_stars_do_not_hang_on_the_clock(field, alone, times):
     night, verdicts, diagnosis = outcome(at(field, times))
@@ -219,6 +220,7 @@ def test_a_line_over_years_has_a_solution_or_none():
         assert np.isnan(robust_line(np.column_stack([bad, np.ones(40)]), y)[0]).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "dates",
     [

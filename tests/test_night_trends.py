@@ -56,6 +56,7 @@ def test_injected_trends_come_back(slope, offset, spoilt):
         assert np.isfinite(offsets).sum() <= 1
 
 
+@pytest.mark.slow
 def test_the_stated_error_of_a_slope_is_honest():
     pulls = []
     for seed in range(40):

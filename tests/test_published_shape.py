@@ -51,6 +51,7 @@ def gaussian_spectrum(sigma_x: float, sigma_y: float, angle_deg: float = 0.0, pi
     return (star * np.sinc(kx) * np.sinc(ky) if pixel else star), k
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("fwhm", "seen"), [(1.5, 1.660213), (2.0, 2.118231), (3.0, 3.077838), (5.0, 5.046389)]
 )

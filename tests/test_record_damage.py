@@ -158,6 +158,7 @@ def damaged(draw):
     return "\n".join(lines)
 
 
+@pytest.mark.slow
 @settings(FEW, max_examples=250)
 @given(damaged())
 def test_damaged_lines_never_crash(tmp_path_factory, text):
@@ -359,6 +360,7 @@ ENDLESS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lines", ENDLESS.values(), ids=ENDLESS)
 def test_endless_text_costs_seconds_at_the_most(tmp_path, monkeypatch, lines):
     """Each took from a quarter of a minute to for ever; a tenth of the text that is read here."""

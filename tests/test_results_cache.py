@@ -54,6 +54,7 @@ def same(a, b) -> bool:
     return a == b
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(any_of(FrameStars, nested), any_of(HeaderFacts, nested))
 def test_every_field_comes_back_exactly(stars, facts):

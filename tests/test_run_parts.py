@@ -138,6 +138,7 @@ def test_a_run_without_a_crash_removes_the_bug_report(monkeypatch, again):
     assert not (folder / REPORT).exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "made",
     [

@@ -22,6 +22,7 @@ def measured(shape: StarShape, scene: Scene):
     return frame, measure_stars(Pixels(frame.data, integer=True), facts)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bright", [40, 300])
 @pytest.mark.parametrize(
     ("kind", "before_px"),

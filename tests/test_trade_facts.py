@@ -69,6 +69,7 @@ def inside(plan, index: int) -> np.ndarray:
 # lengths, leaves stars pinpoint.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_guiding_within_a_guide_pixel_leaves_pinpoint_stars(seed):
     scenario = long_focus(seed=seed)
