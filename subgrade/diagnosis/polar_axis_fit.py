@@ -269,8 +269,7 @@ def _levels(part: np.ndarray) -> np.ndarray:
 
 def _each(rate: np.ndarray, error: np.ndarray) -> np.ndarray:
     """One sigma of each stretch: its own and the scatter among them."""
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(rate - _weighted_median(rate, error))))
-    return np.maximum(np.hypot(error, scatter), 1e-4)
+    return np.maximum(np.hypot(error, scatter(rate, _weighted_median(rate, error))), 1e-4)
 
 
 def _weighted_median(value: np.ndarray, error: np.ndarray) -> float:

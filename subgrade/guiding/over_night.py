@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
+from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.exposure import robust_slope
 from subgrade.guiding.intervals import settling_intervals
 from subgrade.night import fullest_night
 from subgrade.record import CALM_SAMPLES
 from subgrade.record.model import GuideRecord
+from subgrade.robust import scatter
 
 NAN = float("nan")
 POLAR_RATE = SIDEREAL_RATE * 60.0 * np.pi / 10800.0
@@ -91,7 +92,7 @@ def pulse_rate(error: np.ndarray, pulse: np.ndarray, least: int = 8) -> float:
     are left out: they are noise, and the next one is smaller whatever the pulse does.
     """
     step, sent, met = np.diff(error), pulse[:-1], error[:-1]
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(error - np.median(error))))
+    sigma = scatter(error)
     large = (np.abs(met) > 4.0 * sigma) & np.isfinite(sent) & (sent != 0)
     # The error's growth after a dither's command is no answer to a pulse.
     large &= np.abs(error[1:]) < 1.3 * np.abs(met)
@@ -196,7 +197,7 @@ def dec_drift(track: Unguided | None) -> tuple[np.ndarray, np.ndarray, np.ndarra
             continue
         slope = robust_slope(time, path)
         left = path - slope * (time - time.mean())
-        sigma = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
+        sigma = scatter(left)
         spread = float(np.sqrt(np.sum((time - time.mean()) ** 2)))
         out.append((0.5 * (time[0] + time[-1]), 60.0 * slope, 60.0 * max(sigma, 0.02) / spread))
     return tuple(np.array(out).reshape(-1, 3).T)
@@ -238,8 +239,7 @@ def polar_misalignment(drift, error, hour_deg=None) -> Polar:
     if not len(drift):
         return Polar()
     middle = usual_drift(drift, error)
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(drift - middle)))
-    each = np.hypot(error, scatter)
+    each = np.hypot(error, scatter(drift, middle))
     mean_error = float(np.sqrt(1.0 / np.sum(each**-2.0)) * 1.2533)
     least = Polar(abs(middle) / POLAR_RATE, mean_error / POLAR_RATE, True)
     if hour_deg is None or len(drift) < 6 or np.ptp(hour_deg) < 20.0:
@@ -284,7 +284,7 @@ def backlash(record: GuideRecord, rate: float, least: int = 5) -> float:
     if use.sum() < 3 * CALM_SAMPLES or not np.isfinite(rate) or rate == 0.0:
         return NAN
     time, error, pulse = record.time[use], record.dec[use], record.dec_pulse_ms[use]
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(error - np.median(error))))
+    sigma = scatter(error)
     flank = _flank(np.cumsum(rate * pulse), 3.0 * sigma)
     waits, free_from = [], 0
     for k in np.flatnonzero(np.abs(error) > 3.0 * sigma):

@@ -15,6 +15,7 @@ import numpy as np
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.model import ExposureGuiding, Prediction
 from subgrade.night.model import Night
+from subgrade.robust import scatter
 
 NAN = float("nan")
 MIN_FRAMES = 6
@@ -164,7 +165,7 @@ def angle_from_elongations(shape, motion, error, part) -> CameraAngle:
     if n < MIN_FRAMES:
         return CameraAngle(frames=n)
     y, x = _less_usual(shape, part), _less_usual(motion, part)
-    usual = MAD_TO_SIGMA * float(np.median(np.abs(y))) / 1.1774
+    usual = scatter(y, 0.0) / 1.1774
     floors = [np.maximum(error, share * usual) for share in UNEXPLAINED]
     wide = max(3.0 * float(np.sqrt(np.mean(np.abs(y) ** 2))), 5.0 * float(floors[-1].max()))
     turn = np.radians(np.arange(0.0, 180.0, 1.0))

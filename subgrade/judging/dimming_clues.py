@@ -13,7 +13,6 @@ from functools import lru_cache
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure
 from subgrade.judging.evidence import clue
 from subgrade.judging.features import (
@@ -30,6 +29,7 @@ from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence
 from subgrade.night.model import FrameCompared
 from subgrade.night.series import GroupSeries, unbroken
+from subgrade.robust import scatter
 
 CLEAR_FROM = 0.95
 """Share of the clear level below which a frame belongs to a stretch of lost light."""
@@ -115,7 +115,7 @@ def _halo(series: GroupSeries, stretch: tuple[int, int]) -> list[Evidence]:
     if len(clear) < 4 or worst is None or not np.isfinite(wings[worst]):
         return []
     usual = float(np.median(clear))
-    spread = max(MAD_TO_SIGMA * float(np.median(np.abs(clear - usual))), 0.015)
+    spread = max(scatter(clear, usual), 0.015)
     z = (wings[worst] - usual) / spread
     text = (
         f"on the dimmest frame a star's width at 20% of its peak is {figure(wings[worst])} times "

@@ -7,7 +7,6 @@ import math
 import numpy as np
 
 from subgrade.axes import axial_difference
-from subgrade.constants import MAD_TO_SIGMA
 from subgrade.figures import figure, on_sky
 from subgrade.judging.causes import MOTION
 from subgrade.judging.evidence import clue
@@ -20,6 +19,7 @@ from subgrade.judging.features import (
 )
 from subgrade.judging.model import Evidence
 from subgrade.night.series import GroupSeries, unbroken
+from subgrade.robust import pair_slopes, scatter
 
 ALIKE = 0.7
 """Agreement from which directions are called the same: that of which the points change sign."""
@@ -207,9 +207,5 @@ def _run_ends(series: GroupSeries, motion: np.ndarray, position: int) -> tuple[i
 
 def _slope(t: np.ndarray, x: np.ndarray) -> tuple[float, float]:
     """Slope of a straight line and its error; the median of slopes between points."""
-    i, j = np.triu_indices(len(t), 1)
-    apart = t[j] != t[i]
-    slope = float(np.median((x[j] - x[i])[apart] / (t[j] - t[i])[apart]))
-    rest = x - slope * t
-    scatter = MAD_TO_SIGMA * np.median(np.abs(rest - np.median(rest)))
-    return slope, float(scatter / (np.std(t) * math.sqrt(len(t))))
+    slope = float(np.median(pair_slopes(t, x)))
+    return slope, float(scatter(x - slope * t) / (np.std(t) * math.sqrt(len(t))))

@@ -19,6 +19,7 @@ from functools import cache
 
 import numpy as np
 
+from subgrade.axes import axial_difference
 from subgrade.memo import kept
 from subgrade.stars.model import FrameStars, ShapeField, Streak
 
@@ -236,14 +237,14 @@ def _field(stars: FrameStars, change: tuple[float, float, float]) -> ShapeField 
 
 def _along(stars: FrameStars, trail_px: float, angle_deg: float) -> bool:
     """Whether two maxima lie on the trail, as on one that was drawn unevenly."""
-    off = abs((stars.angle_deg - angle_deg + 90) % 180 - 90)
+    off = axial_difference(stars.angle_deg, angle_deg)
     return stars.shape_status == "doubled" and off < SURE_DEG and stars.length_px < 1.3 * trail_px
 
 
 def _is_trail(streak: Streak, trail_px: float, angle_deg: float) -> bool:
     """Whether a streak is a bright star's own trail."""
     angle = math.degrees(math.atan2(streak.y2 - streak.y1, streak.x2 - streak.x1))
-    off = abs((angle - angle_deg + 90) % 180 - 90)
+    off = axial_difference(angle, angle_deg)
     return off < SURE_DEG and streak.length_px < 3 * trail_px + 40
 
 
