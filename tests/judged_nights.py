@@ -6,7 +6,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideNight
+from subgrade.guiding.path_fit import fit_path
+from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideNight, PathFit
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night, Registration, Usual
 from subgrade.record.model import Column, GuideRecord
@@ -192,14 +193,22 @@ CALM_ARCSEC = 0.4
 CADENCE_S = 2.0
 
 
-def recorded(ra, dec=None, **known) -> ExposureGuiding:
+@dataclass(frozen=True, slots=True)
+class Recorded(ExposureGuiding):
+    """An exposure's guiding with its samples, arcsec, shape (2, n)."""
+
+    errors: np.ndarray | None = None
+
+
+def recorded(ra, dec=None, **known) -> Recorded:
     """An exposure's guiding from its error samples, arcsec, by numpy's own statistics."""
     rng = np.random.default_rng(len(ra))
     ra = np.asarray(ra, float)
     dec = CALM_ARCSEC * rng.standard_normal(len(ra)) if dec is None else np.asarray(dec, float)
     minutes = np.arange(len(ra)) * CADENCE_S / 60
     cov = np.cov(ra, dec, bias=True)
-    found = ExposureGuiding(
+    found = Recorded(
+        errors=np.stack([ra, dec]),
         samples=len(ra),
         coverage=1.0,
         rms_ra=float(ra.std()),
@@ -244,5 +253,34 @@ def guide_of(night: Night, bad: dict, decided: bool = True, **known) -> GuideNig
         (Column("RA error (arcsec)", "ra", "arcsec", 0.9, "title"),),
     )
     clock = ClockFit(-7200.0, 2.0, 1.0, 0.97, decided, "by dithers", () if decided else ((3, 0.9),))
-    found = GuideNight(record, clock, exposures, calm_rms_ra=CALM_ARCSEC, calm_rms_dec=CALM_ARCSEC)
+    found = GuideNight(
+        record,
+        clock,
+        exposures,
+        paths=_paths(exposures),
+        calm_rms_ra=CALM_ARCSEC,
+        calm_rms_dec=CALM_ARCSEC,
+    )
     return replace(found, **known)
+
+
+def _paths(exposures) -> tuple[PathFit | None, ...]:
+    """What moved the guide star in every exposure, of one record without pulses."""
+    errors = [getattr(e, "errors", None) for e in exposures]
+    known = [k for k, e in enumerate(errors) if e is not None]
+    if not known:
+        return (None,) * len(errors)
+    both = np.concatenate([errors[k] for k in known], axis=1)
+    count = [errors[k].shape[1] for k in known]
+    start = START + CADENCE_S * np.concatenate([[0], np.cumsum(count)[:-1]])
+    n = both.shape[1]
+    blank = np.full(n, np.nan)
+    time = START + (np.arange(n) + 0.5) * CADENCE_S
+    record = GuideRecord(
+        "guiding.csv", "utc", time, both[0], both[1], blank, blank, blank, blank,
+        np.ones(n, bool), np.zeros(n, int), ((time[0], time[-1]),), (), (),
+    )  # fmt: skip
+    clock = ClockFit(0.0, 0.0, 0.0, 1.0, True, "stated")
+    fits = fit_path(record, clock, start, start + CADENCE_S * np.array(count))
+    found = dict(zip(known, fits, strict=True))
+    return tuple(found.get(k) for k in range(len(errors)))

@@ -8,7 +8,7 @@ import pytest
 from subgrade.guiding.model import Prediction
 from subgrade.judging import judge_night, load_limits
 from subgrade.judging.guided_series import guided_series
-from subgrade.judging.record_clues import share_seen
+from subgrade.judging.record_numbers import share_seen
 from tests.judged_nights import (
     CADENCE_S,
     SKY_AXES,

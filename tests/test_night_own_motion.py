@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from subgrade.judging import judge_night, load_limits
-from subgrade.judging.motion_clues import motion_variance
+from subgrade.judging.star_numbers import motion_variance
 from subgrade.night.own_motion import moved_otherwise, narrowest, without_usual_motion
 from subgrade.night.series import group_series
 from subgrade.stars.model import StarImage

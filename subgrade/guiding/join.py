@@ -11,6 +11,7 @@ from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
 from subgrade.guiding.model import ClockFit, GuideNight
+from subgrade.guiding.mount_motion import mount_motion
 from subgrade.guiding.over_night import (
     Polar,
     backlash,
@@ -22,6 +23,7 @@ from subgrade.guiding.over_night import (
     usual_drift,
     worm,
 )
+from subgrade.guiding.path_fit import fit_path
 from subgrade.guiding.predict import camera_angle, predict
 from subgrade.night.model import Frame, Night
 from subgrade.record import calm_rms
@@ -70,6 +72,9 @@ def guide_night(
         clock=clock,
         exposures=exposures,
         predictions=predict(night, exposures, camera, quiet),
+        paths=fit_path(record, clock, start, end),
+        mount=mount_motion(record, clock, start, end),
+        starts=tuple(start.tolist()),
         camera_angle_deg=camera.angle_deg,
         camera_angle_error_deg=camera.error_deg,
         handedness=camera.handedness,

@@ -189,6 +189,22 @@ class PathFit:
 
 
 @dataclass(frozen=True, slots=True)
+class MountMotion:
+    """The mount's own motion in one exposure, the corrections taken out; arcsec.
+
+    ``own_*`` is its rms about a straight line, ``left_*`` that of the errors as recorded, and
+    ``drift_*`` the length of that line over the exposure, signed.
+    """
+
+    own_ra: float
+    own_dec: float
+    left_ra: float
+    left_dec: float
+    drift_ra: float
+    drift_dec: float
+
+
+@dataclass(frozen=True, slots=True)
 class Prediction:
     """What the recorded motion adds to the star image, beside what was measured (px^2)."""
 
@@ -210,6 +226,12 @@ class GuideNight:
     exposures: tuple[ExposureGuiding | None, ...]
     """One entry a frame of the night, in ``Night.frames`` order; None without overlap."""
     predictions: tuple[Prediction | None, ...] = ()
+    paths: tuple[PathFit | None, ...] = ()
+    """What moved the guide star, one entry a frame as in ``exposures``."""
+    mount: tuple[MountMotion | None, ...] = ()
+    """What the mount itself did, likewise."""
+    starts: tuple[float, ...] = ()
+    """When each frame's exposure began, POSIX seconds UTC; NaN unknown."""
     camera_angle_deg: float = NAN
     camera_angle_error_deg: float = NAN
     handedness: int = 0

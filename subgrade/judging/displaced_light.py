@@ -14,16 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.figures import beside, figure, length_text, on_sky
-from subgrade.judging.causes import SECOND_IMAGE, UNSEEN_IMAGE, shares_of
+from subgrade.figures import beside, figure, length_text
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.evidence import clue, evidence
-from subgrade.judging.features import LAST_POINTING, PARALLEL_TRAILS, SECOND_IMAGE_LIGHT, STARS_LEFT
+from subgrade.judging.features import SECOND_IMAGE_LIGHT, STARS_LEFT
 from subgrade.judging.guided_series import GuidedSeries
+from subgrade.judging.likelihoods import strongest, weigh
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence, Shares
-from subgrade.judging.record_events import guide_star_dimmed, interruption_or_none
-from subgrade.judging.two_images import drawn_out, large_step, unaccounted
+from subgrade.judging.motion_causes import motion_numbers
+from subgrade.judging.record_events import by_interruption, guide_star_dimmed
+from subgrade.judging.star_numbers import trails_text
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import SecondImage, second_image, star_trails
@@ -61,7 +62,7 @@ def light_displaced(
     second = second_image(stars) if stars.shape_status == "measured" else None
     counted = _stars_kept(series, position, stars, share) if _even(compared, limits) else None
     trails = star_trails(stars)
-    recorded = interruption_or_none(series, position, limits)
+    recorded = by_interruption(series, position, limits)
     undimmed = guide_star_dimmed(series, position, share, limits)
     if second is None:
         kept = counted is not None and counted.points < 0
@@ -78,20 +79,21 @@ def light_displaced(
             moved, limits.light.moved, 0.02, 0.2 * limits.light.moved, limits.verdict.points_cap
         )
         text = _second_text(second, moved, series.scale_arcsec, limits)
-        items += _by_offset(series, position, second, text, moved, points, limits)
-        items += unaccounted(share, second.ratio)
-        items += drawn_out(stars, second.dx, second.dy)
-        items += large_step(second.length * series.scale_arcsec)
     if trails:
-        items.append(of_trails(trails))
-        text = f"{items[-1].text}; {text}" if text else items[-1].text
-    items += [*recorded, *undimmed]
-    shares = shares_of(items, UNSEEN_IMAGE if second is None else SECOND_IMAGE)
+        seen = trails_text(trails)
+        text = f"{seen}; {text}" if text else seen
+    shares, why = weigh(motion_numbers(series, position, limits))
     reason = shares[0][0]
-    fresh = [e for e in items if e.reason == reason and e.points > 0 and e.text not in text]
-    if fresh:
-        text = "; ".join(filter(None, (text, max(fresh, key=lambda e: e.points).text)))
-    return Displaced(reason, 1 - share, points, text, tuple(items), shares)
+    if second is not None:
+        items.append(
+            evidence(
+                reason, SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved
+            )
+        )
+    best = strongest([e for e in why if e.text not in text], reason)
+    if best is not None:
+        text = "; ".join(filter(None, (text, best.text)))
+    return Displaced(reason, 1 - share, points, text, (*items, *why, *undimmed), shares)
 
 
 def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits) -> str:
@@ -101,58 +103,6 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
         f"{length_text(second.length, scale)} away, {figure(100 * second.ratio, '%')} as bright; "
         f"{share} of the light is displaced (limit {limit})"
     )
-
-
-def _by_offset(series, position, second, text, moved, points, limits) -> list[Evidence]:
-    """A second image with a small share, where the frame before had its stars, is a late dither."""
-    found = [
-        evidence(word, SECOND_IMAGE_LIGHT, points, text, value=moved, limit=limits.light.moved)
-        for word in SECOND_IMAGE
-    ]
-    return found + by_last_step(series, position, second.dx, second.dy, second.ratio)
-
-
-def by_last_step(
-    series: GuidedSeries, position: int, dx: float, dy: float, ratio: float
-) -> list[Evidence]:
-    """Does the second image lie where the frame before had its stars?
-
-    Parameters
-    ----------
-    dx, dy : float
-        From the star to its second image, px.
-    ratio : float
-        Brightness of the second over the first; NaN unknown.
-    """
-    if position == 0:
-        return []
-    step = [series[c][position] - series[c][position - 1] for c in ("dx", "dy")]
-    turn = series["rotation_deg"][[position - 1, position]]
-    if not (np.isfinite(step).all() and abs(turn[1] - turn[0]) < 1):
-        return []
-    # A frame position p lies at R p + d on the reference; offsets turn with R.
-    angle = math.radians(turn[1])
-    on_reference = complex(dx, dy) * complex(math.cos(angle), math.sin(angle))
-    off = abs(on_reference - complex(*step))
-    width = series.usual("fwhm_px").centre
-    close = off < max(width if math.isfinite(width) else 3.0, 0.15 * abs(on_reference))
-    share = ratio / (1 + ratio)
-    scale = series.scale_arcsec
-    text = (
-        f"the second image lies {figure(*on_sky(off, scale))} from where the previous frame had "
-        f"its stars ({figure(*on_sky(abs(complex(*step)), scale))} away)"
-    )
-    if math.isfinite(share):
-        text += f" and holds {figure(100 * share, '%')} of the light"
-    if not close:
-        return [clue("dither_overlap", LAST_POINTING, -2.0, text, value=off)]
-    # So near by chance is one in a hundred.  A step half way through the exposure shares
-    # the light; a dither that ran late takes little of it.
-    known = math.isfinite(share)
-    points = (
-        float(np.interp(share, [0.1, 0.15, 0.3, 0.45], [4.5, 3.0, 1.0, -1.0])) if known else 0.5
-    )
-    return [clue("dither_overlap", LAST_POINTING, points, text, value=off)]
 
 
 def _even(compared: FrameCompared, limits: Limits) -> bool:
@@ -212,11 +162,3 @@ def _expected_stars(series, position, stars: FrameStars, share: float) -> float:
     return float(np.median(counts)) if counts else float("nan")
 
 
-def of_trails(trails) -> Evidence:
-    """Evidence for `star_trails`."""
-    lengths = sorted(s.length_px for s in trails)
-    text = (
-        f"{len(trails)} parallel streaks, {figure(lengths[0], 'px')} to "
-        f"{figure(lengths[-1], 'px')} long, are trails of the stars themselves"
-    )
-    return clue("tracking_lost", PARALLEL_TRAILS, 3.0, text, value=lengths[len(lengths) // 2])

@@ -144,9 +144,9 @@ MOTION_FIT = register(
 )
 SWING_SIZE = register(
     "size of the swing",
-    "full length of the motion, taken as an oscillation",
+    "full length of the motion",
     IMAGE,
-    label="size of the oscillation",
+    label="length of the motion",
     unit="″",
 )
 AXIS_ANGLE = register(
@@ -155,6 +155,16 @@ AXIS_ANGLE = register(
     IMAGE,
     label="angle from the RA axis",
     unit="°",
+)
+PRESUMED_AXIS_ANGLE = register(
+    "angle from the usual direction",
+    "angle between the long axis and the way most frames are stretched, taken as RA",
+    IMAGE,
+    label="angle from the usual direction",
+    unit="°",
+)
+STAR_FORM = register(
+    "form of the stars", "whole, doubled, with a second image, or lines; no number", IMAGE
 )
 TRAIL_TAKEN_OUT = register(
     "trail common to all frames",
@@ -258,9 +268,16 @@ LIGHT_BESIDE = register(
 SECOND_IMAGE_LIGHT = register(
     "second image", "share of the light in a second image of the stars", STARS, shown=PERCENT
 )
+SECOND_IMAGE = register(
+    "light of the second image",
+    "share of a double star image's light in the fainter part",
+    IMAGE,
+    label="fainter image of the two",
+    shown=PERCENT,
+)
 LAST_POINTING = register(
     "last pointing",
-    "distance of the second image from where the frame before had its stars",
+    "light that left the star, held against where the frame before had its stars",
     NEIGHBOURS,
     label="shift from the last pointing",
     unit="px",
@@ -273,13 +290,6 @@ PARALLEL_TRAILS = register(
     unit="px",
     shown=ON_SKY,
 )
-STRETCH_TO_SECOND = register(
-    "drawn towards the second image",
-    "eccentricity of stars stretched to their second image",
-    IMAGE,
-    label="stretch to the second image",
-)
-STEP_SIZE = register("size of the step", "distance of the two images on the sky", IMAGE, unit="″")
 LIGHT_BETWEEN = register(
     "light between the images",
     "share of the light between two images of a star",
@@ -416,13 +426,6 @@ SWING_PERIOD = register(
     label="period of the oscillation",
     unit="s",
 )
-GUST = register(
-    "burst in the record",
-    "largest gust from the median position",
-    RECORD,
-    label="gust in the guiding record",
-    unit="″",
-)
 DEC_DRIFT = register(
     "Dec drift in the record", "drift in Dec during the exposure", RECORD, unit="″"
 )
@@ -431,6 +434,57 @@ ONE_SIDED = register(
     "share of Dec corrections that go the commoner way",
     RECORD,
     shown=PERCENT,
+)
+ONE_SIDED_RA = register(
+    "one-sided corrections in RA",
+    "share of RA corrections that go the commoner way",
+    RECORD,
+    shown=PERCENT,
+)
+RECORDED_MOTION = register(
+    "recorded motion",
+    "probability of the kind of motion that fits the guide star's path best",
+    RECORD,
+    label="best fit of the guide path",
+    unit="%",
+)
+GAIN = register(
+    "gain of the guide loop",
+    "share of the RA error that corrections take back at a time",
+    RECORD,
+    label="gain of the RA corrections",
+    shown=PERCENT,
+)
+CORRECTED = register(
+    "way home by corrections",
+    "share of the guide star's way home that corrections made up",
+    RECORD,
+    shown=PERCENT,
+)
+OWN_RA = register(
+    "own motion in RA",
+    "RMS of RA without its corrections, against what was left",
+    RECORD,
+    unit="″",
+)
+OWN_DRIFT_RA = register(
+    "own drift in RA", "drift of RA over the exposure without its corrections", RECORD, unit="″"
+)
+OWN_DRIFT_DEC = register(
+    "own drift in Dec", "drift of Dec over the exposure without its corrections", RECORD, unit="″"
+)
+FIELD_AND_GUIDE_STAR = register(
+    "field moved with the guide star",
+    "shift of the field since the frame before, where the guide star was thrown",
+    RECORD,
+    label="field shift, guide star thrown",
+    unit="″",
+)
+DITHER_BEFORE = register(
+    "time since the dither",
+    "from the last move of the record's reference to the start of the exposure",
+    RECORD,
+    unit="s",
 )
 STAR_MISSING = register(
     "time without guide star",
@@ -445,12 +499,6 @@ GUIDING_ERROR = register(
 )
 UNSETTLED = register(
     "unsettled time", "time of the exposure that a dither and its settling took", RECORD, unit="s"
-)
-INTERRUPTION = register(
-    "interruption in the record",
-    "lost guide stars or dithers during the exposure",
-    RECORD,
-    label="guiding interruptions",
 )
 GUIDING_RMS = register(
     "guiding rms", "RMS of both axes together", RECORD, label="total guiding RMS", unit="″"

@@ -6,11 +6,12 @@ import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.judging.criteria import points_beyond
-from subgrade.judging.evidence import Finding, clue, evidence
-from subgrade.judging.features import FRAME_TO_FRAME_TURN, TANGENTIAL, WORST_CORNER
+from subgrade.judging.evidence import Finding, evidence
+from subgrade.judging.features import WORST_CORNER
 from subgrade.judging.limits import Limits
+from subgrade.judging.neighbour_numbers import turn_between_frames
 from subgrade.night import Turning, split_field
-from subgrade.night.series import GroupSeries, turn_an_exposure
+from subgrade.night.series import GroupSeries
 from subgrade.stars.model import FrameStars
 
 
@@ -24,10 +25,7 @@ def judge_turning(
         return []
     if seen.significance < limits.field.rotation_sigma or seen.explained < 0.6:
         return []
-    window = np.sort(np.append(series.near(position, 6), position))
-    from_registration = turn_an_exposure(
-        series["rotation_deg"][window], series["time"][window], series.group.exposure_s
-    )
+    from_registration = turn_between_frames(series, position)
     full = stars.shape_field.coefficients.shape[1] == 6
     if full and not (np.isfinite(seen.x) or from_registration > 0.4 * seen.angle_deg):
         # Growing one way only, as a tilt does that focus has changed.
@@ -47,14 +45,6 @@ def judge_turning(
         f"(limit {bar})"
     )
     items = [
-        clue(
-            "field_rotation",
-            TANGENTIAL,
-            min(5.0, 0.5 * seen.significance),
-            text,
-            value=seen.significance,
-            limit=limits.field.rotation_sigma,
-        ),
         evidence(
             "field_rotation",
             WORST_CORNER,
@@ -65,23 +55,9 @@ def judge_turning(
             limit=limit,
         ),
     ]
-    if np.isfinite(from_registration) and np.isfinite(seen.angle_deg):
+    if np.isfinite(from_registration) and from_registration > 0.25 * seen.angle_deg:
         size = figure(60 * from_registration, "′")
-        turn = f"from frame to frame the field rotates {size} an exposure"
-        items.append(
-            clue(
-                "field_rotation",
-                FRAME_TO_FRAME_TURN,
-                float(
-                    np.interp(from_registration / max(seen.angle_deg, 1e-9), [0, 0.5], [-0.5, 2])
-                ),
-                turn,
-                value=from_registration,
-                usual=seen.angle_deg,
-            )
-        )
-        if items[-1].points > 0:
-            text += f"; {turn}"
+        text += f"; from frame to frame the field rotates {size} an exposure"
     remark = seen.worst_eccentricity > limits.roundness.remark
     return [Finding("field_rotation", points, remark, text, tuple(items))]
 

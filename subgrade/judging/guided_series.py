@@ -6,11 +6,20 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from subgrade.guiding.model import ExposureGuiding, GuideNight, Prediction
+from subgrade.guiding.model import (
+    ExposureGuiding,
+    GuideNight,
+    MountMotion,
+    PathFit,
+    Prediction,
+)
 from subgrade.judging.limits import Limits
 from subgrade.night import USUAL_FROM, without_usual_motion
 from subgrade.night.model import Group, Night
 from subgrade.night.series import GroupSeries, group_series
+
+MOVES = ("dither", "reference_moved")
+"""Remarks of a record that the guide star's place was moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +38,30 @@ class GuidedSeries(GroupSeries):
         """The guiding record inside one exposure; None without samples there."""
         inside = self.guiding.exposures[self.members[position]] if self.guiding else None
         return inside if inside is not None and inside.samples else None
+
+    def path(self, position: int) -> PathFit | None:
+        """What moved the guide star within one exposure; None unknown."""
+        known = self.guiding.paths if self.guiding else ()
+        return known[self.members[position]] if known else None
+
+    def mount(self, position: int) -> MountMotion | None:
+        """The mount's own motion within one exposure; None unknown."""
+        known = self.guiding.mount if self.guiding else ()
+        return known[self.members[position]] if known else None
+
+    def since_dither(self, position: int) -> float:
+        """Seconds from the record's nearest dither to the start of one exposure; NaN unknown.
+
+        Of those in the exposure or before it; negative for one within the exposure.
+        """
+        known = self.guiding.starts if self.guiding else ()
+        start = known[self.members[position]] if known else float("nan")
+        if not (np.isfinite(start) and self.group.exposure_s):
+            return float("nan")
+        add = self.guiding.clock.add_s
+        moves = [e.time + add for e in self.guiding.record.events if e.kind in MOVES]
+        moves = [start - t for t in moves if t < start + self.group.exposure_s]
+        return min(moves, default=float("nan"))
 
     def prediction(self, position: int) -> Prediction | None:
         """What the recorded motion adds to the star image; None unknown."""

@@ -10,7 +10,6 @@ import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.guiding.model import GuideNight
-from subgrade.judging.causes import MOTION
 from subgrade.judging.criteria import probability
 from subgrade.judging.damage import damaged_frames
 from subgrade.judging.displaced_light import Displaced, light_displaced
@@ -28,7 +27,7 @@ from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.light import judge_light, judge_star_count
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import REMARKED, Judgement
-from subgrade.judging.reasons import DIMMING, DISPLACING, WIDENING
+from subgrade.judging.reasons import DIMMING, DISPLACING, MOTIONS, WIDENING
 from subgrade.judging.roundness import judge_roundness
 from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
@@ -232,7 +231,7 @@ def _drawn_by(moved: Displaced, shape: list[Finding]) -> list[Finding]:
     """Stars drawn towards their own second image were drawn by what made it."""
     return [
         replace(f.named(moved.reason, moved.shares), points=min(f.points, 0.1), sentence=f.brief)
-        if f.reason in MOTION
+        if f.reason in MOTIONS
         else f
         for f in shape
     ]

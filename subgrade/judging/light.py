@@ -10,13 +10,13 @@ from subgrade.figures import beside, figure
 from subgrade.judging.causes import CAUSES_OF_DIMMING, shares_of
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.dimming_clues import dimming_clues
-from subgrade.judging.displaced_light import of_trails
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.limits import Limits
 from subgrade.judging.reasons import DIMMING, REASONS
 from subgrade.judging.record_events import by_interruption, guide_star_dimmed
+from subgrade.judging.star_numbers import trails_text
 from subgrade.night.model import FrameCompared
 from subgrade.night.series import BROKEN
 from subgrade.stars.model import FrameStars
@@ -276,7 +276,7 @@ def _where_stars_went(series, position, stars, gone, limits) -> tuple[str, str]:
         return "sky_glow", levels
     trails = star_trails(stars)
     if trails:
-        return "tracking_lost", of_trails(trails).text
+        return "tracking_lost", trails_text(trails)
     # Hot pixels stand out under the thickest cloud.
     hot = float(np.median([s.hot_pixels for s in series.stars]))
     if stars.bright_places - 2 * hot >= max(limits.stars.few_share * usual_stars, 8):

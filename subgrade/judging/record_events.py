@@ -14,7 +14,6 @@ from subgrade.judging.features import (
     GUIDING_ERROR,
     GUIDING_PEAK,
     GUIDING_RMS,
-    INTERRUPTION,
     RECORD_GAP,
     STAR_MISSING,
     UNSETTLED,
@@ -79,28 +78,6 @@ def _unsettled(series, inside: ExposureGuiding, exposure: float, limits: Limits)
     return clue(
         "dither_overlap", UNSETTLED, points, text, value=overlap, limit=limits.guiding.settle_s
     )
-
-
-def interruption_or_none(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:
-    """As `by_interruption`; a record that covers the exposure and shows none counts too."""
-    found, inside = by_interruption(series, position, limits), series.exposure(position)
-    if inside is None or inside.coverage < COVERED:
-        return found
-    # A mount that slips drags the guide star along before anything is lost.
-    held = float(np.interp(inside.peak, [5.0, 15.0], [-2.0, 0.0]))
-    for word, seen, what, points in (
-        (
-            "dither_overlap",
-            inside.settle_overlap_s > limits.guiding.settle_s,
-            "unsettled dither",
-            -2.0,
-        ),
-        ("tracking_lost", inside.lost_s > 0, "missing guide star", held),
-    ):
-        if not seen and not any(e.reason == word and e.points > 0 for e in found):
-            text = f"the guiding record shows no {what} during the exposure"
-            found.append(clue(word, INTERRUPTION, points, text, value=0.0))
-    return found
 
 
 def record_context(series: GuidedSeries, position: int, reason: str) -> list[Evidence]:

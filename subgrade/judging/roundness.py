@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.axes import axial_difference
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.figures import (
     beside,
@@ -19,34 +18,32 @@ from subgrade.figures import (
     lost_in_noise,
     on_sky,
 )
-from subgrade.judging.causes import LONG_LINE, MOTION, RARE_MOTION, STEADY, TWO_IMAGES, shares_of
 from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
-from subgrade.judging.displaced_light import by_last_step
-from subgrade.judging.evidence import Finding, clue, evidence
+from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import (
     ECCENTRICITY,
-    EXPLAINED,
-    FIELD_AFTER_DRIFT,
     FWHM_WITH_MOTION,
     IMAGE_SEPARATION,
     LIGHT_OUTSIDE_CORE,
-    LINE_IN_WIDTHS,
     RING_CENTRE,
     STAR_TRAIL_LENGTH,
 )
 from subgrade.judging.field_shape import judge_turning
-from subgrade.judging.guided_series import GuidedSeries, own_guided_motion
+from subgrade.judging.guided_series import GuidedSeries
+from subgrade.judging.likelihoods import strongest, weigh
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Evidence, Shares
-from subgrade.judging.motion_clues import attribute_motion, motion_variance
+from subgrade.judging.motion_causes import motion_numbers
 from subgrade.judging.reasons import REASONS
-from subgrade.judging.record_clues import by_record
-from subgrade.judging.record_events import interruption_or_none, record_context
-from subgrade.judging.two_images import between, large_step
+from subgrade.judging.record_events import record_context
+from subgrade.judging.star_numbers import star_width
 from subgrade.lights.model import HeaderFacts
 from subgrade.night import moved_otherwise
 from subgrade.night.series import TYPICAL_FROM
 from subgrade.stars.model import FrameStars
+
+TOLD = 0.5
+"""Share of the likeliest cause below which the sentence says that it cannot be told."""
 
 
 def judge_roundness(
@@ -69,10 +66,18 @@ def judge_roundness(
     turning = judge_turning(series, position, stars, limits)
     if not np.isfinite(stars.eccentricity):
         return turning
-    return [*_oval(series, position, stars, limits, turning), *turning]
+    return _in_order(_oval(series, position, stars, limits), turning)
 
 
-def _oval(series, position, stars, limits, turning) -> list[Finding]:
+def _in_order(oval: list[Finding], turning: list[Finding]) -> list[Finding]:
+    """Of an oval frame the cause that all numbers were weighed for comes first."""
+    first = max((f.points for f in oval if f.rejects and f.shares), default=None)
+    if first is None:
+        return [*oval, *turning]
+    return [*oval, *(replace(f, points=min(f.points, 0.99 * first)) for f in turning)]
+
+
+def _oval(series, position, stars, limits) -> list[Finding]:
     usual = series.usual("eccentricity")
     limit = eccentricity_limit(usual, limits)
     points = points_beyond(
@@ -101,10 +106,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
         item = evidence("wind_trail", ECCENTRICITY, points, measured, **numbers)
         items = (item, *thrown, *record_context(series, position, "wind_trail"))
         return [Finding("wind_trail", most, False, measured, items, brief=brief)]
-    own = own_guided_motion(series, position, limits)
-    recorded = by_record(own, position, limits)
-    why = [*attribute_motion(own, position, limits), *recorded]
-    shares = shares_of([*why, *_of_turning(turning, why)], MOTION, RARE_MOTION)
+    shares, why = weigh(motion_numbers(series, position, limits))
     reason = shares[0][0]
     items = (
         evidence(reason, ECCENTRICITY, points, measured, **numbers),
@@ -115,7 +117,7 @@ def _oval(series, position, stars, limits, turning) -> list[Finding]:
     sentence = f"stars are elongated at {figure(stars.angle_deg, '°')}: {measured}"
     if most > points:
         sentence += f", and {max(thrown, key=lambda e: e.points).text}"
-    sentence += _likeliest(shares, why, recorded)
+    sentence += _likeliest(shares, why)
     return [Finding(reason, most, bool(remark), sentence, items, brief, shares)]
 
 
@@ -181,36 +183,26 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
     ]
 
 
-def _of_turning(turning: list[Finding], why) -> list:
-    """Evidence for a turning field; the guider, on one star, does not see it either."""
-    field = [e for t in turning for e in t.evidence if e.clue]
-    shared = (EXPLAINED.name, FIELD_AFTER_DRIFT.name)
-    unseen = [e for e in why if e.reason == "flexure" and e.quantity in shared]
-    return field + [replace(e, reason="field_rotation") for e in unseen if field]
-
-
-def _likeliest(shares: Shares, why, recorded) -> str:
-    """The likeliest motion and what shows it, the guiding record first where it supports it."""
+def _likeliest(shares: Shares, why: list[Evidence]) -> str:
+    """The likeliest motion and what shows it, or that it cannot be told."""
     (reason, share), runner_up = shares[:2]
-    shown = [e for e in recorded if e.reason == reason and e.points > 0.3] or why
-    best = max((e for e in shown if e.reason == reason), key=lambda e: e.points, default=None)
+    best = strongest(why, reason)
     text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
-    if best is not None and best.points > 0.3:
+    if share < TOLD:
+        text = f". The cause cannot be told; most likely {REASONS[reason].noun} ({likely(share)})"
+    if best is not None:
         text += f": {best.text}"
     if runner_up[1] > 0.2:
-        joint = ". Next" if best is not None and best.points > 0.3 else ", next"
+        joint = ", next" if best is None else ". Next"
         text += f"{joint} most likely: {REASONS[runner_up[0]].noun} ({likely(runner_up[1])})"
     return text
 
 
 def _trailed(series, position, stars, facts, limits) -> Finding:
     length = stars.length_px
-    # With every frame trailed the group has no usual width; 3 px is a usual sampling.
-    widths = (series.usual("fwhm_px").centre, stars.fwhm_minor_px, 3.0)
-    width = next(w for w in widths if np.isfinite(w))
+    width = star_width(series, stars)
     drawn = length_text(length, facts.scale_arcsec)
     text = f"stars are trailed, {drawn} long at {figure(stars.angle_deg, '°')}"
-    lost_from = limits.motion.trail_widths * width
     item = evidence(
         "tracking_lost",
         STAR_TRAIL_LENGTH,
@@ -220,61 +212,12 @@ def _trailed(series, position, stars, facts, limits) -> Finding:
         usual=width,
     )
     finding = Finding("tracking_lost", limits.verdict.points_cap, True, text, (item,))
-    alike = _alike(series, position, length)
-    recorded = by_record(series, position, limits)
-    unseen = stars.star_image is None and length > lost_from and alike < 0.5
-    if length > 4 * lost_from or unseen:
-        return _lost(finding, text + _against_sidereal(length, facts), recorded)
-    # A short line, or one that every frame shows alike, is a motion and no lost star.
-    why = [*attribute_motion(series, position, limits), *recorded]
-    if alike < 0.5:
-        why.append(_by_length(length, width, limits))
-    turning = judge_turning(series, position, stars, limits)
-    if length > lost_from and alike >= 0.5 and not recorded:
-        shares = shares_of(why, STEADY)
-        text += f"; {figure(100 * alike, '%')} of the frames nearby are stretched the same way"
-    else:
-        shares = shares_of([*why, *_of_turning(turning, why)], MOTION, RARE_MOTION)
-        if shares[0][0] == "tracking_lost":
-            text += _against_sidereal(length, facts)
-        text += _likeliest(shares, why, recorded)
+    shares, why = weigh(motion_numbers(series, position, limits))
+    if shares[0][0] == "tracking_lost":
+        text += _against_sidereal(length, facts)
+    text += _likeliest(shares, why)
     named = finding.named(shares[0][0], shares)
     return replace(named, sentence=text, evidence=(*named.evidence, *why))
-
-
-def _by_length(length: float, width: float, limits: Limits) -> Evidence:
-    """The longer a line, the less likely anything but a star that was let go; no source."""
-    widths, full = length / width, limits.motion.trail_widths
-    points = float(
-        np.interp(widths / full, [0.75, 0.99, 1.0, 2.0, 4.0], [-0.5, 0.0, 1.7, 4.0, 6.0])
-    )
-    own, bar = beside(widths, full, digits=2)
-    text = f"the line is {own} star widths long (lost tracking beyond about {bar})"
-    return clue("tracking_lost", LINE_IN_WIDTHS, points, text, value=widths, limit=full)
-
-
-def _lost(finding: Finding, text: str, recorded) -> Finding:
-    """A long line is lost tracking, unless the record knows better."""
-    shares = shares_of(recorded, LONG_LINE)
-    reason = shares[0][0]
-    best = max((e for e in recorded if e.reason == reason), key=lambda e: e.points, default=None)
-    if best is not None and best.points > 0:
-        text += f"; {best.text}"
-    named = finding.named(reason, shares)
-    return replace(named, sentence=text, evidence=(*named.evidence, *recorded))
-
-
-def _alike(series: GuidedSeries, position: int, length: float) -> float:
-    """Share of the frames nearby with a motion at least half as long, the same way."""
-    near = series.near(position, 5)
-    if len(near) < 3:
-        return 0.0
-    # A frame of lines has its length measured apart; its moments see the bright part.
-    known = [s.length_px if s.shape_status == "trailed" else np.nan for s in series.stars]
-    moments = np.sqrt(12 * motion_variance(series))
-    lengths = np.where(np.isfinite(known), known, moments)[near]
-    same = axial_difference(series["angle"][near], series["angle"][position]) < 20
-    return float(np.mean((lengths > 0.5 * length) & same))
 
 
 def _against_sidereal(length_px: float, facts: HeaderFacts) -> str:
@@ -302,16 +245,9 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         f"the two images at "
         f"{figure(stars.angle_deg, '°')}"
     )
-    why = [
-        *_steps(series, position, stars),
-        *between(stars),
-        *large_step(stars.length_px * series.scale_arcsec),
-        *interruption_or_none(series, position, limits),
-    ]
-    shares = shares_of(why, TWO_IMAGES)
-    reason = shares[0][0]
-    best = max((e for e in why if e.reason == reason), key=lambda e: e.points, default=None)
-    if best is not None and best.points > 0:
+    shares, why = weigh(motion_numbers(series, position, limits))
+    reason, best = shares[0][0], strongest(why, shares[0][0])
+    if best is not None:
         text += f"; {best.text}"
     item = evidence(
         reason,
@@ -321,38 +257,6 @@ def _doubled(series, position, stars: FrameStars, facts: HeaderFacts, limits: Li
         value=stars.length_px,
     )
     return Finding(reason, limits.verdict.points_cap, True, text, (item, *why), shares=shares)
-
-
-def _steps(series: GuidedSeries, position: int, stars: FrameStars) -> list:
-    """Whether the second image lies where the frame before had its stars."""
-    if not np.isfinite([stars.length_px, stars.angle_deg]).all():
-        return []
-    angle, length = math.radians(stars.angle_deg), stars.length_px
-    ratio = {side: _brightness_at(stars, side * length) for side in (1, -1)}
-    # Of the two ends of the axis the second image is at the brighter.
-    sides = sorted(ratio, key=lambda s: -np.nan_to_num(ratio[s], nan=-1.0))
-    if np.isfinite(ratio[sides[0]]):
-        sides = sides[:1]
-    x, y = length * math.cos(angle), length * math.sin(angle)
-    found = [by_last_step(series, position, s * x, s * y, ratio[s]) for s in sides]
-    return max(found, key=lambda items: sum(e.points for e in items))
-
-
-def _brightness_at(stars: FrameStars, along: float) -> float:
-    """Star image so far along its long axis from its peak, over the peak; NaN outside."""
-    image = stars.star_image
-    if image is None:
-        return float("nan")
-    row, column = np.unravel_index(int(np.argmax(image.image)), image.image.shape)
-    angle, far = math.radians(stars.angle_deg), along / image.step_px
-    x, y = round(column + far * math.cos(angle)), round(row + far * math.sin(angle))
-    width = stars.fwhm_minor_px if np.isfinite(stars.fwhm_minor_px) else 0.0
-    reach = max(1, round(0.3 * width / image.step_px))
-    height, width = image.image.shape
-    if not (reach <= x < width - reach and reach <= y < height - reach):
-        return float("nan")
-    spot = image.image[y - reach : y + reach + 1, x - reach : x + reach + 1]
-    return float(spot.max() / image.image.max())
 
 
 def _wider(series: GuidedSeries, stars: FrameStars) -> bool:

@@ -10,47 +10,7 @@ import math
 
 import numpy as np
 
-from subgrade.axes import axial_difference
-from subgrade.figures import figure
-from subgrade.judging.evidence import clue
-from subgrade.judging.features import LIGHT_BETWEEN, STEP_SIZE, STRETCH_TO_SECOND
-from subgrade.judging.model import Evidence
 from subgrade.stars.model import FrameStars, StarImage
-
-WALKED = [0.02, 0.07, 0.15, 0.3]
-"""Shares of light between the images at which the points below are given; no source."""
-FOR_A_WALK = [-1.5, 0.0, 2.0, 3.5]
-LARGE_BUMP_ARCSEC = (25.0, 60.0)
-"""Steps from which a bump is less and less likely; common practice, no source."""
-
-
-def unaccounted(share: float, ratio: float) -> list[Evidence]:
-    """Light that is in neither image, from matched stars and the second image.
-
-    Parameters
-    ----------
-    share : float
-        Starlight at the stars' places, of the clear level.
-    ratio : float
-        Brightness of the second image over the first.
-    """
-    missing = 1.0 - share * (1.0 + ratio)
-    if not math.isfinite(missing):
-        return []
-    text = (
-        f"{figure(100 * share * (1 + ratio), '%')} of the light is in the two images, "
-        f"{figure(100 * max(missing, 0.0), '%')} elsewhere"
-    )
-    return _of_walk(missing, text)
-
-
-def between(stars: FrameStars) -> list[Evidence]:
-    """Light on the line between the two images of a doubled star, from the star image."""
-    share = share_between(stars.star_image, stars.angle_deg, stars.length_px, stars.fwhm_minor_px)
-    if not math.isfinite(share):
-        return []
-    text = f"{figure(100 * max(share, 0.0), '%')} of the light lies between the two images"
-    return _of_walk(share, text)
 
 
 def share_between(image: StarImage | None, angle_deg, length_px, fwhm_px) -> float:
@@ -97,59 +57,6 @@ def share_between(image: StarImage | None, angle_deg, length_px, fwhm_px) -> flo
     return float((profile[middle].sum() - max(wings, 0.0)) / profile.sum())
 
 
-def drawn_out(stars: FrameStars, dx: float, dy: float) -> list[Evidence]:
-    """Is the brighter image itself stretched towards the other, as a walk stretches it?
-
-    Parameters
-    ----------
-    stars : FrameStars
-    dx, dy : float
-        From the star to its second image, px.
-    """
-    if not np.isfinite([stars.eccentricity, stars.angle_deg]).all():
-        return []
-    off = float(axial_difference(math.degrees(math.atan2(dy, dx)), stars.angle_deg))
-    text = (
-        f"the brighter image has eccentricity {figure(stars.eccentricity)}, its long axis "
-        f"{figure(off, '°')} from the direction of the fainter image"
-    )
-    if off > 25:
-        return []
-    points = float(np.interp(stars.eccentricity, [0.25, 0.4, 0.6], [-0.5, 0.5, 2.0]))
-    return [
-        clue(word, STRETCH_TO_SECOND, value, text, value=stars.eccentricity)
-        for word, value in (("tracking_lost", points), ("bump", -0.5 * points))
-    ]
-
-
-def large_step(length_arcsec: float) -> list[Evidence]:
-    """A bump moves the telescope some arcseconds; what goes further has come loose."""
-    if not math.isfinite(length_arcsec):
-        return []
-    points = float(np.interp(length_arcsec, LARGE_BUMP_ARCSEC, [0.0, 2.0]))
-    text = f"the two images are {figure(length_arcsec, '″')} apart"
-    if not points:
-        return []
-    return [
-        clue(
-            "tracking_lost",
-            STEP_SIZE,
-            points,
-            text,
-            value=length_arcsec,
-            limit=LARGE_BUMP_ARCSEC[0],
-        )
-    ]
-
-
-def _of_walk(share: float, text: str) -> list[Evidence]:
-    points = float(np.interp(share, WALKED, FOR_A_WALK))
-    return [
-        clue(word, LIGHT_BETWEEN, value, text, value=share)
-        for word, value in (("tracking_lost", points), ("bump", -0.5 * points))
-    ]
-
-
 def _two_peaks(profile, place, length_px: float, fwhm_px: float) -> tuple[float, float]:
     """Where along the line the two images lie: the pair so far apart that holds most light."""
     step = place[1] - place[0]
@@ -160,3 +67,20 @@ def _two_peaks(profile, place, length_px: float, fwhm_px: float) -> tuple[float,
         return float("nan"), float("nan")
     k = int(np.argmax(held[:-shift] + held[shift:]))
     return float(place[k]), float(place[k + shift])
+
+
+def brightness_at(stars: FrameStars, along: float) -> float:
+    """Star image so far along its long axis from its peak, over the peak; NaN outside."""
+    image = stars.star_image
+    if image is None:
+        return float("nan")
+    row, column = np.unravel_index(int(np.argmax(image.image)), image.image.shape)
+    angle, far = math.radians(stars.angle_deg), along / image.step_px
+    x, y = round(column + far * math.cos(angle)), round(row + far * math.sin(angle))
+    width = stars.fwhm_minor_px if np.isfinite(stars.fwhm_minor_px) else 0.0
+    reach = max(1, round(0.3 * width / image.step_px))
+    height, width = image.image.shape
+    if not (reach <= x < width - reach and reach <= y < height - reach):
+        return float("nan")
+    spot = image.image[y - reach : y + reach + 1, x - reach : x + reach + 1]
+    return float(spot.max() / image.image.max())

@@ -1,13 +1,14 @@
-"""Weigh the clues of a cause: one weight each, fitted on wide practice nights split by night.
+"""Count the clues of motion and weigh them, on wide practice nights split by night.
 
-Run from the repository: ``python -m tests.benchmarks.cause_weights NIGHTS``, where NIGHTS holds
-nights that ``simulate --random --wide`` rendered, one folder each.  Every night is measured and
-judged, from the images alone and with its record, and the clues that each first reason word was
-weighed by are taken down.  A clue's points are log odds of stated physics; its weight says how far
-they may be believed beside other clues, which tell in part the same.  Weights are at least 0 and
-drawn towards 1 (a Gaussian of sigma `DRAWN`); they minimise the mean of -log of the share given to
-the true cause, every night counting alike.  What is printed of right names is of nights that the
-weights did not see (folds of whole nights).  ``--write`` puts weights and counts into
+Run from the repository: ``python -m tests.benchmarks.cause_weights NIGHTS...``, where each NIGHTS
+holds nights that ``simulate --random --wide`` rendered, one folder each.  Every night is measured
+and joined, and the numbers of each plainly faulty frame that a motion ruined are taken down, from
+the images alone and with the record.  How often each number was met with each cause makes its
+likelihoods; one weight a clue, at least 0 and drawn towards `TOWARDS` (a Gaussian of sigma
+`DRAWN`), says how far it may be believed beside the others: they minimise the mean of -log of the
+share given to the true cause, every cause and night counting alike, where a night's own frames are
+left out of the counts.  What is printed of right names is of nights that neither counts nor
+weights saw (folds of whole nights).  ``--write`` puts counts and weights into
 ``subgrade/judging/causes.toml``.
 """
 
@@ -19,11 +20,10 @@ import os
 import pickle
 import sys
 import tempfile
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
@@ -34,244 +34,348 @@ from scipy.optimize import minimize
 
 from subgrade import pipeline
 from subgrade.errors import NothingToGrade
-from subgrade.judging import displaced_light, judge, light, load_limits, roundness, sharpness
+from subgrade.judging import likelihoods, load_limits
+from subgrade.judging.followed_target import follow
+from subgrade.judging.likelihoods import Number, likelihood_of, membership
+from subgrade.judging.motion_causes import motion_numbers
+from subgrade.judging.reasons import MOTIONS
+from subgrade.judging.record_numbers import KINDS
+from subgrade.night.model import Night
 
-DRAWN = 0.5
-"""Sigma of the weights about 1; a choice, see the table of sigmas that ``--sigmas`` prints."""
+DRAWN, TOWARDS = 0.4, 0.6
+"""Sigma of the weights about their middle: clues repeat one another in part.  A choice."""
 FOLDS = 5
-WEIGHERS = (displaced_light, light, roundness, sharpness)
-"""Modules that weigh causes."""
+TABLE = Path(likelihoods.__file__).with_name("causes.toml")
+ROUNDS = 20
+"""Of estimating how often each kind is met, where an image or a path fits several (the EM
+algorithm: Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39, 1, from memory)."""
+SCALES: dict[str, tuple] = {
+    "fit of the star image": ("creep", "swing", "shake", "step", "gust"),
+    "form of the stars": ("oval", "second image", "doubled", "trailed", "hollow", "none"),
+    "parallel trails": ("seen",),
+    "length of the line": (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0),
+    "size of the swing": (0.0, 1.5, 3.0, 4.5, 6.0),
+    "angle from right ascension": (0.0, 8.0, 22.0, 45.0, 68.0, 82.0, 90.0),
+    "angle from the usual direction": (0.0, 15.0, 45.0, 75.0, 90.0),
+    "light of the second image": (0.05, 0.15, 0.3, 0.5),
+    "light between the images": (0.0, 0.07, 0.2, 0.4),
+    "last pointing": (
+        "image there", "image elsewhere", "no step", "along", "near", "across", "tail there",
+        "tail away", "image next", "tail next",
+    ),
+    "agreement of direction": (-1.0, 0.0, 0.7, 0.95),
+    "consecutive frames alike": ("alone", "scattered", "in turn", "run", "long run"),
+    "variation of the motion": (0.05, 0.15, 0.3, 0.5),
+    "creep of the field": ("none", "hidden", "aside", "along", "as long"),
+    "field after the creep": (-6.0, -1.0, 0.0, 1.0, 6.0),
+    "tangential pattern": (0.0, 2.0, 3.0, 4.0, 5.5),
+    "turn between frames": (0.0, 0.3, 0.7, 1.2),
+    "share explained by guiding": (-0.1, 0.05, 0.3, 0.7, 1.0, 1.6),
+    "recorded motion": KINDS,
+    "gain of the guide loop": (0.2, 0.5, 0.8, 1.1, 1.5),
+    "own motion in RA": (-3.0, -1.5, -0.5, 0.3, 1.5),
+    "own drift in RA": (-1.0, 1.0, 2.5, 4.0),
+    "own drift in Dec": (-1.0, 1.0, 2.5, 4.0),
+    "field moved with the guide star": (-4.0, -2.0, -0.7, 0.0, 0.7, 2.0),
+    "sample-to-sample reversal": (-0.6, -0.2, 0.2, 0.6, 0.9),
+    "overshoot": (0.0, 0.2, 0.4, 0.6),
+    "guiding error": (-1.0, 1.0, 2.0, 3.0, 4.5, 6.0),
+    "axis of the recorded motion": (0.0, 0.2, 0.5, 0.8, 1.0),
+    "period of the recorded swing": (1.5, 3.0, 4.5, 6.0),
+    "one-sided corrections": (0.5, 0.7, 0.9, 1.0),
+    "one-sided corrections in RA": (0.5, 0.7, 0.9, 1.0),
+    "Dec drift in the record": (0.0, 0.3, 0.7, 1.0),
+    "time without guide star": (0.0, 0.15, 0.4, 0.7, 1.0),
+    "unsettled time": (1.0, 2.0, 3.0, 4.5),
+    "time since the dither": (-8.0, -3.0, 0.0, 3.0, 5.0, 8.0),
+    "way home by corrections": (0.0, 0.4, 0.8, 1.0),
+}
+"""Places or kinds at which each number's likelihoods stand; a choice."""
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
-    """What one frame's first reason word was weighed by.
-
-    Attributes
-    ----------
-    night, frame : str
-    joined : bool
-        With the guiding record.
-    accepted : tuple of str
-        Words that name the frame rightly.
-    prior : dict of str to float
-        Candidates.
-    clues : tuple of (str, str, float)
-        Candidate, number of evidence and points.
-    named : str
-        The word that was given.
-    """
+class Row:
+    """The numbers of one frame, as far as counting needs them."""
 
     night: str
     frame: str
     joined: bool
+    solved: bool
     accepted: tuple[str, ...]
-    prior: dict[str, float]
-    clues: tuple[tuple[str, str, float], ...]
-    named: str
+    numbers: tuple[Number, ...]
 
 
-@contextmanager
-def taken_down(calls: dict[str, list]) -> Iterator[None]:
-    """Note every weighing of causes by the frame it was for."""
-    plain, whole, frame = roundness.shares_of, judge._judge_frame, [""]
-
-    def noted(items, prior, if_supported=None):
-        items = list(items)
-        shares = plain(items, prior, if_supported or {})
-        clues = tuple((i.reason, i.quantity, i.points) for i in items if i.clue)
-        rest = {w: p for w, p in (if_supported or {}).items() if w in dict(shares)}
-        calls[frame[0]].append((shares, {**prior, **rest}, clues))
-        return shares
-
-    def judged(series, place, one, *more):
-        frame[0] = one.name
-        return whole(series, place, one, *more)
-
-    for module in WEIGHERS:
-        module.shares_of = noted
-    judge._judge_frame = judged
-    try:
-        yield
-    finally:
-        judge._judge_frame = whole
-        for module in WEIGHERS:
-            module.shares_of = plain
-
-
-def weighed_night(folder: Path) -> list[Weighed]:
-    """The weighings of one night's plainly faulty frames, without and with its record."""
-    with (folder / "truth.csv").open(encoding="utf-8", newline="") as stream:
-        truths = {row["frame"]: row for row in csv.DictReader(stream)}
-    guide = tuple(str(f) for f in [folder / "guiding.csv"] if f.exists())
-    progress, limits, found_rows = pipeline.Progress(), load_limits(), []
+def compared_night(folder: Path, kept: Path):
+    """One night's frames measured and compared, kept in a file; None where none can be graded."""
+    file = kept / f"{folder.name}.night"
+    if file.exists():
+        return pickle.loads(file.read_bytes())
     with tempfile.TemporaryDirectory() as name:
-        settings = pipeline.Settings((str(folder),), str(Path(name) / "out"), 1, guide=guide)
+        settings = pipeline.Settings((str(folder),), str(Path(name) / "out"), 1, dry_run=True)
         try:
             found = pipeline.find(settings)
-            measured = pipeline.measure(found, settings, progress)
+            night = pipeline.compare(
+                pipeline.measure(found, settings, pipeline.Progress()), found
+            )
         except NothingToGrade:
-            return []
-        night = pipeline.compare(measured, found)
-        records = pipeline.read_records(settings, progress)
-        joined = pipeline.join(night, records, settings, progress)
-        for with_record, known in ((False, pipeline.Joined()), (True, joined)):
-            if with_record and joined.usable is None:
-                continue
-            calls = defaultdict(list)
-            with taken_down(calls):
-                graded = pipeline.judge(night, measured, found, limits, settings, known)
-            for frame in graded.frames:
-                row = _weighed(folder.name, frame, with_record, truths[frame.name], calls)
-                found_rows += [row] if row else []
+            night = None
+    file.write_bytes(pickle.dumps(night))
+    return night
+
+
+def night_rows(folder: Path, kept: Path) -> list[Row]:
+    """Rows of one night's plainly faulty frames that a motion ruined."""
+    with (folder / "truth.csv").open(encoding="utf-8", newline="") as stream:
+        truths = {row["frame"]: row for row in csv.DictReader(stream)}
+    night, limits, found_rows = compared_night(folder, kept), load_limits(), []
+    if night is None:
+        return []
+    guide = tuple(str(f) for f in sorted(folder.glob("guiding.*")))
+    settings = pipeline.Settings((str(folder),), str(kept), 1, guide=guide)
+    records = pipeline.read_records(settings, pipeline.Progress())
+    unsolved = _without_angle(night)
+    for known in (night, unsolved):
+        joined = pipeline.join(known, records, settings, pipeline.Progress())
+        for guiding in (None,) if joined.usable is None else (None, joined.usable):
+            found_rows += _rows(folder.name, known, guiding, truths, limits)
     return found_rows
 
 
-def _weighed(night: str, frame, joined: bool, truth: dict, calls: dict) -> Weighed | None:
-    verdict = frame.judgement
-    if truth["sure"] != "yes" or truth["verdict"] != "reject" or verdict.verdict != "reject":
-        return None
-    accepted = tuple(truth["reason"].split(";"))
-    given = verdict.reasons[0]
-    shares = verdict.rivals(given)
-    for result, prior, clues in calls[frame.name]:
-        if result == shares:
-            return Weighed(night, frame.name, joined, accepted, prior, clues, given)
-    return Weighed(night, frame.name, joined, accepted, {}, (), given)
+def _without_angle(night: Night) -> Night:
+    """The night as if no header told how the camera is turned."""
+    frames = (replace(f, facts=replace(f.facts, sky_axes=None)) for f in night.frames)
+    return replace(night, frames=tuple(frames))
+
+
+def _rows(name: str, night: Night, guiding, truths: dict, limits) -> Iterator[Row]:
+    followed = follow(night, None, guiding)
+    solved = any(f.facts.sky_axes for f in night.frames)
+    for number in range(len(followed.night.groups)):
+        series = followed.series_of(number, guiding)
+        for place, index in enumerate(series.members):
+            truth = truths[followed.night.frames[index].name]
+            accepted = tuple(w for w in truth["reason"].split(";") if w in MOTIONS)
+            if truth["sure"] != "yes" or truth["verdict"] != "reject" or not accepted:
+                continue
+            numbers = tuple(motion_numbers(series, place, limits))
+            yield Row(name, truth["frame"], guiding is not None, solved, accepted, numbers)
 
 
 class Rows:
-    """Weighings as arrays: candidates by numbers of evidence."""
+    """Rows as arrays: what each frame shows in every clue, and what may name it."""
 
-    def __init__(self, rows: Sequence[Weighed]):
+    def __init__(self, rows: Sequence[Row]):
         self.rows = list(rows)
-        self.names = sorted({name for row in rows for _, name, _ in row.clues})
-        place = {name: k for k, name in enumerate(self.names)}
-        self.tables = []
-        for row in self.rows:
-            words = list(row.prior)
-            table = np.zeros((len(words), len(self.names)))
-            for word, name, points in row.clues:
-                if word in row.prior:
-                    table[words.index(word), place[name]] += points
-            right = np.array([word in row.accepted for word in words], bool)
-            self.tables.append((words, np.array([row.prior[w] for w in words]), table, right))
+        self.seen = {}
+        for name, scale in SCALES.items():
+            kinds = scale if isinstance(scale[0], str) else ()
+            table = np.full((len(rows), len(scale)), np.nan)
+            for k, row in enumerate(rows):
+                number = next((n for n in row.numbers if n.feature.name == name), None)
+                if number is not None:
+                    table[k] = membership(number, np.array(scale) if not kinds else None, kinds)
+            self.seen[name] = table
+        self.right = np.array([[w in row.accepted for w in MOTIONS] for row in rows], float)
+        self.share = self.right / self.right.sum(axis=1, keepdims=True)
+        nights = Counter((row.night, row.accepted[0]) for row in rows)
+        each = Counter(row.accepted[0] for row in rows)
+        # Every cause counts alike, and within it a night by the root of its frames.
+        size = [nights[row.night, row.accepted[0]] ** -0.5 for row in rows]
+        self.size = np.array(size)
+        for cause in each:
+            mine = np.array([row.accepted[0] == cause for row in rows])
+            self.size[mine] /= self.size[mine].sum()
+        self.size *= len(rows) / len(each)
+        self.nights = np.array([row.night for row in rows])
 
-    def loss(self, weight: np.ndarray, use: Sequence[int], sigma: float):
-        """Mean -log share of the true cause, with the pull of the weights to 1, and its slope."""
-        nights = Counter((self.rows[k].night, self.rows[k].joined) for k in use)
-        total, slope = 0.0, np.zeros(len(weight))
-        for k in use:
-            _, prior, table, right = self.tables[k]
-            if not right.any() or right.all():
-                continue
-            score = prior + table @ weight
-            share = np.exp(score - score.max())
-            share /= share.sum()
-            mine = share * right / share[right].sum()
-            count = 1.0 / nights[self.rows[k].night, self.rows[k].joined] ** 0.5
-            total -= count * np.log(max(share[right].sum(), 1e-12))
-            slope -= count * ((mine - share) @ table)
-        off = (weight - 1.0) / sigma
-        return total + 0.5 * off @ off, slope + off / sigma
+    def counts(self, name: str, use: np.ndarray) -> np.ndarray:
+        """How often each place or kind was met with each cause, shape (causes, k)."""
+        table = self.seen[name]
+        known = use & np.isfinite(table).all(axis=1) & (np.nansum(table, axis=1) > 0)
+        table, share = table[known], self.share[known]
+        # Frames of one night are alike: each counts as the root of their number.
+        alike = Counter(self.nights[known].tolist())
+        share = share * np.array([alike[n] ** -0.5 for n in self.nights[known]])[:, None]
+        if not isinstance(SCALES[name][0], str):
+            return share.T @ table
+        likelihood = np.ones((len(MOTIONS), table.shape[1])) / table.shape[1]
+        counts = np.zeros_like(likelihood)
+        for _ in range(ROUNDS):
+            counts[:] = 0.0
+            for c in range(len(MOTIONS)):
+                part = table * likelihood[c]
+                part /= np.maximum(part.sum(axis=1, keepdims=True), 1e-300)
+                counts[c] = share[:, c] @ part
+            likelihood = likelihood_of(counts)
+        return counts
 
-    def fit(self, use: Sequence[int], sigma: float = DRAWN) -> np.ndarray:
-        """Weights that do best on some rows."""
-        found = minimize(
-            self.loss,
-            np.ones(len(self.names)),
-            args=(list(use), sigma),
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(0.0, None)] * len(self.names),
+    def points(self, use: np.ndarray) -> np.ndarray:
+        """Unweighted points of every row by the counts of ``use``, shape (rows, clues, causes)."""
+        out = np.zeros((len(self.rows), len(SCALES), len(MOTIONS)))
+        for k, name in enumerate(SCALES):
+            likelihood = likelihood_of(self.counts(name, use))
+            table = self.seen[name]
+            known = np.isfinite(table).all(axis=1) & (np.nansum(table, axis=1) > 0)
+            seen = table[known] @ likelihood.T
+            out[known, k] = np.log(seen / seen.mean(axis=1, keepdims=True))
+        return out
+
+    def left_out(self, use: np.ndarray, parts: int = 8) -> np.ndarray:
+        """As `points` of the rows in use, whose own nights are left out of the counts."""
+        out = np.zeros((len(self.rows), len(SCALES), len(MOTIONS)))
+        for part in split(self.nights, parts, 3):
+            held = use & part
+            if held.any():
+                out[held] = self.points(use & ~part)[held]
+        return out
+
+
+def split(nights: np.ndarray, parts: int, seed: int) -> list[np.ndarray]:
+    """Rows in parts, a night never in two of them."""
+    names = sorted(set(nights.tolist()))
+    order = np.random.default_rng(seed).permutation(len(names)) % parts
+    part = dict(zip(names, order.tolist(), strict=True))
+    mine = np.array([part[n] for n in nights.tolist()])
+    return [mine == p for p in range(parts)]
+
+
+def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN) -> np.ndarray:
+    """Weights of the clues, then what "none of these" starts from."""
+    points, right, size = points[use], data.right[use], data.size[use]
+
+    def loss(free):
+        weight, none = free[:-1], free[-1]
+        total = np.einsum("k,rkc->rc", weight, points)
+        whole = np.concatenate([total, np.full((len(total), 1), none)], axis=1)
+        most = whole.max(axis=1, keepdims=True)
+        chance = np.exp(whole - most)
+        chance /= chance.sum(axis=1, keepdims=True)
+        mine = chance[:, :-1] * right
+        good = np.maximum(mine.sum(axis=1), 1e-12)
+        value = -(size * np.log(good)).sum()
+        pull = mine / good[:, None] - chance[:, :-1]
+        slope = -np.einsum("r,rc,rkc->k", size, pull, points)
+        off = (weight - TOWARDS) / sigma
+        slope_none = (size * chance[:, -1]).sum() - 0.02 * len(size) / (1 + np.exp(-none)) * 0
+        return (
+            value + 0.5 * off @ off,
+            np.append(slope + off / sigma, slope_none),
         )
-        return found.x
 
-    def right(self, weight: np.ndarray, k: int) -> bool:
-        """Whether a row would be named rightly."""
-        words, prior, table, _ = self.tables[k]
-        if not words:
-            return self.rows[k].named in self.rows[k].accepted
-        return words[int(np.argmax(prior + table @ weight))] in self.rows[k].accepted
-
-    def stated(self, weight: np.ndarray, k: int) -> float:
-        """The share that would be stated."""
-        _, prior, table, _ = self.tables[k]
-        score = prior + table @ weight
-        share = np.exp(score - score.max())
-        return float(share.max() / share.sum())
+    start = np.append(np.full(points.shape[1], TOWARDS), -1.0)
+    bounds = [(0.0, None)] * points.shape[1] + [(-1.5, 1.0)]
+    return minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x
 
 
-def folds(data: Rows) -> list[np.ndarray]:
-    """Rows in `FOLDS` parts, a night never in two of them."""
-    nights = sorted({row.night for row in data.rows})
-    order = np.random.default_rng(7).permutation(len(nights)) % FOLDS
-    part = dict(zip(nights, order.tolist(), strict=True))
-    mine = np.array([part[row.night] for row in data.rows])
-    return [np.flatnonzero(mine == p) for p in range(FOLDS)]
+def named(points: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The likeliest cause of each row and its share."""
+    total = np.einsum("k,rkc->rc", free[:-1], points)
+    whole = np.concatenate([total, np.full((len(total), 1), free[-1])], axis=1)
+    chance = np.exp(whole - whole.max(axis=1, keepdims=True))
+    chance /= chance.sum(axis=1, keepdims=True)
+    best = chance[:, :-1].argmax(axis=1)
+    return best, chance[np.arange(len(best)), best]
 
 
-def crossed(data: Rows, sigma: float) -> np.ndarray:
-    """Whether each row is named rightly by weights fitted to the other folds."""
-    right = np.zeros(len(data.rows), bool)
-    for test in folds(data):
-        use = np.setdiff1d(np.arange(len(data.rows)), test)
-        weight = data.fit(use, sigma)
-        right[test] = [data.right(weight, k) for k in test]
-    return right
+def crossed(data: Rows, sigma: float = DRAWN) -> tuple[np.ndarray, np.ndarray]:
+    """Name and share of each row by counts and weights of the other folds."""
+    best, share = np.zeros(len(data.rows), int), np.zeros(len(data.rows))
+    for test in split(data.nights, FOLDS, 7):
+        free = fitted(data, data.left_out(~test), ~test, sigma)
+        b, s = named(data.points(~test), free)
+        best[test], share[test] = b[test], s[test]
+    return best, share
 
 
-def table(data: Rows, before: np.ndarray, after: np.ndarray) -> None:
-    """Print right names by record and by true cause."""
-    for joined in (False, True):
-        mine = np.array([row.joined is joined for row in data.rows])
+def table(data: Rows, best: np.ndarray, share: np.ndarray) -> None:
+    """Print right names by record and by true cause, and how well shares hold."""
+    right = data.right[np.arange(len(best)), best] > 0
+    first = np.array([row.accepted[0] for row in data.rows])
+    for joined, solved in ((False, False), (False, True), (True, False), (True, True)):
+        mine = np.array([(row.joined, row.solved) == (joined, solved) for row in data.rows])
         if not mine.any():
             continue
+        each = [right[mine & (first == c)].mean() for c in sorted(set(first[mine]))]
         print(
-            f"{'with' if joined else 'without'} the record: {mine.sum()} frames, right "
-            f"{before[mine].mean():.1%} before, {after[mine].mean():.1%} after"
+            f"record {'read' if joined else 'not read'}, camera angle "
+            f"{'known' if solved else 'unknown'}: {mine.sum()} frames, right "
+            f"{right[mine].mean():.1%}, mean over causes {np.mean(each):.1%}"
         )
-        causes = np.array([row.accepted[0] for row in data.rows])
-        for cause in sorted(set(causes[mine])):
-            use = mine & (causes == cause)
-            print(
-                f"  {cause:16s} {use.sum():4d}  {before[use].mean():6.1%} {after[use].mean():6.1%}"
-            )
+        for cause in MOTIONS:
+            use = mine & (first == cause)
+            wrong = Counter(MOTIONS[b] for b in best[use & ~right])
+            if use.any():
+                print(
+                    f"  {cause:16s} {use.sum():4d} {right[use].mean():6.1%}  "
+                    + ", ".join(f"{w} {n}" for w, n in wrong.most_common(4))
+                )
+    for low in np.arange(0.1, 1.0, 0.1):
+        use = (share >= low) & (share < low + 0.1)
+        if use.any():
+            print(f"  said {share[use].mean():5.1%}: right {right[use].mean():6.1%} of {use.sum()}")
 
 
-def collected(nights: Sequence[Path], kept: Path, workers: int) -> list[Weighed]:
-    """Every night's weighings, kept in a file beside the nights."""
-    known = pickle.loads(kept.read_bytes()) if kept.exists() else {}
-    new = [n for n in nights if n.name not in known]
+def collected(nights: Sequence[Path], kept: Path, workers: int) -> list[Row]:
+    """Every night's rows; what was measured is kept in a folder."""
+    kept.mkdir(parents=True, exist_ok=True)
+    rows = []
     with ProcessPoolExecutor(workers) as pool:
-        for night, rows in zip(new, pool.map(weighed_night, new), strict=True):
-            known[night.name] = rows
-            print(f"{night.name}: {len(rows)} weighings", file=sys.stderr, flush=True)
-            kept.write_bytes(pickle.dumps(known))
-    return [row for n in nights for row in known[n.name]]
+        found = pool.map(night_rows, nights, [kept] * len(nights))
+        for night, new in zip(nights, found, strict=True):
+            print(f"{night.name}: {len(new)} rows", file=sys.stderr, flush=True)
+            rows += new
+    return rows
+
+
+def written(data: Rows, free: np.ndarray) -> str:
+    """Counts and weights as the text of ``causes.toml``."""
+    whole = np.ones(len(data.rows), bool)
+    lines = [
+        "# How often each number was met with each cause of motion on wide practice nights, and",
+        "# how far it is believed. Written by `python -m tests.benchmarks.cause_weights`; do not",
+        "# edit by hand.",
+        f"# {len(set(data.nights.tolist()))} nights, {len(data.rows)} faulty frames.",
+        "",
+        f"none = {free[-1]:.2f}",
+        "",
+        "[prior]",
+        *(f"{word} = 0.0" for word in MOTIONS),
+    ]
+    for name, weight in zip(SCALES, free[:-1], strict=True):
+        if weight < 0.05:
+            continue
+        scale, counts = SCALES[name], data.counts(name, whole)
+        kinds = isinstance(scale[0], str)
+        scale_text = ", ".join(f'"{k}"' if kinds else f"{k:g}" for k in scale)
+        lines += ["", f'[clue."{name}"]', f"weight = {weight:.2f}"]
+        lines += [f"{'kinds' if kinds else 'at'} = [{scale_text}]"]
+        lines += [
+            f"counts.{word} = [{', '.join(f'{c:.1f}' for c in row)}]"
+            for word, row in zip(MOTIONS, counts, strict=True)
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def main() -> None:
-    """Collect, fit, print."""
+    """Collect, count, fit, print."""
     parse = argparse.ArgumentParser(description=__doc__)
-    parse.add_argument("nights", type=Path)
+    parse.add_argument("nights", type=Path, nargs="+")
     parse.add_argument("--workers", type=int, default=2)
-    parse.add_argument("--kept", type=Path, help="file that weighings are kept in")
-    parse.add_argument("--sigmas", action="store_true")
+    parse.add_argument("--kept", type=Path, required=True, help="folder for measured nights")
+    parse.add_argument("--write", action="store_true")
     asked = parse.parse_args()
-    nights = sorted(p.parent for p in asked.nights.glob("*/truth.csv"))
-    rows = collected(nights, asked.kept or asked.nights / "weighings.pickle", asked.workers)
+    nights = sorted(p.parent for folder in asked.nights for p in folder.glob("*/truth.csv"))
+    rows = collected(nights, asked.kept, asked.workers)
+    (asked.kept / "rows.pickle").write_bytes(pickle.dumps(rows))
     data = Rows(rows)
-    plain = np.ones(len(data.names))
-    before = np.array([data.right(plain, k) for k in range(len(rows))])
-    for sigma in (0.15, 0.25, 0.5, 1.0) if asked.sigmas else (DRAWN,):
-        after = crossed(data, sigma)
-        print(f"sigma {sigma}: right {before.mean():.1%} before, {after.mean():.1%} after")
-    table(data, before, after)
-    weight = data.fit(range(len(rows)))
-    counts = Counter(name for row in rows for name in {n for _, n, _ in row.clues})
-    for name, value in sorted(zip(data.names, weight, strict=True), key=lambda p: p[1]):
-        print(f"{value:6.2f}  {counts[name]:5d}  {name}")
+    table(data, *crossed(data))
+    whole = np.ones(len(data.rows), bool)
+    free = fitted(data, data.left_out(whole), whole)
+    for name, value in sorted(zip(SCALES, free, strict=False), key=lambda p: p[1]):
+        print(f"{value:6.2f}  {name}")
+    print(f"{free[-1]:6.2f}  {likelihoods.NONE}")
+    if asked.write:
+        TABLE.write_text(written(data, free), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""What the frames beside an oval one show of its motion: direction, recurrence, drift."""
+"""What the frames beside an oval one show of its motion: direction, recurrence, drift, turn."""
 
 from __future__ import annotations
 
@@ -8,41 +8,40 @@ import numpy as np
 
 from subgrade.axes import axial_difference
 from subgrade.figures import figure, on_sky
-from subgrade.judging.causes import MOTION
-from subgrade.judging.evidence import clue
 from subgrade.judging.features import (
     DIRECTION_AGREES,
     FIELD_AFTER_DRIFT,
     FIELD_DRIFT,
+    FRAME_TO_FRAME_TURN,
     FRAMES_ALIKE,
     MOTION_VARIES,
+    TANGENTIAL,
 )
-from subgrade.judging.model import Evidence
-from subgrade.night.series import GroupSeries, unbroken
+from subgrade.judging.likelihoods import Number
+from subgrade.judging.star_numbers import motion_length, motion_variance
+from subgrade.night import split_field
+from subgrade.night.series import GroupSeries, turn_an_exposure, unbroken
 from subgrade.robust import pair_slopes, scatter
 
 ALIKE = 0.7
-"""Agreement from which directions are called the same: that of which the points change sign."""
-BY_MANNER = {
-    "alone": {
-        "wind_trail": 0.5,
-        "ra_oscillation": -0.3,
-        "periodic_error": -0.3,
-        "dec_drift": -0.5,
-        "flexure": -0.3,
-    },
-    "in turn": {
-        "wind_trail": 0.0,
-        "ra_oscillation": 0.0,
-        "periodic_error": 0.8,
-        "dec_drift": -0.7,
-        "flexure": -0.5,
-    },
-}
-"""Points for a frame that is alone, or one of several with round ones between; no source."""
+"""Agreement from which directions are called the same in words."""
+ALIKE_DEG = 25.0
+"""Long axes nearer than this are stretched alike: twice the error of a weak one; no source."""
 
 
-def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+def neighbour_numbers(series: GroupSeries, position: int) -> list[Number]:
+    """The numbers of the frames before and after that help to name one frame's motion."""
+    motion = motion_variance(series)
+    return [
+        *_direction(series, motion, position),
+        *_recurrence(series, motion, position),
+        *_drift(series, motion, position),
+        *_after(series, motion, position),
+        *_turning(series, position),
+    ]
+
+
+def _direction(series: GroupSeries, motion: np.ndarray, position: int) -> list[Number]:
     """Do the frames just before and after, when drawn out as much, point the same way?"""
     near = series.near(position, 1)
     alike = (motion[near] > 0.4 * motion[position]) & (motion[near] < 2.5 * motion[position])
@@ -56,55 +55,33 @@ def by_direction(series: GroupSeries, motion: np.ndarray, position: int) -> list
     text = f"the neighbour just as elongated points {way}"
     if len(angles) > 1:
         text = f"the {len(angles)} neighbours just as elongated point {way}"
-    # Steady causes keep their direction; a random one agrees to 0 +- 0.7 / sqrt(n).  Gusts
-    # blow from one side for a while too, so agreement counts little against them.
-    steady = float(np.interp(agreement, [0.0, 0.7, 0.95], [-0.7, 0.0, 0.7]))
-    words = {"wind_trail": -steady if steady < 0 else -0.3 * steady} | {
-        w: steady for w in MOTION if w != "wind_trail"
-    }
-    return [clue(w, DIRECTION_AGREES, p, text, value=agreement) for w, p in words.items()]
+    return [Number(DIRECTION_AGREES, text, agreement)]
 
 
-def by_time(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+def _recurrence(series: GroupSeries, motion: np.ndarray, position: int) -> list[Number]:
     """Is it one frame, a run of frames, or some in turn?"""
     near = series.near(position, 5)
     near = near[np.isfinite(motion[near])]
     if len(near) < 3:
         return []
     off = axial_difference(series["angle"][near], series["angle"][position])
-    same = (motion[near] > 0.4 * motion[position]) & (off < 25)
+    same = (motion[near] > 0.4 * motion[position]) & (off < ALIKE_DEG)
     alike = near[same]
-    lengths = np.sqrt(motion[alike])
-    scatter = float(np.std(lengths) / np.mean(lengths)) if len(alike) >= 3 else float("nan")
     first, last = unbroken(np.isin(np.arange(len(motion)), alike), position)
     run = last - first + 1
-    text = _alike_text(run, len(alike), len(near))
     manner = "alone" if not len(alike) else "in turn" if len(alike) >= 2 * run else "run"
     if manner == "run":
-        steady = float(np.interp(run, [1, 2, 4], [-0.3, 0.3, 0.8]))
-        words = {
-            "wind_trail": -0.5 * steady,
-            "ra_oscillation": 0.5 * steady,
-            "periodic_error": -0.3,
-        }
-        # A misaligned pole drifts all night; a drift that comes and goes is another's.
-        words["dec_drift"] = float(np.interp(run, [2, 4, 8], [-0.7, 0.2, 0.9]))
-        words["flexure"] = steady
-    else:
-        words = BY_MANNER[manner]
-    found = [clue(w, FRAMES_ALIKE, p, text, value=run) for w, p in words.items()]
-    if math.isfinite(scatter):
+        manner = "long run" if run >= 5 else "run" if run > 1 else "scattered"
+    text = _alike_text(run, len(alike), len(near))
+    found = [Number(FRAMES_ALIKE, text, kinds={manner: 1.0}, value=run, named=manner)]
+    if len(alike) >= 3:
+        lengths = np.sqrt(motion[alike])
+        spread = float(np.std(lengths) / np.mean(lengths))
         text = (
-            f"the length of the motion varies by {figure(100 * scatter, '%')} among the "
+            f"the length of the motion varies by {figure(100 * spread, '%')} among the "
             f"{len(alike)} frames nearby that are stretched alike"
         )
-        words = {
-            "periodic_error": np.interp(scatter, [0.1, 0.3], [-0.7, 0.7]),
-            "wind_trail": np.interp(scatter, [0.1, 0.3], [-0.5, 0.5]),
-            "dec_drift": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
-            "flexure": np.interp(scatter, [0.1, 0.3], [0.7, -0.7]),
-        }
-        found += [clue(w, MOTION_VARIES, float(p), text, value=scatter) for w, p in words.items()]
+        found.append(Number(MOTION_VARIES, text, spread))
     return found
 
 
@@ -117,12 +94,11 @@ def _alike_text(run: int, alike: int, near: int) -> str:
     return f"one of {run} frames in a row stretched alike; {nearby}"
 
 
-def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+def _drift(series: GroupSeries, motion: np.ndarray, position: int) -> list[Number]:
     """Does the whole field drift from frame to frame as fast as the star is long?
 
-    A drift of v px/s draws a line of v * exposure; a box of length L has variance
-    L^2 / 12 [derived].  Dithers between frames add scatter, which the robust slope and
-    its error carry.
+    A drift of v px/s draws a line of v * exposure.  Dithers between frames add scatter, which the
+    robust slope and its error carry.
     """
     exposure = series.group.exposure_s
     window = np.append(series.near(position, 6), position)
@@ -132,30 +108,36 @@ def by_creep(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evi
     rates = [_slope(series["time"][window], series[c][window]) for c in ("dx", "dy")]
     length = exposure * math.hypot(rates[0][0], rates[1][0])
     error = exposure * math.hypot(rates[0][1], rates[1][1])
-    if not length > 3 * error:
-        return []
-    seen = math.sqrt(12 * motion[position])
-    direction = math.degrees(math.atan2(rates[1][0], rates[0][0]))
-    off = float(axial_difference(direction, series["angle"][position]))
-    if off > 20 or not 0.5 < length / max(seen, 1e-9) < 2.0:
+    seen = motion_length(series, position)
+    if not seen > 0:
         return []
     drift, drawn = (figure(*on_sky(px, series.scale_arcsec)) for px in (length, seen))
+    if not length > 3 * error:
+        # A drift as long as the line would have stood out.
+        kind = "none" if 3 * error < 0.5 * seen else "hidden"
+        text = f"the field shows no drift from frame to frame ({drift} an exposure, in its error)"
+        return [Number(FIELD_DRIFT, text, kinds={kind: 1.0}, value=length, error=error)]
+    direction = math.degrees(math.atan2(rates[1][0], rates[0][0]))
+    axis = series["angle"][position] + np.nan_to_num(series["rotation_deg"][position])
+    off = float(axial_difference(direction, axis))
+    times = length / seen
+    kind = "aside" if not off <= 20 else "as long" if 0.5 < times < 2.0 else "along"
     text = (
         f"the field drifts {drift} an exposure from frame to frame, {figure(off, '°')} from the "
         f"long axis; the stars are stretched by {drawn}"
     )
     return [
-        clue(w, FIELD_DRIFT, 2.0, text, value=length, usual=seen, error=error)
-        for w in ("dec_drift", "flexure")
+        Number(FIELD_DRIFT, text, kinds={kind: 1.0}, value=length, usual=seen, error=error)
     ]
 
 
-def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[Evidence]:
+def _after(series: GroupSeries, motion: np.ndarray, position: int) -> list[Number]:
     """Did the field stay where the drift had left it?
 
     The guider brings back what it sees; a main scope that bent away from the guide scope
     stays bent.  The field's place after the run of like frames is held against its place
-    before, the dithers' scatter allowed for.
+    before, the dithers' scatter allowed for: log odds of having stayed, either way along the
+    axis, against having come back.
     """
     first, last = _run_ends(series, motion, position)
     angle = math.radians(series["angle"][position] + series["rotation_deg"][position])
@@ -170,28 +152,48 @@ def by_staying(series: GroupSeries, motion: np.ndarray, position: int) -> list[E
     if len(aside) < 4:
         return []
     # Differences scatter by sqrt(2) sigma; the mean holds where half of them are no dither.
-    scatter = 1.2533 * float(np.mean(aside)) / math.sqrt(2)
+    dithers = 1.2533 * float(np.mean(aside)) / math.sqrt(2)
     crept = float(np.nansum(np.sqrt(12 * motion[first : last + 1])))
     moved = float(np.mean(after) - np.mean(before))
-    error = math.hypot(scatter * math.sqrt(1 / len(before) + 1 / len(after)), max(0.2 * crept, 0.5))
+    error = math.hypot(dithers * math.sqrt(1 / len(before) + 1 / len(after)), max(0.2 * crept, 0.5))
     if not crept > 1.5 * error:
         return []
-    # Either way along the axis, against having come back.
     stayed = np.logaddexp(*(-0.5 * ((moved + s * crept) / error) ** 2 for s in (1, -1)))
-    points = float(np.clip(stayed - math.log(2) + 0.5 * (moved / error) ** 2, -1.5, 2.5))
+    odds = float(stayed - math.log(2) + 0.5 * (moved / error) ** 2)
     shift, drift, dither = (
-        figure(*on_sky(px, series.scale_arcsec)) for px in (abs(moved), crept, scatter)
+        figure(*on_sky(px, series.scale_arcsec)) for px in (abs(moved), crept, dithers)
     )
     run = "this frame" if first == last else f"these {last - first + 1} frames"
     text = (
         f"after {run} the field lay {shift} along the trail from its place before (drift in all "
         f"{drift}, scatter of the dithers {dither})"
     )
-    # A step stays as well.
-    return [
-        clue(word, FIELD_AFTER_DRIFT, value, text, value=moved, usual=crept, error=error)
-        for word, value in (("flexure", points), ("bump", max(0.8 * points, 0.0)))
-    ]
+    return [Number(FIELD_AFTER_DRIFT, text, odds, value=moved, usual=crept, error=error)]
+
+
+def _turning(series: GroupSeries, position: int) -> list[Number]:
+    """Are stars stretched in arcs about a point, and does the field turn as much between frames?"""
+    split = split_field(series.stars[position].shape_field, series.fixed)
+    seen = split.turning if split else None
+    if seen is None:
+        return []
+    sure = seen.significance if seen.explained >= 0.6 else 0.0
+    text = f"the pattern of arcs about a point stands out by {figure(seen.significance)} sigma"
+    found = [Number(TANGENTIAL, text, math.log2(1.0 + max(sure, 0.0)), value=seen.significance)]
+    turn = turn_between_frames(series, position)
+    if math.isfinite(turn) and math.isfinite(seen.angle_deg) and sure > 0:
+        text = f"from frame to frame the field rotates {figure(60 * turn, '′')} an exposure"
+        ratio = turn / max(seen.angle_deg, 1e-9)
+        found.append(Number(FRAME_TO_FRAME_TURN, text, ratio, value=turn, usual=seen.angle_deg))
+    return found
+
+
+def turn_between_frames(series: GroupSeries, position: int) -> float:
+    """How far the field turns in one exposure by the registration of the frames nearby, deg."""
+    window = np.sort(np.append(series.near(position, 6), position))
+    return turn_an_exposure(
+        series["rotation_deg"][window], series["time"][window], series.group.exposure_s
+    )
 
 
 def _known(values: np.ndarray) -> np.ndarray:
@@ -201,7 +203,7 @@ def _known(values: np.ndarray) -> np.ndarray:
 def _run_ends(series: GroupSeries, motion: np.ndarray, position: int) -> tuple[int, int]:
     """First and last of the unbroken run of frames drawn out the same way as one."""
     off = axial_difference(series["angle"], series["angle"][position])
-    alike = (motion > 0.3 * motion[position]) & (off < 25)
+    alike = (motion > 0.3 * motion[position]) & (off < ALIKE_DEG)
     return unbroken(alike, position)
 
 

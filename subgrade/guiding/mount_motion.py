@@ -1,0 +1,91 @@
+"""What the mount itself did in every exposure: the recorded errors with the corrections taken out.
+
+A rough gear or a gust moves the mount whatever the guider does; a loop that over-corrects moves a
+mount that would have stood still.  Taking out the corrections tells them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from subgrade.constants import SIDEREAL_RATE
+from subgrade.guiding.model import ClockFit, MountMotion
+from subgrade.guiding.over_night import pulse_rate
+from subgrade.record.model import GuideRecord
+from subgrade.robust import scatter
+
+NAN = float("nan")
+USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
+"""Arcsec per ms at half the sidereal rate: common practice, no source."""
+MOST_LAG = 3
+"""Samples by which a correction may show late: what the guide exposure and the mount take."""
+FEWEST = 6
+"""Samples of an exposure below which nothing is said."""
+
+
+def mount_motion(
+    record: GuideRecord, clock: ClockFit, start: Sequence[float], end: Sequence[float]
+) -> tuple[MountMotion | None, ...]:
+    """The mount's own motion in every exposure.
+
+    Parameters
+    ----------
+    record : GuideRecord
+    clock : ClockFit
+        Its ``add_s`` turns the record's times into UTC.
+    start, end : array-like, shape (n,)
+        When each exposure began and ended, POSIX seconds UTC; NaN where unknown.
+
+    Returns
+    -------
+    tuple of MountMotion or None, length n
+        None without samples or without pulses.
+    """
+    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    nothing = (None,) * len(start)
+    if use.sum() < 3 * FEWEST or not np.isfinite(clock.add_s):
+        return nothing
+    time = record.time[use] + clock.add_s
+    error = np.stack([record.ra[use], record.dec[use]])
+    pulse = np.stack([record.ra_pulse_ms[use], record.dec_pulse_ms[use]])
+    if np.isfinite(pulse).mean() < 0.8 or not np.nan_to_num(pulse).any():
+        return nothing
+    own = np.stack([_freed(e, p) for e, p in zip(error, pulse, strict=True)])
+    low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
+    out: list[MountMotion | None] = []
+    for k in range(len(start)):
+        part = slice(int(low[k]), int(high[k]))
+        if part.stop - part.start < FEWEST or not np.isfinite(start[k] + end[k]):
+            out.append(None)
+            continue
+        t = time[part] - time[part].mean()
+        drift, rest = _line(t, own[:, part])
+        _, left = _line(t, error[:, part])
+        length = drift * float(end[k] - start[k])
+        out.append(MountMotion(*rest.tolist(), *left.tolist(), *length.tolist()))
+    return tuple(out)
+
+
+def _freed(error: np.ndarray, pulse: np.ndarray) -> np.ndarray:
+    """One axis' errors without its corrections, arcsec.
+
+    Of the lags at which a correction may show, the one that leaves the smoothest path.
+    """
+    sent = np.nan_to_num(pulse)
+    if not sent.any():
+        return error
+    rate = pulse_rate(error, pulse)
+    if not np.isfinite(rate):
+        rate = -USUAL_RATE * float(np.sign((sent * error).sum()) or 1.0)
+    given = rate * np.cumsum(sent)
+    paths = [error - np.r_[np.zeros(lag), given[:-lag]] for lag in range(1, MOST_LAG + 1)]
+    return min(paths, key=lambda path: scatter(np.diff(path)))
+
+
+def _line(t: np.ndarray, path: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of both axes against time and the rms about it, by least squares."""
+    centred = path - path.mean(axis=1, keepdims=True)
+    slope = centred @ t / float(t @ t)
+    return slope, (centred - slope[:, None] * t).std(axis=1)
