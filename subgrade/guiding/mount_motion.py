@@ -64,8 +64,21 @@ def mount_motion(
         drift, rest = _line(t, own[:, part])
         _, left = _line(t, error[:, part])
         length = drift * float(end[k] - start[k])
-        out.append(MountMotion(*rest.tolist(), *left.tolist(), *length.tolist()))
+        swing = [_at_beat(seen, own_) for seen, own_ in zip(left, rest, strict=True)]
+        rms = [float(path.std()) for path in (*rest, *left)]
+        out.append(MountMotion(*rms, *length.tolist(), *swing))
     return tuple(out)
+
+
+def _at_beat(left: np.ndarray, own: np.ndarray) -> float:
+    """Amplitude of the mount's own motion over that left, at the beat at which most is left.
+
+    Samples are taken for evenly spaced: of a few missing ones the beat is read a little off.
+    """
+    taper = np.hanning(len(left) + 2)[1:-1]
+    seen = np.fft.rfft(taper * left)
+    beat = 1 + int(np.argmax(np.abs(seen[1:])))
+    return float(abs(np.fft.rfft(taper * own)[beat]) / max(abs(seen[beat]), 1e-12))
 
 
 def _freed(error: np.ndarray, pulse: np.ndarray) -> np.ndarray:
@@ -85,7 +98,7 @@ def _freed(error: np.ndarray, pulse: np.ndarray) -> np.ndarray:
 
 
 def _line(t: np.ndarray, path: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Slope of both axes against time and the rms about it, by least squares."""
+    """Slope of both axes against time and what is left about it, by least squares."""
     centred = path - path.mean(axis=1, keepdims=True)
     slope = centred @ t / float(t @ t)
-    return slope, (centred - slope[:, None] * t).std(axis=1)
+    return slope, centred - slope[:, None] * t

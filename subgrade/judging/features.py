@@ -283,6 +283,15 @@ LAST_POINTING = register(
     unit="px",
     shown=ON_SKY,
 )
+LIGHT_LEFT = register(
+    "starlight in place", "starlight at the stars' places over that of the clear level", STARS
+)
+THROWN = register(
+    "light thrown out",
+    "share of the light outside the core, beyond the typical share",
+    IMAGE,
+    shown=PERCENT,
+)
 PARALLEL_TRAILS = register(
     "parallel trails",
     "middle length of lines that lie side by side",
@@ -466,6 +475,12 @@ OWN_RA = register(
     "RMS of RA without its corrections, against what was left",
     RECORD,
     unit="″",
+)
+OWN_BEAT_RA = register(
+    "own swing in RA",
+    "swing of the mount itself over that left, at the period at which most is left in RA",
+    RECORD,
+    shown=PERCENT,
 )
 OWN_DRIFT_RA = register(
     "own drift in RA", "drift of RA over the exposure without its corrections", RECORD, unit="″"

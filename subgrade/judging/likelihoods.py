@@ -1,11 +1,11 @@
 """What a number says of each cause: how often it occurs with it, counted on practice nights.
 
-A number lies between two of its clue's places, or is of one or another kind; the counts at hand
-make the likelihood of each cause (a multinomial with its counts, shrunk towards what all causes
-have together by `SHRUNK` frames: Dirichlet's prior, e.g. Gelman et al., Bayesian Data Analysis,
-ch. 3, from memory).  Points are log likelihoods over the mean of all causes, times the clue's
-weight, which says how far it may be believed beside others that tell in part the same.  Counts
-and weights stand in ``causes.toml``, written by ``python -m tests.benchmarks.cause_weights``.
+A number lies between two of its clue's places, or is of one or another kind.  What physics and
+common practice expect of it stands in ``clues.toml`` and counts as some frames; the frames counted
+are added (a multinomial with Dirichlet's prior, e.g. Gelman et al., Bayesian Data Analysis, ch. 3,
+from memory).  Points are log likelihoods over the mean of all causes, times the clue's weight,
+which says how far it may be believed beside others that tell in part the same.  Counts and weights
+stand in ``causes.toml``, written by ``python -m tests.benchmarks.cause_weights``.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from subgrade.judging.features import FEATURES, Feature
 from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.reasons import MOTIONS
 
-SHRUNK = 12.0
-"""Frames by which a cause's counts are drawn towards the mean of all: fitted on whole nights left
-out, see the command above."""
+STATED = 10.0
+"""Frames of each cause that what is stated beforehand counts as; a choice, held against nights of
+another simulation (tests/second_sky)."""
 NONE = "none of these"
 """What takes the share of a frame that no cause explains; its likelihood is the mean of all."""
 SHOWN = 0.05
@@ -100,43 +100,88 @@ def membership(number: Number, at: np.ndarray, kinds: tuple[str, ...]) -> np.nda
     return share
 
 
-def likelihood_of(counts: np.ndarray) -> np.ndarray:
-    """Likelihoods from counts, both of shape (causes, k); see `SHRUNK`."""
+def likelihood_of(counts: np.ndarray, stated: np.ndarray) -> np.ndarray:
+    """Likelihoods of each place or kind, shape (causes, k).
+
+    Parameters
+    ----------
+    counts : ndarray, shape (causes, k)
+        Frames with each cause that were met there.
+    stated : ndarray, shape (causes, k)
+        What is expected beforehand, as ``clues.toml`` states it; it counts as `STATED` frames.
+    """
     own = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1e-9)
     common = (own.sum(axis=0) + 0.5) / (own.sum() + 0.5 * counts.shape[1])
-    return (counts + SHRUNK * common) / (counts.sum(axis=1, keepdims=True) + SHRUNK)
+    expected = common * np.exp(stated)
+    expected /= expected.sum(axis=1, keepdims=True)
+    return (counts + STATED * expected) / (counts.sum(axis=1, keepdims=True) + STATED)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Where on a number's scale likelihoods stand, and what is expected there.
+
+    Attributes
+    ----------
+    at : ndarray, shape (k,)
+        Places, increasing; empty for a clue of kinds.
+    kinds : tuple of str
+        Of k kinds; empty for a clue of places.
+    stated : ndarray, shape (causes, k)
+    """
+
+    at: np.ndarray
+    kinds: tuple[str, ...]
+    stated: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
 class CauseTable:
     """All clues of motion, and what each cause starts from before looking."""
 
-    prior: dict[str, float]
+    prior: np.ndarray
     clues: dict[str, Clue]
     none: float
 
 
 @lru_cache(maxsize=1)
-def cause_table() -> CauseTable:
-    """The table shipped in ``causes.toml``."""
-    text = files("subgrade.judging").joinpath("causes.toml").read_text(encoding="utf-8")
-    return table_of(tomllib.loads(text))
-
-
-def table_of(read: Mapping) -> CauseTable:
-    """A table from what its file holds."""
-    clues = {}
-    for name, row in read["clue"].items():
+def stated_clues() -> tuple[np.ndarray, dict[str, Scale]]:
+    """What ``clues.toml`` states: where each cause starts from, and every clue's scale."""
+    read = _file("clues.toml")
+    start = read.pop("prior")
+    prior = np.array([start[word] for word in MOTIONS])
+    scales = {}
+    for name, row in read.items():
         if name not in FEATURES:
-            raise ValueError(f"causes.toml: {name!r} is no registered number of evidence")
-        counts = np.array([row["counts"][word] for word in MOTIONS], float)
-        clues[name] = Clue(
-            np.array(row.get("at", ()), float),
-            tuple(row.get("kinds", ())),
-            likelihood_of(counts),
-            float(row["weight"]),
-        )
-    return CauseTable(dict(read["prior"]), clues, float(read["none"]))
+            raise ValueError(f"clues.toml: {name!r} is no registered number of evidence")
+        at, kinds = np.array(row.pop("at", ()), float), tuple(row.pop("kinds", ()))
+        nothing = [0.0] * (len(at) or len(kinds))
+        unknown = set(row) - set(MOTIONS)
+        if unknown:
+            raise ValueError(f"clues.toml: {name!r}: {min(unknown)!r} is no cause of motion")
+        stated = np.array([row.get(word, nothing) for word in MOTIONS], float)
+        scales[name] = Scale(at, kinds, stated)
+    return prior, scales
+
+
+def _file(name: str) -> dict:
+    return tomllib.loads(files("subgrade.judging").joinpath(name).read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=1)
+def cause_table() -> CauseTable:
+    """The clues as stated, with the counts and weights of ``causes.toml``."""
+    prior, scales = stated_clues()
+    counted = _file("causes.toml")
+    clues = {}
+    for name, row in counted["clue"].items():
+        scale = scales[name]
+        counts = np.array([row[word] for word in MOTIONS], float)
+        if counts.shape != scale.stated.shape:
+            raise ValueError(f"causes.toml: {name!r} was counted on another scale")
+        likelihood = likelihood_of(counts, scale.stated)
+        clues[name] = Clue(scale.at, scale.kinds, likelihood, float(row["weight"]))
+    return CauseTable(prior, clues, float(counted["none"]))
 
 
 def weigh(numbers: Iterable[Number], table: CauseTable | None = None) -> tuple[Shares, list]:
@@ -161,7 +206,7 @@ def weigh(numbers: Iterable[Number], table: CauseTable | None = None) -> tuple[S
     points = np.array(
         [table.clues[n.feature.name].weight * table.clues[n.feature.name].points(n) for n in asked]
     ).reshape(len(asked), len(MOTIONS))
-    total = np.array([table.prior[w] for w in MOTIONS]) + points.sum(axis=0)
+    total = table.prior + points.sum(axis=0)
     total = np.append(total, table.none)
     chance = np.exp(total - total.max())
     chance /= chance.sum()

@@ -23,6 +23,7 @@ from subgrade.judging.features import (
     ONE_SIDED,
     ONE_SIDED_RA,
     OVERSHOOT,
+    OWN_BEAT_RA,
     OWN_DRIFT_DEC,
     OWN_DRIFT_RA,
     OWN_RA,
@@ -257,6 +258,12 @@ def _own_motion(series: GuidedSeries, position: int) -> list[Number]:
             f"where {figure(mount.left_ra, '″')} were left"
         )
         found.append(Number(OWN_RA, text, math.log2(max(ratio, 1e-3)), value=mount.own_ra))
+        text = (
+            "at the period of the swing the mount itself moved by "
+            f"{figure(100 * mount.beat_ra, '%')} of what was left"
+        )
+        place = math.log2(max(mount.beat_ra, 1e-3))
+        found.append(Number(OWN_BEAT_RA, text, place, value=mount.beat_ra))
     for feature, drift, axis in (
         (OWN_DRIFT_RA, mount.drift_ra, "RA"),
         (OWN_DRIFT_DEC, mount.drift_dec, "Dec"),

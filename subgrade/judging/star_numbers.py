@@ -12,6 +12,7 @@ from subgrade.judging.features import (
     AXIS_ANGLE,
     LAST_POINTING,
     LIGHT_BETWEEN,
+    LIGHT_LEFT,
     LINE_IN_WIDTHS,
     MOTION_FIT,
     PARALLEL_TRAILS,
@@ -19,6 +20,7 @@ from subgrade.judging.features import (
     SECOND_IMAGE,
     STAR_FORM,
     SWING_SIZE,
+    THROWN,
 )
 from subgrade.judging.likelihoods import Number
 from subgrade.judging.limits import Limits
@@ -54,6 +56,7 @@ def star_numbers(series: GroupSeries, position: int, limits: Limits) -> list[Num
         *_form(stars, second),
         *_profile(fits, series.scale_arcsec),
         *_length(series, position),
+        *_light(series, position),
         *_from_axis(series, position, limits),
         *_second_image(stars, second, series["transparency"][position]),
         *_last_pointing(series, position, second, fits),
@@ -117,17 +120,11 @@ def _form(stars: FrameStars, second: SecondImage | None) -> list[Number]:
     kind = "none" if status in ("few", "none") else kind
     trails = star_trails(stars)
     found = [Number(STAR_FORM, f"stars are {_FORMS[kind]}", kinds={kind: 1.0}, named=_FORMS[kind])]
-    if trails:
-        lengths = sorted(s.length_px for s in trails)
-        found.append(
-            Number(
-                PARALLEL_TRAILS,
-                trails_text(trails),
-                kinds={"seen": 1.0},
-                value=lengths[len(lengths) // 2],
-            )
-        )
-    return found
+    if not trails:
+        return [*found, Number(PARALLEL_TRAILS, "no parallel streaks", kinds={"not seen": 1.0})]
+    length = float(np.median([s.length_px for s in trails]))
+    seen = Number(PARALLEL_TRAILS, trails_text(trails), kinds={"seen": 1.0}, value=length)
+    return [*found, seen]
 
 
 def trails_text(trails) -> str:
@@ -194,6 +191,20 @@ def _length(series: GroupSeries, position: int) -> list[Number]:
     if size > 0:
         text = f"the motion spans {figure(size, '″')}"
         found.append(Number(SWING_SIZE, text, math.log2(size), value=size))
+    return found
+
+
+def _light(series: GroupSeries, position: int) -> list[Number]:
+    """What is left of the light at the stars' places, and what lies just outside their core."""
+    found = []
+    left, stray = series["transparency"][position], series["stray"]
+    if math.isfinite(left):
+        text = f"{figure(100 * left, '%')} of the starlight is in its place"
+        found.append(Number(LIGHT_LEFT, text, left))
+    if math.isfinite(stray[position]):
+        beyond = float(stray[position] - np.nanmedian(stray))
+        text = f"{figure(100 * beyond, '%')} more of the light than usual lies outside the core"
+        found.append(Number(THROWN, text, beyond))
     return found
 
 

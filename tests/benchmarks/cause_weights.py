@@ -36,10 +36,9 @@ from subgrade import pipeline
 from subgrade.errors import NothingToGrade
 from subgrade.judging import likelihoods, load_limits
 from subgrade.judging.followed_target import follow
-from subgrade.judging.likelihoods import Number, likelihood_of, membership
+from subgrade.judging.likelihoods import Number, likelihood_of, membership, stated_clues
 from subgrade.judging.motion_causes import motion_numbers
 from subgrade.judging.reasons import MOTIONS
-from subgrade.judging.record_numbers import KINDS
 from subgrade.night.model import Night
 
 DRAWN, TOWARDS = 0.4, 0.6
@@ -49,48 +48,7 @@ TABLE = Path(likelihoods.__file__).with_name("causes.toml")
 ROUNDS = 20
 """Of estimating how often each kind is met, where an image or a path fits several (the EM
 algorithm: Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39, 1, from memory)."""
-SCALES: dict[str, tuple] = {
-    "fit of the star image": ("creep", "swing", "shake", "step", "gust"),
-    "form of the stars": ("oval", "second image", "doubled", "trailed", "hollow", "none"),
-    "parallel trails": ("seen",),
-    "length of the line": (-1.0, 0.0, 1.0, 2.0, 3.5, 5.0),
-    "size of the swing": (0.0, 1.5, 3.0, 4.5, 6.0),
-    "angle from right ascension": (0.0, 8.0, 22.0, 45.0, 68.0, 82.0, 90.0),
-    "angle from the usual direction": (0.0, 15.0, 45.0, 75.0, 90.0),
-    "light of the second image": (0.05, 0.15, 0.3, 0.5),
-    "light between the images": (0.0, 0.07, 0.2, 0.4),
-    "last pointing": (
-        "image there", "image elsewhere", "no step", "along", "near", "across", "tail there",
-        "tail away", "image next", "tail next",
-    ),
-    "agreement of direction": (-1.0, 0.0, 0.7, 0.95),
-    "consecutive frames alike": ("alone", "scattered", "in turn", "run", "long run"),
-    "variation of the motion": (0.05, 0.15, 0.3, 0.5),
-    "creep of the field": ("none", "hidden", "aside", "along", "as long"),
-    "field after the creep": (-6.0, -1.0, 0.0, 1.0, 6.0),
-    "tangential pattern": (0.0, 2.0, 3.0, 4.0, 5.5),
-    "turn between frames": (0.0, 0.3, 0.7, 1.2),
-    "share explained by guiding": (-0.1, 0.05, 0.3, 0.7, 1.0, 1.6),
-    "recorded motion": KINDS,
-    "gain of the guide loop": (0.2, 0.5, 0.8, 1.1, 1.5),
-    "own motion in RA": (-3.0, -1.5, -0.5, 0.3, 1.5),
-    "own drift in RA": (-1.0, 1.0, 2.5, 4.0),
-    "own drift in Dec": (-1.0, 1.0, 2.5, 4.0),
-    "field moved with the guide star": (-4.0, -2.0, -0.7, 0.0, 0.7, 2.0),
-    "sample-to-sample reversal": (-0.6, -0.2, 0.2, 0.6, 0.9),
-    "overshoot": (0.0, 0.2, 0.4, 0.6),
-    "guiding error": (-1.0, 1.0, 2.0, 3.0, 4.5, 6.0),
-    "axis of the recorded motion": (0.0, 0.2, 0.5, 0.8, 1.0),
-    "period of the recorded swing": (1.5, 3.0, 4.5, 6.0),
-    "one-sided corrections": (0.5, 0.7, 0.9, 1.0),
-    "one-sided corrections in RA": (0.5, 0.7, 0.9, 1.0),
-    "Dec drift in the record": (0.0, 0.3, 0.7, 1.0),
-    "time without guide star": (0.0, 0.15, 0.4, 0.7, 1.0),
-    "unsettled time": (1.0, 2.0, 3.0, 4.5),
-    "time since the dither": (-8.0, -3.0, 0.0, 3.0, 5.0, 8.0),
-    "way home by corrections": (0.0, 0.4, 0.8, 1.0),
-}
-"""Places or kinds at which each number's likelihoods stand; a choice."""
+PRIOR, SCALES = stated_clues()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +91,8 @@ def night_rows(folder: Path, kept: Path) -> list[Row]:
     guide = tuple(str(f) for f in sorted(folder.glob("guiding.*")))
     settings = pipeline.Settings((str(folder),), str(kept), 1, guide=guide)
     records = pipeline.read_records(settings, pipeline.Progress())
-    unsolved = _without_angle(night)
-    for known in (night, unsolved):
+    solved = any(f.facts.sky_axes for f in night.frames)
+    for known in (night, _without_angle(night)) if solved else (night,):
         joined = pipeline.join(known, records, settings, pipeline.Progress())
         for guiding in (None,) if joined.usable is None else (None, joined.usable):
             found_rows += _rows(folder.name, known, guiding, truths, limits)
@@ -155,7 +113,7 @@ def _rows(name: str, night: Night, guiding, truths: dict, limits) -> Iterator[Ro
         for place, index in enumerate(series.members):
             truth = truths[followed.night.frames[index].name]
             accepted = tuple(w for w in truth["reason"].split(";") if w in MOTIONS)
-            if truth["sure"] != "yes" or truth["verdict"] != "reject" or not accepted:
+            if truth["verdict"] != "reject" or not accepted:
                 continue
             numbers = tuple(motion_numbers(series, place, limits))
             yield Row(name, truth["frame"], guiding is not None, solved, accepted, numbers)
@@ -168,12 +126,11 @@ class Rows:
         self.rows = list(rows)
         self.seen = {}
         for name, scale in SCALES.items():
-            kinds = scale if isinstance(scale[0], str) else ()
-            table = np.full((len(rows), len(scale)), np.nan)
+            table = np.full((len(rows), scale.stated.shape[1]), np.nan)
             for k, row in enumerate(rows):
                 number = next((n for n in row.numbers if n.feature.name == name), None)
                 if number is not None:
-                    table[k] = membership(number, np.array(scale) if not kinds else None, kinds)
+                    table[k] = membership(number, scale.at, scale.kinds)
             self.seen[name] = table
         self.right = np.array([[w in row.accepted for w in MOTIONS] for row in rows], float)
         self.share = self.right / self.right.sum(axis=1, keepdims=True)
@@ -196,7 +153,8 @@ class Rows:
         # Frames of one night are alike: each counts as the root of their number.
         alike = Counter(self.nights[known].tolist())
         share = share * np.array([alike[n] ** -0.5 for n in self.nights[known]])[:, None]
-        if not isinstance(SCALES[name][0], str):
+        stated = SCALES[name].stated
+        if not SCALES[name].kinds:
             return share.T @ table
         likelihood = np.ones((len(MOTIONS), table.shape[1])) / table.shape[1]
         counts = np.zeros_like(likelihood)
@@ -206,14 +164,14 @@ class Rows:
                 part = table * likelihood[c]
                 part /= np.maximum(part.sum(axis=1, keepdims=True), 1e-300)
                 counts[c] = share[:, c] @ part
-            likelihood = likelihood_of(counts)
+            likelihood = likelihood_of(counts, stated)
         return counts
 
     def points(self, use: np.ndarray) -> np.ndarray:
         """Unweighted points of every row by the counts of ``use``, shape (rows, clues, causes)."""
         out = np.zeros((len(self.rows), len(SCALES), len(MOTIONS)))
         for k, name in enumerate(SCALES):
-            likelihood = likelihood_of(self.counts(name, use))
+            likelihood = likelihood_of(self.counts(name, use), SCALES[name].stated)
             table = self.seen[name]
             known = np.isfinite(table).all(axis=1) & (np.nansum(table, axis=1) > 0)
             seen = table[known] @ likelihood.T
@@ -245,7 +203,7 @@ def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN
 
     def loss(free):
         weight, none = free[:-1], free[-1]
-        total = np.einsum("k,rkc->rc", weight, points)
+        total = PRIOR + np.einsum("k,rkc->rc", weight, points)
         whole = np.concatenate([total, np.full((len(total), 1), none)], axis=1)
         most = whole.max(axis=1, keepdims=True)
         chance = np.exp(whole - most)
@@ -256,7 +214,7 @@ def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN
         pull = mine / good[:, None] - chance[:, :-1]
         slope = -np.einsum("r,rc,rkc->k", size, pull, points)
         off = (weight - TOWARDS) / sigma
-        slope_none = (size * chance[:, -1]).sum() - 0.02 * len(size) / (1 + np.exp(-none)) * 0
+        slope_none = (size * chance[:, -1]).sum()
         return (
             value + 0.5 * off @ off,
             np.append(slope + off / sigma, slope_none),
@@ -269,7 +227,7 @@ def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN
 
 def named(points: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The likeliest cause of each row and its share."""
-    total = np.einsum("k,rkc->rc", free[:-1], points)
+    total = PRIOR + np.einsum("k,rkc->rc", free[:-1], points)
     whole = np.concatenate([total, np.full((len(total), 1), free[-1])], axis=1)
     chance = np.exp(whole - whole.max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
@@ -337,20 +295,14 @@ def written(data: Rows, free: np.ndarray) -> str:
         f"# {len(set(data.nights.tolist()))} nights, {len(data.rows)} faulty frames.",
         "",
         f"none = {free[-1]:.2f}",
-        "",
-        "[prior]",
-        *(f"{word} = 0.0" for word in MOTIONS),
     ]
     for name, weight in zip(SCALES, free[:-1], strict=True):
         if weight < 0.05:
             continue
-        scale, counts = SCALES[name], data.counts(name, whole)
-        kinds = isinstance(scale[0], str)
-        scale_text = ", ".join(f'"{k}"' if kinds else f"{k:g}" for k in scale)
+        counts = data.counts(name, whole)
         lines += ["", f'[clue."{name}"]', f"weight = {weight:.2f}"]
-        lines += [f"{'kinds' if kinds else 'at'} = [{scale_text}]"]
         lines += [
-            f"counts.{word} = [{', '.join(f'{c:.1f}' for c in row)}]"
+            f"{word} = [{', '.join(f'{c:.1f}' for c in row)}]"
             for word, row in zip(MOTIONS, counts, strict=True)
         ]
     return "\n".join(lines) + "\n"
