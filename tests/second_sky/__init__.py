@@ -1,4 +1,4 @@
-"""A second sky: guided nights made apart from ``subgrade.practice``, to check its judge from outside.
+"""Guided nights made apart from ``subgrade.practice``, to check its judge from outside.
 
 It shares no code, table or formula with subgrade.  The mount is a drive in a guide loop, run step
 by step (`mount`); what troubles it stands in `troubles`; stars are GalSim's (`stars`); the record

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -47,8 +47,8 @@ class Night:
 
     def steps(self, k: int) -> slice:
         """Steps of the grid within an exposure."""
-        first = int(round(self.scene.plan.starts[k] / STEP))
-        return slice(first, first + int(round(self.rig.exposure / STEP)))
+        first = round(float(self.scene.plan.starts[k]) / STEP)
+        return slice(first, first + round(self.rig.exposure / STEP))
 
 
 def choose(rng: np.random.Generator) -> list[str]:
@@ -94,7 +94,7 @@ def plan_night(seed: int) -> Night:
     acting |= {"comet"} if plan.comet else set()
     paths = {w: mount.run(rig, forces, noise, w).main for w in sorted(acting)}
     hours = rng.uniform(-2.0, 4.0)
-    start = datetime(2033, 1, 1, 22, tzinfo=timezone.utc) + timedelta(
+    start = datetime(2033, 1, 1, 22, tzinfo=UTC) + timedelta(
         days=int(rng.integers(0, 700)), hours=float(hours)
     )
     return Night(seed, rig, scene, run, paths, start, kinds)
@@ -135,7 +135,7 @@ def _schedule(rig: Rig, rng: np.random.Generator) -> tuple[Plan, Forces, np.ndar
     ones = np.ones(rig.frames)
     wander = np.exp(np.cumsum(rng.normal(0.0, 0.02, rig.frames)))
     swell = wander / wander.mean() * (_airmass(rig, np.array(starts)) / 1.2) ** 0.6
-    blur = rng.normal(0.0, 0.1, rig.frames) * rig.seeing / 206265.0 * rig.focal_mm * 1e3
+    blur = rng.normal(0.0, 0.06, rig.frames) * rig.seeing / 206265.0 * rig.focal_mm * 1e3
     plan = Plan(
         np.array(starts),
         dithers,
@@ -225,7 +225,10 @@ def facts_of(night: Night, k: int, pivot: np.ndarray, sky: float) -> truth.Facts
     flat = worst - worst.mean(axis=0)
     motion["field_rotation"] = 1.0 - still.var(axis=0).sum() / max(flat.var(axis=0).sum(), 1e-12)
     shape = truth.star_shape(rig, blur, centre)
-    corner = truth.star_shape(rig, blur, worst)
+    turns = (
+        np.ptp(plan.turning[night.steps(k)]) * np.hypot(*size) > 0.05 * rig.star_width / rig.scale
+    )
+    corner = truth.star_shape(rig, blur, worst) if turns else shape
     glow = plan.sky()[k]
     depth = (plan.passing()[k] * (1.0 - 0.5 * plan.halo[k])) ** 2
     depth /= sky * glow * rig.exposure + rig.read_noise**2

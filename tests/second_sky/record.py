@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 
@@ -49,7 +50,7 @@ class Samples:
         """Samples in a row, without long breaks."""
         cuts = np.flatnonzero(np.diff(self.second) > 45.0) + 1
         edges = [0, *cuts.tolist(), len(self.second)]
-        return [range(a, b) for a, b in zip(edges, edges[1:], strict=False) if b > a]
+        return [range(a, b) for a, b in pairwise(edges) if b > a]
 
     def events(self) -> dict[int, tuple[float, float, float]]:
         """The dither told before a sample."""
@@ -168,7 +169,8 @@ def star_places(rig: Rig, s: Samples, rng: np.random.Generator) -> str:
     """Columns of set width with the star's place and the wanted place in pixels; UTC clock."""
     lines = [
         f"Date: {s.start:%Y-%m-%d} (UTC)   Image scale: {rig.guide_scale:.2f} arcsec/px",
-        f"{'Date':>10} {'UTC':>12} {'star_x':>9} {'star_y':>9} {'lock_x':>9} {'lock_y':>9} {'snr':>6}",
+        f"{'Date':>10} {'UTC':>12} {'star_x':>9} {'star_y':>9} {'lock_x':>9} {'lock_y':>9}"
+        f" {'snr':>6}",
     ]
     lock = rng.uniform(200.0, 900.0, 2)
     events = s.events()
@@ -189,7 +191,7 @@ def star_places(rig: Rig, s: Samples, rng: np.random.Generator) -> str:
 @layout
 def julian_table(rig: Rig, s: Samples, rng: np.random.Generator) -> str:
     """Julian dates, arcseconds, tab-separated, rows of lost stars left out."""
-    zero = datetime(2000, 1, 1, 12, tzinfo=timezone.utc)
+    zero = datetime(2000, 1, 1, 12, tzinfo=UTC)
     lines = ["JD (UTC)\tDec error [arcsec]\tRA error [arcsec]\tDec guide [ms]\tRA guide [ms]"]
     for k in np.flatnonzero(~s.lost):
         days = 2451545.0 + (s.at(int(k)) - zero).total_seconds() / 86400.0

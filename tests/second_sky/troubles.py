@@ -235,7 +235,7 @@ def _stall(scene: Scene, frames: list[int]) -> None:
 
 @kind("lost", "single", 1.2)
 def _lost(scene: Scene, frames: list[int]) -> None:
-    """The guide star is lost; the guider's last pulses leave the mount off rate until it is back."""
+    """The guide star is lost, and the mount runs off rate until it is back."""
     rig, rng = scene.rig, scene.rng
     creep = np.zeros((len(scene.time), 2))
     for k in frames:
@@ -243,7 +243,8 @@ def _lost(scene: Scene, frames: list[int]) -> None:
         gone = (scene.time >= at) & (scene.time < scene.plan.starts[k] + rig.exposure + 1.0)
         scene.forces.hide("tracking_lost", gone)
         speed = rig.star_width * rng.uniform(2.0, 12.0) / rig.exposure
-        creep += np.cumsum(gone)[:, None] * STEP * speed * (scene.way() + [rng.choice([-2, 2]), 0])
+        way = scene.way() + np.array([rng.choice([-2.0, 2.0]), 0.0])
+        creep += np.cumsum(gone)[:, None] * STEP * speed * way
         _centre_after(scene, k)
     scene.forces.push("tracking_lost", creep)
 

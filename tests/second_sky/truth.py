@@ -77,7 +77,7 @@ class Truth:
 def star_shape(rig: Rig, blur: Blur, path: np.ndarray) -> Shape:
     """Shape of the star that a path (n, 2; px) leaves on the sensor."""
     still = float(np.hypot(blur.fwhm / rig.scale, 0.8))
-    places, shares, owner = gather(path)
+    places, shares, _ = gather(path)
     home = _densest(places, shares, 0.5 * still)
     off = float(shares[np.hypot(*(places - home).T) > still].sum())
     half = int(np.clip(6.0 * still, 16, 60))
@@ -136,6 +136,7 @@ def judge(rig: Rig, facts: list[Facts]) -> list[Truth]:
 def _judge_with(rig: Rig, facts: list[Facts], share: float) -> list[Truth]:
     usual = {
         "oval": np.nanpercentile([f.shape.eccentricity for f in facts], share),
+        "best": np.nanpercentile([f.shape.eccentricity for f in facts], 10.0),
         "wide": np.percentile([f.shape.fwhm_px for f in facts], share),
         "deep": np.percentile([f.depth for f in facts], 100.0 - share),
     }
@@ -144,7 +145,7 @@ def _judge_with(rig: Rig, facts: list[Facts], share: float) -> list[Truth]:
 
 def _one(rig: Rig, one: Facts, usual: dict[str, float]) -> Truth:
     """Each number as a ratio to its limit: below 1 is fine; far from 1 is sure."""
-    oval = float(np.clip(usual["oval"] + 0.15, 0.55, 0.70))
+    oval = float(np.clip(min(usual["oval"] + 0.15, usual["best"] + 0.3), 0.55, 0.70))
     floor = min(max(2.0, 2.0 / rig.scale), 1.73 * usual["wide"])
     wide, narrow = (max(k * usual["wide"], floor) for k in (1.35, 1.25))
     shape = one.shape
