@@ -251,7 +251,7 @@ def steer(
                 sign = -1.0 if error > 0 else 1.0
                 rows[taken, 3 + a] = sign * length
                 begin = i + int((latency + (delay[i] if a == 0 else 0.0)) / step)
-                end = begin + max(int(length / step + 0.5), 1)
+                end = begin + max(int(np.ceil(length / step)), 1)
                 value = sign * speeds[a] * length / ((end - begin) * step)
                 for j in range(begin, min(end, n)):
                     rate[j, a] = value

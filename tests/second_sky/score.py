@@ -18,9 +18,6 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
-REFUSED = ("not used", "refused", "could not", "cannot", "no usable", "does not", "unreadable")
-"""What a message about a record that was not joined says."""
-
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -45,19 +42,21 @@ class Graded:
     messages: list[str]
 
 
-def grade(night: Path, guide: Path | None, workers: int) -> Graded:
-    """Run ``subgrade grade`` on a night and read its table beside the truth."""
-    with tempfile.TemporaryDirectory() as name:
-        out = Path(name) / "out"
-        command = [sys.executable, "-c", "from subgrade.cli import main; main()", "grade"]
-        command += [str(night), "--out", str(out), "--workers", str(workers), "--no-report"]
-        command += ["--guide", str(guide)] if guide else []
-        env = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-        done = subprocess.run(command, capture_output=True, text=True, env=env, check=False)
-        table = out / "summary.csv"
-        if not table.exists():
-            return Graded([], False, [f"not graded: {done.stderr.strip()[-300:]}"])
-        said = read_table(table)
+def grade(night: Path, out: Path, guide: Path | None, workers: int) -> Graded:
+    """Run ``subgrade grade`` on a night and read its table beside the truth.
+
+    Measurements that an earlier run left in ``out`` are used again.
+    """
+    table = out / "summary.csv"
+    table.unlink(missing_ok=True)
+    command = [sys.executable, "-c", "from subgrade.cli import main; main()", "grade"]
+    command += [str(night), "--out", str(out), "--workers", str(workers), "--no-report"]
+    command += ["--guide", str(guide)] if guide else []
+    env = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run(command, capture_output=True, text=True, env=env, check=False)
+    if not table.exists():
+        return Graded([], False, [f"not graded: {done.stderr.strip()[-300:]}"])
+    said = read_table(table)
     # `guide_samples` stays empty where no record was joined.
     joined = any(row["guide_samples"] for row in said.values())
     truths = read_table(night / "truth.csv")
@@ -176,17 +175,18 @@ def main() -> None:
     found = [p.parent for p in given.nights.glob("night_*/truth.csv")]
     alone, beside, both, refused = [], [], [], []
     for night in sorted(found, key=lambda p: int(p.name.rpartition("_")[2])):
-        first = grade(night, None, given.workers)
-        alone += first.rows
-        if not first.rows:
-            print(night.name, *first.messages)
-        for guide in sorted(night.glob("guiding.*")):
-            told = grade(night, guide, given.workers)
-            if not told.joined:
-                refused.append((f"{night.name}/{guide.name}", told.messages))
-                continue
-            both += told.rows
-            beside += first.rows
+        with tempfile.TemporaryDirectory() as out:
+            first = grade(night, Path(out), None, given.workers)
+            alone += first.rows
+            if not first.rows:
+                print(night.name, *first.messages)
+            for guide in sorted(night.glob("guiding.*")):
+                told = grade(night, Path(out), guide, given.workers)
+                if not told.joined:
+                    refused.append((f"{night.name}/{guide.name}", told.messages))
+                    continue
+                both += told.rows
+                beside += first.rows
         print(f"{night.name} graded", file=sys.stderr, flush=True)
     for title, rows in (
         ("images alone, all nights", alone),

@@ -2,7 +2,8 @@
 
 A frame is made on a grid finer than the pixel: each star leaves its light along its path, the
 grid is convolved with the atmosphere, the optics and the pixel by Fourier transform, and every
-so-many-th point is a pixel.  Bilinear laying-down is taken out again in Fourier space.
+so-many-th point is a pixel.  Light is laid down with cubic B-splines, which are taken out again in
+Fourier space.
 """
 
 from __future__ import annotations
@@ -74,7 +75,8 @@ def star_profile(rig: Rig, blur: Blur) -> galsim.GSObject:
 
 def finer(rig: Rig, blur: Blur) -> int:
     """Points a pixel that sample the star image well."""
-    return 3 if blur.fwhm / rig.scale > 2.2 else 5
+    width = blur.fwhm / rig.scale
+    return 3 if width > 2.2 else 5
 
 
 def light_grid(
@@ -110,13 +112,12 @@ def light_grid(
     whole = np.floor(fine).astype(int)
     part = fine - whole
     grid = np.zeros(rows * cols)
-    inside = (whole >= 0).all(1) & (whole[:, 0] < cols - 1) & (whole[:, 1] < rows - 1)
+    inside = (whole >= 1).all(1) & (whole[:, 0] < cols - 2) & (whole[:, 1] < rows - 2)
     whole, part, flux = whole[inside], part[inside], flux[inside]
-    for dx in (0, 1):
-        for dy in (0, 1):
-            share = np.abs(1 - dx - part[:, 0]) * np.abs(1 - dy - part[:, 1])
-            index = (whole[:, 1] + dy) * cols + whole[:, 0] + dx
-            grid += np.bincount(index, flux * share, len(grid))
+    along, across = (_cubic(part[:, a]) for a in (0, 1))
+    for dx, wx in zip(range(-1, 3), along, strict=True):
+        for dy, wy in zip(range(-1, 3), across, strict=True):
+            np.add.at(grid, (whole[:, 1] + dy) * cols + whole[:, 0] + dx, flux * wx * wy)
     step = rig.scale / times
     half = min(int(18.0 * (blur.fwhm + blur.disc) / step), (min(rows, cols) - 1) // 2)
     image = galsim.ImageD(2 * half + 1, 2 * half + 1, scale=step)
@@ -126,10 +127,20 @@ def light_grid(
     kernel = fft.rfft2(np.roll(spread, (-half, -half), (0, 1)))
     u, v = fft.rfftfreq(cols)[None, :], fft.fftfreq(rows)[:, None]
     pixel = np.sinc(u * times) * np.sinc(v * times) * times**2
-    kernel *= pixel / (np.sinc(u) * np.sinc(v)) ** 2
+    kernel *= pixel / (np.sinc(u) * np.sinc(v)) ** 4
     light = fft.irfft2(fft.rfft2(grid.reshape(rows, cols)) * kernel, (rows, cols))
     first = rim * times
     return light[first::times, first::times][: shape[0], : shape[1]]
+
+
+def _cubic(t: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Weights of a cubic B-spline on the four points about a place, ``t`` beyond the second."""
+    return (
+        (1 - t) ** 3 / 6,
+        (4 - 6 * t**2 + 3 * t**3) / 6,
+        (1 + 3 * t + 3 * t**2 - 3 * t**3) / 6,
+        t**3 / 6,
+    )
 
 
 def gather(path: np.ndarray, cell: float = 0.12) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
