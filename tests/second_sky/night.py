@@ -181,7 +181,7 @@ def _frames_of(chosen: list[str], rig: Rig, rng: np.random.Generator) -> dict[st
                 found[name] = list(range(begin, begin + length))
                 left -= set(found[name])
         elif shape == "single" and len(left) > 6:
-            count = int(rng.integers(1, 5))
+            count = int(rng.integers(2, 6))
             found[name] = sorted(int(k) for k in rng.choice(sorted(left), count, replace=False))
             left -= set(found[name])
     return found

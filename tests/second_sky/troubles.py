@@ -118,7 +118,7 @@ def kind(name: str, shape: str, odds: float):
     return enter
 
 
-@kind("gusts", "single", 2.2)
+@kind("gusts", "single", 3.0)
 def _gusts(scene: Scene, frames: list[int]) -> None:
     """Knocks that ring, buffeting, or a slow lean; the tube is a spring, the guider sees it."""
     rig, rng, time = scene.rig, scene.rng, scene.time
@@ -150,7 +150,7 @@ def _gusts(scene: Scene, frames: list[int]) -> None:
     scene.forces.push("wind_trail", shift, seen=rng.random() < 0.85)
 
 
-@kind("swing", "run", 1.8)
+@kind("swing", "run", 2.6)
 def _swing(scene: Scene, frames: list[int]) -> None:
     """RA gain set too high, or pulses that come a sample late: the loop swings."""
     rig, rng, inside = scene.rig, scene.rng, scene.span(frames)
@@ -161,7 +161,7 @@ def _swing(scene: Scene, frames: list[int]) -> None:
         scene.forces.delay[inside] = rig.cadence * rng.uniform(0.9, 1.9)
 
 
-@kind("worm", "run", 1.8)
+@kind("worm", "run", 2.2)
 def _worm(scene: Scene, frames: list[int]) -> None:
     """RA guiding too weak for the worm, or a rough tooth that comes by with every turn."""
     rig, rng, inside = scene.rig, scene.rng, scene.span(frames)
@@ -175,7 +175,7 @@ def _worm(scene: Scene, frames: list[int]) -> None:
     scene.forces.push("periodic_error", np.stack([size * fade * east, 0.0 * east], axis=1))
 
 
-@kind("polar", "run", 1.8)
+@kind("polar", "run", 1.6)
 def _polar(scene: Scene, frames: list[int]) -> None:
     """Dec guiding off or pushing one way only while the polar axis makes the stars drift."""
     inside = scene.span(frames)
@@ -185,7 +185,7 @@ def _polar(scene: Scene, frames: list[int]) -> None:
     _centre_after(scene, max(frames))
 
 
-@kind("flexure", "run", 2.0)
+@kind("flexure", "run", 1.3)
 def _flexure(scene: Scene, frames: list[int]) -> None:
     """The main tube sags against the guide tube, at a pace that grows and fades with hour angle."""
     rig, rng = scene.rig, scene.rng
@@ -197,7 +197,7 @@ def _flexure(scene: Scene, frames: list[int]) -> None:
     scene.forces.push("flexure", moved[:, None] * scene.way(), seen=False)
 
 
-@kind("bump", "single", 1.6)
+@kind("bump", "single", 2.2)
 def _bump(scene: Scene, frames: list[int]) -> None:
     """A cable snags: the whole mount jumps and is brought back, or only the main tube jumps."""
     rig, rng = scene.rig, scene.rng
@@ -208,7 +208,7 @@ def _bump(scene: Scene, frames: list[int]) -> None:
         scene.forces.push("bump", jump, seen=rng.random() < 0.4)
 
 
-@kind("late", "single", 1.5)
+@kind("late", "single", 1.7)
 def _late(scene: Scene, frames: list[int]) -> None:
     """The exposure is begun before the dither has settled."""
     forces, plan = scene.forces, scene.plan
@@ -221,7 +221,7 @@ def _late(scene: Scene, frames: list[int]) -> None:
         forces.late_lock[swap] = before
 
 
-@kind("stall", "single", 1.2)
+@kind("stall", "single", 1.0)
 def _stall(scene: Scene, frames: list[int]) -> None:
     """The drive stops: stars run west at the sidereal rate; the target is centred anew after."""
     rate = np.zeros(len(scene.time))
@@ -233,7 +233,7 @@ def _stall(scene: Scene, frames: list[int]) -> None:
     scene.forces.push("tracking_lost", np.stack([west, np.zeros_like(west)], axis=1))
 
 
-@kind("lost", "single", 1.2)
+@kind("lost", "single", 1.1)
 def _lost(scene: Scene, frames: list[int]) -> None:
     """The guide star is lost, and the mount runs off rate until it is back."""
     rig, rng = scene.rig, scene.rng
@@ -255,7 +255,7 @@ def _centre_after(scene: Scene, k: int) -> None:
         scene.forces.centred[step] = 1
 
 
-@kind("rotation", "run", 1.4)
+@kind("rotation", "run", 1.0)
 def _rotation(scene: Scene, frames: list[int]) -> None:
     """Alt-azimuth mount whose derotator stands still: w cos(lat) cos(az) / cos(alt) a second."""
     rig, time = scene.rig, scene.time
@@ -268,14 +268,14 @@ def _rotation(scene: Scene, frames: list[int]) -> None:
     scene.plan.turning += np.cumsum(rate * scene.span(frames)) * STEP
 
 
-@kind("unguided", "all", 0.9)
+@kind("unguided", "all", 0.6)
 def _unguided(scene: Scene, frames: list[int]) -> None:
     """No guiding: worm and polar drift stay in (the rig carries both)."""
     del frames
     assert not scene.rig.guided
 
 
-@kind("comet", "all", 0.8)
+@kind("comet", "all", 1.0)
 def _comet(scene: Scene, frames: list[int]) -> None:
     """The mount follows a comet: the stars' wanted place moves steadily."""
     del frames
@@ -285,17 +285,17 @@ def _comet(scene: Scene, frames: list[int]) -> None:
     scene.plan.comet = True
 
 
-@kind("focus", "end", 1.3)
+@kind("focus", "end", 1.5)
 def _focus(scene: Scene, frames: list[int]) -> None:
     """Cooling draws the focus off, frame by frame; sometimes it is set right near the end."""
     rig, rng = scene.rig, scene.rng
-    last = scene.rng.uniform(1.2, 2.6) * rig.star_width  # blur disc at the end, arcsec
+    last = rng.uniform(1.6, 3.4) * rig.star_width  # blur disc at the end, arcsec
     disc = last / 206264.8 * rig.focal_mm * 1000.0  # um at the focal plane
     ramp = np.linspace(rng.uniform(0.1, 0.4), 1.0, len(frames))
     scene.plan.blur[frames] += rng.choice([-1, 1]) * disc * rig.f_ratio * ramp
 
 
-@kind("seeing", "run", 1.3)
+@kind("seeing", "run", 1.6)
 def _seeing(scene: Scene, frames: list[int]) -> None:
     """A spell of poor seeing."""
     scene.plan.swell[frames] *= scene.rng.uniform(1.35, 2.1) * scene.rng.lognormal(
@@ -303,7 +303,7 @@ def _seeing(scene: Scene, frames: list[int]) -> None:
     )
 
 
-@kind("cloud", "run", 1.5)
+@kind("cloud", "run", 1.8)
 def _cloud(scene: Scene, frames: list[int]) -> None:
     """Cloud drifts through: patchy over time and frame, lit from below or dark."""
     rng, plan = scene.rng, scene.plan
@@ -314,7 +314,7 @@ def _cloud(scene: Scene, frames: list[int]) -> None:
     plan.add(plan.glow, "cloud", frames, np.log(lit))
 
 
-@kind("dew", "end", 1.1)
+@kind("dew", "end", 0.9)
 def _dew(scene: Scene, frames: list[int]) -> None:
     """Dew gathers on the glass: light goes slowly and halos grow until the end."""
     plan, ramp = scene.plan, np.linspace(0.05, 1.0, len(frames))
@@ -324,7 +324,7 @@ def _dew(scene: Scene, frames: list[int]) -> None:
     plan.dewy[frames] *= 1.0 + scene.rng.uniform(0.1, 0.35) * ramp
 
 
-@kind("glow", "end", 1.2)
+@kind("glow", "end", 0.8)
 def _glow(scene: Scene, frames: list[int]) -> None:
     """Dawn or a rising moon lifts the sky."""
     ramp = np.linspace(0.1, 1.0, len(frames)) ** scene.rng.choice([1.0, 2.0])
