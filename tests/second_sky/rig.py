@@ -188,6 +188,7 @@ def _gears(rng, kinds: set[str], exposure: float, seeing: float, scale: float) -
     polar = float(rng.uniform(0.5, 4.0))
     if kinds & {"polar", "unguided"}:
         wanted = float(rng.uniform(1.0, 3.5)) * width / exposure
+        wanted *= 0.45 if "unguided" in kinds else 1.0
         polar = float(np.clip(np.degrees(wanted / SIDEREAL) * 60.0, 3.0, 75.0))
     return {
         "worm_period": period,
