@@ -128,14 +128,15 @@ def _gusts(scene: Scene, frames: list[int]) -> None:
     for k in frames:
         one = rng.choice(["knock", "buffet", "lean"]) if shape == "mixed" else shape
         way = wind + 0.4 * scene.way()
-        size = rig.star_width * rng.uniform(1.0, 5.0)
+        size = rig.star_width * rng.uniform(1.2, 5.5)
         begin = scene.moment(k, 0.02, 0.6)
         if one == "knock":
-            for at in begin + rng.uniform(0.0, 0.35 * rig.exposure, rng.integers(1, 7)):
+            blows = 1 + rng.poisson(rig.exposure / rng.uniform(10.0, 60.0))
+            for at in begin + rng.uniform(0.0, 0.4 * rig.exposure, blows):
                 blow = (time >= at) & (time < at + rng.uniform(0.3, 2.5))
                 push += size * rng.uniform(0.7, 1.8) * way * blow[:, None]
             continue
-        length = rig.exposure * rng.uniform(0.2, 0.6)
+        length = rig.exposure * rng.uniform(0.25, 0.9)
         rise = np.minimum(rng.uniform(0.5, 6.0), length / 3.0)
         hull = np.clip((time - begin) / rise, 0, 1) * np.clip((begin + length - time) / rise, 0, 1)
         if one == "buffet":
@@ -144,8 +145,10 @@ def _gusts(scene: Scene, frames: list[int]) -> None:
             rough /= rough.std()
             along = rough[:, :1] * way + 0.35 * rough[:, 1:] * way[::-1] * [1, -1]
             push += 0.5 * size * hull[:, None] * along
-        else:
-            push += size * hull[:, None] * way
+        else:  # it leans and comes back, again and again, before the guider has taken it out
+            beat = rng.uniform(2.0, 6.0) * rig.cadence
+            leaning = np.sin(2.0 * np.pi * (time - begin) / (4.0 * beat)) > rng.uniform(-0.3, 0.6)
+            push += 1.5 * size * (hull * leaning)[:, None] * way
     shift = mount.spring(push, hertz, damping)
     scene.forces.push("wind_trail", shift, seen=rng.random() < 0.85)
 
@@ -227,7 +230,7 @@ def _stall(scene: Scene, frames: list[int]) -> None:
     rate = np.zeros(len(scene.time))
     for k in frames:
         at = scene.moment(k)
-        rate[(scene.time >= at) & (scene.time < at + scene.rng.uniform(1.5, 12.0))] = SIDEREAL
+        rate[(scene.time >= at) & (scene.time < at + scene.rng.uniform(2.5, 15.0))] = SIDEREAL
         _centre_after(scene, k)
     west = -np.cumsum(rate) * STEP * scene.rig.cos_dec
     scene.forces.push("tracking_lost", np.stack([west, np.zeros_like(west)], axis=1))
