@@ -417,7 +417,7 @@ def make_night(seed: int, out: Path) -> Path:
 
 def _write_truth(folder: Path, night: Night, facts: list[truth.Facts]) -> None:
     head = ["frame", "verdict", "reason", "sure", "kinds", "start_utc", "eccentricity", "fwhm_px"]
-    head += ["off", "corner_eccentricity", "depth", "motion"]
+    head += ["off", "away", "corner_eccentricity", "depth", "motion"]
     with (folder / "truth.csv").open("w", encoding="utf-8", newline="") as stream:
         rows = csv.writer(stream, lineterminator="\n")
         rows.writerow(head)
@@ -426,7 +426,8 @@ def _write_truth(folder: Path, night: Night, facts: list[truth.Facts]) -> None:
             kinds = ";".join(n for n, frames in sorted(night.kinds.items()) if k in frames)
             begun = night.start + timedelta(seconds=float(night.scene.plan.starts[k]))
             shares = " ".join(f"{w}={s:.2f}" for w, s in one.motion.items() if abs(s) >= 0.05)
-            numbers = (one.shape.eccentricity, one.shape.fwhm_px, one.shape.off)
+            shape = one.shape
+            numbers = (shape.eccentricity, shape.fwhm_px, shape.off, shape.away)
             rows.writerow(
                 [f"light_{k + 1:03d}.fits", true.verdict, ";".join(true.reasons)]
                 + ["yes" if true.sure else "no", kinds, begun.isoformat(timespec="milliseconds")]

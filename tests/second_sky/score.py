@@ -170,18 +170,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.second_sky.score", description=__doc__)
     parser.add_argument("nights", type=Path)
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="folder that keeps measurements for next time")
     parser.add_argument("--misses", action="store_true", help="list every wrong frame")
     given = parser.parse_args()
     found = [p.parent for p in given.nights.glob("night_*/truth.csv")]
     alone, beside, both, refused = [], [], [], []
     for night in sorted(found, key=lambda p: int(p.name.rpartition("_")[2])):
-        with tempfile.TemporaryDirectory() as out:
-            first = grade(night, Path(out), None, given.workers)
+        with tempfile.TemporaryDirectory() as name:
+            out = given.keep / night.name if given.keep else Path(name)
+            first = grade(night, out, None, given.workers)
             alone += first.rows
             if not first.rows:
                 print(night.name, *first.messages)
             for guide in sorted(night.glob("guiding.*")):
-                told = grade(night, Path(out), guide, given.workers)
+                told = grade(night, out, guide, given.workers)
                 if not told.joined:
                     refused.append((f"{night.name}/{guide.name}", told.messages))
                     continue

@@ -32,12 +32,16 @@ class Shape:
     fwhm_px : float
         Diameter of the circle as large as what is brighter than half the peak.
     off : float
-        Share of the exposure that the star stood more than one untrailed FWHM from its place.
+        Share of the exposure that the star stood more than one untrailed FWHM from its place along
+        the motion's long axis, less that across it.
+    away : float
+        The same in any direction.
     """
 
     eccentricity: float
     fwhm_px: float
     off: float
+    away: float = 0.0
 
 
 @dataclass(slots=True)
@@ -79,7 +83,9 @@ def star_shape(rig: Rig, blur: Blur, path: np.ndarray) -> Shape:
     still = float(np.hypot(blur.fwhm / rig.scale, 0.8))
     places, shares, _ = gather(path)
     home = _densest(places, shares, 0.5 * still)
-    off = float(shares[np.hypot(*(places - home).T) > still].sum())
+    axes = np.linalg.eigh(np.cov(path.T))[1]
+    across, along = (float(shares[np.abs((places - home) @ a) > still].sum()) for a in axes.T)
+    off, away = along - across, float(shares[np.hypot(*(places - home).T) > still].sum())
     half = int(np.clip(6.0 * still, 16, 60))
     near = (np.abs(places - home) < 0.8 * half).all(axis=1)
     fine = replace(rig, scale=rig.scale / FINER)
@@ -95,9 +101,9 @@ def star_shape(rig: Rig, blur: Blur, path: np.ndarray) -> Shape:
     )
     fwhm = 2.0 * np.sqrt((light > 0.5 * light.max()).sum() / np.pi) / FINER
     if found.error_message:
-        return Shape(np.nan, float(fwhm), off)
+        return Shape(np.nan, float(fwhm), off, away)
     e = found.observed_shape.e
-    return Shape(float(np.sqrt(2.0 * e / (1.0 + e))), float(fwhm), off)
+    return Shape(float(np.sqrt(2.0 * e / (1.0 + e))), float(fwhm), off, away)
 
 
 def _densest(places: np.ndarray, shares: np.ndarray, reach: float) -> np.ndarray:
@@ -149,11 +155,12 @@ def _one(rig: Rig, one: Facts, usual: dict[str, float]) -> Truth:
     floor = min(max(2.0, 2.0 / rig.scale), 1.73 * usual["wide"])
     wide, narrow = (max(k * usual["wide"], floor) for k in (1.35, 1.25))
     shape = one.shape
-    ovalness = 1.5 if np.isnan(shape.eccentricity) and shape.off > 0.3 else shape.eccentricity
+    ovalness = 1.5 if np.isnan(shape.eccentricity) and shape.away > 0.3 else shape.eccentricity
     corner = one.corner.eccentricity if one.motion.get("field_rotation", 0.0) > LEADING else 0.0
     tests = [  # value, plainly fine below, plainly harmful above, shares
         (ovalness, oval - 0.08, oval + 0.05, one.motion),
-        (shape.off, 0.02, 0.13, one.motion),
+        (shape.off, 0.02, 0.12, one.motion),
+        (shape.away, 0.12, 0.40, one.motion),  # the core left with (1 - 0.4)^2 of its depth
         (corner, 0.55, 0.73, {"field_rotation": 1.0}),
         (shape.fwhm_px, 0.96 * narrow, 1.08 * wide, one.width),
         (usual["deep"] / one.depth, 1.6, 2.35, one.light),
