@@ -123,6 +123,14 @@ def test_too_much_gain_or_delay_swings_in_ra_alone(gain, delay):
     assert np.abs(north).max() < 0.05
 
 
+def test_a_row_of_the_record_is_the_stars_mean_place_over_the_guide_exposure():
+    found = loop(rig_of(gain_ra=0.3))
+    for step, east, north in found.rows[3:40, :3]:
+        last = int(step)
+        seen = found.main[last - 24 : last].mean(axis=0)  # 1.2 s before the row
+        assert [east, north] == pytest.approx(seen, abs=0.05)
+
+
 def test_no_pulse_is_longer_or_faster_than_the_mount_allows():
     rig = rig_of(longest_pulse=0.4)
     rows = loop(rig, step=20.0).rows
