@@ -14,11 +14,11 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from scipy.signal import lsim
 
-from tests.second_sky import mount, night, record, stars, troubles, truth
+from tests.second_sky import mount, night, plan, record, stars, troubles, truth
 from tests.second_sky.rig import SIDEREAL, draw_rig
 
 FOLDER = Path(night.__file__).parent
-WORDS = night.WORDS | {"field_rotation", "focus", "seeing", "cloud", "dew", "sky_glow"}
+WORDS = plan.WORDS | {"field_rotation", "focus", "seeing", "cloud", "dew", "sky_glow"}
 
 
 def rig_of(**changes):
@@ -165,23 +165,23 @@ def test_a_still_derotator_turns_the_field_by_the_parallactic_angle():
     """tan q = sin h / (tan lat cos dec - sin dec cos h), any textbook of spherical astronomy."""
     rig = rig_of(latitude=48.0, declination=25.0, hour_start=-20.0, exposure=600.0, frames=1)
     time = np.arange(int(600 / mount.STEP)) * mount.STEP
-    plan = troubles.Plan(np.array([0.0]), {}, *[np.zeros(1)] * 6, np.zeros(len(time)))
-    scene = troubles.Scene(rig, np.random.default_rng(0), time, mount.Forces(len(time)), plan)
+    planned = troubles.Plan(np.array([0.0]), {}, *[np.zeros(1)] * 6, np.zeros(len(time)))
+    scene = troubles.Scene(rig, np.random.default_rng(0), time, mount.Forces(len(time)), planned)
     troubles.KINDS["rotation"].apply(scene, [0])
     hour = np.radians(rig.hour_start + SIDEREAL * np.array([0.0, 600.0]) / 3600.0)
     lat, dec = np.radians(48.0), np.radians(25.0)
     q = np.arctan2(np.sin(hour), np.tan(lat) * np.cos(dec) - np.sin(dec) * np.cos(hour))
-    assert abs(plan.turning[-1]) == pytest.approx(abs(np.diff(q)[0]), rel=0.002)
+    assert abs(planned.turning[-1]) == pytest.approx(abs(np.diff(q)[0]), rel=0.002)
 
 
 @pytest.fixture(scope="module")
 def planned():
     """One planned night and its facts of a few frames."""
-    return night.plan_night(41)
+    return plan.plan_night(41)
 
 
 def test_a_seed_gives_the_same_night_again(planned):
-    again = night.plan_night(41)
+    again = plan.plan_night(41)
     assert again.rig == planned.rig
     assert np.array_equal(again.run.main, planned.run.main)
     rng = [np.random.default_rng(5) for _ in range(2)]
@@ -192,7 +192,7 @@ def test_a_seed_gives_the_same_night_again(planned):
         frames.append(night.expose_frame(one, 3, np.zeros(2), field, sensor, sky, random))
     assert np.array_equal(*frames)
     assert frames[0].dtype == np.uint16
-    assert not np.array_equal(night.plan_night(42).run.main[:500], planned.run.main[:500])
+    assert not np.array_equal(plan.plan_night(42).run.main[:500], planned.run.main[:500])
 
 
 def test_leaving_out_a_cause_that_is_not_there_changes_nothing(planned):
@@ -228,14 +228,14 @@ def test_truth_follows_the_stated_limits(changes, verdict, reasons, sure):
 
 def test_a_written_night_agrees_with_itself(tmp_path, monkeypatch):
     """Truth names known words, headers fit the camera, the record covers the frames."""
-    plain = night._schedule
+    plain = plan._schedule
 
     def short(rig, rng):
         return plain(replace(rig, frames=8, exposure=30.0, flip_at=0), rng)
 
-    monkeypatch.setattr(night, "_schedule", short)
+    monkeypatch.setattr(plan, "_schedule", short)
     monkeypatch.setattr(
-        night, "draw_rig", lambda *a: replace(draw_rig(*a), frames=8, exposure=30.0, flip_at=0)
+        plan, "draw_rig", lambda *a: replace(draw_rig(*a), frames=8, exposure=30.0, flip_at=0)
     )
     folder = night.make_night(3, tmp_path)
     rows = [r.split(",") for r in (folder / "truth.csv").read_text().splitlines()[1:]]

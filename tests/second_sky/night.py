@@ -1,190 +1,17 @@
-"""One night from its seed: plan it, run the mount with and without each cause, expose, write."""
+"""One night's files from its seed: expose the frames, say what is true of them, write."""
 
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 
-from . import mount, record, stars, truth
-from .mount import STEP, Forces
-from .rig import SIDEREAL, Rig, draw_rig
-from .troubles import KINDS, Plan, Scene
-
-LEAD = 90.0
-"""Seconds of guiding before the first frame."""
-WORDS = {
-    "wind_trail",
-    "ra_oscillation",
-    "periodic_error",
-    "dec_drift",
-    "flexure",
-    "bump",
-    "dither_overlap",
-    "tracking_lost",
-}
-"""Causes that move the star alike over the field."""
-
-
-@dataclass(slots=True)
-class Night:
-    """A night before it is exposed.
-
-    ``paths`` holds the main camera's path with everything and, by cause word, without it.
-    """
-
-    seed: int
-    rig: Rig
-    scene: Scene
-    run: mount.Run
-    paths: dict[str, np.ndarray]
-    start: datetime
-    kinds: dict[str, list[int]]
-
-    def steps(self, k: int) -> slice:
-        """Steps of the grid within an exposure."""
-        first = round(float(self.scene.plan.starts[k]) / STEP)
-        return slice(first, first + round(self.rig.exposure / STEP))
-
-
-def choose(rng: np.random.Generator) -> list[str]:
-    """Two to four kinds of trouble; at most one of those that last all night."""
-    names = sorted(KINDS)
-    odds = np.array([KINDS[n].odds for n in names])
-    count = int(rng.integers(2, 5))
-    chosen: list[str] = []
-    for name in rng.choice(names, len(names), replace=False, p=odds / odds.sum()):
-        whole = KINDS[name].shape == "all"
-        if whole and chosen and any(KINDS[c].shape == "all" for c in chosen):
-            continue
-        chosen.append(str(name))
-        if len(chosen) == count:
-            break
-    if "unguided" in chosen:
-        guided = {"swing", "worm", "polar", "lost", "late", "unguided"}
-        chosen = [c for c in chosen if c not in guided] + ["unguided"]
-    return chosen
-
-
-def plan_night(seed: int) -> Night:
-    """Everything of a night but the pixels."""
-    rng = np.random.default_rng([20311, seed])
-    chosen = choose(rng)
-    rig = draw_rig(rng, set(chosen))
-    plan, forces, time = _schedule(rig, rng)
-    scene = Scene(rig, rng, time, forces, plan)
-    forces.push("periodic_error", mount.worm(rig, time))
-    drift, turning = mount.polar(rig, time)
-    forces.push("dec_drift", drift)
-    plan.turning += turning
-    kinds = _frames_of(chosen, rig, rng)
-    for name in sorted(kinds, key=lambda n: n != "late"):
-        KINDS[name].apply(scene, kinds[name])
-    middle = plan.starts + 0.5 * rig.exposure
-    forces.light = np.interp(time, middle, plan.passing())
-    noise = mount.guide_noise(rig, len(time), rng)
-    run = mount.run(rig, forces, noise)
-    acting = set(forces.seen) | set(forces.unseen) | set(forces.blind)
-    acting |= {"ra_oscillation"} & {"ra_oscillation" if "swing" in kinds else ""}
-    acting |= {"dither_overlap"} if "late" in kinds else set()
-    acting |= {"comet"} if plan.comet else set()
-    paths = {w: mount.run(rig, forces, noise, w).main for w in sorted(acting)}
-    hours = rng.uniform(-2.0, 4.0)
-    start = datetime(2033, 1, 1, 22, tzinfo=UTC) + timedelta(
-        days=int(rng.integers(0, 700)), hours=float(hours)
-    )
-    return Night(seed, rig, scene, run, paths, start, kinds)
-
-
-def _schedule(rig: Rig, rng: np.random.Generator) -> tuple[Plan, Forces, np.ndarray]:
-    """When frames start, dithers between them, a pier flip."""
-    starts, dithers, flip_time, now = [], {}, None, LEAD
-    readout = rng.uniform(2.5, 9.0)
-    for k in range(rig.frames):
-        if k:
-            now += rig.exposure + readout
-            if k == rig.flip_at:
-                flip_time = now
-                now += 170.0
-            elif rig.dither_every and k % rig.dither_every == 0 and rig.guided:
-                dithers[k] = now
-                now += rng.uniform(40.0, 60.0)
-        now = round(now / STEP) * STEP
-        starts.append(now)
-    n = int((now + rig.exposure + 30.0) / STEP)
-    time = np.arange(n) * STEP
-    forces = Forces(n)
-    most = 0.55 * rig.window
-    for at in dithers.values():
-        size = min(rng.uniform(2.0, 10.0) * rig.scale, most) * rng.choice([0.5, 1.0])
-        size = most * rng.uniform(0.5, 1.0) if rig.longest_pulse <= 0.5 else size
-        angle = rng.uniform(0.0, 2 * np.pi)
-        forces.lock[time >= at] += size * np.array([np.cos(angle), np.sin(angle)])
-    forces.late_lock = forces.lock.copy()
-    for at in starts[1:]:
-        forces.centred[int((at - 1.5 - (40.0 if dithers else 0.0)) / STEP)] = 2
-    flipped = np.zeros(rig.frames, bool)
-    if flip_time is not None:
-        flipped[rig.flip_at :] = True
-        forces.idle |= (time >= flip_time) & (time < flip_time + 120.0)
-        forces.centred[int((flip_time + 119.0) / STEP)] = 1
-    ones = np.ones(rig.frames)
-    wander = np.exp(np.cumsum(rng.normal(0.0, 0.02, rig.frames)))
-    swell = wander / wander.mean() * (_airmass(rig, np.array(starts)) / 1.2) ** 0.6
-    blur = rng.normal(0.0, 0.06, rig.frames) * rig.seeing / 206265.0 * rig.focal_mm * 1e3
-    plan = Plan(
-        np.array(starts),
-        dithers,
-        flipped,
-        swell,
-        blur * rig.f_ratio,
-        0.0 * ones,
-        0.0 * ones,
-        ones.copy(),
-        np.zeros(n),
-    )
-    return plan, forces, time
-
-
-def _airmass(rig: Rig, time: np.ndarray) -> np.ndarray:
-    hour = np.radians(rig.hour_start + SIDEREAL * time / 3600.0)
-    lat, dec = np.radians(rig.latitude), np.radians(rig.declination)
-    high = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour)
-    return 1.0 / np.clip(high, 0.3, 1.0)
-
-
-def _frames_of(chosen: list[str], rig: Rig, rng: np.random.Generator) -> dict[str, list[int]]:
-    """Which frames each kind strikes; about half of the night stays clean."""
-    n = rig.frames
-    left, found = set(range(1, n)), {}
-    ends = [c for c in chosen if KINDS[c].shape == "end"]
-    edge = n
-    for name in rng.permutation(ends):
-        length = int(rng.integers(4, 8))
-        begin = max(edge - length, 3)
-        found[str(name)] = list(range(begin, edge))
-        edge = begin - int(rng.integers(0, 3))
-        left -= set(found[str(name)])
-    for name in chosen:
-        shape = KINDS[name].shape
-        if shape == "all":
-            found[name] = list(range(n))
-        elif shape == "run":
-            length = int(rng.integers(3, 6))
-            places = [a for a in range(1, n - length) if set(range(a, a + length)) <= left]
-            if places:
-                begin = int(rng.choice(places))
-                found[name] = list(range(begin, begin + length))
-                left -= set(found[name])
-        elif shape == "single" and len(left) > 6:
-            count = int(rng.integers(2, 6))
-            found[name] = sorted(int(k) for k in rng.choice(sorted(left), count, replace=False))
-            left -= set(found[name])
-    return found
+from . import record, stars, truth
+from .mount import STEP
+from .plan import Night, plan_night
 
 
 def blur_of(night: Night, k: int) -> stars.Blur:
@@ -307,9 +134,9 @@ def expose_frame(night, k, pivot, field, sensor, sky, rng) -> np.ndarray:
     return stars.expose(rig, light, sky * plan.sky()[k] * rig.exposure, sensor, rng)
 
 
-def header_of(night: Night, k: int, rng_night: dict) -> fits.Header:
+def header_of(night: Night, k: int, tells: dict) -> fits.Header:
     """Cards of one light frame; nights differ in how much they tell."""
-    rig, plan, tells = night.rig, night.scene.plan, rng_night
+    rig, plan = night.rig, night.scene.plan
     begun = night.start + timedelta(seconds=float(plan.starts[k]))
     head = fits.Header()
     head["IMAGETYP"] = "Light Frame"
@@ -376,6 +203,24 @@ def samples_of(night: Night, rng: np.random.Generator) -> record.Samples:
     )
 
 
+def _told(night: Night, rng: np.random.Generator) -> dict:
+    """What a night's headers tell; nights differ."""
+    tells = {
+        "local": float(rng.choice([-8.0, -5.0, 1.0, 2.0, 10.0])) if rng.random() < 0.3 else None,
+        "optics": rng.random() < 0.7,
+        "scale": rng.random() < 0.3,
+        "pier": rng.random() < 0.7,
+        "solved": rng.random() < 0.5,
+        "cold": float(rng.uniform(-3.0, 18.0)) if rng.random() < 0.5 else None,
+        "object": f"Comet {night.seed}"
+        if night.scene.plan.comet
+        else f"Field {night.seed % 97 + 1}",
+        "gain": int(rng.integers(0, 300)),
+    }
+    tells["scale"] |= not tells["optics"] and rng.random() < 0.7
+    return tells
+
+
 def make_night(seed: int, out: Path) -> Path:
     """Write a night's frames, record and truth into ``out/night_SEED``."""
     night = plan_night(seed)
@@ -390,17 +235,7 @@ def make_night(seed: int, out: Path) -> Path:
     pivot = 0.5 * size + rng.uniform(0.1, 0.9) * np.hypot(*size) * np.array(
         [np.cos(way), np.sin(way)]
     )
-    tells = {
-        "local": float(rng.choice([-8.0, -5.0, 1.0, 2.0, 10.0])) if rng.random() < 0.3 else None,
-        "optics": rng.random() < 0.7,
-        "scale": rng.random() < 0.3,
-        "pier": rng.random() < 0.7,
-        "solved": rng.random() < 0.5,
-        "cold": float(rng.uniform(-3.0, 18.0)) if rng.random() < 0.5 else None,
-        "object": f"Comet {seed}" if night.scene.plan.comet else f"Field {seed % 97 + 1}",
-        "gain": int(rng.integers(0, 300)),
-    }
-    tells["scale"] |= not tells["optics"] and rng.random() < 0.7
+    tells = _told(night, rng)
     facts = []
     for k in range(rig.frames):
         counts = expose_frame(night, k, pivot, field, sensor, sky, rng)
