@@ -13,11 +13,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.second_sky", description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("seeds", nargs="+", help="seeds, or ranges such as 1-30")
+    parser.add_argument("--truth", action="store_true", help="write truth.csv alone, anew")
     given = parser.parse_args()
     for text in given.seeds:
         first, _, last = text.partition("-")
         for seed in range(int(first), int(last or first) + 1):
-            print(make_night(seed, given.out), flush=True)
+            print(make_night(seed, given.out, given.truth), flush=True)
 
 
 if __name__ == "__main__":

@@ -221,8 +221,8 @@ def _told(night: Night, rng: np.random.Generator) -> dict:
     return tells
 
 
-def make_night(seed: int, out: Path) -> Path:
-    """Write a night's frames, record and truth into ``out/night_SEED``."""
+def make_night(seed: int, out: Path, truth_only: bool = False) -> Path:
+    """Write a night's frames, record and truth into ``out/night_SEED``; or its truth alone."""
     night = plan_night(seed)
     rig = night.rig
     rng = np.random.default_rng([77, seed])
@@ -232,18 +232,18 @@ def make_night(seed: int, out: Path) -> Path:
     field, sensor = stars.draw_field(rig, rng, sky), stars.draw_sensor(rig, rng)
     size = np.array([rig.width, rig.height], float)
     way = rng.uniform(0.0, 2 * np.pi)
-    pivot = 0.5 * size + rng.uniform(0.1, 0.9) * np.hypot(*size) * np.array(
-        [np.cos(way), np.sin(way)]
-    )
+    away = rng.uniform(0.1, 0.9) * np.hypot(*size)
+    pivot = 0.5 * size + away * np.array([np.cos(way), np.sin(way)])
+    flipped = night.scene.plan.flipped
+    pivots = [size - pivot if f else pivot for f in flipped]
+    _write_truth(folder, night, [facts_of(night, k, p, sky) for k, p in enumerate(pivots)])
+    if truth_only:
+        return folder
     tells = _told(night, rng)
-    facts = []
     for k in range(rig.frames):
         counts = expose_frame(night, k, pivot, field, sensor, sky, rng)
         name = folder / f"light_{k + 1:03d}.fits"
         fits.PrimaryHDU(counts, header_of(night, k, tells)).writeto(name, overwrite=True)
-        mine = size - pivot if night.scene.plan.flipped[k] else pivot
-        facts.append(facts_of(night, k, mine, sky))
-    _write_truth(folder, night, facts)
     if rig.guided or rng.random() < 0.4:
         name, text = record.write(rig, samples_of(night, rng), rng)
         (folder / name).write_text(text, encoding="utf-8")

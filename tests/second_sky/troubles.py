@@ -128,22 +128,22 @@ def _gusts(scene: Scene, frames: list[int]) -> None:
     for k in frames:
         one = rng.choice(["knock", "buffet", "lean"]) if shape == "mixed" else shape
         way = wind + 0.4 * scene.way()
-        size = rig.star_width * rng.uniform(1.2, 5.5)
+        size = rig.star_width * rng.uniform(1.5, 6.0)
         begin = scene.moment(k, 0.02, 0.6)
         if one == "knock":
-            blows = 1 + rng.poisson(rig.exposure / rng.uniform(10.0, 60.0))
+            blows = 2 + rng.poisson(rig.exposure / rng.uniform(8.0, 30.0))
             for at in begin + rng.uniform(0.0, 0.4 * rig.exposure, blows):
                 blow = (time >= at) & (time < at + rng.uniform(0.3, 2.5))
                 push += size * rng.uniform(0.7, 1.8) * way * blow[:, None]
             continue
-        length = rig.exposure * rng.uniform(0.25, 0.9)
+        length = rig.exposure * rng.uniform(0.4, 1.0)
         rise = np.minimum(rng.uniform(0.5, 6.0), length / 3.0)
         hull = np.clip((time - begin) / rise, 0, 1) * np.clip((begin + length - time) / rise, 0, 1)
         if one == "buffet":
             b, a = butter(1, [0.05, min(1.0, 0.8 * hertz)], "bandpass", fs=1.0 / STEP)
             rough = lfilter(b, a, rng.normal(size=(len(time), 2)), axis=0)
             rough /= rough.std()
-            along = rough[:, :1] * way + 0.35 * rough[:, 1:] * way[::-1] * [1, -1]
+            along = rough[:, :1] * way + 0.25 * rough[:, 1:] * way[::-1] * [1, -1]
             push += 0.5 * size * hull[:, None] * along
         else:  # it leans and comes back, again and again, before the guider has taken it out
             beat = rng.uniform(2.0, 6.0) * rig.cadence
@@ -171,7 +171,7 @@ def _worm(scene: Scene, frames: list[int]) -> None:
     if rng.random() < 0.6:
         scene.forces.weak_ra[inside] = rng.uniform(0.03, 0.2)
         return
-    order = rng.uniform(5.0, 13.0)
+    order = min(rng.uniform(5.0, 13.0), rig.worm_period / 30.0)
     fade = np.convolve(inside.astype(float), np.full(200, 1 / 200), "same")
     east = np.sin(2 * np.pi * order * scene.time / rig.worm_period + rng.uniform(0, 6.28))
     size = rig.star_width * rng.uniform(0.8, 2.0)

@@ -159,7 +159,7 @@ def _one(rig: Rig, one: Facts, usual: dict[str, float]) -> Truth:
     corner = one.corner.eccentricity if one.motion.get("field_rotation", 0.0) > LEADING else 0.0
     tests = [  # value, plainly fine below, plainly harmful above, shares
         (ovalness, oval - 0.08, oval + 0.05, one.motion),
-        (shape.off, 0.02, 0.12, one.motion),
+        (shape.off, 0.02, 0.20, one.motion),  # thinner light is lost between faint stars' pixels
         (shape.away, 0.12, 0.40, one.motion),  # the core left with (1 - 0.4)^2 of its depth
         (corner, 0.55, 0.73, {"field_rotation": 1.0}),
         (shape.fwhm_px, 0.96 * narrow, 1.08 * wide, one.width),
