@@ -239,6 +239,8 @@ def make_night(seed: int, out: Path, truth_only: bool = False) -> Path:
     _write_truth(folder, night, [facts_of(night, k, p, sky) for k, p in enumerate(pivots)])
     if truth_only:
         return folder
+    for old in (*folder.glob("light_*.fits"), *folder.glob("guiding.*")):
+        old.unlink()
     tells = _told(night, rng)
     for k in range(rig.frames):
         counts = expose_frame(night, k, pivot, field, sensor, sky, rng)
