@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
+from subgrade.diagnosis.following_the_sky import ALTAZIMUTH, UNGUIDED, following_the_sky
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding
 from subgrade.diagnosis.night_view import NightView, view_of
 from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, turning_field
@@ -22,6 +23,7 @@ from subgrade.diagnosis.tracking_and_files import (
     unusable,
 )
 from subgrade.diagnosis.typical_numbers import (
+    ELONGATED,
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
     all_night,
@@ -31,7 +33,7 @@ from subgrade.diagnosis.typical_numbers import (
     typical,
 )
 from subgrade.diagnosis.wind import wind
-from subgrade.diagnosis.wording import counted, duration, number
+from subgrade.diagnosis.wording import LIKELY, counted, duration, number
 from subgrade.guiding.model import GuideNight
 from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits
@@ -41,6 +43,7 @@ from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
 
 CHECKS = (
+    following_the_sky,
     polar_axis,
     dec_drift,
     turning_field,
@@ -64,9 +67,16 @@ CHECKS = (
 
 GUESS = 0.3
 """Sureness below which a cause that cost no frame is left out: a choice."""
+FIRST = (UNGUIDED, ALTAZIMUTH)
+"""Findings that stand before those that cost more: they explain them."""
+IN_SHORT = {
+    UNGUIDED: "The mount was not guided.",
+    ALTAZIMUTH: "The mount is an alt-azimuth one, and the field rotates.",
+}
+"""What the first sentences say of them."""
 OF_THE_SKY = ("cloud", "poor seeing")
 """Findings whose advice only plans around the sky."""
-ON_GUIDING = ("RA oscillation", "periodic error", "guide exposure", "wind")
+ON_GUIDING = (UNGUIDED, "RA oscillation", "periodic error", "guide exposure", "wind")
 """Findings whose advice is on how to guide better."""
 FEW = 3
 """Frames from which a night is called good: a choice."""
@@ -117,7 +127,7 @@ def diagnose_night(
         lambda: unusable(view, tuple(unreadable), other_kind, unmeasured),
         [],
     )
-    findings.sort(key=lambda f: (-f.cost_s, -f.sureness))
+    findings.sort(key=lambda f: (f.topic not in FIRST, -f.cost_s, -f.sureness))
     losses = attempt(
         "the table of losses",
         lambda: _losses(graded, len(unreadable), other_kind, unmeasured),
@@ -188,7 +198,10 @@ def _ranked_advice(
     found: dict[str, Advice] = {}
     all_advice = [a for f in findings for a in f.advice]
     special = any(a.topic in ON_GUIDING for a in all_advice)
+    known = any(a.topic in FIRST for a in all_advice)
     for item in all_advice:
+        if known and item.topic == ELONGATED:
+            continue  # it asks what moved the mount, and that is known
         if special and item.topic == LIMIT_OF_SHARPNESS:
             continue  # it asks for better guiding, and the others state how
         if item.action not in found or found[item.action].saves_s < item.saves_s:
@@ -235,6 +248,9 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
             return "There are no frames to diagnose."
         return f"No frame could be {graded} ({counted(unreadable, 'file')})."
     stars = _stars(view) + _guiding(view)
+    stars += "".join(
+        f" {IN_SHORT[f.topic]}" for f in findings if f.topic in FIRST and f.sureness >= LIKELY
+    )
     if len(view.kept()) == total and not unreadable:
         every = {1: "1 frame", 2: "both frames"}.get(total, f"all {counted(total)}")
         text = f"{every} kept{_in(kept)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -40,6 +40,8 @@ class NightView:
         POSIX seconds UTC; NaN unknown.
     exposure_s : ndarray of float64, shape (n,)
         0 where unknown.
+    shared : dict
+        What one finding worked out and others ask for.
     """
 
     night: Night
@@ -49,6 +51,7 @@ class NightView:
     start: np.ndarray
     end: np.ndarray
     exposure_s: np.ndarray
+    shared: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.verdicts)
