@@ -84,7 +84,7 @@ def judge(
     frames.sort(key=_taken)
     diagnosis = attempt(
         "the diagnosis",
-        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
+        lambda: _diagnosed(followed, decided, record, frames, measured, found),
         None,
     )
     return Graded(
@@ -181,7 +181,7 @@ def _facts_alone(path: Path, settings: Settings) -> HeaderFacts | None:
 
 
 def _diagnosed(
-    night: Night,
+    followed: Followed,
     decided: Decided,
     record: GuideNight | None,
     frames: list[GradedFrame],
@@ -200,7 +200,7 @@ def _diagnosed(
         if not f.compared and (f.facts or f.path in own)
     ]
     return diagnose_night(
-        night,
+        followed.night,
         decided.measured,
         record,
         decided.limits,
@@ -208,6 +208,7 @@ def _diagnosed(
         decided=decided.verdicts,
         other_kind=[cost for mine, cost in apart if not mine],
         unmeasured=[cost for mine, cost in apart if mine],
+        trails=followed.trails,
     )
 
 

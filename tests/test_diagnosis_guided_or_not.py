@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from subgrade.diagnosis import diagnose_night
 from subgrade.diagnosis.field_motion import Path, Turn, speed_of
 from subgrade.diagnosis.polar_axis_fit import solve_pole
 from subgrade.diagnosis.polar_axis_unguided import solve_unguided
+from subgrade.guiding import hour_angles
+from subgrade.night.common_trail import ExpectedTrail
 from subgrade.practice.geometry import polar_rates
+from tests.judged_nights import EXPOSURE_S, SKY_AXES, guide_of, night_of, recorded, steady
 from tests.mount_matrices import W, follow
+from tests.test_diagnosis import LIMITS, verdicts_of
 
 POLES = [(10.0, 0.0), (0.0, -10.0), (3.0, -5.0), (-40.0, 20.0)]
 PLACES = [(-60.0, -20.0), (-20.0, 30.0), (37.0, 45.0), (50.0, 60.0), (5.0, 75.0)]
@@ -107,3 +115,150 @@ def test_a_drive_at_another_rate_is_no_misalignment():
     pole = solve_unguided(fast, speed_of(fast), other, turn.dec)
     assert abs(pole.size - np.hypot(6, 4)) < 2.5 * pole.size_error
     assert pole.size_error < 1.0
+
+
+LATITUDE, RA = 48.0, 40.0
+
+
+def filmed(seen, dec: float, *, turn=None, axes=True, elongated=0.2, site=True, count=24, seed=2):
+    """A night of frames, 1000 by 1200 px at 1 arcsec a pixel, whose field goes by as ``seen``."""
+    rng = np.random.default_rng(seed)
+    shots = steady(count)
+    turn = seen.turn if turn is None else turn
+    middle = complex(599.5, 499.5)
+    for k, shot in enumerate(shots):
+        facts = {"ra_deg": RA, "dec_deg": float(np.degrees(dec))}
+        facts |= {"site_lon_deg": 10.0, "site_lat_deg": LATITUDE} if site else {}
+        facts |= {"sky_axes": SKY_AXES} if axes else {}
+        shot.facts, shot.eccentricity = facts, elongated
+        # North up and east left: north through east is counter-clockwise, as the turn is.
+        gone = complex(-seen.east[k], seen.north[k]) + 0.03 * complex(*rng.standard_normal(2))
+        angle = turn[k] + 2e-5 * rng.standard_normal()
+        # A star at the reference's middle m lies at m + gone: R (m + gone) + d = m.
+        back = np.exp(-1j * angle)
+        shift = middle - back * (middle + gone)
+        shot.rotation, shot.dx, shot.dy = -np.degrees(angle), shift.real, shift.imag
+    return night_of(shots)
+
+
+def hour_of(night) -> float:
+    """Hour angle of the first frame's middle, radians."""
+    facts = night.frames[0].facts
+    return float(np.radians(hour_angles(np.array([facts.mid_unix]), 10.0, RA)[0]))
+
+
+def followed_night(high, east, dec_deg, guided, **more):
+    dec = np.radians(dec_deg)
+    still = follow(0, 0, 0.0, dec, np.zeros(24), True)
+    hour = hour_of(filmed(still, dec))
+    seen = follow(high, east, hour, dec, np.arange(24) * (EXPOSURE_S + 10.0), guided)
+    return filmed(seen, dec, **more)
+
+
+def diagnosed(night, words=None, guiding=None, trails=()):
+    verdicts = verdicts_of(night, words or {})
+    return diagnose_night(night, verdicts, guiding, LIMITS, trails=trails)
+
+
+@pytest.mark.parametrize("dec", [-15.0, 30.0, 65.0])
+@pytest.mark.parametrize("axes", [True, False])
+def test_an_unguided_night_is_told_and_its_pole_found(dec, axes):
+    night = followed_night(20.0, -15.0, dec, False, axes=axes, elongated=0.9)
+    found = diagnosed(night, dict.fromkeys(range(3, 9), "flexure"))
+    first = found.findings[0]
+    assert first.topic == "unguided mount"
+    assert first.cost_s == 6 * EXPOSURE_S
+    assert "not guided" in found.summary
+    assert not any("flexure" in f.topic for f in found.findings)
+    assert not any("guide scope" in a.action for a in found.advice)
+    assert found.advice[0].action.startswith("Guide the mount")
+    pole = next(f for f in found.findings if f.topic == "polar alignment")
+    size = next(q for q in pole.numbers if q.name == "misalignment")
+    assert abs(size.value - 25.0) < 2 * size.error
+    assert size.error < 3.0
+    # The same minutes are counted once.
+    polar = next(a for a in found.advice if a.topic == "polar alignment")
+    assert polar.saves.endswith("the same as 1")
+
+
+def test_the_exposure_advised_is_the_longest_that_keeps_the_drift_within_the_star():
+    night = followed_night(0.0, 20.0, 0.0, False, elongated=0.9)
+    advice = diagnosed(night).advice[0]
+    seconds = float(re.search(r"no longer than ([\d.]+) s", advice.action).group(1))
+    # Stars are 3 px wide at 1 arcsec a pixel, less across their trail.
+    width = 3.0 * (1 - 0.9**2) ** 0.25
+    seen = follow(0.0, 20.0, hour_of(night), 0.0, [0.0, 3000.0], False)
+    drift = np.hypot(seen.east[1], seen.north[1]) / 3000.0
+    assert seconds == pytest.approx(0.4 * width / drift, rel=0.1)
+    slow = followed_night(0.0, 1.5, 0.0, False, elongated=0.3)
+    assert not any("no longer than" in a.action for a in diagnosed(slow).advice)
+
+
+@pytest.mark.parametrize("dec", [0.0, 45.0])
+def test_a_guided_night_without_a_record_is_not_called_unguided(dec):
+    found = diagnosed(followed_night(20.0, -15.0, dec, True))
+    assert all(f.topic != "unguided mount" for f in found.findings)
+    pole = next(f for f in found.findings if f.topic == "polar alignment")
+    size = next(q for q in pole.numbers if q.name == "misalignment")
+    # The drift was guided out: the turn alone gives a lower bound.
+    assert "at least" in pole.sentence
+    assert size.value < 25.0 + 2 * size.error
+
+
+def test_frames_that_drift_under_corrections_are_flexure():
+    night = followed_night(20.0, -15.0, 30.0, False, elongated=0.9)
+    guide = guide_of(night, dict.fromkeys(range(24), recorded(0.1 * np.sin(np.arange(60)))))
+    record = guide.record
+    busy = replace(record, ra_pulse_ms=np.where(np.arange(len(record.time)) % 2, 90.0, -80.0))
+    found = diagnosed(night, {4: "flexure"}, replace(guide, record=busy))
+    assert all(f.topic != "unguided mount" for f in found.findings)
+    assert any(f.topic == "differential flexure" for f in found.findings)
+
+
+def test_a_target_that_was_followed_on_request_is_no_unguided_mount():
+    night = followed_night(20.0, -15.0, 30.0, False, elongated=0.9)
+    rows = tuple((k, 10.0, 0.0) for k in range(24))
+    for asked in (True, False):
+        found = diagnosed(night, trails=(ExpectedTrail(0, 10.0, 0.0, asked, rows),))
+        assert (found.findings[0].topic == "unguided mount") is not asked
+
+
+def altazimuth_turn(night, dec: float, share: float = 1.0) -> np.ndarray:
+    """Turn of an alt-azimuth field, integrated from its published rate.
+
+    w cos(latitude) cos(azimuth) / cos(altitude), azimuth from the south (Meeus, from memory).
+    """
+    lat, seconds = np.radians(LATITUDE), np.arange(24) * (EXPOSURE_S + 10.0)
+    fine = np.linspace(0.0, seconds[-1], 4001)
+    h = hour_of(night) + W * fine
+    altitude = np.arcsin(np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(h))
+    south = np.cos(h) * np.sin(lat) * np.cos(dec) - np.sin(dec) * np.cos(lat)
+    rate = W * np.cos(lat) * south / np.cos(altitude) ** 2
+    turned = np.r_[0.0, np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(fine))]
+    return -share * np.interp(seconds, fine, turned)
+
+
+@pytest.mark.parametrize("site", [True, False])
+@pytest.mark.parametrize("axes", [True, False])
+def test_an_altazimuth_mount_is_named(site, axes):
+    dec = np.radians(10.0)
+    still = follow(0, 0, 0.0, dec, np.zeros(24), True)
+    turn = altazimuth_turn(filmed(still, dec), dec)
+    night = filmed(still, dec, turn=turn, site=site, axes=axes)
+    found = diagnosed(night, dict.fromkeys(range(4), "field_rotation"))
+    first = found.findings[0]
+    assert first.topic == "alt-azimuth mount"
+    assert first.sure == ("sure" if site else "likely")
+    assert all(f.topic != "polar alignment" for f in found.findings)
+    assert "derotator" in found.advice[0].action
+    assert not any("polar" in a.action for a in found.advice)
+
+
+@pytest.mark.parametrize("share", [-1.0, 0.7])
+def test_a_field_that_turns_otherwise_is_no_altazimuth_mount(share):
+    dec = np.radians(10.0)
+    still = follow(0, 0, 0.0, dec, np.zeros(24), True)
+    turn = altazimuth_turn(filmed(still, dec), dec, share)
+    found = diagnosed(filmed(still, dec, turn=turn), {3: "field_rotation"})
+    assert all(f.topic != "alt-azimuth mount" for f in found.findings)
+    assert all(f.topic != "polar alignment" for f in found.findings)

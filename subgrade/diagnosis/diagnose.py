@@ -39,6 +39,7 @@ from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import REASONS, unreadable_text
+from subgrade.night import ExpectedTrail
 from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
 
@@ -94,6 +95,7 @@ def diagnose_night(
     decided: Sequence[Judgement] | None = None,
     other_kind: Sequence[tuple[Judgement, float]] = (),
     unmeasured: Sequence[tuple[Judgement, float]] = (),
+    trails: Sequence[ExpectedTrail] = (),
 ) -> Diagnosis:
     """What happened in a night and what to change in the next.
 
@@ -115,13 +117,15 @@ def diagnose_night(
         Files rejected by their header, and their integration time, s.
     unmeasured : sequence of (Judgement, float)
         Files that the program itself failed on, and their integration time, s.
+    trails : sequence of ExpectedTrail
+        Trails common to all frames of a group that were taken out of ``night``.
 
     Returns
     -------
     Diagnosis
     """
-    view = view_of(night, verdicts, guiding, limits)
-    graded = view_of(night, decided, guiding, limits) if decided is not None else view
+    view = view_of(night, verdicts, guiding, limits, trails)
+    graded = view_of(night, decided, guiding, limits, trails) if decided is not None else view
     findings = _findings(view, graded) + attempt(
         "the findings on unusable files",
         lambda: unusable(view, tuple(unreadable), other_kind, unmeasured),
@@ -198,7 +202,7 @@ def _ranked_advice(
     found: dict[str, Advice] = {}
     all_advice = [a for f in findings for a in f.advice]
     special = any(a.topic in ON_GUIDING for a in all_advice)
-    known = any(a.topic in FIRST for a in all_advice)
+    known = any(f.topic == ALTAZIMUTH or (f.topic in FIRST and f.advice) for f in findings)
     for item in all_advice:
         if known and item.topic == ELONGATED:
             continue  # it asks what moved the mount, and that is known
@@ -261,7 +265,7 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
             how = " and ".join(poor)
             return f"{text.capitalize()}, but stars were {how}{all_night(total)}.{stars}"
         # One or two frames have little to be compared with.
-        if total < FEW or any(f.advice for f in findings):
+        if total < FEW or any(f.advice or f.topic in FIRST for f in findings):
             return f"{text.capitalize()}.{stars}"
         return f"Nothing went wrong: {text}.{stars}"
     text = f"{len(view.kept()) or 'None'} of {counted(total)} kept{_in(kept)}"

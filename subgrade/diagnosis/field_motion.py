@@ -13,7 +13,7 @@ import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.diagnosis.night_view import NightView
-from subgrade.night import NIGHT_GAP_S, fullest_night
+from subgrade.night import NIGHT_GAP_S, fullest_night, handedness
 from subgrade.robust import robust_line, scatter
 
 ARCMIN = math.pi / 10800.0
@@ -106,7 +106,8 @@ class Speed:
     """Steady drift, arcsec a minute: along x and y, its size and one sigma of it.
 
     ``straight`` where the halves of the night agree; ``scatter`` is that of the places about the
-    drift within runs, arcsec, NaN where dithers part nearly all frames.
+    drift within runs, arcsec, along the line on which they scatter most, and ``beside`` across it;
+    NaN where dithers part nearly all frames.
     """
 
     x: float
@@ -115,6 +116,7 @@ class Speed:
     error: float
     straight: bool
     scatter: float
+    beside: float
 
 
 def largest_group(view: NightView) -> int:
@@ -139,7 +141,7 @@ def _followed(view: NightView) -> list[int]:
     ]
 
 
-def field_turn(view: NightView, guided: bool = True) -> Turn | None:
+def field_turn(view: NightView, guided: bool = True, shortest_s: float = SHORTEST_S) -> Turn | None:
     """Turn of the largest group's field on the sensor; None where it cannot be known."""
     members, time = _followed(view), middle_of(view)
     if len(members) < FEWEST:
@@ -154,7 +156,7 @@ def field_turn(view: NightView, guided: bool = True) -> Turn | None:
     part = unbroken(angle, part)
     # A part of one frame says nothing.
     many = np.isin(part, [p for p in np.unique(part) if (part == p).sum() > 1])
-    if many.sum() < FEWEST or np.ptp(time[members][many]) < SHORTEST_S:
+    if many.sum() < FEWEST or not np.ptp(time[members][many]) > shortest_s:
         return None
     when = time[members][many]
     dec = math.nan if facts.dec_deg is None else math.radians(facts.dec_deg)
@@ -230,11 +232,20 @@ def speed_of(path: Path) -> Speed | None:
         (first, e1, _), (last, e2, _) = halves
         apart = math.hypot(first[0] - last[0], first[1] - last[1])
         straight = apart < max(4.0 * math.hypot(e1, e2), BENT * size)
-    return Speed(x, y, size, error, straight, left if path.undithered else math.nan)
+    wide = _axes_of(*left) if path.undithered else (math.nan, math.nan)
+    return Speed(x, y, size, error, straight, *wide)
+
+
+def _axes_of(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Robust scatter along the line of most scatter, and across it."""
+    angles = np.radians(np.arange(0.0, 180.0, 5.0))
+    each = [scatter(x * np.cos(a) + y * np.sin(a)) for a in angles]
+    most = int(np.argmax(each))
+    return each[most], each[(most + len(angles) // 2) % len(angles)]
 
 
 def _slopes(path: Path, use: np.ndarray):
-    """((x, y), one sigma, scatter in arcsec) of the drift common to all runs, arcsec a minute."""
+    """((x, y), one sigma, what it leaves) of the drift common to all runs, arcsec a minute."""
     if use.sum() < 4:
         return None
     run = path.run[use]
@@ -249,14 +260,14 @@ def _slopes(path: Path, use: np.ndarray):
         if not np.isfinite(solution[0]):
             return None
         left = value - minutes * solution[0]
-        rest.append(scatter(left))
+        rest.append(left)
         slopes.append(float(solution[0]))
         # The zeros of the runs, taken out beforehand, count as well.
         variances.append(covariance[0, 0] * (len(run) - 1) / free * linked(left, run) ** 2)
     size = math.hypot(*slopes)
     share = [s * s / size**2 if size > 0 else 0.5 for s in slopes]
     error = math.sqrt(sum(s * v for s, v in zip(share, variances, strict=True)))
-    return tuple(slopes), error, math.hypot(*rest)
+    return tuple(slopes), error, rest
 
 
 def linked(left: np.ndarray, run: np.ndarray) -> float:
@@ -316,9 +327,9 @@ def hand_of(view: NightView, group: int) -> int:
     From the header's orientation, else from the record's, which holds if it counts the
     star's place east and north.
     """
-    geometry = view.night.geometry
-    if geometry is not None and geometry.groups[group].handedness:
-        return geometry.groups[group].handedness
+    axes = view.night.frames[view.night.groups[group].reference].facts.sky_axes
+    if (hand := handedness(axes)) is not None:
+        return hand
     # The record's hand is +1 where north lies counter-clockwise of east: a mirrored view.
     return -view.guiding.handedness if view.guiding is not None else 0
 

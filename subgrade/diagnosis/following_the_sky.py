@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.diagnosis.field_motion import Turn, turn_rate
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
-from subgrade.diagnosis.mount_kind import AS_FLEXURE, Tracking, sky_angle, star_width, tracking_of
+from subgrade.diagnosis.mount_kind import Tracking, sky_angle, star_width, tracking_of
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import HEAVY, LIKELY, number
 
@@ -48,10 +48,6 @@ def _unguided(view: NightView, tracking: Tracking) -> NightFinding:
     evidence = list(tracking.evidence)
     if view.guiding is None:
         evidence.append("no guiding record covers the night; give it (--guide) if you did guide")
-    if not evidence or (speed.size < AS_FLEXURE and tracking.sureness < PAYS):
-        evidence.append(
-            "flexure of a guided mount would look the same in the images, but is seldom as steady"
-        )
     lost = sorted({k for word in OF_DRIFT for k in view.lost_to(word)})
     words = [word for word in OF_DRIFT if view.lost_to(word)]
     return finding(

@@ -16,6 +16,7 @@ from subgrade.diagnosis.field_motion import (
     Turn,
     field_path,
     field_turn,
+    largest_group,
     levels,
     speed_of,
     turn_rate,
@@ -43,6 +44,17 @@ DRAWN_FROM = 0.8
 """Drift in one exposure, in star widths, that must show in the star shapes: a choice."""
 RESTLESS = 0.5
 """Scatter of the places between dithers, in star widths, that no guided mount shows: a choice."""
+ON_A_LINE = 0.4
+"""Scatter across a line over that along it; dithers scatter all round: a choice."""
+SMOOTH_ARCSEC = 0.3
+"""Scatter below which the field goes by as evenly as that of a guided mount: hardly any mount
+without encoders has so little periodic error; common practice, no source."""
+PRECISE = 0.1
+"""Error of the drift in RA that the turn calls for, relative, up to which a match proves it."""
+LOOKS_ALIKE = (
+    "flexure of a guided mount, or a moving target that it followed (--expected-motion), would "
+    "look the same in the images"
+)
 CORRECTED = 0.02
 """Share of the samples with a correction from which a record shows guiding: a choice."""
 
@@ -86,11 +98,13 @@ def _tracking(view: NightView) -> Tracking:
     turn, path = field_turn(view), field_path(view)
     speed = speed_of(path) if path is not None else None
     seen = (turn, path, speed)
-    vertical = _altazimuth(view, turn)
+    fast = turn if turn is not None else field_turn(view, shortest_s=0.0)
+    vertical = _altazimuth(view, fast)
     if vertical is not None:
-        return Tracking("altazimuth", 0.95 if vertical else 0.75, *seen, predicted=vertical)
+        sureness = 0.95 if vertical else 0.75
+        return Tracking("altazimuth", sureness, fast, path, speed, predicted=vertical)
     corrected = corrections(view)
-    if corrected:
+    if corrected or any(trail.asked for trail in view.trails):
         return Tracking("guided", 0.95, *seen)
     kind, sureness, evidence = _from_frames(view, turn, path, speed)
     if corrected is False:
@@ -104,6 +118,8 @@ def _tracking(view: NightView) -> Tracking:
 def unguided(view: NightView) -> bool:
     """Whether the frames or the record show that nobody guided."""
     tracking = tracking_of(view)
+    if tracking.kind == "altazimuth":
+        return view.guiding is None
     return tracking.kind == "unguided" and tracking.speed is not None
 
 
@@ -173,12 +189,16 @@ def _from_frames(view: NightView, turn: Turn | None, path: Path | None, speed: S
         return "unguided", 0.75, (why,)
     if not (steady and plausible):
         return "unknown", 0.5, ()
-    sureness = 0.6 if speed.size < AS_FLEXURE else 0.75
-    return "unguided", sureness, ()
+    on_a_line = speed.beside < ON_A_LINE * speed.scatter
+    smooth = not (speed.scatter > SMOOTH_ARCSEC and on_a_line)
+    sureness = 0.6 if speed.size < AS_FLEXURE * (3.0 if smooth else 1.0) else 0.75
+    return "unguided", sureness, (LOOKS_ALIKE,) if smooth or sureness < 0.7 else ()
 
 
 def _restless(view: NightView, speed: Speed) -> bool:
-    """Whether the frames' places scatter about their drift as periodic error makes them."""
+    """Whether the places scatter about their drift as periodic error makes them: along a line."""
+    if not speed.beside < ON_A_LINE * speed.scatter:
+        return False
     return bool(speed.scatter > RESTLESS * star_width(view) * view.common("scale_arcsec"))
 
 
@@ -207,7 +227,8 @@ def _rigid(path: Path, speed: Speed, turn: Turn, across, across_error, along, al
     error = math.hypot(across_error, doubt)
     if off > SIGMAS * error and off > HELD * across:
         return "unknown", 0.5, ("drift and turn of the field are not those of one misaligned pole",)
-    if abs(expected) > SIGMAS * error:
+    precise = abs(expected) > SIGMAS * error and error < PRECISE * across
+    if precise and off < 0.5 * SIGMAS * error:
         why = "the drift in RA is that which the turn of the field calls for without guiding"
         return "unguided", 0.93, (why,)
     return None
@@ -216,8 +237,11 @@ def _rigid(path: Path, speed: Speed, turn: Turn, across, across_error, along, al
 def _drawn_out_alike(view: NightView, speed: Speed) -> bool:
     """Whether the stars are drawn out by at least half of what the field drifts in an exposure.
 
-    A field that only moves between the exposures, by dithers that wander, draws out nothing.
+    A field that only moves between the exposures, by dithers that wander, draws out nothing.  A
+    trail that was taken out of the stars agreed with the drift.
     """
+    if any(trail.group == largest_group(view) for trail in view.trails):
+        return True
     scale, shares = view.common("scale_arcsec"), []
     for frame, exposure in zip(view.night.frames, view.exposure_s, strict=True):
         stars = frame.stars

@@ -15,7 +15,7 @@ from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import MOTIONS
-from subgrade.night import NIGHT_GAP_S
+from subgrade.night import NIGHT_GAP_S, ExpectedTrail
 from subgrade.night.model import Night
 
 NAN = float("nan")
@@ -40,6 +40,8 @@ class NightView:
         POSIX seconds UTC; NaN unknown.
     exposure_s : ndarray of float64, shape (n,)
         0 where unknown.
+    trails : tuple of ExpectedTrail
+        Those taken out of the stars because every frame of a group shared them.
     shared : dict
         What one finding worked out and others ask for.
     """
@@ -51,6 +53,7 @@ class NightView:
     start: np.ndarray
     end: np.ndarray
     exposure_s: np.ndarray
+    trails: tuple[ExpectedTrail, ...] = ()
     shared: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
@@ -171,7 +174,9 @@ class NightView:
         return mean
 
 
-def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) -> NightView:
+def view_of(
+    night: Night, verdicts, guiding: GuideNight | None, limits: Limits, trails=()
+) -> NightView:
     """Lay the night out in arrays."""
     facts = [f.facts for f in night.frames]
     exposure = np.array([f.exposure_s or 0.0 for f in facts])
@@ -187,7 +192,8 @@ def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) 
         ],
         float,
     )
-    return NightView(night, tuple(verdicts), guiding, limits, start, start + length, exposure)
+    times = (start, start + length, exposure)
+    return NightView(night, tuple(verdicts), guiding, limits, *times, tuple(trails))
 
 
 def utc(unix: float) -> str:

@@ -11,6 +11,7 @@ from subgrade.diagnosis.field_motion import ARCMIN, POLAR_RATE, turn_rate
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.mount_kind import (
     LARGEST_POLE_ARCMIN,
+    LOOKS_ALIKE,
     Tracking,
     sky_angle,
     tracking_of,
@@ -19,7 +20,7 @@ from subgrade.diagnosis.mount_kind import (
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.polar_axis_fit import Drift, Pole, recorded_drift, solve_pole
 from subgrade.diagnosis.polar_axis_unguided import solve_unguided
-from subgrade.diagnosis.wording import HEAVY, counted, number
+from subgrade.diagnosis.wording import HEAVY, LIKELY, counted, number
 
 NEAR_THE_POLE = math.radians(88.0)
 """Declination from which no turn is read: 1 / cos(dec) grows without limit; a choice."""
@@ -28,6 +29,8 @@ WORTH_ARCMIN = 5.0
 WORTH_DRIFT = 0.4
 """Drift in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
 axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
+AMBIGUOUS = 0.6
+"""Sureness of a misalignment read from a drift that may have another cause: a choice."""
 FASTER = 2.0
 """Drift in a frame over the pole's from which it came from something else: a choice."""
 WORTH_TURN_PX = 0.5
@@ -71,7 +74,8 @@ def polar_axis(view: NightView) -> NightFinding | None:
     sureness = float(np.clip(1.0 - math.exp(-significance / 3.0), 0.3, 0.97))
     sureness *= 0.8 if pole.bound else 1.0
     if tracking.kind == "unguided":
-        sureness = min(sureness, tracking.sureness)
+        alike = LOOKS_ALIKE in tracking.evidence
+        sureness = min(sureness, tracking.sureness, AMBIGUOUS if alike else 1.0)
     return finding(
         view,
         "polar alignment",
@@ -81,7 +85,7 @@ def polar_axis(view: NightView) -> NightFinding | None:
         numbers=_numbers(pole, south),
         evidence=evidence,
         sureness=sureness,
-        advice=_advice(pole, parts, latitude, south, bool(lost)),
+        advice=_advice(pole, parts, latitude, south, bool(lost), sureness),
     )
 
 
@@ -159,11 +163,14 @@ def _evidence(pole: Pole, tracking: Tracking, drift: Drift | None) -> list[str]:
         how = ": "
         if tracking.kind == "unguided":
             how = "; with its drift, " if math.isfinite(pole.drift_part) else "; unguided, "
-        found.append(
-            f"the field rotates by {number(rate * per_hour, error * per_hour, '′ an hour')} from "
-            f"frame to frame{how}{number(pole.turn_part, pole.turn_error, '′')} of "
-            "misalignment, at right angles to the part that shows as Dec drift"
-        )
+        text = f"the field rotates by {number(rate * per_hour, error * per_hour, '′ an hour')} "
+        text += "from frame to frame"
+        if pole.turn_part > pole.turn_error:
+            text += (
+                f"{how}{number(pole.turn_part, pole.turn_error, '′')} of misalignment, at right "
+                "angles to the part that shows as Dec drift"
+            )
+        found.append(text)
     if tracking.kind == "unknown" and not from_record:
         found.append("whether it was guided is not known: the drift of the field is left out")
     if pole.bound:
@@ -251,13 +258,14 @@ def _median_exposure(view: NightView) -> float:
 
 
 def _advice(
-    pole: Pole, parts: str, latitude: float, south: bool, lost: bool
+    pole: Pole, parts: str, latitude: float, south: bool, lost: bool, sureness: float
 ) -> tuple[Advised, ...]:
     if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
         return ()
     action = "Align the polar axis again"
     least = "at least " if pole.bound else ""
-    because = f"the axis is {least}{number(pole.size, pole.size_error, '′')} off"
+    verb = "is" if sureness >= LIKELY else "may be"
+    because = f"the axis {verb} {least}{number(pole.size, pole.size_error, '′')} off"
     if math.isfinite(pole.high):
         sign = -1.0 if south else 1.0
         moves = []
@@ -274,7 +282,7 @@ def _advice(
             moves.append(f"{'turn' if moves else 'Turn'} it {way} by {text}")
         if moves:
             action = f"{action}. {' and '.join(moves)}, then repeat the check"
-            because = f"the axis is {parts}"
+            because = f"the axis {verb} {parts}"
     return (Advised(action, because, HEAVY),)
 
 
