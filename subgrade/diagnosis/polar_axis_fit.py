@@ -286,8 +286,8 @@ COMMON_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
 RATES = (0.15 * SIDEREAL_RATE / 1000.0, 1.2 * SIDEREAL_RATE / 1000.0)
 """Rates that are believed: mounts are set from 0.25 to 1 times sidereal, common practice."""
-ASSUMED_DOUBT = 0.5
-"""Doubt in `COMMON_RATE` where the record does not show the rate."""
+ASSUMED_DOUBT = 0.6
+"""Doubt in `COMMON_RATE` where the record does not show the rate: it may be twice that or half."""
 AGREE = 0.25
 """How far the rates of both axes may lie apart, relative: a choice."""
 STRETCH_S = 900.0
