@@ -84,7 +84,7 @@ def judge(
     frames.sort(key=_taken)
     diagnosis = attempt(
         "the diagnosis",
-        lambda: _diagnosed(followed, decided, record, frames, measured, found),
+        lambda: _diagnosed(followed, decided, guiding, frames, measured, found),
         None,
     )
     return Graded(
@@ -183,7 +183,7 @@ def _facts_alone(path: Path, settings: Settings) -> HeaderFacts | None:
 def _diagnosed(
     followed: Followed,
     decided: Decided,
-    record: GuideNight | None,
+    guiding: Joined,
     frames: list[GradedFrame],
     measured: dict[Path, Measured | Failure],
     found: Found,
@@ -202,13 +202,14 @@ def _diagnosed(
     return diagnose_night(
         followed.night,
         decided.measured,
-        record,
+        guiding.usable,
         decided.limits,
         [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
         decided=decided.verdicts,
         other_kind=[cost for mine, cost in apart if not mine],
         unmeasured=[cost for mine, cost in apart if mine],
         trails=followed.trails,
+        record=guiding.night.record if guiding.night is not None else None,
     )
 
 

@@ -262,3 +262,13 @@ def test_a_field_that_turns_otherwise_is_no_altazimuth_mount(share):
     found = diagnosed(filmed(still, dec, turn=turn), {3: "field_rotation"})
     assert all(f.topic != "alt-azimuth mount" for f in found.findings)
     assert all(f.topic != "polar alignment" for f in found.findings)
+
+
+def test_a_record_that_cannot_be_placed_in_time_still_shows_that_somebody_guided():
+    night = followed_night(20.0, -15.0, 30.0, False, elongated=0.9)
+    record = guide_of(night, {}).record
+    busy = replace(record, ra_pulse_ms=np.where(np.arange(len(record.time)) % 2, 90.0, -80.0))
+    idle = replace(record, ra_pulse_ms=0.0 * record.time)
+    for kept, unguided in ((busy, False), (idle, True)):
+        found = diagnose_night(night, verdicts_of(night, {}), None, LIMITS, record=kept)
+        assert any(f.topic == "unguided mount" for f in found.findings) is unguided

@@ -42,6 +42,7 @@ from subgrade.judging.reasons import REASONS, unreadable_text
 from subgrade.night import ExpectedTrail
 from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
+from subgrade.record.model import GuideRecord
 
 CHECKS = (
     following_the_sky,
@@ -96,6 +97,7 @@ def diagnose_night(
     other_kind: Sequence[tuple[Judgement, float]] = (),
     unmeasured: Sequence[tuple[Judgement, float]] = (),
     trails: Sequence[ExpectedTrail] = (),
+    record: GuideRecord | None = None,
 ) -> Diagnosis:
     """What happened in a night and what to change in the next.
 
@@ -119,13 +121,18 @@ def diagnose_night(
         Files that the program itself failed on, and their integration time, s.
     trails : sequence of ExpectedTrail
         Trails common to all frames of a group that were taken out of ``night``.
+    record : GuideRecord, optional
+        The guiding record whose clock could not be settled: it shows that somebody guided.
 
     Returns
     -------
     Diagnosis
     """
-    view = view_of(night, verdicts, guiding, limits, trails)
-    graded = view_of(night, decided, guiding, limits, trails) if decided is not None else view
+    record = guiding.record if guiding is not None else record
+    view = view_of(night, verdicts, guiding, limits, trails, record)
+    graded = view
+    if decided is not None:
+        graded = view_of(night, decided, guiding, limits, trails, record)
     findings = _findings(view, graded) + attempt(
         "the findings on unusable files",
         lambda: unusable(view, tuple(unreadable), other_kind, unmeasured),

@@ -8,7 +8,7 @@ import numpy as np
 
 from subgrade.diagnosis.field_motion import Turn, turn_rate
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
-from subgrade.diagnosis.mount_kind import Tracking, sky_angle, star_width, tracking_of
+from subgrade.diagnosis.mount_kind import Tracking, corrections, sky_angle, star_width, tracking_of
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import HEAVY, LIKELY, number
 
@@ -46,7 +46,7 @@ def _unguided(view: NightView, tracking: Tracking) -> NightFinding:
         if drift > 0:
             sentence += f", {number(drift, error, '″')} in each exposure of {exposure:.3g} s"
     evidence = list(tracking.evidence)
-    if view.guiding is None:
+    if corrections(view) is None:
         evidence.append("no guiding record covers the night; give it (--guide) if you did guide")
     lost = sorted({k for word in OF_DRIFT for k in view.lost_to(word)})
     words = [word for word in OF_DRIFT if view.lost_to(word)]

@@ -119,15 +119,15 @@ def unguided(view: NightView) -> bool:
     """Whether the frames or the record show that nobody guided."""
     tracking = tracking_of(view)
     if tracking.kind == "altazimuth":
-        return view.guiding is None
+        return not corrections(view)
     return tracking.kind == "unguided" and tracking.speed is not None
 
 
 def corrections(view: NightView) -> bool | None:
     """Whether the record holds corrections on the first axis; None without record or column."""
-    if view.guiding is None:
+    record = view.guiding.record if view.guiding is not None else view.record
+    if record is None:
         return None
-    record = view.guiding.record
     pulses = record.ra_pulse_ms[record.good & np.isfinite(record.ra)]
     known = np.isfinite(pulses)
     if not len(pulses) or known.mean() < 0.5:

@@ -17,6 +17,7 @@ from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import MOTIONS
 from subgrade.night import NIGHT_GAP_S, ExpectedTrail
 from subgrade.night.model import Night
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 IMAGES_ALONE = 0.8
@@ -42,6 +43,8 @@ class NightView:
         0 where unknown.
     trails : tuple of ExpectedTrail
         Those taken out of the stars because every frame of a group shared them.
+    record : GuideRecord or None
+        The guiding record, whether its clock is settled or not.
     shared : dict
         What one finding worked out and others ask for.
     """
@@ -54,6 +57,7 @@ class NightView:
     end: np.ndarray
     exposure_s: np.ndarray
     trails: tuple[ExpectedTrail, ...] = ()
+    record: GuideRecord | None = None
     shared: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
@@ -175,7 +179,7 @@ class NightView:
 
 
 def view_of(
-    night: Night, verdicts, guiding: GuideNight | None, limits: Limits, trails=()
+    night: Night, verdicts, guiding: GuideNight | None, limits: Limits, trails=(), record=None
 ) -> NightView:
     """Lay the night out in arrays."""
     facts = [f.facts for f in night.frames]
@@ -193,7 +197,7 @@ def view_of(
         float,
     )
     times = (start, start + length, exposure)
-    return NightView(night, tuple(verdicts), guiding, limits, *times, tuple(trails))
+    return NightView(night, tuple(verdicts), guiding, limits, *times, tuple(trails), record)
 
 
 def utc(unix: float) -> str:
