@@ -272,3 +272,32 @@ def test_a_record_that_cannot_be_placed_in_time_still_shows_that_somebody_guided
     for kept, unguided in ((busy, False), (idle, True)):
         found = diagnose_night(night, verdicts_of(night, {}), None, LIMITS, record=kept)
         assert any(f.topic == "unguided mount" for f in found.findings) is unguided
+
+
+@pytest.mark.parametrize(("size", "polar"), [(0.1, False), (60.0, True)])
+def test_the_pole_is_blamed_for_a_turn_only_where_it_turns_the_field_enough(size, polar):
+    # A corner 781 px out moves by 781 * 60' * w * 120 s = 0.12 px at dec 0, 0.7 px at dec 80.
+    h = hour_of(followed_night(0.0, 0.0, 80.0, True))
+    night = followed_night(size * np.cos(h), -size * np.sin(h), 80.0, True)
+    found = diagnosed(night, {3: "field_rotation"})
+    action = next(a.action for a in found.advice if a.topic == "field rotation")
+    assert "rotator and focuser" in action
+    assert ("polar alignment" in action) is polar
+
+
+def test_one_night_gets_one_exposure_time():
+    night = followed_night(20.0, -15.0, 30.0, False, elongated=0.9)
+    words = dict.fromkeys(range(4, 12), "wind_trail")
+    actions = [a.action for a in diagnosed(night, words).advice]
+    asked = [a for a in actions if re.search(r"no longer than|expose \d|stay at \d", a)]
+    assert len(asked) == 1
+    assert any(a.startswith("Shelter the telescope") for a in actions)
+
+
+@pytest.mark.parametrize("word", ["ra_oscillation", "dec_drift", "periodic_error"])
+def test_nobody_is_asked_to_guide_otherwise_on_an_unguided_night(word):
+    night = followed_night(20.0, -15.0, 30.0, False, elongated=0.9)
+    found = diagnosed(night, dict.fromkeys(range(4, 8), word))
+    assert found.findings[0].cost_s == 4 * EXPOSURE_S
+    wrong = r"RA error|guide exposure|Dec guiding|[Gg]uide with|Check guiding"
+    assert not [a.action for a in found.advice if re.search(wrong, a.action)]

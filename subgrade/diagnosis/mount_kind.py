@@ -35,8 +35,8 @@ SIGMAS, CERTAIN_SIGMAS = 4.0, 5.0
 """When a difference counts, and when a drift is there: choices."""
 HELD = 0.25
 """Drift, over the part of the pole that the turn shows, below which the field was held."""
-HELD_ARCMIN = 0.5
-"""The same where nothing turns."""
+HELD_ARCMIN, HELD_MOST_ARCMIN = 0.5, 2.0
+"""The same where nothing turns, and where much does: half an arcsec a minute, as by flexure."""
 AS_FLEXURE = 1.0
 """Drift in arcsec a minute up to which flexure of a guided mount looks the same: common
 practice, no source."""
@@ -44,6 +44,8 @@ DRAWN_FROM = 0.8
 """Drift in one exposure, in star widths, that must show in the star shapes: a choice."""
 RESTLESS = 0.5
 """Scatter of the places between dithers, in star widths, that no guided mount shows: a choice."""
+ASKED = 40
+"""Frames whose shapes are asked, spread over the night: a choice, for time."""
 ON_A_LINE = 0.4
 """Scatter across a line over that along it; dithers scatter all round: a choice."""
 SMOOTH_ARCSEC = 0.3
@@ -175,7 +177,7 @@ def _from_frames(view: NightView, turn: Turn | None, path: Path | None, speed: S
     across, across_error = speed.size / POLAR_RATE, speed.error / POLAR_RATE
     along, along_error = turn_rate(turn) if turn is not None else (0.0, math.nan)
     along, along_error = abs(along) / ARCMIN, along_error / ARCMIN
-    if across + 2.0 * across_error < max(HELD * along, HELD_ARCMIN):
+    if across + 2.0 * across_error < min(max(HELD * along, HELD_ARCMIN), HELD_MOST_ARCMIN):
         return "guided", 0.8, ("the field stays where it is between dithers",)
     steady = across > CERTAIN_SIGMAS * across_error and speed.straight
     dec = turn.dec if turn is not None else math.nan
@@ -243,8 +245,8 @@ def _drawn_out_alike(view: NightView, speed: Speed) -> bool:
     if any(trail.group == largest_group(view) for trail in view.trails):
         return True
     scale, shares = view.common("scale_arcsec"), []
-    for frame, exposure in zip(view.night.frames, view.exposure_s, strict=True):
-        stars = frame.stars
+    for k in range(0, len(view), max(len(view) // ASKED, 1)):
+        stars, exposure = view.night.frames[k].stars, view.exposure_s[k]
         if not (exposure > 0 and np.isfinite([stars.xx, stars.yy, stars.xy]).all()):
             continue
         if stars.shape_status == "trailed" and math.isfinite(stars.length_px):
