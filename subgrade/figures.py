@@ -35,6 +35,22 @@ def figure(value: float, unit: str = "", digits: int = 3) -> str:
     return f"{text}{space}{unit}"
 
 
+def with_error(value: float, error: float, unit: str = "") -> str:
+    """A value and its error to one decimal place: at most two digits of the error.
+
+    JCGM 100:2008 (GUM), 7.2.6.  An error below the sixth decimal place is 0.
+
+    >>> with_error(39.6, 2.52, "′"), with_error(169.9, 1.2, "s"), with_error(396.4, 96, "px")
+    ('40 ± 3′', '169.9 ± 1.2 s', '400 ± 100 px')
+    """
+    lead = math.floor(math.log10(error)) if error > 0 else 0
+    digits = -lead + (1 if error / 10.0**lead < 2.0 else 0)
+    places = min(max(digits, 0), 6)
+    value = round(value, digits) + 0.0  # no minus before a zero
+    space = "" if unit[:1] in ("", "″", "′", "%") or unit == "°" else " "
+    return f"{value:.{places}f} ± {round(error, digits):.{places}f}{space}{unit}"
+
+
 def likely(share: float) -> str:
     """A probability as a percentage that claims no certainty.
 

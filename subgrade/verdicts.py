@@ -84,7 +84,7 @@ def judge(
     frames.sort(key=_taken)
     diagnosis = attempt(
         "the diagnosis",
-        lambda: _diagnosed(followed.night, decided, record, frames, measured, found),
+        lambda: _diagnosed(followed, decided, guiding, frames, measured, found),
         None,
     )
     return Graded(
@@ -181,9 +181,9 @@ def _facts_alone(path: Path, settings: Settings) -> HeaderFacts | None:
 
 
 def _diagnosed(
-    night: Night,
+    followed: Followed,
     decided: Decided,
-    record: GuideNight | None,
+    guiding: Joined,
     frames: list[GradedFrame],
     measured: dict[Path, Measured | Failure],
     found: Found,
@@ -200,14 +200,16 @@ def _diagnosed(
         if not f.compared and (f.facts or f.path in own)
     ]
     return diagnose_night(
-        night,
+        followed.night,
         decided.measured,
-        record,
+        guiding.usable,
         decided.limits,
         [(found.name(p), r.cause) for p, r in failed if r.of_the_file],
         decided=decided.verdicts,
         other_kind=[cost for mine, cost in apart if not mine],
         unmeasured=[cost for mine, cost in apart if mine],
+        trails=followed.trails,
+        record=guiding.night.record if guiding.night is not None else None,
     )
 
 

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from subgrade.diagnosis import diagnose_night
-from subgrade.diagnosis.flexure import axis_mean, drawn_length
+from subgrade.diagnosis.flexure import axis_mean
 from subgrade.diagnosis.focus import time_to_limit, width_with_temperature
+from subgrade.diagnosis.line_length import drawn_length
 from subgrade.diagnosis.night_view import view_of
 from subgrade.diagnosis.right_ascension import left_of, loop_gain
 from subgrade.diagnosis.sky import sun_and_moon

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from subgrade.diagnosis.field_motion import ARCMIN, POLAR_RATE, Turn, unbroken
 from subgrade.diagnosis.night_view import view_of
 from subgrade.diagnosis.polar_axis import polar_axis
-from subgrade.diagnosis.polar_axis_fit import ARCMIN, POLAR_RATE, Drift, Turn, solve_pole, unbroken
+from subgrade.diagnosis.polar_axis_fit import Drift, solve_pole
 from subgrade.judging import load_limits
 from subgrade.judging.model import Judgement
 from tests.judged_nights import guide_of, night_of, steady

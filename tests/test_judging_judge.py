@@ -259,7 +259,7 @@ def test_a_turning_field_is_named_and_its_turn_measured():
     assert verdict.reasons == ("field_rotation",)
     assert verdict.verdict == "reject"
     # 26.4 arcmin by plain variances; the adaptive weight reads long arcs as longer.
-    assert "a rotation of 24.3 ± 0.97′ about x 600 ± 2, y 500 ± 2 px" in verdict.explanation
+    assert "a rotation of 24.3 ± 1.0′ about x 600 ± 2, y 500 ± 2 px" in verdict.explanation
     assert "from frame to frame" not in verdict.explanation
     shots = steady(20)
     for k, shot in enumerate(shots):  # 120 s of every 130 s

@@ -247,6 +247,22 @@ def test_field_rotation_is_tangential_and_grows_from_the_guide_star():
         assert abs(moved @ arm) < 1e-2 * np.hypot(*moved) * np.hypot(*arm)
 
 
+@pytest.mark.parametrize(("guider", "guided"), [({}, True), (UNGUIDED, False)])
+def test_the_field_turns_with_the_mount_or_about_the_guide_star(guider, guided):
+    # Section 4 of the published checks: 1 / cos(dec) guided, cos(dec) unguided.
+    pole = {"pole_high_arcmin": 9.0, "pole_east_arcmin": -4.0}
+    scenario = night([], guider=guider, mount=pole)
+    plan = build_night(scenario)
+    span = plan.line.span(0)
+    middle = plan.line.origin_unix + plan.line.middle(0)
+    h = np.deg2rad(hour_angle_deg(middle, scenario.site, scenario.target))
+    cos = np.cos(np.deg2rad(scenario.target.dec_deg))
+    rate = -SIDEREAL_ARCSEC_PER_S * np.deg2rad(1 / 60) * (9.0 * np.cos(h) + 4.0 * np.sin(h))
+    rate = rate / cos if guided else rate * cos
+    turned = (plan.turn[span][-1] - plan.turn[span][0]) * 206264.806
+    assert turned == pytest.approx(rate * scenario.plan.exposure_s, rel=0.01)
+
+
 def test_a_followed_target_draws_the_stars_the_other_way_and_leaves_the_record_alone():
     still = night(frames=3)
     plan = replace(still.plan, follow_arcsec_per_h=360.0, follow_pa_deg=90.0)

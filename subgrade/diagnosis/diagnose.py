@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from subgrade.diagnosis.flexure import flexure
 from subgrade.diagnosis.focus import focus, seeing
+from subgrade.diagnosis.following_the_sky import ALTAZIMUTH, UNGUIDED, following_the_sky
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding
 from subgrade.diagnosis.night_view import NightView, view_of
 from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, turning_field
@@ -22,6 +23,7 @@ from subgrade.diagnosis.tracking_and_files import (
     unusable,
 )
 from subgrade.diagnosis.typical_numbers import (
+    ELONGATED,
     LIMIT_OF_SHARPNESS,
     POOR_THROUGHOUT,
     all_night,
@@ -31,16 +33,19 @@ from subgrade.diagnosis.typical_numbers import (
     typical,
 )
 from subgrade.diagnosis.wind import wind
-from subgrade.diagnosis.wording import counted, duration, number
+from subgrade.diagnosis.wording import LIKELY, counted, duration, number
 from subgrade.guiding.model import GuideNight
 from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import REASONS, unreadable_text
+from subgrade.night import ExpectedTrail
 from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
+from subgrade.record.model import GuideRecord
 
 CHECKS = (
+    following_the_sky,
     polar_axis,
     dec_drift,
     turning_field,
@@ -64,9 +69,16 @@ CHECKS = (
 
 GUESS = 0.3
 """Sureness below which a cause that cost no frame is left out: a choice."""
+FIRST = (UNGUIDED, ALTAZIMUTH)
+"""Findings that stand before those that cost more: they explain them."""
+IN_SHORT = {
+    UNGUIDED: "The mount was not guided.",
+    ALTAZIMUTH: "The mount is an alt-azimuth one, and the field rotates.",
+}
+"""What the first sentences say of them."""
 OF_THE_SKY = ("cloud", "poor seeing")
 """Findings whose advice only plans around the sky."""
-ON_GUIDING = ("RA oscillation", "periodic error", "guide exposure", "wind")
+ON_GUIDING = (UNGUIDED, "RA oscillation", "periodic error", "guide exposure", "wind")
 """Findings whose advice is on how to guide better."""
 FEW = 3
 """Frames from which a night is called good: a choice."""
@@ -84,6 +96,8 @@ def diagnose_night(
     decided: Sequence[Judgement] | None = None,
     other_kind: Sequence[tuple[Judgement, float]] = (),
     unmeasured: Sequence[tuple[Judgement, float]] = (),
+    trails: Sequence[ExpectedTrail] = (),
+    record: GuideRecord | None = None,
 ) -> Diagnosis:
     """What happened in a night and what to change in the next.
 
@@ -105,19 +119,26 @@ def diagnose_night(
         Files rejected by their header, and their integration time, s.
     unmeasured : sequence of (Judgement, float)
         Files that the program itself failed on, and their integration time, s.
+    trails : sequence of ExpectedTrail
+        Trails common to all frames of a group that were taken out of ``night``.
+    record : GuideRecord, optional
+        The guiding record whose clock could not be settled: it shows that somebody guided.
 
     Returns
     -------
     Diagnosis
     """
-    view = view_of(night, verdicts, guiding, limits)
-    graded = view_of(night, decided, guiding, limits) if decided is not None else view
+    record = guiding.record if guiding is not None else record
+    view = view_of(night, verdicts, guiding, limits, trails, record)
+    graded = view
+    if decided is not None:
+        graded = view_of(night, decided, guiding, limits, trails, record)
     findings = _findings(view, graded) + attempt(
         "the findings on unusable files",
         lambda: unusable(view, tuple(unreadable), other_kind, unmeasured),
         [],
     )
-    findings.sort(key=lambda f: (-f.cost_s, -f.sureness))
+    findings.sort(key=lambda f: (f.topic not in FIRST, -f.cost_s, -f.sureness))
     losses = attempt(
         "the table of losses",
         lambda: _losses(graded, len(unreadable), other_kind, unmeasured),
@@ -188,7 +209,10 @@ def _ranked_advice(
     found: dict[str, Advice] = {}
     all_advice = [a for f in findings for a in f.advice]
     special = any(a.topic in ON_GUIDING for a in all_advice)
+    known = any(f.topic == ALTAZIMUTH or (f.topic in FIRST and f.advice) for f in findings)
     for item in all_advice:
+        if known and item.topic == ELONGATED:
+            continue  # it asks what moved the mount, and that is known
         if special and item.topic == LIMIT_OF_SHARPNESS:
             continue  # it asks for better guiding, and the others state how
         if item.action not in found or found[item.action].saves_s < item.saves_s:
@@ -235,6 +259,9 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
             return "There are no frames to diagnose."
         return f"No frame could be {graded} ({counted(unreadable, 'file')})."
     stars = _stars(view) + _guiding(view)
+    stars += "".join(
+        f" {IN_SHORT[f.topic]}" for f in findings if f.topic in FIRST and f.sureness >= LIKELY
+    )
     if len(view.kept()) == total and not unreadable:
         every = {1: "1 frame", 2: "both frames"}.get(total, f"all {counted(total)}")
         text = f"{every} kept{_in(kept)}"
@@ -245,7 +272,7 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
             how = " and ".join(poor)
             return f"{text.capitalize()}, but stars were {how}{all_night(total)}.{stars}"
         # One or two frames have little to be compared with.
-        if total < FEW or any(f.advice for f in findings):
+        if total < FEW or any(f.advice or f.topic in FIRST for f in findings):
             return f"{text.capitalize()}.{stars}"
         return f"Nothing went wrong: {text}.{stars}"
     text = f"{len(view.kept()) or 'None'} of {counted(total)} kept{_in(kept)}"

@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 
+from subgrade.diagnosis.line_length import drawn_length
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
+from subgrade.diagnosis.mount_kind import unguided
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import CLAMPS, counted, number
-from subgrade.memo import kept
-from subgrade.robust import bisected, scatter
+from subgrade.robust import scatter
 
 SHAPE_DOUBT = 0.12
 """Relative doubt in a line's length read off a star: wings and the star's other motion; measured
@@ -20,8 +21,8 @@ on practice nights (docs/diagnosis.md)."""
 def flexure(view: NightView) -> NightFinding | None:
     """Rate and direction; None without frames that show it."""
     affected, lost = view.affected("flexure"), view.lost_to("flexure")
-    if not affected:
-        return None
+    if not affected or unguided(view):
+        return None  # the drift of an unguided mount
     drifts = [d for k in affected if (d := unseen_drift(view, k)) is not None]
     rms = np.hypot(view.guided(affected, "rms_ra"), view.guided(affected, "rms_dec"))
     held = " although the guide star was held" if len(rms) else ", as with differential flexure"
@@ -118,57 +119,6 @@ def unseen_drift(view: NightView, frame: int):
         _position_angle(view, frame, angle),
         unit,
     )
-
-
-def drawn_length(excess: float, minor: float) -> float:
-    """Length of the line that draws a Gaussian star out to a measured elongation.
-
-    Parameters
-    ----------
-    excess : float
-        Adaptive second moment along the line less that across it, px^2.
-    minor : float
-        The one across it, px^2.
-
-    Returns
-    -------
-    float
-        px.  Plain moments of a line would give ``sqrt(12 excess)``; the Gaussian weight of
-        adaptive moments reads a long line longer (Hirata & Seljak 2003 MNRAS 343, 459 define
-        the moments; the inverse is derived and checked against GalSim's).
-    """
-    plain = math.sqrt(12.0 * excess)
-    if not minor > 0:
-        return plain
-
-    return kept("drawn_lengths", (excess, minor), lambda: _length_that_draws(excess, minor))
-
-
-def _length_that_draws(excess: float, minor: float) -> float:
-    plain = math.sqrt(12.0 * excess)
-
-    def off(length: float) -> float:
-        return _adaptive_variance(length, math.sqrt(minor)) - minor - excess
-
-    if off(plain) <= 0 or off(1e-3 * plain) >= 0:
-        return plain
-    return bisected(off, 1e-3 * plain, plain, 1e-4 * plain)
-
-
-def _adaptive_variance(length: float, sigma: float) -> float:
-    """Gaussian-weighted second moment of a box of ``length`` blurred by ``sigma``."""
-    from scipy.special import ndtr
-
-    x = np.linspace(-1.0, 1.0, 801) * (0.5 * length + 6.0 * sigma)
-    light = ndtr((x + 0.5 * length) / sigma) - ndtr((x - 0.5 * length) / sigma)
-    moment = sigma**2 + length**2 / 12.0
-    for _ in range(200):
-        weighted = light * np.exp(-0.5 * x**2 / moment)
-        new = 2.0 * float(np.sum(weighted * x**2) / np.sum(weighted))
-        if abs(new - moment) < 1e-6 * moment:
-            break
-        moment = new
-    return moment
 
 
 def _scatter(view: NightView, frame: int) -> float:

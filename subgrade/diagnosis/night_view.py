@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -15,8 +15,9 @@ from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import MOTIONS
-from subgrade.night import NIGHT_GAP_S
+from subgrade.night import NIGHT_GAP_S, ExpectedTrail
 from subgrade.night.model import Night
+from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
 IMAGES_ALONE = 0.8
@@ -40,6 +41,12 @@ class NightView:
         POSIX seconds UTC; NaN unknown.
     exposure_s : ndarray of float64, shape (n,)
         0 where unknown.
+    trails : tuple of ExpectedTrail
+        Those taken out of the stars because every frame of a group shared them.
+    record : GuideRecord or None
+        The guiding record, whether its clock is settled or not.
+    shared : dict
+        What one finding worked out and others ask for.
     """
 
     night: Night
@@ -49,6 +56,9 @@ class NightView:
     start: np.ndarray
     end: np.ndarray
     exposure_s: np.ndarray
+    trails: tuple[ExpectedTrail, ...] = ()
+    record: GuideRecord | None = None
+    shared: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.verdicts)
@@ -168,7 +178,9 @@ class NightView:
         return mean
 
 
-def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) -> NightView:
+def view_of(
+    night: Night, verdicts, guiding: GuideNight | None, limits: Limits, trails=(), record=None
+) -> NightView:
     """Lay the night out in arrays."""
     facts = [f.facts for f in night.frames]
     exposure = np.array([f.exposure_s or 0.0 for f in facts])
@@ -184,7 +196,8 @@ def view_of(night: Night, verdicts, guiding: GuideNight | None, limits: Limits) 
         ],
         float,
     )
-    return NightView(night, tuple(verdicts), guiding, limits, start, start + length, exposure)
+    times = (start, start + length, exposure)
+    return NightView(night, tuple(verdicts), guiding, limits, *times, tuple(trails), record)
 
 
 def utc(unix: float) -> str:

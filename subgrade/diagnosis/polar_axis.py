@@ -7,24 +7,32 @@ import math
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
+from subgrade.diagnosis.field_motion import ARCMIN, POLAR_RATE, turn_rate
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
-from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.polar_axis_fit import (
-    ARCMIN,
-    POLAR_RATE,
-    Pole,
-    field_turn,
-    recorded_drift,
-    seen_drift,
-    solve_pole,
+from subgrade.diagnosis.mount_kind import (
+    LARGEST_POLE_ARCMIN,
+    LOOKS_ALIKE,
+    Tracking,
+    sky_angle,
+    tracking_of,
+    unguided,
 )
-from subgrade.diagnosis.wording import HEAVY, counted, number
+from subgrade.diagnosis.night_view import NightView, finding
+from subgrade.diagnosis.polar_axis_fit import Drift, Pole, recorded_drift, solve_pole
+from subgrade.diagnosis.polar_axis_unguided import solve_unguided
+from subgrade.diagnosis.wording import HEAVY, LIKELY, counted, number
 
+NEAR_THE_POLE = math.radians(88.0)
+"""Declination from which no turn is read: 1 / cos(dec) grows without limit; a choice."""
 WORTH_ARCMIN = 5.0
 """Misalignment that is worth a night's work by itself: common practice, no source."""
 WORTH_DRIFT = 0.4
 """Drift in one exposure, in star widths, that can draw a star out of round: from L = 2/3 FWHM the
 axis ratio is 0.91 (published_motion tests); a little less may add to other motion."""
+AMBIGUOUS = 0.6
+"""Sureness of a misalignment read from a drift that may have another cause: a choice."""
+FASTER = 2.0
+"""Drift in a frame over the pole's from which it came from something else: a choice."""
 WORTH_TURN_PX = 0.5
 """Turn at the corners in one exposure that can show: a choice."""
 UNKNOWN_WAY = "in an unknown direction"
@@ -36,15 +44,19 @@ SIGNS = (
 
 def polar_axis(view: NightView) -> NightFinding | None:
     """Size and direction of the misalignment; None where nothing shows it."""
-    drift, turn = recorded_drift(view), field_turn(view)
+    tracking = tracking_of(view)
+    if tracking.kind == "altazimuth":
+        return None
+    drift, turn = recorded_drift(view), tracking.turn
     from_record = drift is not None
-    drift = drift if from_record else seen_drift(view)
-    pole = solve_pole(drift, turn)
+    pole = _pole(tracking, drift)
     if pole is None or not pole.size > 2.0 * pole.size_error:
         return None
+    if pole.size > LARGEST_POLE_ARCMIN:
+        return None  # the drive stood still, or the camera turned
     latitude = view.common("site_lat_deg")
     south = math.isfinite(latitude) and latitude < 0
-    lost = _explained(view, pole, turn)
+    lost = _explained(view, pole, tracking)
     directed = math.isfinite(pole.high)
     parts = _parts(pole, south) if directed else _known_part(pole, south, from_record)
     sentence = (
@@ -52,7 +64,7 @@ def polar_axis(view: NightView) -> NightFinding | None:
         f"{number(pole.size, pole.size_error, '′')} off the pole"
         + (f", {parts}" if parts == UNKNOWN_WAY else f": {parts}")
     )
-    evidence = _evidence(pole, from_record, drift, turn)
+    evidence = _evidence(pole, tracking, drift)
     if parts != UNKNOWN_WAY:
         if from_record:
             evidence.append(SIGNS)
@@ -61,6 +73,9 @@ def polar_axis(view: NightView) -> NightFinding | None:
     significance = pole.size / max(pole.size_error, 1e-9)
     sureness = float(np.clip(1.0 - math.exp(-significance / 3.0), 0.3, 0.97))
     sureness *= 0.8 if pole.bound else 1.0
+    if tracking.kind == "unguided":
+        alike = LOOKS_ALIKE in tracking.evidence
+        sureness = min(sureness, tracking.sureness, AMBIGUOUS if alike else 1.0)
     return finding(
         view,
         "polar alignment",
@@ -70,8 +85,18 @@ def polar_axis(view: NightView) -> NightFinding | None:
         numbers=_numbers(pole, south),
         evidence=evidence,
         sureness=sureness,
-        advice=_advice(pole, parts, latitude, south, bool(lost)),
+        advice=_advice(pole, parts, latitude, south, bool(lost), sureness),
     )
+
+
+def _pole(tracking: Tracking, drift: Drift | None) -> Pole | None:
+    """The misalignment by the formulas of a guided mount, or of one left to itself."""
+    turn = tracking.turn
+    if tracking.kind != "unguided" or tracking.path is None or tracking.speed is None:
+        far = turn is not None and abs(turn.dec) < NEAR_THE_POLE
+        return solve_pole(drift, turn if far else None)
+    dec = turn.dec if turn is not None else math.nan
+    return solve_unguided(tracking.path, tracking.speed, tracking.turn, dec)
 
 
 def _parts(pole: Pole, south: bool) -> str:
@@ -111,38 +136,53 @@ def _known_part(pole: Pole, south: bool, from_record: bool) -> str:
     )
 
 
-def _evidence(pole: Pole, from_record: bool, drift, turn) -> list[str]:
+def _evidence(pole: Pole, tracking: Tracking, drift: Drift | None) -> list[str]:
     found = []
-    if math.isfinite(pole.drift_part):
+    from_record, turn = drift is not None, tracking.turn
+    if tracking.kind == "unguided" and tracking.speed is not None:
+        speed = tracking.speed
+        found.append(
+            f"the field drifts {number(speed.size, speed.error, '″ a minute')} from frame to "
+            f"frame, unguided; 1′ of misalignment causes at most {POLAR_RATE:.2f}″ a minute"
+        )
+    elif math.isfinite(pole.drift_part):
         rate = abs(pole.drift_part) * POLAR_RATE
         error = pole.drift_error * POLAR_RATE
-        source = (
+        found.append(
             f"Dec drift of {number(rate, error, '″ a minute')} in {len(drift.rate)} stretches of "
-            "the guiding record with its corrections undone"
-            if from_record
-            else f"the stars drift {number(rate, error, '″ a minute')} in Dec from frame to frame"
+            "the guiding record with its corrections undone; 1′ of misalignment causes at most "
+            f"{POLAR_RATE:.2f}″ a minute"
         )
-        found.append(source + f"; 1′ of misalignment causes at most {POLAR_RATE:.2f}″ a minute")
-        if from_record and drift.doubt > 0:
+        if drift.doubt > 0:
             found.append(
                 f"how far a correction moves the mount is known to {100 * drift.doubt:.0f}%"
             )
-    if math.isfinite(pole.turn_part):
-        rate = pole.turn_part * ARCMIN / math.cos(turn.dec) * SIDEREAL_RATE
-        degrees = math.degrees(rate / 3600.0 * math.radians(1.0) * 3600.0)
-        error = degrees * pole.turn_error / pole.turn_part if pole.turn_part else math.nan
-        found.append(
-            f"the field rotates by {number(degrees * 60.0, error * 60.0, '′ an hour')} from frame "
-            f"to frame: {number(pole.turn_part, pole.turn_error, '′')} of misalignment, at right "
-            "angles to the part that shows as Dec drift"
-        )
+    if math.isfinite(pole.turn_part) and turn is not None:
+        rate, error = (abs(v) for v in turn_rate(turn))
+        per_hour = 60.0 * 180.0 / math.pi * sky_angle(3600.0)
+        how = ": "
+        if tracking.kind == "unguided":
+            how = "; with its drift, " if math.isfinite(pole.drift_part) else "; unguided, "
+        text = f"the field rotates by {number(rate * per_hour, error * per_hour, '′ an hour')} "
+        text += "from frame to frame"
+        if pole.turn_part > pole.turn_error:
+            text += (
+                f"{how}{number(pole.turn_part, pole.turn_error, '′')} of misalignment, at right "
+                "angles to the part that shows as Dec drift"
+            )
+        found.append(text)
+    if tracking.kind == "unknown" and not from_record:
+        found.append("whether it was guided is not known: the drift of the field is left out")
     if pole.bound:
-        missing = "field rotation" if math.isfinite(pole.drift_part) else "Dec drift"
+        missing = "field rotation" if not math.isfinite(pole.turn_part) else "Dec drift"
         found.append(f"a lower bound: {missing}, which shows the other part, is not known")
-    elif not math.isfinite(pole.high):
+    elif not math.isfinite(pole.high) and math.isfinite(pole.hour_deg):
         found.append("drift and rotation give the size here, but not the full direction")
     if not math.isfinite(pole.hour_deg):
-        found.append("hour angle unknown: site longitude, time or pointing is missing")
+        alone = tracking.kind == "unguided"
+        what, missing = "direction" if alone else "hour angle", "site longitude, time or pointing"
+        missing += " or the camera's angle" if alone else ""
+        found.append(f"{what} unknown: {missing} is missing")
     return found
 
 
@@ -182,22 +222,30 @@ def _effect(view: NightView, pole: Pole, turn) -> str:
 def corner_turn(view: NightView, pole: Pole, turn, exposure: float) -> float:
     """Way of a star in the corner round the middle in one exposure, px."""
     stars = view.night.frames[0].stars
-    angle = pole.turn_part * ARCMIN / math.cos(turn.dec)
+    angle = pole.turn_part * ARCMIN * turn.factor
     angle *= SIDEREAL_RATE * math.pi / 648000.0 * exposure
     return 0.5 * math.hypot(stars.width, stars.height) * angle
 
 
-def _explained(view: NightView, pole: Pole, turn) -> list[int]:
+def _explained(view: NightView, pole: Pole, tracking: Tracking) -> list[int]:
     """Frames lost to drift or rotation that this pole is large enough to have made."""
-    exposure, lost = _median_exposure(view), []
-    if math.isfinite(pole.drift_part) and math.isfinite(exposure):
-        drift = (abs(pole.drift_part) + pole.drift_error) * POLAR_RATE * exposure / 60.0
+    exposure, lost, turn = _median_exposure(view), [], tracking.turn
+    alone = tracking.kind == "unguided" and tracking.speed is not None
+    rate = abs(pole.drift_part) * POLAR_RATE, pole.drift_error * POLAR_RATE
+    rate = (tracking.speed.size, tracking.speed.error) if alone else rate
+    if math.isfinite(sum(rate)) and math.isfinite(exposure):
+        drift = sum(rate) * exposure / 60.0
         scale = view.common("scale_arcsec")
         widths = [u.centre for g in view.night.groups if (u := g.usual.get("fwhm_px"))]
-        if not (math.isfinite(scale) and widths) or drift > WORTH_DRIFT * scale * float(
+        enough = not (math.isfinite(scale) and widths) or drift > WORTH_DRIFT * scale * float(
             np.median(widths)
-        ):
-            lost += view.lost_to("dec_drift")
+        )
+        for word in ("dec_drift", *(("flexure",) if alone else ())):
+            frames = view.lost_to(word) if enough else []
+            left = np.abs(view.guided(frames, "drift_dec"))
+            # A frame that drifted faster than the pole can drive it drifted from something else.
+            if not len(left) or np.median(left) < FASTER * sum(rate):
+                lost += frames
     turned = turn is not None and math.isfinite(pole.turn_part) and math.isfinite(exposure)
     if turned and corner_turn(view, pole, turn, exposure) > WORTH_TURN_PX:
         lost += view.lost_to("field_rotation")
@@ -210,13 +258,14 @@ def _median_exposure(view: NightView) -> float:
 
 
 def _advice(
-    pole: Pole, parts: str, latitude: float, south: bool, lost: bool
+    pole: Pole, parts: str, latitude: float, south: bool, lost: bool, sureness: float
 ) -> tuple[Advised, ...]:
     if not lost and (pole.size < WORTH_ARCMIN or pole.size < 3.0 * pole.size_error):
         return ()
     action = "Align the polar axis again"
     least = "at least " if pole.bound else ""
-    because = f"the axis is {least}{number(pole.size, pole.size_error, '′')} off"
+    verb = "is" if sureness >= LIKELY else "may be"
+    because = f"the axis {verb} {least}{number(pole.size, pole.size_error, '′')} off"
     if math.isfinite(pole.high):
         sign = -1.0 if south else 1.0
         moves = []
@@ -233,7 +282,7 @@ def _advice(
             moves.append(f"{'turn' if moves else 'Turn'} it {way} by {text}")
         if moves:
             action = f"{action}. {' and '.join(moves)}, then repeat the check"
-            because = f"the axis is {parts}"
+            because = f"the axis {verb} {parts}"
     return (Advised(action, because, HEAVY),)
 
 
@@ -241,7 +290,7 @@ def dec_drift(view: NightView) -> NightFinding | None:
     """Frames stretched along declination: what was left uncorrected and why."""
     lost = view.lost_to("dec_drift")
     affected = view.affected("dec_drift")
-    if not affected:
+    if not affected or unguided(view):
         return None
     rates = np.abs(view.guided(affected, "drift_dec"))
     one_way = view.guided(affected, "one_sided_dec")
@@ -298,9 +347,10 @@ def _dec_pulses(view: NightView, frames) -> float | None:
 
 def turning_field(view: NightView) -> NightFinding | None:
     """Frames whose stars turn about a point."""
-    affected = view.affected("field_rotation")
-    if not affected:
+    affected, tracking = view.affected("field_rotation"), tracking_of(view)
+    if not affected or tracking.kind == "altazimuth":
         return None
+    action, because = _against_turning(view, tracking)
     return finding(
         view,
         "field rotation",
@@ -310,11 +360,22 @@ def turning_field(view: NightView) -> NightFinding | None:
         lost=view.lost_to("field_rotation"),
         evidence=("stars are stretched around a point, the more the farther they are from it",),
         sureness=view.sureness("field_rotation", affected),
-        advice=(
-            Advised(
-                "Check that camera rotator and focuser are clamped, then the polar alignment",
-                "guiding holds one star; polar misalignment or a turning camera rotates the field",
-                HEAVY,
-            ),
-        ),
+        advice=(Advised(action, because, HEAVY),),
     )
+
+
+def _against_turning(view: NightView, tracking: Tracking) -> tuple[str, str]:
+    """What to check: the polar axis only where the field's steady turn is enough to show."""
+    clamps = "Check that camera rotator and focuser are clamped"
+    exposure, turn = _median_exposure(view), tracking.turn
+    if turn is not None and exposure > 0:
+        rate, error = (abs(v) for v in turn_rate(turn))
+        stars = view.night.frames[0].stars
+        arm = 0.5 * math.hypot(stars.width, stars.height)
+        if arm * (rate + 2.0 * error) * sky_angle(exposure) < WORTH_TURN_PX:
+            return clamps, (
+                "from frame to frame the field turns too little for the polar axis to be the cause"
+            )
+    held = "" if tracking.kind == "unguided" else "guiding holds one star; "
+    because = f"{held}polar misalignment or a turning camera rotates the field"
+    return f"{clamps}, then the polar alignment", because

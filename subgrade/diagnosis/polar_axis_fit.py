@@ -3,15 +3,17 @@
 With the axis ``a`` too high and ``e`` too far east on the sky (northern hemisphere), h the
 hour angle (west positive) and w the sidereal rate, to first order
 
-    drift in declination      -w (a sin h + e cos h)
-    turn of a guided field    -w (a cos h - e sin h) / cos(dec),  north through east
+    drift in declination               -w (a sin h + e cos h)
+    drift in RA on the sky, unguided   -w (a cos h - e sin h) sin(dec),  east positive
+    turn of the field, unguided        -w (a cos h - e sin h) cos(dec),  north through east
+    turn of the field, guided          -w (a cos h - e sin h) / cos(dec)
 
 (derived, checked against rotation matrices; the same small-angle theory as drift
-alignment, e.g. Covington 1999, Astrophotography for the Amateur, app. B).  At one hour
-angle each gives one part of the error and the two parts stand at right angles, so together
+alignment, e.g. Covington 1999, Astrophotography for the Amateur, app. B).  Left to itself the
+sky turns over the sensor as one rigid body; a guided mount brings one star back by turning
+about its axis, which turns the field by tan(dec) of the way.  At one hour angle drift and
+turn each give one part of the error and the two parts stand at right angles, so together
 they give its size; their change with the hour angle gives the rest.
-
-What drift and turn of the night go into the polar axis.
 
 Of several nights the one with most frames counts: a mount set up anew has another axis.
 """
@@ -19,25 +21,31 @@ Of several nights the one with most frames counts: a mount set up anew has anoth
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
+from subgrade.diagnosis.field_motion import (
+    ARCMIN,
+    POLAR_RATE,
+    Turn,
+    about_its_mean,
+    hours,
+    levels,
+    linked,
+    of_main_night,
+    turn_rate,
+)
 from subgrade.diagnosis.night_view import NightView
-from subgrade.night import NIGHT_GAP_S, fullest_night
+from subgrade.record.model import GuideRecord
 from subgrade.robust import robust_line, scatter
 
-ARCMIN = np.pi / 10800.0
-POLAR_RATE = SIDEREAL_RATE * 60.0 * ARCMIN
-"""Greatest drift, arcsec a minute, of a pole 1 arcmin off: 0.2625."""
 PULSE_DOUBT = 0.15
 """Doubt in what a correction moves, which scales a drift with its corrections undone; measured on
 practice nights (docs/diagnosis.md)."""
 KNOWN_SHARE, KNOWN_ARCMIN = 0.25, 0.7
 """Largest error of a part, of the size or in arcmin, with which both parts are stated: a choice."""
-JUMP_SIGMAS = 6.0
-"""A step of the turn this far from the others is no matter of the pole: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,33 +65,6 @@ class Drift:
     rate: np.ndarray
     error: np.ndarray
     doubt: float = PULSE_DOUBT
-
-
-@dataclass(frozen=True, slots=True)
-class Turn:
-    """Turn of the field of some frames, radians, counter-clockwise on the sensor.
-
-    Attributes
-    ----------
-    hour : ndarray, shape (n,)
-        Hour angle, radians; NaN unknown.
-    time : ndarray, shape (n,)
-        Seconds.
-    angle : ndarray, shape (n,)
-    part : ndarray of int, shape (n,)
-        Frames of one part share a zero.
-    dec : float
-        Declination, radians.
-    hand : int
-        +1 where north through east is counter-clockwise on the sensor, -1 mirrored, 0 unknown.
-    """
-
-    hour: np.ndarray
-    time: np.ndarray
-    angle: np.ndarray
-    part: np.ndarray
-    dec: float
-    hand: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,15 +116,30 @@ def solve_pole(drift: Drift | None, turn: Turn | None) -> Pole | None:
         "turn_error": other_error,
         "hour_deg": middle,
     }
+    dec = turn.dec if turn is not None and np.isfinite(other) else 0.0
     if np.isfinite(middle):
         fitted = _fit(drift if np.isfinite(part) else None, turn if np.isfinite(other) else None)
         if fitted is not None:
-            return Pole(*fitted, **known)
+            return beyond_first_order(Pole(*fitted, **known), dec)
     if np.isfinite(part) and np.isfinite(other):
         size, error = _length(abs(part), other, part_error, other_error)
-        return Pole(size, error, False, **known)
+        return beyond_first_order(Pole(size, error, False, **known), dec)
     size, error = (abs(part), part_error) if np.isfinite(part) else (other, other_error)
-    return Pole(size, error, True, **known)
+    return beyond_first_order(Pole(size, error, True, **known), dec)
+
+
+PARTS = ("high_error", "east_error")
+"""What the second order changes of a mount left to itself: the way, not the size."""
+
+
+def beyond_first_order(pole: Pole, dec: float, names=("size_error", "turn_error", *PARTS)) -> Pole:
+    """The same with errors that allow for what the formulas leave out.
+
+    The declination on the mount is off by up to the misalignment p, and its north by up to
+    p / cos(dec): a share p tan(dec), half of which is taken for one sigma (derived).
+    """
+    doubt = 0.5 * pole.size * pole.size * ARCMIN * abs(math.tan(dec))
+    return replace(pole, **{n: math.hypot(getattr(pole, n), doubt) for n in names})
 
 
 def drift_part(drift: Drift) -> tuple[float, float]:
@@ -158,28 +154,9 @@ def drift_part(drift: Drift) -> tuple[float, float]:
 
 def turn_part(turn: Turn) -> tuple[float, float]:
     """Size of a cos h - e sin h from the mean rate of the turn, arcmin, and one sigma."""
-    levels = _levels(turn.part)
-    hours = (turn.time - turn.time[0]) * SIDEREAL_RATE / 3600.0 * np.pi / 180.0
-    solution, covariance = robust_line(np.column_stack([hours, levels]), turn.angle)
-    if not np.isfinite(solution[0]):
-        return np.nan, np.nan
-    per_arcmin = ARCMIN / np.cos(turn.dec)
-    rate, error = abs(solution[0]) / per_arcmin, np.sqrt(covariance[0, 0]) / per_arcmin
-    return float(rate), float(error)
-
-
-def unbroken(angle: np.ndarray, part: np.ndarray) -> np.ndarray:
-    """Parts with a new one after every step of the turn that stands out from the others."""
-    if len(angle) < 4:
-        return part
-    step = np.diff(angle)
-    inside = np.diff(part) == 0
-    if inside.sum() < 3:
-        return part
-    middle = np.median(step[inside])
-    sigma = scatter(step[inside], middle)
-    out = inside & (np.abs(step - middle) > JUMP_SIGMAS * max(sigma, 1e-7))
-    return part + np.r_[0, np.cumsum(out)]
+    rate, error = turn_rate(turn)
+    per_arcmin = ARCMIN * turn.factor
+    return abs(rate) / per_arcmin, error / per_arcmin
 
 
 def _fit(drift: Drift | None, turn: Turn | None):
@@ -220,26 +197,51 @@ def _least_squares(drift: Drift | None, turn: Turn | None, hand: int, scale: flo
         values.append(scale * drift.rate)
         weights.append(1.0 / _each(drift.rate, drift.error))
     if turn is not None:
-        per = hand * ARCMIN / np.cos(turn.dec)
-        levels = _levels(turn.part)
-        rows.append(np.column_stack([-per * np.sin(turn.hour), -per * np.cos(turn.hour), levels]))
+        per = hand * ARCMIN * turn.factor
+        zeros = levels(turn.part)
+        rows.append(np.column_stack([-per * np.sin(turn.hour), -per * np.cos(turn.hour), zeros]))
         values.append(turn.angle)
-        time = turn.time - turn.time.mean()
-        time = time / max(float(np.abs(time).max()), 1.0)
-        line = np.column_stack([time, time**2, levels])
-        if len(turn.angle) <= line.shape[1]:
-            line = line[:, [0, *range(2, line.shape[1])]]
-        left = turn.angle - line @ robust_line(line, turn.angle)[0]
-        if not np.isfinite(left).all():
+        sigma = own_scatter(turn.time, turn.part, turn.angle)
+        if not np.isfinite(sigma):
             return None
-        sigma = (
-            MAD_TO_SIGMA
-            * float(np.median(np.abs(left)))
-            * np.sqrt(len(left) / max(len(left) - line.shape[1], 1))
-        )
-        weights.append(np.full(len(left), 1.0 / max(sigma, 1e-7)))
-    design, value, weight = np.vstack(rows), np.concatenate(values), np.concatenate(weights)
-    if not np.isfinite(design).all() or len(value) <= design.shape[1]:
+        weights.append(np.full(len(turn.angle), 1.0 / max(sigma, 1e-7)))
+    found = fit_rows(np.vstack(rows), np.concatenate(values), np.concatenate(weights))
+    if found is None:
+        return None
+    solution, covariance, badness = found
+    return solution[:2], covariance[:2, :2], badness
+
+
+def own_scatter(time: np.ndarray, run: np.ndarray, value: np.ndarray) -> float:
+    """One sigma of values about a parabola in time with a zero for each run; NaN undetermined.
+
+    Grown by what the likeness of neighbours (`linked`) adds to the error of a slope, and by
+    Student's (z^2 + 1) / (4 f) = 3.4 / n for a scatter known from few frames: f = 0.37 n degrees
+    of freedom for a median deviation (derived).
+    """
+    time = time - time.mean()
+    time = time / max(float(np.abs(time).max()), 1.0)
+    line = np.column_stack([about_its_mean(t, run) for t in (time, time**2)])
+    value, zeros = about_its_mean(value, run), len(np.unique(run))
+    if len(value) <= zeros + 2:
+        line = line[:, :1]
+    if len(value) <= zeros + 1:
+        return math.nan
+    left = value - line @ robust_line(line, value)[0]
+    if not np.isfinite(left).all():
+        return math.nan
+    free = len(left) / (len(left) - zeros - line.shape[1])
+    grown = linked(left, run) * math.sqrt(free) * (1.0 + 3.4 / len(left))
+    return MAD_TO_SIGMA * float(np.median(np.abs(left))) * grown
+
+
+def fit_rows(design: np.ndarray, value: np.ndarray, weight: np.ndarray, zeros: int = 0):
+    """Solution, covariance and robust sum of squares of weighted rows; None undetermined.
+
+    Huber weights (k = 1.5); the covariance is that of the weights, or of the scatter where
+    that is larger.  ``zeros`` unknowns were taken out of the rows before.
+    """
+    if not np.isfinite(design).all() or len(value) <= design.shape[1] + zeros:
         return None
     huber = np.ones(len(value))
     for _ in range(10):
@@ -253,18 +255,15 @@ def _least_squares(drift: Drift | None, turn: Turn | None, hand: int, scale: flo
         left = np.abs(value - design @ solution) * weight
         huber = np.minimum(1.0, 1.5 / np.maximum(left, 1e-9))
     normal = (design * (weight**2 * huber)[:, None]).T @ design
-    spread = max(1.0, float(np.sum(huber * left**2)) / (len(value) - design.shape[1]))
-    covariance = np.linalg.pinv(normal)[:2, :2] * spread
+    spread = max(1.0, float(np.sum(huber * left**2)) / (len(value) - design.shape[1] - zeros))
+    norm = np.sqrt(np.diag(normal))
+    covariance = np.linalg.pinv(normal / np.outer(norm, norm)) / np.outer(norm, norm) * spread
     badness = float(np.sum(np.where(left < 1.5, left**2, 3.0 * left - 2.25)))
-    return solution[:2], covariance, badness
+    return solution, covariance, badness
 
 
 def _norm(design: np.ndarray) -> np.ndarray:
     return np.maximum(np.linalg.norm(design, axis=0), 1e-30)
-
-
-def _levels(part: np.ndarray) -> np.ndarray:
-    return (part[:, None] == np.unique(part)[None, :]).astype(float)
 
 
 def _each(rate: np.ndarray, error: np.ndarray) -> np.ndarray:
@@ -285,8 +284,14 @@ def _length(a: float, b: float, a_error: float, b_error: float) -> tuple[float, 
 
 COMMON_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 """Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
-ASSUMED_DOUBT = 0.5
-"""Doubt in that rate where the record does not show it: mounts are set from 0.25 to 1 times."""
+RATES = (0.15 * SIDEREAL_RATE / 1000.0, 1.2 * SIDEREAL_RATE / 1000.0)
+"""Rates that are believed: mounts are set from 0.25 to 1 times sidereal, common practice."""
+ASSUMED_DOUBT = 0.6
+"""Doubt in `COMMON_RATE` where the record does not show the rate: it may be twice that or half."""
+AGREE = 0.25
+"""How far the rates of both axes may lie apart, relative: a choice."""
+STRETCH_S = 900.0
+"""Longest stretch of the record that gives one rate of drift: a choice."""
 
 
 def recorded_drift(view: NightView) -> Drift | None:
@@ -296,116 +301,45 @@ def recorded_drift(view: NightView) -> Drift | None:
     from subgrade.guiding import dec_drift, unguided
 
     record = view.guiding.record
-    track = unguided(record, "dec", COMMON_RATE)
+    rate, doubt = dec_rate(record, view.common("dec_deg"))
+    track = unguided(record, "dec", COMMON_RATE, rate)
     if track is None or not math.isfinite(track.rate):
         return None
-    middle, rate, error = dec_drift(track)
+    doubt = ASSUMED_DOUBT if track.assumed else 0.0 if track.rate == 0.0 else doubt
+    piece = ((track.time - track.time[0]) // STRETCH_S).astype(int)
+    new = (np.diff(piece) != 0) | (np.diff(track.run) != 0)
+    middle, rate, error = dec_drift(replace(track, run=np.r_[0, np.cumsum(new)]))
     mine = of_main_night(view, middle + view.guiding.clock.add_s)
     middle, rate, error = middle[mine], rate[mine], error[mine]
-    if len(middle) < 3:
+    if len(middle) < 2:
         return None
-    doubt = ASSUMED_DOUBT if track.assumed else 0.0 if track.rate == 0.0 else PULSE_DOUBT
     hour = hours(view, middle + view.guiding.clock.add_s)
     return Drift(hour, rate, error, doubt)
 
 
-def seen_drift(view: NightView) -> Drift | None:
-    """Drift in declination of the stars from frame to frame, where north is known."""
-    from_groups = []
-    for k, group in enumerate(view.night.geometry.groups if view.night.geometry else ()):
-        for run in group.segments:
-            axes = view.night.frames[run.frames[0]].facts.sky_axes
-            if axes is None or not math.isfinite(run.north):
-                continue
-            error = math.hypot(axes[1][0] * run.error_x, axes[1][1] * run.error_y)
-            middle = float(np.mean([_middle(view)[f] for f in run.frames]))
-            from_groups.append((middle, run.north, error, k))
-    if not from_groups:
-        return None
-    middle, rate, error, _ = np.array(from_groups, float).T
-    known = np.isfinite(error) & (error > 0) & of_main_night(view, middle)
-    if not known.any():
-        return None
-    return Drift(hours(view, middle[known]), rate[known], error[known], 0.0)
+def dec_rate(record: GuideRecord, dec_deg: float) -> tuple[float, float]:
+    """Arcsec that a ms of Dec correction moves the star, signed, and its relative doubt.
 
-
-def field_turn(view: NightView) -> Turn | None:
-    """Turn of the largest group's field on the sensor; None where it cannot be known."""
-    if not view.night.groups:
-        return None
-    largest = max(range(len(view.night.groups)), key=lambda g: len(view.night.groups[g].members))
-    group, time = view.night.groups[largest], _middle(view)
-    main = main_night(view)
-    members = [
-        i
-        for i in sorted(group.members, key=lambda i: time[i])
-        if (r := view.night.compared[i].registration) is not None
-        and r.ok
-        and main[i]
-        and view.night.frames[i].stars.shape_status == "measured"
-    ]
-    facts = view.night.frames[group.reference].facts
-    if len(members) < 5 or facts.dec_deg is None or abs(facts.dec_deg) > 88.0:
-        return None
-    rotation = np.radians([view.night.compared[i].registration.rotation_deg for i in members])
-    flipped = np.cos(rotation) < 0
-    # The transform turns frame onto reference; the stars turned the other way.
-    angle = -np.unwrap(rotation, period=np.pi)
-    part = np.r_[0, np.cumsum(flipped[1:] != flipped[:-1])]
-    part = unbroken(angle, part)
-    # A part of one frame says nothing.
-    many = np.isin(part, [p for p in np.unique(part) if (part == p).sum() > 1])
-    if many.sum() < 5 or np.ptp(time[members][many]) < 600.0:
-        return None
-    when = time[members][many]
-    return Turn(
-        hours(view, when),
-        when,
-        angle[many],
-        part[many],
-        math.radians(facts.dec_deg),
-        hand_of(view, largest),
-    )
-
-
-def hand_of(view: NightView, group: int) -> int:
-    """+1 where north through east is counter-clockwise on the sensor, -1 mirrored, 0 unknown.
-
-    From the header's orientation, else from the record's, which holds if it counts the
-    star's place east and north.
+    Backlash hides answers in Dec; mounts correct both axes at one rate (common practice, no
+    source), so RA shows it too, times cos(dec) on the sky.  NaN where neither shows it.
     """
-    geometry = view.night.geometry
-    if geometry is not None and geometry.groups[group].handedness:
-        return geometry.groups[group].handedness
-    # The record's hand is +1 where north lies counter-clockwise of east: a mirrored view.
-    return -view.guiding.handedness if view.guiding is not None else 0
+    from subgrade.guiding import answer_rate
 
-
-def hours(view: NightView, unix: np.ndarray) -> np.ndarray:
-    """Hour angles, radians, of the pointing nearest in time; NaN unknown."""
-    time, site, ra = _middle(view), view.facts("site_lon_deg"), view.facts("ra_deg")
-    known = np.isfinite(time) & np.isfinite(site) & np.isfinite(ra)
-    if not known.any() or not len(unix) or not np.isfinite(unix).all():
-        return np.full(len(unix), np.nan)
-    from subgrade.guiding import hour_angles
-
-    near = np.abs(unix[:, None] - time[known]).argmin(axis=1)
-    return np.radians(hour_angles(unix, site[known][near], ra[known][near]))
-
-
-def main_night(view: NightView) -> np.ndarray:
-    """True at the frames of the night that holds most frames."""
-    return fullest_night(_middle(view))
-
-
-def of_main_night(view: NightView, unix: np.ndarray) -> np.ndarray:
-    """Which moments fall into the night with most frames; all where the headers are silent."""
-    main = main_night(view)
-    if not main.any():
-        return np.ones(len(unix), bool)
-    around = 0.5 * NIGHT_GAP_S
-    return (unix > view.start[main].min() - around) & (unix < view.end[main].max() + around)
-
-
-def _middle(view: NightView) -> np.ndarray:
-    return 0.5 * (view.start + view.end)
+    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    seen = {}
+    for axis, on_sky in (("dec", 1.0), ("ra", math.cos(math.radians(dec_deg)))):
+        error, pulse = getattr(record, axis)[use], getattr(record, f"{axis}_pulse_ms")[use]
+        rate, doubt = answer_rate(error, pulse) if len(error) > 3 else (math.nan, math.nan)
+        if on_sky > 0 and RATES[0] < abs(rate) / on_sky < RATES[1]:
+            seen[axis] = (rate / on_sky, max(doubt, PULSE_DOUBT))
+    if "ra" not in seen:
+        return seen.get("dec", (math.nan, math.nan))
+    size, doubt = abs(seen["ra"][0]), seen["ra"][1]
+    pulse, error = record.dec_pulse_ms[use], record.dec[use]
+    sign = -float(np.sign(np.nansum(pulse * (error - np.median(error)))))
+    if "dec" in seen:
+        own, own_doubt = seen["dec"]
+        sign = math.copysign(1.0, own)
+        if abs(abs(own) - size) < AGREE * size:
+            return own, min(own_doubt, doubt)
+    return sign * size, doubt

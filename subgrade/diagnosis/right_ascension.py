@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
+from subgrade.diagnosis.mount_kind import unguided
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import BALANCE, LIKELY, counted, number, possibly
 from subgrade.night import fullest_night
@@ -30,8 +31,8 @@ SHORT_INTERVAL_S = 2.5
 def oscillation(view: NightView) -> NightFinding | None:
     """RA oscillation and what is most likely to end it."""
     affected, lost = view.affected("ra_oscillation"), view.lost_to("ra_oscillation")
-    if not affected:
-        return None
+    if not affected or unguided(view):
+        return None  # what nobody corrects, no correction drives to and fro
     gain, gain_error = loop_gain(view, affected)
     period, over = _median(view, affected, "period_s"), _median(view, affected, "overshoot")
     lag, rms = _median(view, affected, "lag1_ra"), _median(view, affected, "rms_ra")
@@ -209,6 +210,11 @@ def periodic_error(view: NightView) -> NightFinding | None:
 
 
 def _periodic_advice(view: NightView, period: float, size: float) -> tuple[Advised, ...]:
+    if unguided(view):
+        because = "periodic error repeats with every turn of the worm, and nothing corrected it"
+        return (
+            Advised("Guide the mount, or train its PEC over several turns of the worm", because),
+        )
     interval = view.guiding.record.cadence_s if view.guiding else math.nan
     oscillating = view.affected("ra_oscillation")
     steps = [] if interval <= SHORT_INTERVAL_S else ["guide with shorter exposures"]

@@ -15,7 +15,8 @@ from subgrade.judging.model import rejected_otherwise
 from subgrade.judging.reasons import WIDENING
 
 LIMIT_OF_SHARPNESS = "what limits the sharpness"
-POOR_THROUGHOUT = {"wide stars": "wide", "elongated stars": "elongated"}
+ELONGATED = "elongated stars"
+POOR_THROUGHOUT = {"wide stars": "wide", ELONGATED: "elongated"}
 """Topics, and what they call the stars."""
 ALL_NIGHT = 3
 """Frames of a group from which "all night" is a fair word: a choice."""
@@ -165,7 +166,7 @@ def poor_throughout(view: NightView) -> list[NightFinding]:
             out.append(
                 finding(
                     view,
-                    "elongated stars",
+                    ELONGATED,
                     f"{stars} were elongated{time}, {typically}eccentricity {number(oval.centre)} "
                     f"(poor from {number(view.limits.roundness.night_poor)}).",
                     frames=members,

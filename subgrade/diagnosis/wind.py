@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
+from subgrade.diagnosis.mount_kind import tracking_of
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.wording import counted, duration, number
 
@@ -71,7 +72,8 @@ def wind(view: NightView) -> NightFinding | None:
     action = f"Shelter the telescope, {shield}tie down loose cables, set the tripod low and firm"
     if exposure > 0 and lost and frames >= RATED:
         because, extra = _shorter(view, len(lost), frames, exposure, numbers)
-        action += extra
+        if tracking_of(view).kind not in ("unguided", "altazimuth"):  # which set the exposure
+            action += extra
     if lost and frames > 1:
         where = (
             " from just before the first gust to just after the last"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from subgrade.figures import with_error
+
 SURE, LIKELY = 0.9, 0.65
 """Sureness of high confidence, and of fair confidence; a choice, no source."""
 
@@ -75,14 +77,9 @@ def number(value: float, error: float | None = None, unit: str = "") -> str:
             1 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))) - (abs(value) < 1))
         )
         return f"{value:.{places}f}{space}{unit}"
-    lead = math.floor(math.log10(error))
-    digits = -lead + (1 if error / 10.0**lead < 2.0 else 0)
-    places = min(max(digits, 0), 6)
-    if round(error, places) == 0:
+    if round(error, 6) == 0:
         return number(value, None, unit)
-    value = round(value, digits) + 0.0  # no minus before a zero
-    text = f"{value:.{places}f} ± {round(error, digits):.{places}f}"
-    return f"{text}{space}{unit}"
+    return with_error(value, error, unit)
 
 
 def duration(seconds: float) -> str:

@@ -9,6 +9,7 @@ _WHERE = {
     "fit_clock": "clock_fit",
     "fit_path": "path_fit",
     "guide_night": "join",
+    "answer_rate": "over_night",
     "dec_drift": "over_night",
     "hour_angles": "over_night",
     "unguided": "over_night",

@@ -27,6 +27,8 @@ WORM_PERIODS_S = (60.0, 1200.0)
 WORM_CYCLES = 3.0
 WORM_ALARM = 1e-6
 """False-alarm probability that a worm period must stay below: a choice."""
+UNSURE = 0.35
+"""Relative error from which a rate of the pulses is not believed: a choice."""
 SLOW_LAG1, CHASING_LAG1 = 0.5, -0.25
 """Autocorrelation of calm neighbours that calls the guide exposure too slow or too nervous.
 
@@ -59,11 +61,13 @@ class Unguided:
     assumed: bool = False
 
 
-def unguided(record: GuideRecord, axis: str, usual_rate: float = NAN) -> Unguided | None:
+def unguided(
+    record: GuideRecord, axis: str, usual_rate: float = NAN, known_rate: float = NAN
+) -> Unguided | None:
     """The path of one axis (``ra`` or ``dec``) as if nobody had guided; None for a short record.
 
     ``usual_rate`` (arcsec per ms) is taken, with the sign the pulses show, where no dither
-    shows the rate.
+    shows the rate; ``known_rate``, the same with a sign of its own, before all.
     """
     error = getattr(record, axis)
     pulse = getattr(record, f"{axis}_pulse_ms")
@@ -72,7 +76,8 @@ def unguided(record: GuideRecord, axis: str, usual_rate: float = NAN) -> Unguide
         return None
     time, error, pulse = record.time[use], error[use], pulse[use]
     known = float(np.mean(np.isfinite(pulse))) > 0.8
-    rate = pulse_rate(error, pulse) if known else NAN
+    rate, _ = answer_rate(error, pulse) if known else (NAN, NAN)
+    rate = known_rate if known and np.isfinite(known_rate) else rate
     if known and not pulse[np.isfinite(pulse)].any():
         rate = 0.0
     assumed = known and not np.isfinite(rate) and np.isfinite(usual_rate)
@@ -97,6 +102,25 @@ def pulse_rate(error: np.ndarray, pulse: np.ndarray, least: int = 8) -> float:
     # The error's growth after a dither's command is no answer to a pulse.
     large &= np.abs(error[1:]) < 1.3 * np.abs(met)
     return float(np.median(step[large] / sent[large])) if large.sum() >= least else NAN
+
+
+def answer_rate(error: np.ndarray, pulse: np.ndarray, least: int = 5) -> tuple[float, float]:
+    """`pulse_rate` of a star that drifts as well, and its relative error; NaN where not shown.
+
+    A loop that holds a drift sends pulses that move nothing on the whole: error and pulse are
+    counted from their medians.
+    """
+    met, sent = error - np.median(error), pulse - np.nanmedian(pulse)
+    step, met, after, sent = np.diff(met), met[:-1], np.abs(met[1:]), sent[:-1]
+    large = (np.abs(met) > 4.0 * scatter(error)) & np.isfinite(sent) & (sent != 0)
+    large &= after < 1.3 * np.abs(met)
+    if large.sum() < least:
+        return NAN, NAN
+    each = step[large] / sent[large]
+    rate = float(np.median(each))
+    # A median's error is 1.2533 sigma / sqrt(n).
+    doubt = 1.2533 * scatter(each) / np.sqrt(large.sum()) / max(abs(rate), 1e-12)
+    return (rate, float(doubt)) if doubt < UNSURE else (NAN, NAN)
 
 
 def _breaks(record: GuideRecord, time, error) -> np.ndarray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from subgrade.figures import beside, figure
+from subgrade.figures import beside, figure, with_error
 from subgrade.judging.criteria import points_beyond
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import WORST_CORNER
@@ -66,14 +66,12 @@ def _turn(seen: Turning) -> str:
     """The turn and where it has its centre, with their errors."""
     if not np.isfinite(seen.angle_deg):
         return "a rotation"
-    text = f"a rotation of {figure(60 * seen.angle_deg)}"
+    text = f"a rotation of {figure(60 * seen.angle_deg)}′"
     if np.isfinite(seen.angle_error_deg):
-        text += f" ± {figure(60 * seen.angle_error_deg)}"
-    text += "′"
+        text = f"a rotation of {with_error(60 * seen.angle_deg, 60 * seen.angle_error_deg, '′')}"
     if np.isfinite(seen.x):
-        text += (
-            f" about x {seen.x:.0f} ± {seen.x_error:.0f}, y {seen.y:.0f} ± {seen.y_error:.0f} px"
-        )
+        x, y = with_error(seen.x, seen.x_error), with_error(seen.y, seen.y_error, "px")
+        text += f" about x {x}, y {y}"
     return text
 
 

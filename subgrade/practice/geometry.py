@@ -100,7 +100,7 @@ def airmass(altitude):
     return np.maximum(x, 1.0)
 
 
-def polar_rates(high_arcmin, east_arcmin, hour_deg, dec_deg):
+def polar_rates(high_arcmin, east_arcmin, hour_deg, dec_deg, guided: bool = True):
     """Drift and rotation from a misaligned polar axis, first order.
 
     Parameters
@@ -109,13 +109,16 @@ def polar_rates(high_arcmin, east_arcmin, hour_deg, dec_deg):
         Axis too high, and too far east measured on the sky (northern hemisphere).
     hour_deg, dec_deg : float or ndarray
         Hour angle (west positive) and declination.
+    guided : bool
+        Whether a star in the field is held: each correction in right ascension turns the field.
 
     Returns
     -------
     east, north : ndarray
-        Rate of a star in the mount's frame, arcsec per second on the sky.
+        Rate of a star in the mount's frame left to itself, arcsec per second on the sky.
     rotation : ndarray
-        Turn of the field about a guided star, north through east, arcsec per second.
+        Turn of the field, north through east, arcsec per second: by 1 / cos(dec) of what it is
+        about the celestial equator where guided, by cos(dec) of it where left to itself.
 
     Notes
     -----
@@ -127,4 +130,5 @@ def polar_rates(high_arcmin, east_arcmin, hour_deg, dec_deg):
     w = SIDEREAL_ARCSEC_PER_S
     north = -w * (a * np.sin(h) + e * np.cos(h))
     cross = -w * (a * np.cos(h) - e * np.sin(h))
-    return cross * np.sin(dec), north, cross / np.cos(dec)
+    turn = cross / np.cos(dec) if guided else cross * np.cos(dec)
+    return cross * np.sin(dec), north, turn

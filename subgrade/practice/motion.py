@@ -213,17 +213,15 @@ def followed_path(scenario: Scenario, line: Timeline) -> np.ndarray:
 
 
 def field_turn(scenario: Scenario, line: Timeline) -> np.ndarray:
-    """Turn of the field about the guide star, radians north through east, shape (steps,)."""
+    """Turn of the field, radians north through east, shape (steps,): about the guide star, or with
+    the mount where nobody guides."""
     time = np.arange(line.steps) * STEP_S
     coarse = time[:: round(1.0 / STEP_S)]
     hour = hour_angle_deg(line.origin_unix + coarse, scenario.site, scenario.target)
     mount = scenario.mount
-    rate = (
-        polar_rates(mount.pole_high_arcmin, mount.pole_east_arcmin, hour, scenario.target.dec_deg)[
-            2
-        ]
-        / 206264.806
-    )
+    pole = (mount.pole_high_arcmin, mount.pole_east_arcmin)
+    guided = scenario.guider.on and scenario.guider.ra_gain > 0
+    rate = polar_rates(*pole, hour, scenario.target.dec_deg, guided)[2] / 206264.806
     for index in range(line.frames):
         for event in scenario.active(index + 1):
             if event.cause == "field_rotation" and event.kind != STANDING:
