@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.guiding.leaps import leaps
 from subgrade.record.model import GuideRecord
 
 DITHER_LAG_S, DITHER_LAG_SPREAD_S = 2.5, 1.4
@@ -15,8 +16,6 @@ MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
 """Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
 A night's only one may well be the one that ruined a frame, a few jumps may be gusts: a choice."""
-CALM_BEFORE = 8
-"""Quiet samples that must come before a jump."""
 UNGUIDED = 4.0
 """Log-likelihood lost for an exposure without guiding: a choice."""
 
@@ -27,6 +26,8 @@ class Grid:
 
     add: np.ndarray
     score: np.ndarray
+    timing: np.ndarray
+    """The dithers' part of the score."""
 
 
 def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
@@ -39,7 +40,8 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
     n_u = int(np.ceil(end[-1] - zero_u)) + 61
     size = next_fast_len(n_r + n_u, real=True)
     gain = UNGUIDED * _guided_seconds(record, zero_r, n_r)
-    total = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
+    covered = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
+    timed = np.zeros_like(covered)
     steps, ends, kind_of_step = _dither_times(record)
     if len(steps) < FEWEST_DITHERS[kind_of_step] * len(start):
         steps = ends = np.empty(0)
@@ -48,10 +50,11 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
         count = np.zeros(n_r)
         np.add.at(count, np.rint(times - zero_r).astype(int), 1.0)
         ratio = _between_ratio(start, end, zero_u, n_u, kind, cadence)
-        total += np.conj(rfft(count, size)) * rfft(ratio, size)
-    both = irfft(total, size)
+        timed += np.conj(rfft(count, size)) * rfft(ratio, size)
+    covered, timed = irfft(covered, size), irfft(timed, size)
     lag = np.arange(-(n_r - 1), n_u)
-    return Grid(zero_u - zero_r + lag, both[lag % size]), len(steps)
+    timing = timed[lag % size]
+    return Grid(zero_u - zero_r + lag, covered[lag % size] + timing, timing), len(steps)
 
 
 def _guided_seconds(record: GuideRecord, zero: float, n: int) -> np.ndarray:
@@ -87,8 +90,8 @@ def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray, str]:
         )
 
     ends, steps, kind = times("settle_end"), times("dither"), "dither"
-    if not len(steps):
-        steps = times("settle_start")
+    for other in ("settle_start", "reference_moved"):
+        steps = steps if len(steps) else times(other)
     if not len(steps):
         steps, kind = jump_times(record), "jump"
     return _thinned(steps), _thinned(ends), kind
@@ -105,23 +108,11 @@ def _thinned(times: np.ndarray, apart: float = 6.0) -> np.ndarray:
 
 
 def jump_times(record: GuideRecord) -> np.ndarray:
-    """When the error jumps from a quiet stretch as a dither makes it jump, record clock.
-
-    A step of more than six times the usual (and 1.5 arcsec) after `CALM_BEFORE` samples near
-    the reference position.
-    """
+    """When the error leaps from a quiet stretch as a dither makes it leap, record clock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
-    time, ra, dec = record.time[use], record.ra[use], record.dec[use]
-    if len(time) < 2 * CALM_BEFORE:
-        return np.empty(0)
-    step = np.hypot(np.diff(ra), np.diff(dec))
-    usual = float(np.median(step))
-    far = np.hypot(ra, dec)
-    restless = np.cumsum(np.r_[0, far > 3.0 * usual])
-    place = np.flatnonzero(step > max(6.0 * usual, 1.5)) + 1
-    place = place[place >= CALM_BEFORE]
-    calm = restless[place] == restless[place - CALM_BEFORE]
-    return time[place[calm & (far[place] > 3.0 * usual)]]
+    time = record.time[use]
+    _, unsaid, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use])
+    return time[1:][unsaid] if len(time) > 1 else np.empty(0)
 
 
 def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -> np.ndarray:
@@ -154,11 +145,12 @@ def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -
     return np.clip(np.log(density / chance), -3.0, 6.0)
 
 
-def score_at(grid: Grid, add: np.ndarray) -> np.ndarray:
-    """Score at the offsets asked for; -inf without overlap."""
+def score_at(grid: Grid, add: np.ndarray, part: str = "score") -> np.ndarray:
+    """Score (or its ``timing``) at the offsets asked for; -inf without overlap."""
+    values = getattr(grid, part)
     k = np.rint(add - grid.add[0]).astype(int)
-    inside = (k >= 0) & (k < len(grid.score))
-    return np.where(inside, grid.score[np.clip(k, 0, len(grid.score) - 1)], -np.inf)
+    inside = (k >= 0) & (k < len(values))
+    return np.where(inside, values[np.clip(k, 0, len(values) - 1)], -np.inf)
 
 
 def oval_score(record, start, end, oval, add, score) -> np.ndarray:

@@ -23,6 +23,7 @@ from subgrade.guiding.over_night import (
     worm,
 )
 from subgrade.guiding.predict import camera_angle, predict
+from subgrade.guiding.seen import night_seen
 from subgrade.night.model import Frame, Night
 from subgrade.record import calm_rms
 from subgrade.record.model import GuideRecord
@@ -53,7 +54,7 @@ def guide_night(
     if not records:
         return None
     start, end = exposure_times(night.frames)
-    record, clock, notes = _one_clock(records, start, end, ovalness(night), utc_offset_hours)
+    record, clock, notes = _one_clock(records, start, end, night_seen(night), utc_offset_hours)
     usual = _usual_brightness(record)
     exposures = exposure_guiding(record, clock, start, end, usual)
     calm = calm_rms(record)
@@ -95,30 +96,12 @@ def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:
     return start, end
 
 
-def ovalness(night: Night) -> np.ndarray:
-    """Elongation of every frame beyond its group's usual, arcsec^2 where the scale is known."""
-    out = np.full(len(night.frames), NAN)
-    for k, frame in enumerate(night.frames):
-        stars, area = frame.stars, (frame.facts.scale_arcsec or 1.0) ** 2
-        if stars.shape_status in ("trailed", "doubled") and np.isfinite(stars.length_px):
-            # A box of length L has the variance L^2 / 12.
-            out[k] = stars.length_px**2 / 12.0 * area
-        elif np.isfinite(stars.xx):
-            out[k] = float(np.hypot(stars.xx - stars.yy, 2.0 * stars.xy)) * area
-    for group in night.groups:
-        members = list(group.members)
-        known = out[members]
-        if np.isfinite(known).any():
-            out[members] = known - np.nanmedian(known)
-    return out
-
-
 def _usual_brightness(record: GuideRecord) -> float:
     seen = record.brightness[record.good & np.isfinite(record.brightness)]
     return float(np.median(seen)) if len(seen) >= 10 else NAN
 
 
-def _one_clock(records, start, end, oval, offset) -> tuple[GuideRecord, ClockFit, tuple]:
+def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit, tuple]:
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
@@ -129,7 +112,7 @@ def _one_clock(records, start, end, oval, offset) -> tuple[GuideRecord, ClockFit
         else:
             like.append(record)
     joined = [joined_record(s) for s in sets]
-    fits = [fit_clock(r, start, end, oval, offset) for r in joined]
+    fits = [fit_clock(r, start, end, utc_offset=offset, seen=seen) for r in joined]
     notes = tuple(n for r in joined for n in r.notes)
     main = max(range(len(joined)), key=lambda k: (np.isfinite(fits[k].add_s), len(joined[k])))
     on_main = [joined[main]]

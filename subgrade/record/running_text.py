@@ -179,7 +179,10 @@ _ORDER = (
         "reference_moved",
         r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
         r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
-        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)",
+        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)"
+        # "new place for the guide star", "guide star moved to", "star position changed"
+        r"|\bnew (?:guide |star )?(?:place|position|spot|location)\b(?!.*\bmount\b)"
+        r"|\bstar (?:position |place )?(?:was |is )?(?:moved|shifted|displaced|offset)\b",
     ),
 )
 _KINDS = tuple((kind, re.compile(pattern, re.IGNORECASE)) for kind, pattern in _ORDER)
