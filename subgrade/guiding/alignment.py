@@ -16,7 +16,10 @@ MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
 """Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
 A night's only one may well be the one that ruined a frame, a few jumps may be gusts: a choice."""
-UNGUIDED = 4.0
+ANY_PHASE, PHASE_S = 0.05, 6.0
+"""Chance that a plan dithers in step with the exposures but at another moment (all night badly
+timed), and seconds that count as one moment: a choice.  Dithers in step are one coincidence."""
+UNGUIDED = 5.0
 """Log-likelihood lost for an exposure without guiding: a choice."""
 
 
@@ -53,8 +56,21 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
         timed += np.conj(rfft(count, size)) * rfft(ratio, size)
     covered, timed = irfft(covered, size), irfft(timed, size)
     lag = np.arange(-(n_r - 1), n_u)
-    timing = timed[lag % size]
+    timing = _in_step(timed[lag % size], start, end)
     return Grid(zero_u - zero_r + lag, covered[lag % size] + timing, timing), len(steps)
+
+
+def _in_step(timing: np.ndarray, start, end) -> np.ndarray:
+    """Log-likelihood of the dithers, with the chance that all were commanded at another phase.
+
+    The mean over a cycle is taken from its highest place, which is about as wide as `PHASE_S`.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    cycle = float(np.median(np.diff(start))) if len(start) > 1 else float(end[0] - start[0])
+    cycle = int(np.clip(cycle, PHASE_S, len(timing)))
+    any_phase = maximum_filter1d(timing, cycle, mode="nearest") - np.log(cycle / PHASE_S)
+    return np.logaddexp(np.log1p(-ANY_PHASE) + timing, np.log(ANY_PHASE) + any_phase)
 
 
 def _guided_seconds(record: GuideRecord, zero: float, n: int) -> np.ndarray:
@@ -111,7 +127,7 @@ def jump_times(record: GuideRecord) -> np.ndarray:
     """When the error leaps from a quiet stretch as a dither makes it leap, record clock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time = record.time[use]
-    _, unsaid, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use])
+    _, unsaid, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use], plain=True)
     return time[1:][unsaid] if len(time) > 1 else np.empty(0)
 
 

@@ -61,6 +61,7 @@ IN_USE = {
 }
 """Log-prior of civil time zones (offsets in use, from memory); others get `ODD_ZONE`."""
 ODD_ZONE = -3.0
+SEEN_BELIEVED = 0.5
 OVAL_BELIEVED = 0.5
 """Share of the oval frames' evidence that is believed: frames follow one another, so that
 neighbours are nearly alike.  A choice."""
@@ -158,7 +159,7 @@ def _shown(record, tracked: Track, frames: _Frames, add, score) -> np.ndarray:
         coarse = coarse[:: -(-len(coarse) // MOST_OFFSETS)]
     found = likeness(tracked, frames.seen, frames.start, frames.end, coarse).both
     gain[row, column] = np.interp(add[row, column], coarse, found)
-    return gain
+    return SEEN_BELIEVED * gain
 
 
 def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> ClockFit:

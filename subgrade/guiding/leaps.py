@@ -12,11 +12,13 @@ LEAP = 4.5
 LEAST_LEAP_ARCSEC = 0.8
 CALM_BEFORE = 4
 """Quiet samples that must come before a leap without a remark: a choice."""
+PLAIN = (6.0, 1.5, 8)
+"""The same three for leaps that are to pass for dithers by themselves."""
 MOVES = ("dither", "reference_moved")
 """Remarks of a new place."""
 
 
-def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray) -> tuple:
+def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray, plain: bool = False) -> tuple:
     """Steps between samples in which the star's place was moved, as remarked and otherwise.
 
     Parameters
@@ -27,6 +29,8 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray) -> tuple:
         Of the good samples, record clock.
     error : ndarray of complex, shape (n,)
         RA + i Dec, arcsec.
+    plain : bool
+        Whether only leaps count that no gust is likely to make (`PLAIN`).
 
     Returns
     -------
@@ -42,7 +46,8 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray) -> tuple:
         return said, unsaid, float("nan")
     step = np.abs(np.diff(error))
     usual = float(np.median(step))
-    limit = max(LEAP * usual, LEAST_LEAP_ARCSEC)
+    times, least, calm_before = PLAIN if plain else (LEAP, LEAST_LEAP_ARCSEC, CALM_BEFORE)
+    limit = max(times * usual, least)
     cadence = record.cadence_s
     for event in record.events:
         if event.kind in MOVES:
@@ -56,8 +61,8 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray) -> tuple:
     far = np.abs(error)
     restless = np.r_[0, np.cumsum(far > 0.5 * limit)]
     place = np.flatnonzero(step > limit) + 1
-    place = place[place >= CALM_BEFORE]
-    calm = restless[place] == restless[place - CALM_BEFORE]
+    place = place[place >= calm_before]
+    calm = restless[place] == restless[place - calm_before]
     unsaid[place[calm & (far[place] > 0.5 * limit)] - 1] = True
     near = np.convolve(said, np.ones(5), "same") > 0
     return said, unsaid & ~near, usual
