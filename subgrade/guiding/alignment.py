@@ -21,6 +21,9 @@ ANY_PHASE, PHASE_S = 0.05, 6.0
 timed), and seconds that count as one moment: a choice.  Dithers in step are one coincidence."""
 UNGUIDED = 5.0
 """Log-likelihood lost for an exposure without guiding: a choice."""
+STAR_MISSING = 0.7
+"""What a second counts in which the guider ran without its star: exposures go on, flips fall
+there: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +77,23 @@ def _in_step(timing: np.ndarray, start, end) -> np.ndarray:
 
 
 def _guided_seconds(record: GuideRecord, zero: float, n: int) -> np.ndarray:
-    """1 in every second of the record with guiding, else 0."""
-    use = record.good & np.isfinite(record.ra)
-    time = record.time[use]
-    guided = np.zeros(n + 1)
-    if len(time) > 1:
-        short = np.diff(time) <= 3.0 * record.cadence_s
-        begin = np.rint(time[:-1][short] - zero).astype(int)
-        stop = np.rint(time[1:][short] - zero).astype(int)
-        np.add.at(guided, begin, 1.0)
-        np.add.at(guided, stop, -1.0)
-    return (np.cumsum(guided)[:n] > 0).astype(float)
+    """1 in every second of the record with guiding, `STAR_MISSING` while it ran without a star."""
+    guided = np.zeros(n)
+    for use, worth in ((np.ones(len(record), bool), STAR_MISSING), (_seen(record), 1.0)):
+        time = record.time[use]
+        if len(time) > 1:
+            steps = np.zeros(n + 1)
+            short = np.diff(time) <= 3.0 * record.cadence_s
+            begin = np.rint(time[:-1][short] - zero).astype(int)
+            stop = np.rint(time[1:][short] - zero).astype(int)
+            np.add.at(steps, begin, 1.0)
+            np.add.at(steps, stop, -1.0)
+            guided[np.cumsum(steps)[:n] > 0] = worth
+    return guided
+
+
+def _seen(record: GuideRecord) -> np.ndarray:
+    return record.good & np.isfinite(record.ra)
 
 
 def _exposure_shares(start, end, zero: float, n: int) -> np.ndarray:
@@ -155,7 +164,10 @@ def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -
         shape = 1.0 / length
     density = (1.0 - MISTIMED[kind]) * shape / len(start)
     density[exposing] = MISTIMED[kind] / float((end - start).sum())
-    # Frames may have been left out: before the first and after the last anything goes.
+    # Frames may have been left out: in a gap as long as a frame one may be missing,
+    # before the first and after the last anything goes.
+    missing = ~exposing & (lag > 60.0) & (length > np.median(end - start))
+    density[missing] = chance
     beyond = (before < 0) | ((before == len(end) - 1) & (lag > 60.0))
     density[beyond] = 0.3 * chance
     return np.clip(np.log(density / chance), -3.0, 6.0)

@@ -245,9 +245,7 @@ def _oval_of_turns(tracked, seen, frames, low, high) -> np.ndarray:
             usual = np.nanmedian(part.real, axis=1) + 1j * np.nanmedian(part.imag, axis=1)
         x[:, mine] -= np.nan_to_num(usual)[:, None]
     scale = _scale_of(y, 1.2 * float(np.median(error)))
-    plain = [
-        np.broadcast_to(np.hypot(error, share * scale), full.shape) for share in UNEXPLAINED
-    ]
+    plain = [np.broadcast_to(np.hypot(error, share * scale), full.shape) for share in UNEXPLAINED]
     sigmas = [np.hypot(s, ELONGATION_SHARE * np.abs(x)) for s in plain]
     half = TURNS[: len(TURNS) // 2]
     factor = np.exp(2j * half)[:, None, None] * np.array(RESPONSES)[:, None]
