@@ -299,7 +299,7 @@ def test_records_in_parts_and_on_two_clocks_give_the_same_night():
     off = [
         abs(a.samples - b.samples) for a, b in zip(mixed.exposures, whole.exposures, strict=True)
     ]
-    assert max(off) <= 8
+    assert max(off) <= 10  # half a minute: half a night with two dithers, one of them late
 
 
 def test_joining_keeps_the_order_and_moving_moves_everything():

@@ -63,6 +63,8 @@ IN_USE = {
 }
 """Log-prior of civil time zones (offsets in use, from memory); others get `ODD_ZONE`."""
 ODD_ZONE = -3.0
+LEFT_OUT = 3.0
+"""Log-likelihood lost for an exposure that another offset would cover: as one that does not fit."""
 SEEN_BELIEVED = 0.5
 OVAL_BELIEVED = 0.5
 """Share of the oval frames' evidence that is believed: frames follow one another, so that
@@ -159,8 +161,10 @@ def _shown(record, tracked: Track, frames: _Frames, add, score) -> np.ndarray:
     coarse = np.unique(np.rint(add[row, column] / step) * step)
     if len(coarse) > MOST_OFFSETS:
         coarse = coarse[:: -(-len(coarse) // MOST_OFFSETS)]
-    found = likeness(tracked, frames.seen, frames.start, frames.end, coarse).both
-    gain[row, column] = np.interp(add[row, column], coarse, found)
+    found = likeness(tracked, frames.seen, frames.start, frames.end, coarse)
+    # A frame that does not fit must not be got rid of by an offset that leaves it out.
+    value = found.both - LEFT_OUT * (found.covered.max() - found.covered)
+    gain[row, column] = np.interp(add[row, column], coarse, value)
     return SEEN_BELIEVED * gain
 
 

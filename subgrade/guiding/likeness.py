@@ -44,6 +44,9 @@ of how the field moved (the guide star was picked anew after each dither): a cho
 MOST_FRAMES = 60
 """Frames used; those that show most are taken first."""
 FEWEST = 4
+COVERED = 0.75
+"""Share of an exposure that the record must have for its elongation to be compared, half of it
+for its place: a choice."""
 BEFORE = 4
 """Samples before a leap that it is measured from."""
 CLEAR = 11.0
@@ -70,6 +73,7 @@ class Track:
     """Running count of the leaps that each way takes out."""
     step: float
     """Usual step from sample to sample, arcsec."""
+    cadence: float
 
 
 def track(record: GuideRecord) -> Track:
@@ -90,7 +94,7 @@ def track(record: GuideRecord) -> Track:
             moved[k + 1] = error[k + 1] - (before[k + 1] - before[calm]) / (k + 1 - calm)
         paths.append(np.r_[0.0, np.cumsum(error - np.cumsum(moved))])
         counts.append(np.r_[0, 0, np.cumsum(way)])
-    return Track(time, sums, tuple(paths), tuple(counts), usual)
+    return Track(time, sums, tuple(paths), tuple(counts), usual, record.cadence_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +108,8 @@ class Likeness:
     """Frames whose elongation entered."""
     pairs: int
     """Pairs of frames whose shift entered."""
+    covered: np.ndarray
+    """Exposures that the record covers, by offset."""
 
 
 def likeness(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
@@ -126,16 +132,19 @@ def likeness(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
     """
     offsets = np.asarray(offsets, float)
     frames, pairs = _telling(seen), _pairs_of(seen)
-    found = []
+    found, covered = [], []
     for k in range(0, len(offsets), CHUNK):
         some = offsets[k : k + CHUNK, None]
         low = np.searchsorted(tracked.time, start - some)
         high = np.searchsorted(tracked.time, end - some)
-        shape = _oval_of_turns(tracked, seen, frames, low, high)
-        moves = _shift_of_turns(tracked, seen, pairs, low, high)
+        enough = np.maximum(COVERED * (end - start) / tracked.cadence, 5.0)
+        covered.append((high - low >= enough).sum(axis=1))
+        shape = _oval_of_turns(tracked, seen, frames, low, high, enough)
+        moves = _shift_of_turns(tracked, seen, pairs, low, high, 0.5 * enough)
         found.append([_log_mean(v, (1, 2)) for v in (shape + moves, shape, moves)])
     both, oval, shift = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
-    return Likeness(both, oval, shift, len(frames), len(pairs[0]))
+    covered = np.concatenate(covered) if covered else np.zeros(0, int)
+    return Likeness(both, oval, shift, len(frames), len(pairs[0]), covered)
 
 
 def _log_mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
@@ -225,14 +234,14 @@ def _over_nothing(y, known, models, sigmas, plain, scale: float, kind: str) -> n
     return np.logaddexp(np.log1p(-NOT_SEEN[kind]) + gain, np.log(NOT_SEEN[kind]))
 
 
-def _oval_of_turns(tracked, seen, frames, low, high) -> np.ndarray:
+def _oval_of_turns(tracked, seen, frames, low, high, enough) -> np.ndarray:
     """Log-likelihood over no connection by offset, hand and turn, shape (m, 2, turns)."""
     out = np.zeros((len(low), 2, len(TURNS)))
     if not len(frames):
         return out
     lo, hi = low[:, frames], high[:, frames]
     count = hi - lo
-    full = count >= 5
+    full = count >= enough[frames]
     each = np.maximum(count, 1)
     ra, dec, raa, dee, rd = ((s[hi] - s[lo]) / each for s in tracked.sums)
     x = (raa - ra**2) - (dee - dec**2) + 2j * (rd - ra * dec)
@@ -256,14 +265,14 @@ def _oval_of_turns(tracked, seen, frames, low, high) -> np.ndarray:
     return out
 
 
-def _shift_of_turns(tracked, seen, pairs, low, high) -> np.ndarray:
+def _shift_of_turns(tracked, seen, pairs, low, high, enough) -> np.ndarray:
     """Log-likelihood over no connection by offset, hand and turn, shape (m, 2, turns)."""
     out = np.zeros((len(low), 2, len(TURNS)))
     a, b = pairs
     if not len(a):
         return out
     count_a, count_b = high[:, a] - low[:, a], high[:, b] - low[:, b]
-    full = (count_a >= 3) & (count_b >= 3)
+    full = (count_a >= enough[a]) & (count_b >= enough[b])
     y = seen.place[b] - seen.place[a]
     y = y - _steady(y)
     error = np.hypot(seen.place_error[a], seen.place_error[b])
