@@ -345,6 +345,8 @@ def test_a_night_of_ten_hours_is_joined_whole():
     )
     group = replace(night.groups[0], members=tuple(range(200)))
     night = replace(night, frames=frames, compared=night.compared[:1] * 200, groups=(group,))
-    found = guide_night(night, [made])
+    # noise and frames of another night have nothing in common: the clock is stated
+    assert not guide_night(night, [made]).clock.decided
+    found = guide_night(night, [made], utc_offset_hours=0.0)
     assert len(found.exposures) == 200
     assert all(e.samples >= 149 for e in found.exposures)

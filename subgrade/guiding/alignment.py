@@ -136,8 +136,8 @@ def jump_times(record: GuideRecord) -> np.ndarray:
     """When the error leaps from a quiet stretch as a dither makes it leap, record clock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time = record.time[use]
-    _, unsaid, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use], plain=True)
-    return time[1:][unsaid] if len(time) > 1 else np.empty(0)
+    _, unremarked, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use], plain=True)
+    return time[1:][unremarked] if len(time) > 1 else np.empty(0)
 
 
 def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -> np.ndarray:

@@ -21,7 +21,7 @@ from subgrade.guiding.alignment import (
     oval_score,
     score_at,
 )
-from subgrade.guiding.likeness import Track, likeness, track
+from subgrade.guiding.likeness import Likeness, Track, any_scale, likeness, track
 from subgrade.guiding.model import ClockFit
 from subgrade.guiding.seen import NightSeen
 from subgrade.record.model import GuideRecord
@@ -159,13 +159,25 @@ def _shown(record, tracked: Track, frames: _Frames, add, score) -> np.ndarray:
     row, column = np.nonzero(score > score.max() - WORTH)
     step = float(np.clip(np.median(frames.end - frames.start) / 20.0, 2.0, 10.0))
     coarse = np.unique(np.rint(add[row, column] / step) * step)
-    if len(coarse) > MOST_OFFSETS:
-        coarse = coarse[:: -(-len(coarse) // MOST_OFFSETS)]
-    found = likeness(tracked, frames.seen, frames.start, frames.end, coarse)
+    most = MOST_OFFSETS if _one_scale(record, frames) else MOST_OFFSETS // 4
+    if len(coarse) > most:
+        coarse = coarse[:: -(-len(coarse) // most)]
+    found = _compared(record, tracked, frames, coarse)
     # A frame that does not fit must not be got rid of by an offset that leaves it out.
     value = found.both - LEFT_OUT * (found.covered.max() - found.covered)
     gain[row, column] = np.interp(add[row, column], coarse, value)
     return SEEN_BELIEVED * gain
+
+
+def _one_scale(record: GuideRecord, frames: _Frames) -> bool:
+    """Whether record and frames are both in arcsec."""
+    return not record.unscaled and bool(frames.seen.scaled.all())
+
+
+def _compared(record, tracked: Track, frames: _Frames, offsets) -> Likeness:
+    """Record and frames at some offsets; where a scale is unknown, averaged over it."""
+    way = likeness if _one_scale(record, frames) else any_scale
+    return way(tracked, frames.seen, frames.start, frames.end, offsets)
 
 
 def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> ClockFit:
@@ -173,7 +185,7 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
     if not np.isfinite(fit.add_s) or frames.seen is None:
         return fit
     near = fit.add_s + np.arange(-12.0, 12.1, 3.0)
-    found = likeness(tracked, frames.seen, frames.start, frames.end, near)
+    found = _compared(record, tracked, frames, near)
     k = int(np.argmax(found.both))
     common = float(found.both[k] + score_at(evidence, near, "timing").max())
     fit = replace(fit, in_common=common)

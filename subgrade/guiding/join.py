@@ -23,6 +23,7 @@ from subgrade.guiding.over_night import (
     worm,
 )
 from subgrade.guiding.predict import camera_angle, predict
+from subgrade.guiding.scale import in_arcsec
 from subgrade.guiding.seen import night_seen
 from subgrade.night.model import Frame, Night
 from subgrade.record import calm_rms
@@ -54,7 +55,11 @@ def guide_night(
     if not records:
         return None
     start, end = exposure_times(night.frames)
-    record, clock, notes = _one_clock(records, start, end, night_seen(night), utc_offset_hours)
+    seen = night_seen(night)
+    record, clock, notes = _one_clock(records, start, end, seen, utc_offset_hours)
+    if record.unscaled:
+        record, clock, note = in_arcsec(record, clock, seen, start, end)
+        notes += (note,)
     usual = _usual_brightness(record)
     exposures = exposure_guiding(record, clock, start, end, usual)
     calm = calm_rms(record)
@@ -105,7 +110,7 @@ def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
-        alike = (s for s in sets if (s[0].clock, s[0].dated) == (record.clock, record.dated))
+        alike = (s for s in sets if _kind(s[0]) == _kind(record))
         like = next(alike, None) if record.clock != "relative" else None
         if like is None:
             sets.append([record])
@@ -118,9 +123,14 @@ def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit
     on_main = [joined[main]]
     for k, (record, fit) in enumerate(zip(joined, fits, strict=True)):
         notes += _clock_notes(record, fit)
-        if k != main and np.isfinite(fit.add_s):
+        if k != main and np.isfinite(fit.add_s) and record.unscaled == joined[main].unscaled:
             on_main.append(moved(record, fit.add_s - fits[main].add_s))
     return joined_record(on_main), fits[main], tuple(dict.fromkeys(notes))
+
+
+def _kind(record: GuideRecord) -> tuple:
+    """Records that differ in none of these are joined as they are."""
+    return record.clock, record.dated, record.unscaled
 
 
 def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:

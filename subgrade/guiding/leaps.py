@@ -34,16 +34,16 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray, plain: bool 
 
     Returns
     -------
-    said, unsaid : ndarray of bool, shape (n - 1,)
+    remarked, unremarked : ndarray of bool, shape (n - 1,)
         At a remark the plain leap within two guide intervals, else the step into the next
         sample; elsewhere leaps that leave a quiet stretch.
     usual : float
         Median step, arcsec; NaN of a record too short.
     """
     n = len(time)
-    said, unsaid = np.zeros(max(n - 1, 0), bool), np.zeros(max(n - 1, 0), bool)
+    remarked, unremarked = np.zeros(max(n - 1, 0), bool), np.zeros(max(n - 1, 0), bool)
     if n < 3 * CALM_BEFORE:
-        return said, unsaid, float("nan")
+        return remarked, unremarked, float("nan")
     step = np.abs(np.diff(error))
     usual = float(np.median(step))
     times, least, calm_before = PLAIN if plain else (LEAP, LEAST_LEAP_ARCSEC, CALM_BEFORE)
@@ -55,14 +55,14 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray, plain: bool 
             low, high = max(low - 1, 0), min(high, n - 1)
             near = low + int(np.argmax(step[low:high])) if high > low else 0
             if high > low and step[near] > limit:
-                said[near] = True
+                remarked[near] = True
             else:
-                said[np.clip(np.searchsorted(time, event.time - 1e-3) - 1, 0, n - 2)] = True
+                remarked[np.clip(np.searchsorted(time, event.time - 1e-3) - 1, 0, n - 2)] = True
     far = np.abs(error)
     restless = np.r_[0, np.cumsum(far > 0.5 * limit)]
     place = np.flatnonzero(step > limit) + 1
     place = place[place >= calm_before]
     calm = restless[place] == restless[place - calm_before]
-    unsaid[place[calm & (far[place] > 0.5 * limit)] - 1] = True
-    near = np.convolve(said, np.ones(5), "same") > 0
-    return said, unsaid & ~near, usual
+    unremarked[place[calm & (far[place] > 0.5 * limit)] - 1] = True
+    near = np.convolve(remarked, np.ones(5), "same") > 0
+    return remarked, unremarked & ~near, usual

@@ -11,7 +11,7 @@ record is of this mount and clock, and a plainly negative one that it is another
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,8 +39,8 @@ anyhow where there is no connection with it: a choice."""
 OWN_SHIFT = 0.5
 """A shift of which the frames' own trails make up so much is no move between frames."""
 NOT_SEEN = {"oval": 0.05, "shift": 0.01}
-"""Chance that the guider saw nothing at all of what drew the frames out (flexure all night), or
-of how the field moved (the guide star was picked anew after each dither): a choice."""
+"""Chance that the guide star shows nothing at all of what drew the frames out (flexure all
+night), or of how the field moved (the star was picked anew after each dither): a choice."""
 MOST_FRAMES = 60
 """Frames used; those that show most are taken first."""
 FEWEST = 4
@@ -53,6 +53,13 @@ CLEAR = 11.0
 """Most that one frame counts, natural logarithm."""
 CHUNK = 32
 OWN_SHIFT_ARCSEC = 1.0
+RATIOS = np.geomspace(0.1, 10.0, 15)
+"""Units of the frames in one of the record, as tried where the scale of either is unknown."""
+LEAST_FOR_SCALE = 4.0
+"""Log-likelihood over no connection that a scale must reach: a choice."""
+SCALE_ERROR = 0.01
+"""Relative error that a scale has at least: the fine ratios are 2 % apart."""
+FINE_RATIOS = np.geomspace(0.1, 10.0, 231)
 TURNS = np.radians(np.arange(0.0, 360.0, STEP_DEG))
 
 
@@ -83,8 +90,8 @@ def track(record: GuideRecord) -> Track:
     ra, dec = ra - np.median(ra), dec - np.median(dec)
     error = ra + 1j * dec
     sums = tuple(np.r_[0.0, np.cumsum(v)] for v in (ra, dec, ra * ra, dec * dec, ra * dec))
-    said, unsaid, usual = leaps(record, time, error)
-    ways = [said] if not unsaid.any() else [said, said | unsaid]
+    remarked, unremarked, usual = leaps(record, time, error)
+    ways = [remarked] if not unremarked.any() else [remarked, remarked | unremarked]
     before = np.r_[0.0, np.cumsum(error)]
     paths, counts = [], []
     for way in ways:
@@ -112,7 +119,7 @@ class Likeness:
     """Exposures that the record covers, by offset."""
 
 
-def likeness(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
+def likeness(tracked: Track, seen: NightSeen, start, end, offsets, shifts=SHIFTS) -> Likeness:
     """Compare record and frames at every offset.
 
     Parameters
@@ -124,6 +131,8 @@ def likeness(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
         POSIX seconds UTC.
     offsets : ndarray, shape (m,)
         Seconds to add to the record's clock.
+    shifts : sequence of float
+        Measured over recorded shift, as tried.
 
     Returns
     -------
@@ -140,11 +149,57 @@ def likeness(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
         enough = np.maximum(COVERED * (end - start) / tracked.cadence, 5.0)
         covered.append((high - low >= enough).sum(axis=1))
         shape = _oval_of_turns(tracked, seen, frames, low, high, enough)
-        moves = _shift_of_turns(tracked, seen, pairs, low, high, 0.5 * enough)
+        moves = _shift_of_turns(tracked, seen, pairs, low, high, 0.5 * enough, shifts)
         found.append([_log_mean(v, (1, 2)) for v in (shape + moves, shape, moves)])
     both, oval, shift = np.concatenate(found, axis=1) if found else np.zeros((3, 0))
     covered = np.concatenate(covered) if covered else np.zeros(0, int)
     return Likeness(both, oval, shift, len(frames), len(pairs[0]), covered)
+
+
+def any_scale(tracked: Track, seen: NightSeen, start, end, offsets) -> Likeness:
+    """`likeness` where the scale of the record or of the frames is unknown: averaged over it."""
+    tries = [likeness(scaled(tracked, r), seen, start, end, offsets) for r in RATIOS]
+    mean = {
+        name: _log_mean(np.array([getattr(t, name) for t in tries]), (0,))
+        for name in ("both", "oval", "shift")
+    }
+    return replace(tries[0], **mean)
+
+
+def scale_found(tracked: Track, seen: NightSeen, start, end, offset: float) -> tuple[float, float]:
+    """Units of the frames in one of the record, by dithers and elongations, and one sigma.
+
+    Returns
+    -------
+    ratio, error : float
+        NaN where the frames do not show it.
+    """
+    like = np.array(
+        [
+            likeness(scaled(tracked, r), seen, start, end, [offset], (1.0,)).both[0]
+            for r in FINE_RATIOS
+        ]
+    )
+    if like.max() < LEAST_FOR_SCALE:
+        return NAN, NAN
+    # Halved: frames follow one another, and neighbours are alike.
+    weight = np.exp(0.5 * (like - like.max()))
+    log = np.log(FINE_RATIOS)
+    middle = float(np.average(log, weights=weight))
+    spread = float(np.sqrt(np.average((log - middle) ** 2, weights=weight)))
+    ratio = float(np.exp(middle))
+    return ratio, ratio * float(np.hypot(spread, SCALE_ERROR))
+
+
+def scaled(tracked: Track, ratio: float) -> Track:
+    """The track in other units, one of which is so much of the old."""
+    first, square = tracked.sums[:2], tracked.sums[2:]
+    return replace(
+        tracked,
+        sums=(*(ratio * s for s in first), *(ratio**2 * s for s in square)),
+        paths=tuple(ratio * p for p in tracked.paths),
+        step=ratio * tracked.step,
+    )
 
 
 def _log_mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
@@ -265,7 +320,7 @@ def _oval_of_turns(tracked, seen, frames, low, high, enough) -> np.ndarray:
     return out
 
 
-def _shift_of_turns(tracked, seen, pairs, low, high, enough) -> np.ndarray:
+def _shift_of_turns(tracked, seen, pairs, low, high, enough, shifts) -> np.ndarray:
     """Log-likelihood over no connection by offset, hand and turn, shape (m, 2, turns)."""
     out = np.zeros((len(low), 2, len(TURNS)))
     a, b = pairs
@@ -281,7 +336,7 @@ def _shift_of_turns(tracked, seen, pairs, low, high, enough) -> np.ndarray:
     floors = [*SHIFT_FLOORS]
     floors += [] if tracked.leaps[0][-1] else [0.5 * LEAP * tracked.step]
     plain = [np.broadcast_to(np.hypot(error, floor), full.shape) for floor in floors]
-    factor = np.exp(1j * TURNS)[:, None, None] * np.array(SHIFTS)[:, None]
+    factor = np.exp(1j * TURNS)[:, None, None] * np.array(shifts)[:, None]
     ways = []
     for path, leaped in zip(tracked.paths, tracked.leaps, strict=True):
         mean_a = (path[high[:, a]] - path[low[:, a]]) / np.maximum(count_a, 1)

@@ -35,8 +35,8 @@ class NightSeen:
         Group; -1 for none.
     turned : ndarray of bool, shape (n,)
         Whether the mount has been flipped an odd number of times since the group's first frame.
-    light : ndarray, shape (n,)
-        Transparency.
+    scaled : ndarray of bool, shape (n,)
+        Whether the arcsec per pixel are known.
     """
 
     oval: np.ndarray
@@ -45,7 +45,7 @@ class NightSeen:
     place_error: np.ndarray
     part: np.ndarray
     turned: np.ndarray
-    light: np.ndarray
+    scaled: np.ndarray
 
     def taken(self, index) -> NightSeen:
         """The frames of an index, in its order."""
@@ -83,8 +83,8 @@ def night_seen(night: Night) -> NightSeen:
         known = oval[mine & np.isfinite(oval)]
         if len(known):
             oval[mine] -= np.median(known.real) + 1j * np.median(known.imag)
-    light = np.array([c.transparency for c in night.compared], float).reshape(n)
-    return NightSeen(oval, oval_error, place, place_error, part, turned, light)
+    scaled = np.array([bool(f.facts.scale_arcsec) for f in night.frames], bool).reshape(n)
+    return NightSeen(oval, oval_error, place, place_error, part, turned, scaled)
 
 
 def _oval(stars, scale: float) -> tuple[complex, float]:
