@@ -55,8 +55,8 @@ CHUNK = 32
 OWN_SHIFT_ARCSEC = 1.0
 RATIOS = np.geomspace(0.1, 10.0, 15)
 """Units of the frames in one of the record, as tried where the scale of either is unknown."""
-LEAST_FOR_SCALE = 4.0
-"""Log-likelihood over no connection that a scale must reach: a choice."""
+LEAST_FOR_SCALE = 6.0
+"""Log-likelihood over no connection that the shifts must reach to show a scale: a choice."""
 SCALE_ERROR = 0.01
 """Relative error that a scale has at least: the fine ratios are 2 % apart."""
 FINE_RATIOS = np.geomspace(0.1, 10.0, 231)
@@ -174,13 +174,12 @@ def scale_found(tracked: Track, seen: NightSeen, start, end, offset: float) -> t
     ratio, error : float
         NaN where the frames do not show it.
     """
-    like = np.array(
-        [
-            likeness(scaled(tracked, r), seen, start, end, [offset], (1.0,)).both[0]
-            for r in FINE_RATIOS
-        ]
-    )
-    if like.max() < LEAST_FOR_SCALE:
+    tries = [
+        likeness(scaled(tracked, r), seen, start, end, [offset], (1.0,)) for r in FINE_RATIOS
+    ]
+    like = np.array([t.both[0] for t in tries])
+    # A star image answers large motion by less than its variance: shifts must show the scale.
+    if max(t.shift[0] for t in tries) < LEAST_FOR_SCALE:
         return NAN, NAN
     # Halved: frames follow one another, and neighbours are alike.
     weight = np.exp(0.5 * (like - like.max()))
