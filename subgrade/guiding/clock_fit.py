@@ -199,12 +199,13 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
         needed -= LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), 6)
     if common >= needed or not fit.decided:
         return fit
-    cure = "leave it out, or state its clock with --guide-utc-offset HOURS if it is this mount's"
+    cure = "if it is, state how far its clock is ahead of UTC with --guide-utc-offset HOURS"
     if record.clock == "relative":
-        cure = "give a record with the time of day"
-    why = f"it has nothing in common with the frames' shapes and shifts: another mount's? {cure}"
+        cure = "if it is, give one that states the time of day"
+    why = "what it records and how the frames moved and were drawn out have nothing in common: is "
+    why += f"it of this mount and night? {cure}, else leave it out"
     if common > min(NEEDED.values()):
-        why = f"nothing in it or in the frames shows whether its clock is right; {cure}"
+        why = f"nothing shows that it is of this mount and night, or where its clock is; {cure}"
     return replace(_nowhere(why), in_common=common)
 
 

@@ -137,8 +137,10 @@ def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:
     if not np.isfinite(fit.add_s):
         return (f"{record.path}: could not be matched to the exposures: {fit.how}",)
     if not fit.decided:
-        cure = "" if record.clock == "relative" else "; state it with --guide-utc-offset"
+        cure = "" if record.clock == "relative" else "; state it with --guide-utc-offset HOURS"
         return (f"{record.path}: the record's clock is uncertain: {fit.how}{cure}",)
+    if fit.camera_hours:
+        return (f"{record.path}: {fit.how}",)
     return ()
 
 

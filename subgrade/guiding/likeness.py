@@ -174,9 +174,7 @@ def scale_found(tracked: Track, seen: NightSeen, start, end, offset: float) -> t
     ratio, error : float
         NaN where the frames do not show it.
     """
-    tries = [
-        likeness(scaled(tracked, r), seen, start, end, [offset], (1.0,)) for r in FINE_RATIOS
-    ]
+    tries = [likeness(scaled(tracked, r), seen, start, end, [offset], (1.0,)) for r in FINE_RATIOS]
     like = np.array([t.both[0] for t in tries])
     # A star image answers large motion by less than its variance: shifts must show the scale.
     if max(t.shift[0] for t in tries) < LEAST_FOR_SCALE:
