@@ -21,7 +21,7 @@ from subgrade.guiding.alignment import (
     oval_score,
     score_at,
 )
-from subgrade.guiding.likeness import Likeness, Track, any_scale, likeness, track
+from subgrade.guiding.likeness import Likeness, Track, any_scale, likeness, telling, track
 from subgrade.guiding.model import ClockFit
 from subgrade.guiding.seen import NightSeen
 from subgrade.record.model import GuideRecord
@@ -34,6 +34,8 @@ SKEW_USUAL_S = {"utc": 2.0, "unknown": 5.0}
 """Half width of the Cauchy prior of a computer clock's error, s, by what the record states.
 Computers set by network agree within a second and cameras and guider often share one, but a few
 are off by half a minute: common practice, no source."""
+ELSEWHERE = 0.05
+"""Most of the likelihood that may lie elsewhere for a record of elapsed seconds: a choice."""
 ZONE_AS_WRITTEN = 2.0
 """Log-prior of an unstated zone that is that of the frames' times: one computer often writes
 both.  A choice."""
@@ -46,11 +48,14 @@ MOST_OFFSETS = 500
 """Offsets at which frames and record are compared; those between are interpolated."""
 VALLEY = 3.0
 """A second place within the minute counts where the likelihood between falls by so much."""
-NEEDED = {"stated": -1.0, "as written": 0.0, "found": 2.0}
+NEEDED = {"stated": -2.0, "as written": -1.0, "found": 2.0}
 """Least log-likelihood over no connection for a record to be this mount's, by what its clock
 is: stated and in step with the frames (used at its word unless they contradict), unstated but in
 step as it is written, or found by trying.  On 91 practice nights it parted 97 in 100 of the
 night's own records from 93 to 98 in 100 of another night's."""
+NEEDED_OF_TELLING = 1.5
+"""The least where the frames plainly moved, in several directions: that a record of theirs shows
+nothing of it is unlikely."""
 FEW_FRAMES, LESS_NEEDED = 12, 0.33
 """A stated clock needs so much less for every frame under so many: few frames tell little."""
 DECIDED_MARGIN = 4.0
@@ -195,7 +200,9 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
     if record.clock != "relative" and fit.zone_hours == 0.0:
         known = "stated" if record.clock == "utc" else "as written"
     needed = NEEDED[known]
-    if known == "stated":
+    if telling(frames.seen):
+        needed = max(needed, NEEDED_OF_TELLING)
+    elif known == "stated":
         needed -= LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), 6)
     if common >= needed or not fit.decided:
         return fit
@@ -400,7 +407,9 @@ def _fit_relative(record, tracked: Track, evidence: Grid, frames: _Frames) -> Cl
         for k, gap in zip(peaks[1:], lead, strict=True)
         if gap < 2 * DECIDED_MARGIN
     )
-    decided = bool(lead[0] >= DECIDED_MARGIN)
+    weight = np.exp(score - score[best])
+    elsewhere = float(weight[np.abs(add - value) > reach].sum() / weight.sum())
+    decided = elsewhere < ELSEWHERE
     how = f"placed where the record covers the exposures and fits the frames, ± {error:.1f} s"
     if not decided:
         apart = add[peaks[1]] - add[best]

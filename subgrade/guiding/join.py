@@ -201,7 +201,7 @@ def _habits(night: Night, record: GuideRecord, clock: ClockFit, calm, notes) -> 
     middle, drift, error = dec_drift(dec)
     polar = Polar()
     if dec is not None and np.isfinite(dec.rate):
-        hours = _hours(night, middle + clock.add_s)
+        hours = _hours(night, middle + clock.add_s, clock.camera_hours)
         polar = polar_misalignment(drift, error, hours)
         if polar.bound:
             notes += ("polar misalignment is the least that explains the Dec drift",)
@@ -226,8 +226,11 @@ def _cos_dec(night: Night) -> float:
     return float(np.cos(np.radians(np.median(known)))) if known else 1.0
 
 
-def _hours(night: Night, unix: np.ndarray) -> np.ndarray | None:
-    """Hour angles at some moments, of the pointing nearest in time; None where unknown."""
+def _hours(night: Night, unix: np.ndarray, ahead_hours: float) -> np.ndarray | None:
+    """Hour angles at some moments, of the pointing nearest in time; None where unknown.
+
+    The moments are on the frames' clock, which is so many hours ahead of UTC.
+    """
     known = [
         (f.facts.mid_unix or f.facts.start_unix, f.facts.site_lon_deg, f.facts.ra_deg)
         for f in night.frames
@@ -237,4 +240,4 @@ def _hours(night: Night, unix: np.ndarray) -> np.ndarray | None:
         return None
     when, longitude, ra = np.array(known, float).T
     near = np.abs(unix[:, None] - when).argmin(axis=1)
-    return hour_angles(unix, longitude[near], ra[near])
+    return hour_angles(unix - 3600.0 * ahead_hours, longitude[near], ra[near])

@@ -47,6 +47,11 @@ FEWEST = 4
 COVERED = 0.75
 """Share of an exposure that the record must have for its elongation to be compared, half of it
 for its place: a choice."""
+PLAIN, ONE_WAY = 8.0, 0.8
+"""Errors that make a motion of the frames plain, and the mean of their doubled directions from
+which on they go one way (uniform directions give none, one way 1): a choice."""
+WHITE_STEP = 1.67
+"""Median step of white noise on two axes over its sigma: sqrt(2 ln 2) sqrt 2 (Rayleigh)."""
 BEFORE = 4
 """Samples before a leap that it is measured from."""
 CLEAR = 11.0
@@ -206,6 +211,20 @@ def _log_mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
     return np.squeeze(top + mean, axis=axes)
 
 
+def telling(seen: NightSeen) -> bool:
+    """Whether the frames plainly moved, in several directions, so that their record must show it.
+
+    Drawn out, or from frame to frame.  What flexes all night long does so one way.
+    """
+    frames, (a, b) = _telling(seen), _pairs_of(seen)
+    oval, error = seen.oval[frames], seen.oval_error[frames]
+    shift = seen.place[b] - seen.place[a]
+    shift = shift - _steady(shift) if len(a) else shift
+    unsure = np.hypot(np.hypot(seen.place_error[a], seen.place_error[b]), SHIFT_FLOORS[0])
+    plain = (oval[np.abs(oval) > PLAIN * error], shift[np.abs(shift) > PLAIN * unsure] ** 2)
+    return any(len(p) >= FEWEST and abs(np.mean(p / np.abs(p))) < ONE_WAY for p in plain if len(p))
+
+
 def _telling(seen: NightSeen) -> np.ndarray:
     """The frames that show most, in order of time."""
     known = np.flatnonzero(np.isfinite(seen.oval) & (seen.part >= 0))
@@ -251,7 +270,7 @@ def _chance(y: np.ndarray, scale: float) -> np.ndarray:
 
 
 def _explained(y, known, models, sigmas, scale: float, strays) -> np.ndarray:
-    """Log-likelihood over chance, averaged over what may be left unexplained and how often.
+    """Log-likelihood over chance by what is likeliest left unexplained, and how often.
 
     Parameters
     ----------
@@ -275,7 +294,7 @@ def _explained(y, known, models, sigmas, scale: float, strays) -> np.ndarray:
         ratio = -0.5 * left / wide - np.log(2.0 * np.pi * wide) - base
         near = np.where(silent, 1.0, np.exp(np.minimum(ratio, CLEAR)))
         out += [np.log(np.prod((1.0 - stray) * near + stray, axis=-1)) for stray in strays]
-    return _log_mean(np.array(out), (0,))
+    return np.max(out, axis=0)
 
 
 def _over_nothing(y, known, models, sigmas, plain, scale: float, kind: str) -> np.ndarray:
@@ -305,9 +324,13 @@ def _oval_of_turns(tracked, seen, frames, low, high, enough) -> np.ndarray:
             warnings.simplefilter("ignore", RuntimeWarning)
             usual = np.nanmedian(part.real, axis=1) + 1j * np.nanmedian(part.imag, axis=1)
         x[:, mine] -= np.nan_to_num(usual)[:, None]
+    noise = (tracked.step / WHITE_STEP) ** 2
+    motion = np.maximum(0.5 * (raa - ra**2 + dee - dec**2) - noise, 0.0)
+    x, unsure = _denoised(x, 2.0 * np.sqrt(noise * (noise + 2.0 * motion) / each))
     scale = _scale_of(y, 1.2 * float(np.median(error)))
     plain = [np.broadcast_to(np.hypot(error, share * scale), full.shape) for share in UNEXPLAINED]
-    sigmas = [np.hypot(s, ELONGATION_SHARE * np.abs(x)) for s in plain]
+    unsure = np.hypot(unsure, ELONGATION_SHARE * np.abs(x))
+    sigmas = [np.hypot(s, unsure) for s in plain]
     half = TURNS[: len(TURNS) // 2]
     factor = np.exp(2j * half)[:, None, None] * np.array(RESPONSES)[:, None]
     for h, hand in enumerate((x, np.conj(x))):
@@ -338,16 +361,27 @@ def _shift_of_turns(tracked, seen, pairs, low, high, enough, shifts) -> np.ndarr
     for path, leaped in zip(tracked.paths, tracked.leaps, strict=True):
         mean_a = (path[high[:, a]] - path[low[:, a]]) / np.maximum(count_a, 1)
         mean_b = (path[high[:, b]] - path[low[:, b]]) / np.maximum(count_b, 1)
-        x = mean_b - mean_a
+        samples = 1.0 / np.maximum(count_a, 1) + 1.0 / np.maximum(count_b, 1)
+        x, noisy = _denoised(mean_b - mean_a, tracked.step / WHITE_STEP * np.sqrt(samples))
         # A leap is one noisy step: its error is about the usual one.
         count = np.maximum(leaped[high[:, b]] - leaped[low[:, a]], 0)
         unsure = np.hypot(SHIFT_SHARE * np.abs(x), tracked.step * np.sqrt(count))
+        unsure = np.hypot(unsure, noisy)
         sigmas = [np.hypot(s, unsure) for s in plain]
         for h, hand in enumerate((x, np.conj(x))):
             models = factor * hand[:, None, None, :]
             out[:, h] = _over_nothing(y, full, models, sigmas, plain, scale, "shift")
         ways.append(out.copy())
     return _log_mean(np.array(ways), (0,))
+
+
+def _denoised(x: np.ndarray, noise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Recorded numbers drawn to zero by their noise (James & Stein's way), and what is left of it.
+
+    Else a quiet record, which says nothing, would lose against none by its noise alone.
+    """
+    share = np.maximum(1.0 - noise**2 / np.maximum(np.abs(x) ** 2, 1e-12), 0.0)
+    return share * x, share * noise
 
 
 def _steady(y: np.ndarray) -> complex:
