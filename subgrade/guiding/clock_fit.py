@@ -48,7 +48,7 @@ MOST_OFFSETS = 500
 """Offsets at which frames and record are compared; those between are interpolated."""
 VALLEY = 3.0
 """A second place within the minute counts where the likelihood between falls by so much."""
-NEEDED = {"stated": -2.0, "as written": -1.0, "found": 2.0}
+NEEDED = {"stated": -2.5, "as written": -1.0, "found": 2.0}
 """Least log-likelihood over no connection for a record to be this mount's, by what its clock
 is: stated and in step with the frames (used at its word unless they contradict), unstated but in
 step as it is written, or found by trying.  On 91 practice nights it parted 97 in 100 of the
@@ -204,14 +204,15 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
         needed = max(needed, NEEDED_OF_TELLING)
     elif known == "stated":
         needed -= LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), 6)
-    if common >= needed or not fit.decided:
+    strange = common < min(NEEDED.values())
+    if common >= needed or not (fit.decided or strange):
         return fit
     cure = "if it is, state how far its clock is ahead of UTC with --guide-utc-offset HOURS"
     if record.clock == "relative":
         cure = "if it is, give one that states the time of day"
     why = "what it records and how the frames moved and were drawn out have nothing in common: is "
     why += f"it of this mount and night? {cure}, else leave it out"
-    if common > min(NEEDED.values()):
+    if not strange:
         why = f"nothing shows that it is of this mount and night, or where its clock is; {cure}"
     return replace(_nowhere(why), in_common=common)
 
@@ -409,7 +410,7 @@ def _fit_relative(record, tracked: Track, evidence: Grid, frames: _Frames) -> Cl
     )
     weight = np.exp(score - score[best])
     elsewhere = float(weight[np.abs(add - value) > reach].sum() / weight.sum())
-    decided = elsewhere < ELSEWHERE
+    decided = bool(elsewhere < ELSEWHERE or lead[0] >= DECIDED_MARGIN)
     how = f"placed where the record covers the exposures and fits the frames, ± {error:.1f} s"
     if not decided:
         apart = add[peaks[1]] - add[best]

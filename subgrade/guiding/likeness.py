@@ -24,7 +24,7 @@ STEP_DEG = 7.5
 """Of the turns tried."""
 RESPONSES = (0.5, 0.75, 1.0, 1.3)
 """Measured over recorded elongation, as tried: a choice."""
-UNEXPLAINED = (0.15, 0.5, 1.0)
+UNEXPLAINED = (0.15, 0.5, 1.0, 1.6)
 """Shares of the frames' own scatter that may be left unexplained, as tried."""
 ELONGATION_SHARE = 0.2
 """A star image answers motion by up to this share otherwise than a variance does."""
