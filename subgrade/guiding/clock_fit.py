@@ -51,8 +51,7 @@ VALLEY = 3.0
 NEEDED = {"stated": -2.5, "as written": -1.0, "found": 2.0}
 """Least log-likelihood over no connection for a record to be this mount's, by what its clock
 is: stated and in step with the frames (used at its word unless they contradict), unstated but in
-step as it is written, or found by trying.  On 91 practice nights it parted 97 in 100 of the
-night's own records from 93 to 98 in 100 of another night's."""
+step as it is written, or found by trying.  Chosen on 91 practice nights; docs/guiding.md counts."""
 NEEDED_OF_TELLING = 1.5
 """The least where the frames plainly moved, in several directions: that a record of theirs shows
 nothing of it is unlikely."""
@@ -71,8 +70,7 @@ ODD_ZONE = -3.0
 LEFT_OUT = 3.0
 """Log-likelihood lost for an exposure that another offset would cover: as one that does not fit."""
 SEEN_BELIEVED = 0.5
-OVAL_BELIEVED = 0.5
-"""Share of the oval frames' evidence that is believed: frames follow one another, so that
+"""Share of the frames' evidence that is believed: frames follow one another, so that
 neighbours are nearly alike.  A choice."""
 
 
@@ -159,7 +157,7 @@ def _shown(record, tracked: Track, frames: _Frames, add, score) -> np.ndarray:
     """What the frames add to the log-likelihood, at offsets that the times leave possible."""
     if frames.seen is None:
         gain = oval_score(record, frames.start, frames.end, frames.oval, add, score)
-        return (OVAL_BELIEVED if record.clock != "relative" else 1.0) * gain
+        return (SEEN_BELIEVED if record.clock != "relative" else 1.0) * gain
     gain = np.zeros_like(score)
     row, column = np.nonzero(score > score.max() - WORTH)
     step = float(np.clip(np.median(frames.end - frames.start) / 20.0, 2.0, 10.0))
