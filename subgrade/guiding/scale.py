@@ -15,7 +15,7 @@ NAN = float("nan")
 WORST_SCALE = 0.15
 """Relative error up to which a scale found from the frames is used: a choice.  A recorded
 elongation is then a third wrong at most, within what a star image answers to motion."""
-CURE = "give the arcsec per pixel with --guide-scale ARCSEC"
+CURE = "give the arcsec per pixel with --guide-scale ARCSEC_PER_PX"
 
 
 def in_arcsec(
