@@ -355,7 +355,13 @@ def read_records(settings: Settings, progress: Progress) -> Records:
 def _read_record(path: str, settings: Settings) -> GuideRecord:
     from subgrade.record import read_guide
 
-    return read_guide(path, scale_arcsec_px=settings.guide_scale, guide_map=settings.guide_map)
+    # pixels of unknown size: the frames may tell the scale
+    return read_guide(
+        path,
+        scale_arcsec_px=settings.guide_scale,
+        guide_map=settings.guide_map,
+        pixels=True,
+    )
 
 
 def _record_depends(path: str, settings: Settings) -> tuple:

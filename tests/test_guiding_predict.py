@@ -299,7 +299,7 @@ def test_records_in_parts_and_on_two_clocks_give_the_same_night():
     off = [
         abs(a.samples - b.samples) for a, b in zip(mixed.exposures, whole.exposures, strict=True)
     ]
-    assert max(off) <= 8
+    assert max(off) <= 10  # half a minute: half a night with two dithers, one of them late
 
 
 def test_joining_keeps_the_order_and_moving_moves_everything():
@@ -345,6 +345,8 @@ def test_a_night_of_ten_hours_is_joined_whole():
     )
     group = replace(night.groups[0], members=tuple(range(200)))
     night = replace(night, frames=frames, compared=night.compared[:1] * 200, groups=(group,))
-    found = guide_night(night, [made])
+    # noise and frames of another night have nothing in common: the clock is stated
+    assert not guide_night(night, [made]).clock.decided
+    found = guide_night(night, [made], utc_offset_hours=0.0)
     assert len(found.exposures) == 200
     assert all(e.samples >= 149 for e in found.exposures)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.guiding.leaps import leaps
 from subgrade.record.model import GuideRecord
 
 DITHER_LAG_S, DITHER_LAG_SPREAD_S = 2.5, 1.4
@@ -15,10 +16,14 @@ MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
 """Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
 A night's only one may well be the one that ruined a frame, a few jumps may be gusts: a choice."""
-CALM_BEFORE = 8
-"""Quiet samples that must come before a jump."""
-UNGUIDED = 4.0
+ANY_PHASE, PHASE_S = 0.003, 6.0
+"""Chance that a plan dithers in step with the exposures but at another moment (all night badly
+timed), and seconds that count as one moment: a choice.  Dithers in step are one coincidence."""
+UNGUIDED = 5.0
 """Log-likelihood lost for an exposure without guiding: a choice."""
+STAR_MISSING = 0.7
+"""What a second counts in which the guider ran without its star: exposures go on, flips fall
+there: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +32,8 @@ class Grid:
 
     add: np.ndarray
     score: np.ndarray
+    timing: np.ndarray
+    """The dithers' part of the score."""
 
 
 def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
@@ -39,7 +46,8 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
     n_u = int(np.ceil(end[-1] - zero_u)) + 61
     size = next_fast_len(n_r + n_u, real=True)
     gain = UNGUIDED * _guided_seconds(record, zero_r, n_r)
-    total = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
+    covered = np.conj(rfft(gain, size)) * rfft(_exposure_shares(start, end, zero_u, n_u), size)
+    timed = np.zeros_like(covered)
     steps, ends, kind_of_step = _dither_times(record)
     if len(steps) < FEWEST_DITHERS[kind_of_step] * len(start):
         steps = ends = np.empty(0)
@@ -48,24 +56,44 @@ def lag_evidence(record: GuideRecord, start, end) -> tuple[Grid, int]:
         count = np.zeros(n_r)
         np.add.at(count, np.rint(times - zero_r).astype(int), 1.0)
         ratio = _between_ratio(start, end, zero_u, n_u, kind, cadence)
-        total += np.conj(rfft(count, size)) * rfft(ratio, size)
-    both = irfft(total, size)
+        timed += np.conj(rfft(count, size)) * rfft(ratio, size)
+    covered, timed = irfft(covered, size), irfft(timed, size)
     lag = np.arange(-(n_r - 1), n_u)
-    return Grid(zero_u - zero_r + lag, both[lag % size]), len(steps)
+    timing = _in_step(timed[lag % size], start, end)
+    return Grid(zero_u - zero_r + lag, covered[lag % size] + timing, timing), len(steps)
+
+
+def _in_step(timing: np.ndarray, start, end) -> np.ndarray:
+    """Log-likelihood of the dithers, with the chance that all were commanded at another phase.
+
+    The mean over a cycle is taken from its highest place, which is about as wide as `PHASE_S`.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    cycle = float(np.median(np.diff(start))) if len(start) > 1 else float(end[0] - start[0])
+    cycle = int(np.clip(cycle, PHASE_S, len(timing)))
+    any_phase = maximum_filter1d(timing, cycle, mode="nearest") - np.log(cycle / PHASE_S)
+    return np.logaddexp(np.log1p(-ANY_PHASE) + timing, np.log(ANY_PHASE) + any_phase)
 
 
 def _guided_seconds(record: GuideRecord, zero: float, n: int) -> np.ndarray:
-    """1 in every second of the record with guiding, else 0."""
-    use = record.good & np.isfinite(record.ra)
-    time = record.time[use]
-    guided = np.zeros(n + 1)
-    if len(time) > 1:
-        short = np.diff(time) <= 3.0 * record.cadence_s
-        begin = np.rint(time[:-1][short] - zero).astype(int)
-        stop = np.rint(time[1:][short] - zero).astype(int)
-        np.add.at(guided, begin, 1.0)
-        np.add.at(guided, stop, -1.0)
-    return (np.cumsum(guided)[:n] > 0).astype(float)
+    """1 in every second of the record with guiding, `STAR_MISSING` while it ran without a star."""
+    guided = np.zeros(n)
+    for use, worth in ((np.ones(len(record), bool), STAR_MISSING), (_seen(record), 1.0)):
+        time = record.time[use]
+        if len(time) > 1:
+            steps = np.zeros(n + 1)
+            short = np.diff(time) <= 3.0 * record.cadence_s
+            begin = np.rint(time[:-1][short] - zero).astype(int)
+            stop = np.rint(time[1:][short] - zero).astype(int)
+            np.add.at(steps, begin, 1.0)
+            np.add.at(steps, stop, -1.0)
+            guided[np.cumsum(steps)[:n] > 0] = worth
+    return guided
+
+
+def _seen(record: GuideRecord) -> np.ndarray:
+    return record.good & np.isfinite(record.ra)
 
 
 def _exposure_shares(start, end, zero: float, n: int) -> np.ndarray:
@@ -87,8 +115,8 @@ def _dither_times(record: GuideRecord) -> tuple[np.ndarray, np.ndarray, str]:
         )
 
     ends, steps, kind = times("settle_end"), times("dither"), "dither"
-    if not len(steps):
-        steps = times("settle_start")
+    for other in ("settle_start", "reference_moved"):
+        steps = steps if len(steps) else times(other)
     if not len(steps):
         steps, kind = jump_times(record), "jump"
     return _thinned(steps), _thinned(ends), kind
@@ -105,23 +133,11 @@ def _thinned(times: np.ndarray, apart: float = 6.0) -> np.ndarray:
 
 
 def jump_times(record: GuideRecord) -> np.ndarray:
-    """When the error jumps from a quiet stretch as a dither makes it jump, record clock.
-
-    A step of more than six times the usual (and 1.5 arcsec) after `CALM_BEFORE` samples near
-    the reference position.
-    """
+    """When the error leaps from a quiet stretch as a dither makes it leap, record clock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
-    time, ra, dec = record.time[use], record.ra[use], record.dec[use]
-    if len(time) < 2 * CALM_BEFORE:
-        return np.empty(0)
-    step = np.hypot(np.diff(ra), np.diff(dec))
-    usual = float(np.median(step))
-    far = np.hypot(ra, dec)
-    restless = np.cumsum(np.r_[0, far > 3.0 * usual])
-    place = np.flatnonzero(step > max(6.0 * usual, 1.5)) + 1
-    place = place[place >= CALM_BEFORE]
-    calm = restless[place] == restless[place - CALM_BEFORE]
-    return time[place[calm & (far[place] > 3.0 * usual)]]
+    time = record.time[use]
+    _, unremarked, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use], plain=True)
+    return time[1:][unremarked] if len(time) > 1 else np.empty(0)
 
 
 def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -> np.ndarray:
@@ -148,17 +164,21 @@ def _between_ratio(start, end, zero: float, n: int, kind: str, cadence: float) -
         shape = 1.0 / length
     density = (1.0 - MISTIMED[kind]) * shape / len(start)
     density[exposing] = MISTIMED[kind] / float((end - start).sum())
-    # Frames may have been left out: before the first and after the last anything goes.
+    # Frames may have been left out: in a gap as long as a frame one may be missing,
+    # before the first and after the last anything goes.
+    missing = ~exposing & (lag > 60.0) & (length > np.median(end - start))
+    density[missing] = chance
     beyond = (before < 0) | ((before == len(end) - 1) & (lag > 60.0))
     density[beyond] = 0.3 * chance
     return np.clip(np.log(density / chance), -3.0, 6.0)
 
 
-def score_at(grid: Grid, add: np.ndarray) -> np.ndarray:
-    """Score at the offsets asked for; -inf without overlap."""
+def score_at(grid: Grid, add: np.ndarray, part: str = "score") -> np.ndarray:
+    """Score (or its ``timing``) at the offsets asked for; -inf without overlap."""
+    values = getattr(grid, part)
     k = np.rint(add - grid.add[0]).astype(int)
-    inside = (k >= 0) & (k < len(grid.score))
-    return np.where(inside, grid.score[np.clip(k, 0, len(grid.score) - 1)], -np.inf)
+    inside = (k >= 0) & (k < len(values))
+    return np.where(inside, values[np.clip(k, 0, len(values) - 1)], -np.inf)
 
 
 def oval_score(record, start, end, oval, add, score) -> np.ndarray:

@@ -23,6 +23,8 @@ from subgrade.guiding.over_night import (
     worm,
 )
 from subgrade.guiding.predict import camera_angle, predict
+from subgrade.guiding.scale import in_arcsec
+from subgrade.guiding.seen import night_seen
 from subgrade.night.model import Frame, Night
 from subgrade.record import calm_rms
 from subgrade.record.model import GuideRecord
@@ -53,7 +55,11 @@ def guide_night(
     if not records:
         return None
     start, end = exposure_times(night.frames)
-    record, clock, notes = _one_clock(records, start, end, ovalness(night), utc_offset_hours)
+    seen = night_seen(night)
+    record, clock, notes = _one_clock(records, start, end, seen, utc_offset_hours)
+    if record.unscaled:
+        record, clock, note = in_arcsec(record, clock, seen, start, end)
+        notes += (note,)
     usual = _usual_brightness(record)
     exposures = exposure_guiding(record, clock, start, end, usual)
     calm = calm_rms(record)
@@ -95,57 +101,46 @@ def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:
     return start, end
 
 
-def ovalness(night: Night) -> np.ndarray:
-    """Elongation of every frame beyond its group's usual, arcsec^2 where the scale is known."""
-    out = np.full(len(night.frames), NAN)
-    for k, frame in enumerate(night.frames):
-        stars, area = frame.stars, (frame.facts.scale_arcsec or 1.0) ** 2
-        if stars.shape_status in ("trailed", "doubled") and np.isfinite(stars.length_px):
-            # A box of length L has the variance L^2 / 12.
-            out[k] = stars.length_px**2 / 12.0 * area
-        elif np.isfinite(stars.xx):
-            out[k] = float(np.hypot(stars.xx - stars.yy, 2.0 * stars.xy)) * area
-    for group in night.groups:
-        members = list(group.members)
-        known = out[members]
-        if np.isfinite(known).any():
-            out[members] = known - np.nanmedian(known)
-    return out
-
-
 def _usual_brightness(record: GuideRecord) -> float:
     seen = record.brightness[record.good & np.isfinite(record.brightness)]
     return float(np.median(seen)) if len(seen) >= 10 else NAN
 
 
-def _one_clock(records, start, end, oval, offset) -> tuple[GuideRecord, ClockFit, tuple]:
+def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit, tuple]:
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
-        alike = (s for s in sets if (s[0].clock, s[0].dated) == (record.clock, record.dated))
+        alike = (s for s in sets if _kind(s[0]) == _kind(record))
         like = next(alike, None) if record.clock != "relative" else None
         if like is None:
             sets.append([record])
         else:
             like.append(record)
     joined = [joined_record(s) for s in sets]
-    fits = [fit_clock(r, start, end, oval, offset) for r in joined]
+    fits = [fit_clock(r, start, end, utc_offset=offset, seen=seen) for r in joined]
     notes = tuple(n for r in joined for n in r.notes)
     main = max(range(len(joined)), key=lambda k: (np.isfinite(fits[k].add_s), len(joined[k])))
     on_main = [joined[main]]
     for k, (record, fit) in enumerate(zip(joined, fits, strict=True)):
         notes += _clock_notes(record, fit)
-        if k != main and np.isfinite(fit.add_s):
+        if k != main and np.isfinite(fit.add_s) and record.unscaled == joined[main].unscaled:
             on_main.append(moved(record, fit.add_s - fits[main].add_s))
     return joined_record(on_main), fits[main], tuple(dict.fromkeys(notes))
+
+
+def _kind(record: GuideRecord) -> tuple:
+    """Records that differ in none of these are joined as they are."""
+    return record.clock, record.dated, record.unscaled
 
 
 def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:
     if not np.isfinite(fit.add_s):
         return (f"{record.path}: could not be matched to the exposures: {fit.how}",)
     if not fit.decided:
-        cure = "" if record.clock == "relative" else "; state it with --guide-utc-offset"
+        cure = "" if record.clock == "relative" else "; state it with --guide-utc-offset HOURS"
         return (f"{record.path}: the record's clock is uncertain: {fit.how}{cure}",)
+    if fit.camera_hours:
+        return (f"{record.path}: {fit.how}",)
     return ()
 
 
@@ -206,7 +201,7 @@ def _habits(night: Night, record: GuideRecord, clock: ClockFit, calm, notes) -> 
     middle, drift, error = dec_drift(dec)
     polar = Polar()
     if dec is not None and np.isfinite(dec.rate):
-        hours = _hours(night, middle + clock.add_s)
+        hours = _hours(night, middle + clock.add_s, clock.camera_hours)
         polar = polar_misalignment(drift, error, hours)
         if polar.bound:
             notes += ("polar misalignment is the least that explains the Dec drift",)
@@ -231,8 +226,11 @@ def _cos_dec(night: Night) -> float:
     return float(np.cos(np.radians(np.median(known)))) if known else 1.0
 
 
-def _hours(night: Night, unix: np.ndarray) -> np.ndarray | None:
-    """Hour angles at some moments, of the pointing nearest in time; None where unknown."""
+def _hours(night: Night, unix: np.ndarray, ahead_hours: float) -> np.ndarray | None:
+    """Hour angles at some moments, of the pointing nearest in time; None where unknown.
+
+    The moments are on the frames' clock, which is so many hours ahead of UTC.
+    """
     known = [
         (f.facts.mid_unix or f.facts.start_unix, f.facts.site_lon_deg, f.facts.ra_deg)
         for f in night.frames
@@ -242,4 +240,4 @@ def _hours(night: Night, unix: np.ndarray) -> np.ndarray | None:
         return None
     when, longitude, ra = np.array(known, float).T
     near = np.abs(unix[:, None] - when).argmin(axis=1)
-    return hour_angles(unix, longitude[near], ra[near])
+    return hour_angles(unix - 3600.0 * ahead_hours, longitude[near], ra[near])

@@ -29,6 +29,10 @@ class ClockFit:
     rivals: tuple[tuple[float, float], ...] = ()
     skew_error_s: float = NAN
     """One sigma of the seconds; large where no dither shows them."""
+    camera_hours: float = 0.0
+    """Hours that the frames' times are ahead of UTC, where a record on UTC shows it."""
+    in_common: float = NAN
+    """Log-likelihood that frames and record move together, over no connection at all."""
 
 
 @dataclass(frozen=True, slots=True)

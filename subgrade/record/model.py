@@ -86,6 +86,8 @@ class GuideRecord:
         What a person should know: rows left out and why, clock jumps, guesses.
     dated : bool
         False for times of day of an unknown date: they count from midnight of 1970-01-01.
+    unscaled : bool
+        Whether ``ra`` and ``dec`` are in guide camera pixels of unknown size and not in arcsec.
     """
 
     path: str
@@ -106,6 +108,7 @@ class GuideRecord:
     axes: str = "ra_dec"
     notes: tuple[str, ...] = ()
     dated: bool = True
+    unscaled: bool = False
 
     def __len__(self) -> int:
         return len(self.time)

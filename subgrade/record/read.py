@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,7 @@ def read_guide(
     *,
     scale_arcsec_px: float | None = None,
     guide_map: GuideMap | str | Path | None = None,
+    pixels: bool = False,
 ) -> GuideRecord:
     """Read a guiding record.
 
@@ -65,6 +67,8 @@ def read_guide(
         Size of a guide-camera pixel, arcsec, over what the file states.
     guide_map : GuideMap or path-like, optional
         What the user fixed of columns, units, clock and sections; see docs/guide-map.md.
+    pixels : bool
+        Whether errors in pixels of unknown size are handed on as they are (``unscaled``).
 
     Returns
     -------
@@ -76,7 +80,7 @@ def read_guide(
     ------
     UnreadableFile
         Not text, empty, no header row that is understood, no rows, or errors in pixels of
-        unknown size.
+        unknown size that are not asked for.
     UsageError
         A guide map that does not fit.
     """
@@ -89,7 +93,7 @@ def read_guide(
     reader = Reader(Path(path), scale_arcsec_px, guide_map)
     for lines, ahead, whole in _with_view_ahead(line_pieces(path)):
         reader.feed(lines, ahead, whole)
-    return reader.finish()
+    return reader.finish(pixels)
 
 
 def _with_view_ahead(
@@ -379,8 +383,8 @@ class Reader:
 
     # ------------------------------------------------------------ the end
 
-    def finish(self) -> GuideRecord:
-        """The record of all lines fed."""
+    def finish(self, pixels: bool = False) -> GuideRecord:
+        """The record of all lines fed, in pixels of unknown size only where that is asked for."""
         self._flush()
         if not self.rows.n:
             if self.missing is not None:
@@ -403,11 +407,14 @@ class Reader:
                 "seconds: is this a table of frames?",
             )
         # asked for only now: a table that is no guiding record needs no scale
-        if not all(units.known for _, _, units in self.used):
+        known = [units.known for _, _, units in self.used]
+        if pixels and not any(known):
+            return replace(record, unscaled=True)
+        if not all(known):
             raise UnreadableFile(
                 self.path,
                 "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
-                "with --guide-scale",
+                "with --guide-scale ARCSEC_PER_PX",
             )
         return record
 

@@ -20,7 +20,19 @@ _PX = pattern_of(PIXELS)
 _UM = r"(?:µm|μm|um|microns?|micromet\w*)"
 _SCALE = (
     # "1.83 arcsec per pixel", "50 mas/px"
-    re.compile(rf"{_N}\s*{_ANGLE}\s*(?:/|per|a|\s)\s*(?:guide\s+)?(?:camera\s+)?{_PX}\b", re.I),
+    re.compile(
+        rf"{_N}\s*{_ANGLE}\s*(?:/|per|a|(?:for|to)\s+(?:each|every|the|a|one)|\s)\s*"
+        rf"(?:guide\s+)?(?:camera\s+)?{_PX}\b",
+        re.I,
+    ),
+    # "one pixel covers 1.83 arcsec", "1 px = 1.83 arcsec", "pixel size on the sky: 1.83 arcsec"
+    re.compile(
+        rf"(?:(?<![\d.,])\b1\s*|(?<![\w.,])(?<!\d\s)){_PX}"
+        r"(?:\s+(?:size|width)(?:\s+on\s+(?:the\s+)?sky)?\s*[=:]?|\s*[=:]"
+        r"|\s+(?:is|are|covers?|spans?|subtends?|sees?|measures?)\b)"
+        rf"\s*(?:about\s+)?{_N}\s*{_ANGLE}(?!\w)",
+        re.I,
+    ),
     # "image scale: 1.83", "scale (mas/px): 1830"; "scale 50 %" is none
     re.compile(
         rf"\bscale\b[^\d\n;|]{{0,40}}?{_N}(?!\d|[.,]\d|\s*(?:mm|px|x\b|%))"
@@ -30,6 +42,7 @@ _SCALE = (
     # "arcsec/px = 1.83"
     re.compile(rf"{_ANGLE}\s*(?:/|per)\s*{_PX}\W{{0,5}}{_N}", re.I),
 )
+_SECONDS_OF_ARC = re.compile(r"\bsec(?:ond)?s? of arc\b", re.I)
 _MILLI = re.compile(rf"(?<![a-z]){pattern_of(MILLIARCSECONDS)}(?![a-z])", re.I)
 _PIXEL = (
     re.compile(rf"\bpixel\w*(?:\s+(?:size|pitch|width))?[^\d\n]{{0,15}}?{_N}\s*{_UM}", re.I),
@@ -126,6 +139,8 @@ def _optics(line: str, new: dict) -> None:
     if 0.02 <= scale <= 60:
         new["scale"] = scale
     pixel = next((m for p in _PIXEL if (m := p.search(line))), None)
+    if scale == scale and pixel and _number(pixel[1]) == scale:
+        pixel = None  # "pixel size 1.83 arcsec" is one on the sky
     if pixel and 0.5 <= _number(pixel[1]) <= 50:
         new["pixel_um"] = _number(pixel[1])
     focal = _FOCAL.search(line)
@@ -148,6 +163,7 @@ def _optics(line: str, new: dict) -> None:
 
 def _scale_in(line: str) -> float:
     """Arcsec per pixel, NaN where the line states none."""
+    line = _SECONDS_OF_ARC.sub("arcsec", line)
     found = next((m for p in _SCALE if (m := p.search(line))), None)
     if found is None:
         return NAN
@@ -179,7 +195,12 @@ _ORDER = (
         "reference_moved",
         r"\block\b.*\b(?:mov|set|shift|chang|new|pos|at)|re-?lock"
         r"|(?:new|mov\w*|set\w*|shift\w*) (?:lock|(?:the )?reference)"
-        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)",
+        r"|\breference (?:position |point |star )?(?:was |is )?(?:mov|set|shift|chang)"
+        # "new place for the guide star", "guide star moved to", "star position changed"
+        r"|\bnew (?:guide |star )?(?:place|position|spot|location)\b(?!.*\bmount\b)"
+        r"|\bstar (?:position |place )?(?:was |is )?(?:moved|shifted|displaced|offset|changed)\b"
+        r"|\b(?:moved|shifted|displaced) (?:the )?(?:guide )?star\b"
+        r"|\b(?:move|shift|nudge)d? (?:of )?the (?:guide )?(?:star|field)\b",
     ),
 )
 _KINDS = tuple((kind, re.compile(pattern, re.IGNORECASE)) for kind, pattern in _ORDER)

@@ -107,6 +107,8 @@ def clock_text(night: GuideNight) -> str:
     rivals = () if clock.decided else clock.rivals
     if not math.isfinite(clock.add_s):
         return ""
+    if clock.camera_hours:
+        return f"on UTC, and the frames' times are {zone_text(clock.camera_hours)}"
     if math.isfinite(clock.zone_hours):
         hours = dict.fromkeys([clock.zone_hours, *(h for h, _ in rivals)])
         return zone_text(*hours)
@@ -135,6 +137,11 @@ def unsettled(night: GuideNight) -> str:
         text = f"guiding record not used, {ambiguous(night)} ({night.clock.how})"
     if math.isfinite(night.clock.zone_hours):
         text += "; give its offset from UTC with --guide-utc-offset HOURS (ahead is positive)"
+    elif night.record.clock == "relative":
+        text += (
+            "; if you know when it began, write that above its titles in a copy, as in "
+            "'Guiding begins 2031-02-17 18:39:16'"
+        )
     return text
 
 
