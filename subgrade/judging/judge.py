@@ -220,7 +220,15 @@ def _found(
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
         shape = _drawn_by(moved, shape)
     width = judge_sharpness(series, place, facts.scale_arcsec, limits)
+    light = [_of_width(f, width) for f in light]
     return _one_story([*shape, *light, *gone, *width])
+
+
+def _of_width(finding: Finding, width: list[Finding]) -> Finding:
+    """Depth that wide stars cost, named by what widened them."""
+    if width and finding.reason in WIDENING and finding.reason not in DIMMING:
+        return finding.named(width[0].reason, width[0].shares)
+    return finding
 
 
 def _undimmed(light: list[Finding]) -> list[Finding]:
