@@ -441,3 +441,23 @@ def test_a_keep_that_rests_on_an_oval_night_is_less_sure():
 
 def test_what_could_not_be_worked_out_speaks_neither_way():
     assert evidence("focus", DEPTH, float("nan"), "unknown").points == 0.0
+
+
+@pytest.mark.parametrize("place", [4, 12, 19])
+def test_a_swollen_frame_is_not_hidden_among_many_that_are_rejected_for_something_else(place):
+    shots = steady(20)
+    for k in range(0, 20, 2):  # half of the night drawn out, which widens stars as well
+        shots[k] = Shot(fwhm=4.6, eccentricity=0.85, angle=30)
+    shots[place] = Shot(fwhm=1.5 * 3.0)
+    verdicts = judged(shots)
+    drawn = set(range(0, 20, 2))
+    assert {k for k, v in enumerate(verdicts) if v.verdict == "reject"} == drawn | {place}
+    assert set(verdicts[place].reasons) & {"seeing", "focus"}
+    assert "typical 3.0" in verdicts[place].explanation
+
+
+def test_typical_values_rest_on_all_where_the_rejects_hardly_move_them():
+    # one in twenty: what is typical is written in the results, and stays what sentences state
+    verdicts = judged(with_bad([Shot(fwhm=5.0)]))
+    usual = night_of(with_bad([Shot(fwhm=5.0)])).groups[0].usual["fwhm_px"].centre
+    assert f"typical {figure(usual, '″')}" in verdicts[8].explanation
