@@ -461,3 +461,22 @@ def test_typical_values_rest_on_all_where_the_rejects_hardly_move_them():
     verdicts = judged(with_bad([Shot(fwhm=5.0)]))
     usual = night_of(with_bad([Shot(fwhm=5.0)])).groups[0].usual["fwhm_px"].centre
     assert f"typical {figure(usual, '″')}" in verdicts[8].explanation
+
+
+@pytest.mark.parametrize(("thrown", "verdict"), [(0.04, "keep"), (0.2, "reject")])
+def test_a_tail_beside_a_round_core_counts_from_about_a_tenth_of_the_light(thrown, verdict):
+    shots = steady(20)
+    for shot in shots:
+        shot.image = moffat_image(shot.fwhm)
+    # a brief gust: the core hardly shows it, and its light lies up to 2.5 star widths out
+    places = (0.0, *np.linspace(1.5, 7.5, 13))
+    shots[8].image = moffat_image(3.0, places, (1 - thrown, *[thrown / 13] * 13), 30.0)
+    shots[8].eccentricity = 0.3
+    shots[8].angle = 30.0
+    found = judged(shots)[8]
+    assert found.verdict == verdict
+    if verdict == "reject":
+        item = next(e for e in found.evidence if e.quantity == "light out of the core")
+        # the whole allowance, as of an ellipse of eccentricity 0.65, would have hidden it
+        assert item.limit < 0.6 * LIMITS.roundness.stray
+        assert "outside the core" in found.explanation

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.axes import axial_difference, axial_median
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.night.model import Night
 from subgrade.night.series import GroupSeries
 from subgrade.robust import geometric_median
@@ -205,7 +206,9 @@ def seen_trail(number: int, series: GroupSeries, creep: Creep | None) -> Expecte
     creep : Creep or None
     """
     shared = _shared(series)
-    if shared is None or shared.length_px < SHORTEST_WIDTHS * np.nanmedian(series["minor"]):
+    if shared is None:
+        return None
+    if shared.length_px < SHORTEST_WIDTHS * FWHM_PER_SIGMA * math.sqrt(shared.star):
         return None
     crept = _creeps_along(series, shared, creep)
     if not crept and shared.eccentricity < PLAIN:
