@@ -250,7 +250,7 @@ def _found(
     moved = light_displaced(series, place, stars, compared, limits)
     if moved is not None:
         light = _moved(light, moved)
-    gone = judge_star_count(series, place, stars, limits)
+    gone = judge_star_count(series, place, stars, compared, limits)
     if any(f.rejects and f.reason in DISPLACING for f in gone):
         light = _undimmed(light)
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):

@@ -104,7 +104,11 @@ def _came(series: GuidedSeries, position: int, share: float, compared: FrameComp
 
 
 def judge_star_count(
-    series: GuidedSeries, position: int, stars: FrameStars, limits: Limits
+    series: GuidedSeries,
+    position: int,
+    stars: FrameStars,
+    compared: FrameCompared,
+    limits: Limits,
 ) -> list[Finding]:
     """Frames whose stars are all but gone, where matched starlight shows nothing."""
     usual = series.usual("stars").centre
@@ -115,12 +119,24 @@ def judge_star_count(
     gone = rich and stars.stars < limits.stars.few_share * usual
     if not lost and not gone:
         return []
-    reason, why = _where_stars_went(series, position, stars, gone, limits)
+    light = series["transparency"][position]
+    lit = compared.matched_stars and not compared.transparency_is_limit
+    lit = bool(lit and light >= limits.light.remark_transparency)
+    if lit:
+        reason, why = (
+            "few_stars",
+            (
+                f"yet {compared.matched_stars} stars of the other frames give {figure(light)} of "
+                "their light at their places, so it is their shape that cannot be judged"
+            ),
+        )
+    else:
+        reason, why = _where_stars_went(series, position, stars, gone, limits)
     asked = by_interruption(series, position, limits)
     known = max(asked, key=lambda e: e.points, default=None)
     if known is not None and known.points > 2 and reason in (*DIMMING, "few_stars"):
         reason, why = known.reason, known.text
-    barren = stars.shape_status == "none" or gone
+    barren = (stars.shape_status == "none" or gone) and not lit
     points = 4.0 if barren else -0.5
     typical = series.typical("stars", "stars").removesuffix(" stars")
     text = figure(stars.stars, "stars") + (f" ({typical})" if typical else "")
