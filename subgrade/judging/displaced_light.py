@@ -26,7 +26,7 @@ from subgrade.judging.record_events import guide_star_dimmed, interruption_or_no
 from subgrade.judging.two_images import drawn_out, large_step, unaccounted
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
-from subgrade.stars.motion import SecondImage, second_image, star_trails
+from subgrade.stars.motion import SecondImage, second_image, star_trails, whole_trails
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,8 @@ def light_displaced(
     trails = star_trails(stars)
     recorded = interruption_or_none(series, position, limits)
     undimmed = guide_star_dimmed(series, position, share, limits)
-    if second is None:
+    lines = whole_trails(stars)
+    if second is None and not lines:
         kept = counted is not None and counted.points < 0
         known = sum(e.points for e in undimmed) <= -1 and any(e.points > 2 for e in recorded)
         if not (share < 1 - limits.guiding.star_loss and (kept or trails or known)):
@@ -82,6 +83,9 @@ def light_displaced(
         items += unaccounted(share, second.ratio)
         items += drawn_out(stars, second.dx, second.dy)
         items += large_step(second.length * series.scale_arcsec)
+    if lines:
+        # nobody wants lines in a stack, however little light they took
+        points = limits.verdict.points_cap
     if trails:
         items.append(of_trails(trails))
         text = f"{items[-1].text}; {text}" if text else items[-1].text
