@@ -37,6 +37,9 @@ class Settings:
         Arcseconds per pixel of the guide camera.
     expected_motion : tuple of float or None
         Arcseconds an hour and position angle (deg) of the target that the mount followed.
+    stack : str
+        How the kept frames will be averaged, ``mean`` or ``weighted``: what is too shallow for a
+        plain mean deepens a weighted one.
     teach, marks : str or None
         Tables of the person's marks: to adapt the limits to, and to overrule verdicts by.
     report : bool
@@ -62,6 +65,7 @@ class Settings:
     guide_map: str | None = None
     guide_scale: float | None = None
     expected_motion: tuple[float, float] | None = None
+    stack: str = "mean"
     teach: str | None = None
     marks: str | None = None
     report: bool = True

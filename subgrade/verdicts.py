@@ -56,7 +56,7 @@ def judge(
 
     ``depends`` is what the night depends on; without it nothing of the whole night is kept.
     """
-    from subgrade.judging import ExpectedMotion, Followed, follow, judge_night
+    from subgrade.judging import ExpectedMotion, Followed, follow, for_stack, judge_night
     from subgrade.results import Graded
     from subgrade.teaching import judge_with
 
@@ -74,7 +74,7 @@ def judge(
     decided = judge_with(
         followed.night,
         limits,
-        lambda li: judge_night(night, li, record, followed, damaged),
+        lambda li: judge_night(night, for_stack(li, settings.stack), record, followed, damaged),
         person,
     )
     frames = [

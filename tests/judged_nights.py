@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from subgrade.guiding.path_fit import fit_path
 from subgrade.guiding.model import ClockFit, ExposureGuiding, GuideNight, PathFit
+from subgrade.guiding.path_fit import fit_path
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import Frame, FrameCompared, Group, Night, Registration, Usual
 from subgrade.record.model import Column, GuideRecord

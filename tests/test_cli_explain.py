@@ -92,8 +92,11 @@ def test_json_has_every_piece_under_its_own_name(results, capfd):
         record = json.loads(run(capfd, "explain", results, "both", *options)[1])
         assert record["values"]["reasons"] == "cloud;seeing"
         kept = {e["quantity"]: e for e in record["evidence"]}
-        assert kept["depth"]["value"] == pytest.approx(0.35**2, abs=0.03)
-        assert (kept["depth"]["limit"], kept["depth"]["points"]) == (0.5, 7.0)
+        # wider than sqrt(3) times the others: half the signal
+        assert kept["depth"]["value"] == pytest.approx(0.35**2 / 2, abs=0.015)
+        # against eight others: all but the clouded one
+        assert kept["depth"]["limit"] == pytest.approx(1 / (2 + 1 / 8))
+        assert kept["depth"]["points"] == 7.0
         assert {"fwhm_px", "noise_adu", "light out of the core"} <= set(kept)
         assert 0 < kept["transparency over quarters"]["value"] < 1
 

@@ -79,6 +79,22 @@ def test_a_second_run_measures_nothing_and_takes_other_limits(night, results, ca
     assert rows(results)["light_03.fits"]["verdict"] == "reject"
 
 
+def test_a_weighted_stack_keeps_what_is_only_dim(night, results, capfd, tmp_path):
+    assert run(capfd, "grade", night, "--out", tmp_path / "r", "--stack", "weighted")[0] == 0
+    mean, weighted = rows(results), rows(tmp_path / "r")
+    assert mean["light_05.fits"]["verdict"] == "reject"
+    assert weighted["light_05.fits"]["verdict"] == "keep"
+    assert 0 < float(weighted["light_05.fits"]["weight"]) < 0.25
+    assert weighted["light_03.fits"]["verdict"] == "reject"  # swollen in any stack
+    for folder, stack in ((results, "mean"), (tmp_path / "r", "weighted")):
+        session = json.loads((folder / "session.json").read_text(encoding="utf-8"))
+        assert session["settings"]["stack"] == stack
+        assert session["limits"]["light"]["depth"] == 0.5
+    code, _, err = run(capfd, "grade", night, "--out", tmp_path / "r", "--stack", "median")
+    assert code == 2
+    assert "median" in err
+
+
 def test_two_processes_give_the_same_numbers_as_one(night, results, capfd, tmp_path):
     code, _, _ = run(capfd, "grade", night, "--out", tmp_path / "two", "--workers", 2, "--quiet")
     assert code == 0

@@ -173,6 +173,18 @@ def test_star_trails_over_lost_light_are_lost_tracking_and_no_satellites():
     assert "3 parallel streaks, 290 px to 310 px long" in verdict.explanation
 
 
+def test_lines_of_the_stars_themselves_are_never_kept():
+    # a stall of three seconds in five minutes: a hundredth of the light, in lines beside each star
+    stalled = judged(clear(transparency=0.99, streaks=lines(35, [58, 61, 55, 57])))
+    assert (stalled.verdict, stalled.reasons[0]) == ("reject", "tracking_lost")
+    assert stalled.confidence > 0.99
+    assert "4 parallel streaks" in stalled.explanation
+    # side by side from edge to edge they may be satellites; two may be chance
+    for streaks in (lines(0, [1199] * 3, start=(0.5, 200.0)), lines(35, [58, 61])):
+        found = judged(clear(transparency=0.99, streaks=streaks))
+        assert found.verdict == "keep"
+
+
 def test_bright_places_without_a_star_shape_are_no_cloud():
     gone = Shot(status="none", stars=0, transparency=np.nan, places=140)
     verdict = judged(gone)

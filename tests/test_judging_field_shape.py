@@ -194,6 +194,32 @@ def test_a_tilt_that_focus_changed_in_one_frame_is_no_turn():
     assert only_turned(shots) == []
 
 
+def drawn_all_over(eccentricity):
+    """One elongation over the whole field."""
+
+    def pattern(u, v):
+        more = STAR * (1 / (1 - eccentricity**2) - 1)
+        return np.array([more + 0 * u, 0 * u, 0 * u])
+
+    return pattern
+
+
+@pytest.mark.parametrize(("angle", "verdict"), [(0.25, "keep"), (0.45, "reject")])
+def test_corners_are_held_against_the_rest_of_a_frame_that_is_oval_all_over(angle, verdict):
+    shots = [
+        replace(s, eccentricity=e, angle=0.0, shape_field=field(drawn_all_over(e), seed=k))
+        for k, (s, e) in enumerate(zip(steady(18), np.linspace(0.44, 0.56, 18), strict=True))
+    ]
+    # oval within what this night has, and with a turn that hardly shows, or plainly
+    pattern = drawn_all_over(0.59), turn(angle, 600.0, 500.0)
+    shots[7] = replace(shots[7], eccentricity=0.59, shape_field=field(*pattern, seed=99))
+    found = judge_night(night_of(shots), LIMITS)[7]
+    corner = next(e for e in found.evidence if e.quantity == "worst corner eccentricity")
+    assert corner.value > LIMITS.field.corner_eccentricity
+    assert corner.limit == pytest.approx(0.59 + 0.1)
+    assert found.verdict == verdict
+
+
 def test_weak_patterns_are_not_worth_a_remark():
     shots = [
         replace(s, shape_field=field(turn(0.06, 600.0, 500.0), seed=k))

@@ -137,8 +137,77 @@ def test_a_comet_night_is_kept_but_for_the_frames_that_moved_besides(length):
 
 def test_without_the_creep_every_frame_of_lines_stays_rejected():
     night = comet_night(9.0, creep=False)
-    assert follow(night).trails == ()
+    followed = follow(night)
+    assert followed.trails == ()
+    (remark,) = followed.remarks
+    assert "most frames are drawn alike" in remark
+    assert "--expected-motion" in remark
     assert {v.verdict for v in judge_night(night, LIMITS)} == {"reject"}
+
+
+def faulty_comet(length=9.0, angle=40.0):
+    """A comet night with drifts on top in seven frames of twenty, each of which moves the field."""
+    night, rng = comet_night(length, angle, dither=2.0), np.random.default_rng(5)
+    frames, compared, off = list(night.frames), list(night.compared), 0j
+    plain = [f.stars for f in comet_night(1e-3).frames]
+    for k in range(20):
+        if k in FAULTS:
+            drift = length * np.exp(1j * np.radians(rng.uniform(100, 160)))
+            line = length * np.exp(1j * np.radians(angle)) + drift
+            stars = drawn(plain[k], abs(line), np.degrees(np.angle(line)) % 180)
+            frames[k] = replace(frames[k], stars=stars)
+            off += drift
+        at = compared[k].registration
+        at = replace(at, dx=at.dx + off.real, dy=at.dy + off.imag)
+        compared[k] = replace(compared[k], registration=at)
+    return replace(night, frames=tuple(frames), compared=tuple(compared))
+
+
+FAULTS = (3, 4, 8, 9, 13, 14, 17)
+
+
+def test_frames_that_drift_besides_do_not_hide_the_comet_from_the_others():
+    night = faulty_comet()
+    assert creep_of(group_series(night, night.groups[0])).angle_deg > 55  # their shifts pull at it
+    assert follow(night).trails[0].angle_deg == pytest.approx(40.0, abs=4)
+    verdicts = judge_night(night, LIMITS)
+    assert {k for k, v in enumerate(verdicts) if v.verdict == "reject"} == set(FAULTS)
+
+
+def test_a_fault_in_more_than_half_of_the_frames_is_no_trail_that_all_share():
+    night, still = comet_night(9.0), comet_night(1e-3)
+    for count in (5, 9):
+        # evenly over the night, so that the field goes by all the way
+        good = set(np.linspace(0, 19, count).astype(int))
+        frames = tuple(
+            s if k in good else f
+            for k, (f, s) in enumerate(zip(night.frames, still.frames, strict=True))
+        )
+        mixed = replace(night, frames=frames)
+        assert follow(mixed).trails == ()
+        kept = {k for k, v in enumerate(judge_night(mixed, LIMITS)) if v.verdict == "keep"}
+        assert kept == good
+
+
+@pytest.mark.parametrize("unknown", ["exposure", "places"])
+def test_a_comet_is_kept_where_the_drift_of_the_field_cannot_be_known(unknown):
+    night = comet_night(9.0)
+    if unknown == "exposure":
+        group = replace(night.groups[0], exposure_s=None)
+        night = replace(night, groups=(group,))
+    else:
+        night = replace(
+            night, compared=tuple(replace(c, registration=None) for c in night.compared)
+        )
+    followed = follow(night)
+    (remark,) = followed.remarks
+    assert "--expected-motion" in remark
+    assert ("without an exposure time" if unknown == "exposure" else "is unknown") in remark
+    assert {v.verdict for v in judge_night(night, LIMITS)} == {"keep"}
+    # what hardly passes for oval is left to the ordinary limits then
+    dim = comet_night(2.6)
+    dim = replace(dim, groups=(replace(dim.groups[0], exposure_s=None),))
+    assert follow(dim).trails == ()
 
 
 def test_a_guider_that_saw_the_creep_did_not_follow_a_target():
@@ -162,6 +231,15 @@ def test_the_name_of_a_comet_settles_it():
     (remark,) = follow(named).remarks
     assert "by its name C/2031 Q7" in remark
     assert "cannot tell" not in remark
+
+
+def test_a_comet_by_name_is_kept_though_the_dithers_hide_the_drift_of_the_field():
+    night = comet_night(9.0, creep=False)
+    named = replace(night, groups=(replace(night.groups[0], target="Comet 13"),))
+    (remark,) = follow(named).remarks
+    assert "by its name Comet 13" in remark
+    assert "though the field seems to drift otherwise" in remark
+    assert {v.verdict for v in judge_night(named, LIMITS)} == {"keep"}
 
 
 def test_drift_along_declination_is_named_as_looking_the_same():

@@ -13,7 +13,6 @@ from subgrade.judging import REASONS, judge_night, load_limits
 from subgrade.judging.criteria import points_beyond, probability
 from subgrade.judging.evidence import evidence
 from subgrade.judging.features import DEPTH
-from subgrade.judging.light import depth_reference
 from subgrade.night.series import ra_axis_deg
 from subgrade.stars.model import ShapeField, Streak
 from tests.judged_nights import SKY_AXES, Shot, moffat_image, night_of, steady
@@ -44,7 +43,7 @@ def test_a_clean_night_keeps_every_frame_and_gives_its_numbers():
     assert all(v.verdict == "keep" and v.reasons == () for v in verdicts)
     assert all(v.confidence > 0.95 for v in verdicts)
     assert re.fullmatch(
-        r"Kept: eccentricity 0\.\d\d \(limit 0\.55\); depth [\d.]+ \(limit 0\.50\): "
+        r"Kept: eccentricity 0\.\d\d \(limit 0\.55\); depth [\d.]+ \(limit 0\.49\): "
         r"transparency [\d.]+, sky noise [\d.]+ times typical; "
         r"FWHM [\d.]+″ \([\d.]+ px\), limit 3\.7\d″\.",
         verdicts[4].explanation,
@@ -55,7 +54,7 @@ def test_a_clean_night_keeps_every_frame_and_gives_its_numbers():
     ("bad", "reason", "words"),
     [
         (Shot(fwhm=5.0), "seeing", ["5.00 px", "typical 3.", "limit 3.7"]),
-        (Shot(transparency=0.4, stars=120), "cloud", ["transparency 0.40", "limit 0.50"]),
+        (Shot(transparency=0.4, stars=120), "cloud", ["transparency 0.40", "limit 0.49"]),
         (Shot(sky=4000, noise=20, stars=150), "sky_glow", ["2.0", "times typical"]),
         (Shot(status="trailed", length=60.0), "tracking_lost", ["60.0″ (60.0 px)", "30.0°"]),
         (Shot(status="doubled", length=9.0), "bump", ["with 9.00″ (9.00 px) between", "30.0°"]),
@@ -417,16 +416,6 @@ def test_points_are_the_log_odds_of_lying_beyond_the_limit():
     assert points_beyond(np.nan, 1, 0.1, 0.1, 7) == 0
 
 
-@settings(max_examples=60)
-@given(st.lists(st.floats(0.01, 1.0), min_size=1, max_size=30))
-def test_the_depth_reference_is_the_best_equal_weight_stack(depths):
-    variance = np.sort(1 / np.array(depths))
-    best = max(n**2 / variance[:n].sum() for n in range(1, len(depths) + 1))
-    reference = depth_reference(np.array(depths))
-    # S/N^2 = n * harmonic mean depth for the n frames it is the mean of.
-    assert min(abs(n * reference - best) for n in range(1, len(depths) + 1)) < 1e-6 * best
-
-
 def test_numbers_are_said_as_a_person_writes_them():
     assert [figure(v) for v in (0, 0.04, 0.555, 3.14159, 45.67, 1234.5, float("nan"))] == [
         "0",
@@ -452,3 +441,42 @@ def test_a_keep_that_rests_on_an_oval_night_is_less_sure():
 
 def test_what_could_not_be_worked_out_speaks_neither_way():
     assert evidence("focus", DEPTH, float("nan"), "unknown").points == 0.0
+
+
+@pytest.mark.parametrize("place", [4, 12, 19])
+def test_a_swollen_frame_is_not_hidden_among_many_that_are_rejected_for_something_else(place):
+    shots = steady(20)
+    for k in range(0, 20, 2):  # half of the night drawn out, which widens stars as well
+        shots[k] = Shot(fwhm=4.6, eccentricity=0.85, angle=30)
+    shots[place] = Shot(fwhm=1.5 * 3.0)
+    verdicts = judged(shots)
+    drawn = set(range(0, 20, 2))
+    assert {k for k, v in enumerate(verdicts) if v.verdict == "reject"} == drawn | {place}
+    assert set(verdicts[place].reasons) & {"seeing", "focus"}
+    assert "typical 3.0" in verdicts[place].explanation
+
+
+def test_typical_values_rest_on_all_where_the_rejects_hardly_move_them():
+    # one in twenty: what is typical is written in the results, and stays what sentences state
+    verdicts = judged(with_bad([Shot(fwhm=5.0)]))
+    usual = night_of(with_bad([Shot(fwhm=5.0)])).groups[0].usual["fwhm_px"].centre
+    assert f"typical {figure(usual, '″')}" in verdicts[8].explanation
+
+
+@pytest.mark.parametrize(("thrown", "verdict"), [(0.04, "keep"), (0.2, "reject")])
+def test_a_tail_beside_a_round_core_counts_from_about_a_tenth_of_the_light(thrown, verdict):
+    shots = steady(20)
+    for shot in shots:
+        shot.image = moffat_image(shot.fwhm)
+    # a brief gust: the core hardly shows it, and its light lies up to 2.5 star widths out
+    places = (0.0, *np.linspace(1.5, 7.5, 13))
+    shots[8].image = moffat_image(3.0, places, (1 - thrown, *[thrown / 13] * 13), 30.0)
+    shots[8].eccentricity = 0.3
+    shots[8].angle = 30.0
+    found = judged(shots)[8]
+    assert found.verdict == verdict
+    if verdict == "reject":
+        item = next(e for e in found.evidence if e.quantity == "light out of the core")
+        # the whole allowance, as of an ellipse of eccentricity 0.65, would have hidden it
+        assert item.limit < 0.6 * LIMITS.roundness.stray
+        assert "outside the core" in found.explanation

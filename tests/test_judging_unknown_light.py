@@ -73,3 +73,21 @@ def test_a_weight_never_rests_on_starlight_that_was_not_measured():
     weights = stack_weights(group_series(night, night.groups[0]), np.ones(9, bool))
     assert weights[4] == pytest.approx(weights[2], rel=0.1)
     assert weights[4] < 0.7 < min(np.delete(weights, [2, 4]))
+
+
+@pytest.mark.parametrize(("light", "verdict"), [(0.98, "keep"), (0.2, "reject")])
+def test_stars_whose_light_is_there_are_not_gone_where_none_has_a_shape(light, verdict):
+    """As where hot pixels outnumber stars of one pixel: each star of the others was looked for."""
+    shots = steady(12)
+    shots[5] = replace(shots[5], status="none", stars=0, fwhm=np.nan, transparency=light)
+    found = judge_night(night_of(shots), LIMITS)[5]
+    assert found.verdict == verdict
+    if verdict == "keep":
+        assert "few_stars" in found.reasons
+        assert found.confidence < 0.7
+        assert "0.98 of their light at their places" in found.explanation
+    # an upper limit is no light that was seen
+    night = night_of(shots)
+    compared = list(night.compared)
+    compared[5] = replace(compared[5], transparency_error=light, matched_stars=0)
+    assert judge_night(replace(night, compared=tuple(compared)), LIMITS)[5].verdict == "reject"

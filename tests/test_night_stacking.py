@@ -1,5 +1,6 @@
 """Stacks of a rendered night against what was predicted, and transparency through real pixels."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -171,6 +172,18 @@ def test_what_the_stack_gains_and_loses(mixed):
         of = stack[name]
         assert f" FWHM {of['fwhm_px']:.2f}″, ecc. {of['eccentricity']:.2f}, " in line
         assert line.endswith(f"S/N ×{of['snr'] / stack['all']['snr']:.2f}")
+
+
+def test_who_stacks_weighted_reads_of_weighted_stacks(mixed):
+    (group,) = session_record(mixed)["night"]["groups"]
+    kept, everything = group["stack"]["kept_weighted"], group["stack"]["all_weighted"]
+    lines = stack_lines(replace(mixed, settings={"stack": "weighted"}))
+    titles = ["predicted of the keeps, weighted", "of all frames, weighted"]
+    assert [line.split(": ")[0] for line in lines] == titles
+    assert f" FWHM {kept['fwhm_px']:.2f}″, " in lines[0]
+    assert lines[0].endswith(f"S/N ×{kept['snr'] / everything['snr']:.2f}")
+    # every frame adds to a weighted mean
+    assert kept["snr"] < everything["snr"]
 
 
 def test_the_weights_say_what_they_are_and_what_they_lose(mixed):

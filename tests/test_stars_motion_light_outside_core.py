@@ -69,3 +69,16 @@ def test_a_creep_of_one_width_is_past_the_limit():
 
 def test_nothing_is_said_without_an_image():
     assert np.isnan(stray_light(replace(night_of([Shot()]).frames[0].stars, star_image=None)))
+
+
+def test_a_single_hot_element_is_no_light_of_the_star():
+    """A cosmic ray that one star of the stack met, as high as the star itself."""
+    image = gaussian(2.0, 1.7)
+    clean = stray_light(measured(image, 4.0, 0.0))
+    for row, column in ((60, 80), (61, 42)):
+        spoilt = image.copy()
+        spoilt[row, column] = 1.9
+        assert stray_light(measured(spoilt, 4.0, 0.0)) == pytest.approx(clean, abs=0.002)
+    # a second image is light of the star
+    double = image + 0.3 * gaussian(2.0, 1.7, at=8.0)
+    assert stray_light(measured(double, 4.0, 0.0)) > 0.1

@@ -104,6 +104,14 @@ PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach",
     "degrees east of north: star trailing at that rate is allowed for.",
 )
 @click.option(
+    "--stack",
+    type=click.Choice(["mean", "weighted"]),
+    default="mean",
+    show_default=True,
+    help="How you will average the frames: a frame too faint or noisy for a plain mean still "
+    "deepens one weighted by weights.csv, and is then kept.",
+)
+@click.option(
     "--teach",
     metavar="FILE",
     help="Your marks, a CSV of frame,verdict: adapt the limits to them, and list which moved.",

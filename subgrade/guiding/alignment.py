@@ -16,7 +16,7 @@ MISTIMED = {"dither": 0.06, "settled": 0.25, "jump": 0.4}
 FEWEST_DITHERS = {"dither": 1 / 6, "jump": 1 / 4}
 """Fewest dithers (or jumps taken for such) an exposure for a plan to be believed behind them.
 A night's only one may well be the one that ruined a frame, a few jumps may be gusts: a choice."""
-ANY_PHASE, PHASE_S = 0.05, 6.0
+ANY_PHASE, PHASE_S = 0.003, 6.0
 """Chance that a plan dithers in step with the exposures but at another moment (all night badly
 timed), and seconds that count as one moment: a choice.  Dithers in step are one coincidence."""
 UNGUIDED = 5.0

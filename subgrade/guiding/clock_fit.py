@@ -36,7 +36,7 @@ Computers set by network agree within a second and cameras and guider often shar
 are off by half a minute: common practice, no source."""
 ELSEWHERE = 0.05
 """Most of the likelihood that may lie elsewhere for a record of elapsed seconds: a choice."""
-ZONE_AS_WRITTEN = 2.0
+ZONE_AS_WRITTEN = 1.0
 """Log-prior of an unstated zone that is that of the frames' times: one computer often writes
 both.  A choice."""
 CAMERA_LOCAL = -5.0
@@ -52,11 +52,12 @@ NEEDED = {"stated": -2.5, "as written": -1.0, "found": 2.0}
 """Least log-likelihood over no connection for a record to be this mount's, by what its clock
 is: stated and in step with the frames (used at its word unless they contradict), unstated but in
 step as it is written, or found by trying.  Chosen on 91 practice nights; docs/guiding.md counts."""
-NEEDED_OF_TELLING = 1.5
+NEEDED_OF_TELLING = 4.0
 """The least where the frames plainly moved, in several directions: that a record of theirs shows
 nothing of it is unlikely."""
-FEW_FRAMES, LESS_NEEDED = 12, 0.33
-"""A stated clock needs so much less for every frame under so many: few frames tell little."""
+FEW_FRAMES, LESS_NEEDED = 12, 0.4
+"""Both these and a stated clock need so much less for every frame under so many, down to half of
+them: few frames tell little."""
 DECIDED_MARGIN = 4.0
 """Least lead in log-likelihood over the next offset.  Dithers fall into step together, so that
 their sum counts one coincidence several times: half of it is believed (7 to 1)."""
@@ -198,10 +199,11 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
     if record.clock != "relative" and fit.zone_hours == 0.0:
         known = "stated" if record.clock == "utc" else "as written"
     needed = NEEDED[known]
+    less = LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), FEW_FRAMES // 2)
     if telling(frames.seen):
-        needed = max(needed, NEEDED_OF_TELLING)
+        needed = max(needed, NEEDED_OF_TELLING - less)
     elif known == "stated":
-        needed -= LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), 6)
+        needed -= less
     strange = common < min(NEEDED.values())
     if common >= needed or not (fit.decided or strange):
         return fit

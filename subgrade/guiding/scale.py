@@ -12,10 +12,10 @@ from subgrade.guiding.seen import NightSeen
 from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
-WORST_SCALE = 0.15
+WORST_SCALE = 0.12
 """Relative error up to which a scale found from the frames is used: a choice.  A recorded
-elongation is then a third wrong at most, within what a star image answers to motion."""
-CURE = "give the arcsec per pixel with --guide-scale ARCSEC"
+elongation is then a quarter wrong at most, within what a star image answers to motion."""
+CURE = "give the arcsec per pixel with --guide-scale ARCSEC_PER_PX"
 
 
 def in_arcsec(

@@ -8,7 +8,7 @@ from subgrade.judging.damage import damaged_frames
 from subgrade.judging.evidence import Finding
 from subgrade.judging.followed_target import Followed, follow
 from subgrade.judging.judge import judge_night, left_out
-from subgrade.judging.limits import Limits, load_limits
+from subgrade.judging.limits import Limits, for_stack, load_limits
 from subgrade.judging.model import Evidence, Judgement
 from subgrade.judging.reasons import REASONS, Reason
 from subgrade.night import ExpectedMotion
@@ -24,6 +24,7 @@ __all__ = [
     "Reason",
     "damaged_frames",
     "follow",
+    "for_stack",
     "judge_night",
     "left_out",
     "load_limits",

@@ -13,6 +13,7 @@ import math
 
 import numpy as np
 
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.judging.limits import Limits
 from subgrade.night.model import Usual
 
@@ -62,6 +63,16 @@ def fwhm_limit(usual: Usual, scale_arcsec: float | None, limits: Limits) -> floa
     if scale_arcsec:
         floors.append(s.floor_arcsec / scale_arcsec)
     return float(max(limit, min(max(floors), usual.centre * s.floor_ratio)))
+
+
+def thrown_by_ellipse(eccentricity: float) -> float:
+    """Share of an elliptical Gaussian's light more than one short-axis FWHM out, along less across.
+
+    That is 2 (Phi(-2.355 q) - Phi(-2.355)), q the axis ratio [derived].
+    """
+    q = math.sqrt(1.0 - eccentricity**2)
+    at = FWHM_PER_SIGMA / math.sqrt(2.0)
+    return math.erfc(at * q) - math.erfc(at)
 
 
 def points_beyond(value: float, limit: float, error: float, width: float, cap: float) -> float:

@@ -27,7 +27,7 @@ from subgrade.judging.record_events import by_interruption, guide_star_dimmed
 from subgrade.judging.star_numbers import trails_text
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
-from subgrade.stars.motion import SecondImage, second_image, star_trails
+from subgrade.stars.motion import SecondImage, second_image, star_trails, whole_trails
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,8 @@ def light_displaced(
     trails = star_trails(stars)
     recorded = by_interruption(series, position, limits)
     undimmed = guide_star_dimmed(series, position, share, limits)
-    if second is None:
+    lines = whole_trails(stars)
+    if second is None and not lines:
         kept = counted is not None and counted.points < 0
         known = sum(e.points for e in undimmed) <= -1 and any(e.points > 2 for e in recorded)
         if not (share < 1 - limits.guiding.star_loss and (kept or trails or known)):
@@ -79,6 +80,9 @@ def light_displaced(
             moved, limits.light.moved, 0.02, 0.2 * limits.light.moved, limits.verdict.points_cap
         )
         text = _second_text(second, moved, series.scale_arcsec, limits)
+    if lines:
+        # nobody wants lines in a stack, however little light they took
+        points = limits.verdict.points_cap
     if trails:
         seen = trails_text(trails)
         text = f"{seen}; {text}" if text else seen

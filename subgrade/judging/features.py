@@ -237,7 +237,7 @@ WIDTH_TREND = register(
 
 DEPTH = register(
     "depth",
-    "(transparency / sky noise)² over that of the good frames",
+    "(transparency / sky noise)² over that of the good frames, less what wide stars cost",
     STARS,
     label="depth (S/N² vs good frames)",
 )

@@ -31,6 +31,10 @@ def judge_turning(
         # Growing one way only, as a tilt does that focus has changed.
         return []
     limit = corner_limit(series, limits)
+    if np.isfinite(stars.eccentricity):
+        # Stars oval all over are so in the corners too; a turn makes corners worse than the rest.
+        worse = limits.field.corner_eccentricity - limits.roundness.floor
+        limit = max(limit, stars.eccentricity + worse)
     points = points_beyond(
         seen.worst_eccentricity,
         limit,

@@ -203,18 +203,40 @@ def _seen(number: int, series: GuidedSeries, creep: Creep | None):
     held = None if trail is None else _guider_held(series, trail.length_px)
     if trail is None or held is False:
         return None, ""
-    return trail, _remark(series, creep, trail.angle_deg, held)
+    if trail.crept is False and not _named(series):
+        drawn = (
+            f"{length_text(trail.length_px, series.scale_arcsec)} at {figure(trail.angle_deg, '°')}"
+        )
+        return None, (
+            f"most frames are drawn alike, by {drawn}, though the field does not drift along with "
+            "it from frame to frame; if the mount followed a moving target, --expected-motion "
+            "leaves its trail out"
+        )
+    return trail, _remark(series, trail, held)
 
 
-def _remark(series: GuidedSeries, creep: Creep, angle: float, held: bool | None) -> str:
-    scale, exposure = series.scale_arcsec, series.group.exposure_s
-    text = (
-        f"stars trail by {length_text(creep.length_px, scale)} at {figure(angle, '°')} in every "
-        "frame, and the field drifts from frame to frame by as much along the same line"
-    )
-    if scale > 0:
-        text += f" ({figure(creep.length_px * scale / exposure * 3600, '″')}/h)"
-    if series.group.target and COMET.search(series.group.target):
+def _named(series: GuidedSeries) -> bool:
+    """Whether the target is a moving one by its name."""
+    return bool(series.group.target and COMET.search(series.group.target))
+
+
+def _remark(series: GuidedSeries, trail: ExpectedTrail, held: bool | None) -> str:
+    scale, exposure, angle = series.scale_arcsec, series.group.exposure_s, trail.angle_deg
+    drawn = f"{length_text(trail.length_px, scale)} at {figure(angle, '°')}"
+    text = f"stars trail by {drawn} in every frame"
+    if trail.crept:
+        text += ", and the field drifts from frame to frame by as much along the same line"
+    if scale > 0 and exposure:
+        text += f" ({figure(trail.length_px * scale / exposure * 3600, '″')}/h)"
+    if trail.crept is False:
+        text += ", though the field seems to drift otherwise from frame to frame"
+    elif not trail.crept:
+        text += (
+            "; how the field drifts from frame to frame is unknown"
+            if exposure
+            else "; without an exposure time the drift of the field cannot be compared with it"
+        )
+    if _named(series):
         text += f": the mount follows a moving target, by its name {series.group.target}"
     elif held:
         text += (
@@ -239,6 +261,8 @@ def _remark(series: GuidedSeries, creep: Creep, angle: float, held: bool | None)
 def _guider_held(series: GuidedSeries, length_px: float) -> bool | None:
     """Whether the record shows far less than the trail; None without a record."""
     exposure, scale = series.group.exposure_s, series.scale_arcsec
+    if not exposure:
+        return None
     crept = [
         math.hypot(e.drift_ra, e.drift_dec) * exposure / 60
         for e in (series.exposure(k) for k in range(len(series)))

@@ -10,7 +10,7 @@ import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.guiding.model import GuideNight
-from subgrade.judging.criteria import probability
+from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, probability
 from subgrade.judging.damage import damaged_frames
 from subgrade.judging.displaced_light import Displaced, light_displaced
 from subgrade.judging.evidence import Finding, evidence
@@ -31,6 +31,7 @@ from subgrade.judging.reasons import DIMMING, DISPLACING, MOTIONS, WIDENING
 from subgrade.judging.roundness import judge_roundness
 from subgrade.judging.sharpness import judge_sharpness
 from subgrade.judging.weights import stack_weights
+from subgrade.night import usual_of_these
 from subgrade.night.model import Frame, FrameCompared, Night
 from subgrade.night.series import BROKEN
 from subgrade.optional_parts import part
@@ -40,6 +41,8 @@ NOT_JUDGED = 0.5
 """Confidence in a frame that was kept because nothing could be measured."""
 
 
+ENOUGH = 5
+"""Kept frames that make typical values by themselves: a choice."""
 TORN = 3.0
 """Points from which stars that a step drew oval are two images, so that light reads as lost."""
 
@@ -98,17 +101,50 @@ def _judge_group(
     night = followed.night
     series = followed.series_of(number, guiding)
     tilt = series.fixed.worst_eccentricity if series.fixed else float("nan")
-    judged = [
-        _damaged(night.frames[i], damaged[i])
-        if i in damaged
-        else _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
-        for place, i in enumerate(series.members)
-    ]
+
+    def judged_by(series: GuidedSeries) -> list[Judgement]:
+        return [
+            _damaged(night.frames[i], damaged[i])
+            if i in damaged
+            else _judge_frame(series, place, night.frames[i], night.compared[i], tilt, limits)
+            for place, i in enumerate(series.members)
+        ]
+
+    judged = judged_by(series)
+    better = _without_rejects(night, series, judged, limits)
+    if better is not None:
+        series = better
+        judged = judged_by(series)
     weights = stack_weights(series, np.array([j.verdict == "keep" for j in judged]))
     return {
         i: replace(followed.with_trail(i, judgement), weight=float(weight))
         for i, judgement, weight in zip(series.members, judged, weights, strict=True)
     }
+
+
+def _without_rejects(
+    night: Night, series: GuidedSeries, judged: list[Judgement], limits: Limits
+) -> GuidedSeries | None:
+    """The series with typical values that leave rejects out; None where it makes no difference.
+
+    Many bad frames move the typical values towards themselves and hide one another.  What they
+    move by less than the limits are meant exactly is left as the whole group has it.
+    """
+    kept = [i for i, j in zip(series.members, judged, strict=True) if j.verdict == "keep"]
+    if not ENOUGH <= len(kept) < len(judged):
+        return None
+    group, scale = usual_of_these(night, series.group, kept), series.scale_arcsec
+    better = replace(series, group=group)
+    width, oval = (
+        [of(s) for s in (series, better)]
+        for of in (
+            lambda s: fwhm_limit(s.usual("fwhm_px"), scale if scale > 0 else None, limits),
+            lambda s: eccentricity_limit(s.usual("eccentricity"), limits),
+        )
+    )
+    moved = abs(width[1] - width[0]) > limits.sharpness.softness * width[0]
+    turned = abs(oval[1] - oval[0]) > limits.roundness.softness
+    return better if moved or turned else None
 
 
 def not_judged(frame: str) -> Judgement:
@@ -213,13 +249,21 @@ def _found(
     moved = light_displaced(series, place, stars, compared, limits)
     if moved is not None:
         light = _moved(light, moved)
-    gone = judge_star_count(series, place, stars, limits)
+    gone = judge_star_count(series, place, stars, compared, limits)
     if any(f.rejects and f.reason in DISPLACING for f in gone):
         light = _undimmed(light)
     if moved is not None and any(f.rejects and f.reason == moved.reason for f in light):
         shape = _drawn_by(moved, shape)
     width = judge_sharpness(series, place, facts.scale_arcsec, limits)
+    light = [_of_width(f, width) for f in light]
     return _one_story([*shape, *light, *gone, *width])
+
+
+def _of_width(finding: Finding, width: list[Finding]) -> Finding:
+    """Depth that wide stars cost, named by what widened them."""
+    if width and finding.reason in WIDENING and finding.reason not in DIMMING:
+        return finding.named(width[0].reason, width[0].shares)
+    return finding
 
 
 def _undimmed(light: list[Finding]) -> list[Finding]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from subgrade.figures import beside, figure
 from subgrade.judging.causes import CAUSES_OF_DIMMING, shares_of
 from subgrade.judging.criteria import points_beyond
+from subgrade.judging.depth import Depth, depth_limit, depth_of, points_of_depth
 from subgrade.judging.dimming_clues import dimming_clues
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import BACKGROUND, DEPTH, NOISE, STAR_COUNT, TRANSPARENCY, UNEVENNESS
@@ -22,46 +23,6 @@ from subgrade.night.series import BROKEN
 from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import star_trails
 
-COUNT_SLOPE = 0.75
-"""Number of stars beyond a brightness over that brightness, dex a dex (0.3 a magnitude); common
-practice, no source."""
-COUNT_ERROR = 0.3
-"""Error of light read off a star count beside that of counting, relative; no source."""
-UNSURE = -1.0
-"""Points at best for a frame of a group in which no frame's starlight is known, so that a keep is
-0.62 sure.  A choice."""
-MOST_LIGHT = 1.3
-"""Starlight beyond which a measurement is held for wrong: nothing outshines the clear sky."""
-
-
-def depth_reference(depth: np.ndarray) -> float:
-    """Mean noise variance, inverted, of the frames that an equal-weight stack should hold.
-
-    Parameters
-    ----------
-    depth : ndarray
-        (transparency / noise)^2 of every frame; NaN left out.
-
-    Returns
-    -------
-    float
-        In the unit of ``depth``; NaN where nothing was measured.
-
-    Notes
-    -----
-    n frames scaled to equal starlight and averaged have S/N^2 ~ n^2 / sum(1/depth).
-    Sorted best first, the stack that makes this largest is a prefix; its harmonic mean
-    depth is the reference, and a further frame deepens the stack only while its depth
-    is above half of it.  [Derived; compare the S/N rows of the published checks.]
-    """
-    variance = np.sort(1.0 / depth[np.isfinite(depth) & (depth > 0)])
-    if variance.size == 0:
-        return float("nan")
-    count = np.arange(1, variance.size + 1)
-    gain = count**2 / np.cumsum(variance)
-    best = int(np.argmax(gain)) + 1
-    return float(best / variance[:best].sum())
-
 
 def judge_light(
     series: GuidedSeries, position: int, compared: FrameCompared, limits: Limits
@@ -74,15 +35,19 @@ def judge_light(
         Where transparency was not measured, or has an upper limit only, the depth has one
         too: it can count against the frame and hardly for it.
     """
-    depth = _depth_of(series, position, compared)
+    depth = depth_of(series, position, compared)
     if depth is None:
         return []
-    points = _points_of_depth(series, position, depth, limits)
-    reason = "cloud" if depth.dimmed else "sky_glow"
-    remark = depth.share < limits.light.remark_transparency if depth.dimmed else points > 0
+    points = points_of_depth(series, position, depth, limits)
+    # whether the air or the focus widened stars is for `judge_sharpness` to say
+    reason = "seeing" if depth.widened else "cloud" if depth.dimmed else "sky_glow"
+    dim = depth.dimmed and depth.share < limits.light.remark_transparency
+    remark = dim or (points > 0 and not depth.dimmed)
+    if dim and points <= 0:
+        reason = "cloud"
     finding = _shallow(series, position, compared, depth, reason, points, limits)
     finding = replace(finding, remark=bool(remark))
-    if remark or points > 0:
+    if reason != "seeing" and (remark or points > 0):
         if depth.dimmed:
             finding = _what_dimmed(series, position, compared, limits, finding)
         named = f"{REASONS[finding.reason].noun}: {finding.sentence}"
@@ -90,76 +55,11 @@ def judge_light(
     return [finding, *_uneven(compared, depth.share, limits)]
 
 
-@dataclass(frozen=True, slots=True)
-class _Depth:
-    """Starlight over noise, squared, of one frame against the group's good ones."""
-
-    share: float
-    """Starlight, of the clear level; NaN where not measured."""
-    measured: bool
-    """Whether that is a measurement and no upper limit."""
-    known_of_some: bool
-    """Whether starlight was measured on any frame of the group."""
-    relative: float
-    """Over the reference; where starlight was not measured, at best."""
-    error: float
-    usual: float
-    """The group's median, over the reference."""
-    noise: float
-    """The sky's, over the typical."""
-
-    @property
-    def dimmed(self) -> bool:
-        """Whether starlight that was lost costs no less than noise that was added."""
-        return -2 * np.log(max(self.share, 1e-6)) >= 2 * np.log(max(self.noise, 1e-6))
-
-
-def _depth_of(series: GuidedSeries, position: int, compared: FrameCompared) -> _Depth | None:
-    """None where the frame or the group has no noise to hold starlight against."""
-    light = _trusted(series["transparency"], series)
-    # an empty or a full frame has no noise
-    noise = np.where(series["noise"] > 0, series["noise"], np.nan)
-    depth = (np.where(np.isfinite(light), light, 1.0) / noise) ** 2
-    # what is unknown sets no yardstick, unless it is unknown of all
-    known = np.isfinite(light) if np.isfinite(light).any() else np.ones(len(light), bool)
-    reference = depth_reference(np.where(known, depth, np.nan))
-    relative = float(depth[position] / reference) if reference > 0 else float("nan")
-    if not np.isfinite(relative):
-        return None
-    share = light[position]
-    measured = bool(np.isfinite(share) and not compared.transparency_is_limit)
-    sure = measured and share > 0
-    return _Depth(
-        share,
-        measured,
-        bool(np.isfinite(light).any()),
-        relative,
-        2 * compared.transparency_error / share * relative if sure else np.nan,
-        _median_ratio(depth, reference),
-        series["noise"][position] / series.usual("noise_adu").centre,
-    )
-
-
-def _points_of_depth(series: GuidedSeries, position: int, depth: _Depth, limits: Limits) -> float:
-    points = points_beyond(
-        -depth.relative,
-        -limits.light.depth,
-        depth.error,
-        limits.light.softness * limits.light.depth,
-        limits.verdict.points_cap,
-    )
-    if not depth.measured and depth.known_of_some:
-        return _unsure(series, position, depth.relative, points, limits)
-    if not depth.measured and len(series) > 1:
-        return max(points, UNSURE)
-    return points
-
-
 def _shallow(
     series: GuidedSeries,
     position: int,
     compared: FrameCompared,
-    depth: _Depth,
+    depth: Depth,
     reason: str,
     points: float,
     limits: Limits,
@@ -168,9 +68,13 @@ def _shallow(
     parts = f"transparency {_came(series, position, depth.share, compared)}"
     if series.typical("noise_adu"):
         parts += f", sky noise {figure(depth.noise)} times typical"
-    own, bar = beside(depth.relative, limits.light.depth)
+    if depth.widened:
+        parts += f", FWHM {figure(depth.width)} times the good frames'"
+    limit = depth_limit(depth.others, limits)
+    own, bar = beside(depth.relative, limit)
     own = own if depth.measured else f"at most {own}"
-    numbers = f"{parts}; depth (S/N²) is {own} of the good frames' (limit {bar})"
+    weighed = f"limit {bar}" if limit > 0 else "no limit in a weighted stack"
+    numbers = f"{parts}; depth (S/N²) is {own} of the good frames' ({weighed})"
     item = evidence(
         reason,
         DEPTH,
@@ -179,10 +83,10 @@ def _shallow(
         value=depth.relative,
         usual=depth.usual,
         error=depth.error,
-        limit=limits.light.depth,
+        limit=limit if limit > 0 else None,
     )
     # a frame by itself is its own yardstick
-    brief = f"depth {own} (limit {bar}): {parts}" if len(series) > 1 else ""
+    brief = f"depth {own} ({weighed}): {parts}" if len(series) > 1 else ""
     items = (item, *_context(series, position, depth.share, compared))
     return Finding(reason, points, False, numbers, items, brief)
 
@@ -199,38 +103,12 @@ def _came(series: GuidedSeries, position: int, share: float, compared: FrameComp
     return f"not measured ({why})"
 
 
-def _unsure(series: GuidedSeries, position: int, at_best: float, points: float, limits) -> float:
-    """Points where starlight was not measured: the depth at best, and what the stars' number says.
-
-    Star counts go as the light to the power `COUNT_SLOPE`, and seeing moves them besides, so
-    that they take away from a keep's confidence and reject nothing.
-    """
-    stars, usual = series.stars[position], series.usual("stars").centre
-    if points > 0 or stars.shape_status in BROKEN or not usual > 0:
-        return points
-    light = min((stars.stars + 1.0) / (usual + 1.0), 1.0) ** (1.0 / COUNT_SLOPE)
-    error = np.hypot(1.0 / (COUNT_SLOPE * np.sqrt(stars.stars + 1.0)), COUNT_ERROR)
-    depth = at_best * light**2
-    guess = points_beyond(
-        -depth,
-        -limits.light.depth,
-        2 * error * depth,
-        limits.light.softness * limits.light.depth,
-        limits.verdict.points_cap,
-    )
-    return float(np.clip(guess, points, -0.01))
-
-
-def _trusted(light: np.ndarray, series: GuidedSeries) -> np.ndarray:
-    """Transparency where stars were whole; no template fits lines, pairs and rings.
-
-    A wild value would make every other frame look dim.
-    """
-    return np.where((series["whole"] > 0) & (light < MOST_LIGHT), light, np.nan)
-
-
 def judge_star_count(
-    series: GuidedSeries, position: int, stars: FrameStars, limits: Limits
+    series: GuidedSeries,
+    position: int,
+    stars: FrameStars,
+    compared: FrameCompared,
+    limits: Limits,
 ) -> list[Finding]:
     """Frames whose stars are all but gone, where matched starlight shows nothing."""
     usual = series.usual("stars").centre
@@ -241,12 +119,24 @@ def judge_star_count(
     gone = rich and stars.stars < limits.stars.few_share * usual
     if not lost and not gone:
         return []
-    reason, why = _where_stars_went(series, position, stars, gone, limits)
+    light = series["transparency"][position]
+    lit = compared.matched_stars and not compared.transparency_is_limit
+    lit = bool(lit and light >= limits.light.remark_transparency)
+    if lit:
+        reason, why = (
+            "few_stars",
+            (
+                f"yet {compared.matched_stars} stars of the other frames give {figure(light)} of "
+                "their light at their places, so it is their shape that cannot be judged"
+            ),
+        )
+    else:
+        reason, why = _where_stars_went(series, position, stars, gone, limits)
     asked = by_interruption(series, position, limits)
     known = max(asked, key=lambda e: e.points, default=None)
     if known is not None and known.points > 2 and reason in (*DIMMING, "few_stars"):
         reason, why = known.reason, known.text
-    barren = stars.shape_status == "none" or gone
+    barren = (stars.shape_status == "none" or gone) and not lit
     points = 4.0 if barren else -0.5
     typical = series.typical("stars", "stars").removesuffix(" stars")
     text = figure(stars.stars, "stars") + (f" ({typical})" if typical else "")
@@ -386,7 +276,3 @@ def _uneven(compared: FrameCompared, share: float, limits: Limits) -> list[Findi
         limit=limits.light.uneven,
     )
     return [Finding("cloud", points, False, text, (item,))]
-
-
-def _median_ratio(depth: np.ndarray, reference: float) -> float:
-    return float(np.nanmedian(depth) / reference)

@@ -6,7 +6,7 @@ ranges live here.  A user's file may override any subset.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -56,7 +56,7 @@ class RoundnessLimits:
 class LightLimits:
     """Limits on starlight received and on the sky's noise."""
 
-    depth: float = _within(0.01, 1.0)
+    depth: float = _within(0.0, 1.0)
     remark_transparency: float = _within(0.0, 1.0)
     uneven: float = _within(0.05, 2.0)
     moved: float = _within(0.01, 0.9)
@@ -191,6 +191,21 @@ def load_limits(path: str | Path | None = None) -> Limits:
                 f"{table}.{high} = {values[table][high]}"
             )
     return Limits(**{name: kind(**values[name]) for name, kind in _TABLES.items()})
+
+
+def for_stack(limits: Limits, stack: str) -> Limits:
+    """The limits of a person who stacks by a plain or a weighted mean.
+
+    Parameters
+    ----------
+    limits : Limits
+    stack : str
+        ``mean`` or ``weighted``.  A weighted mean gains by every frame, so that none is too
+        shallow for it.
+    """
+    if stack != "weighted":
+        return limits
+    return replace(limits, light=replace(limits.light, depth=0.0))
 
 
 def allowed_range(table: str, key: str) -> tuple[float, float]:

@@ -18,7 +18,12 @@ from subgrade.figures import (
     lost_in_noise,
     on_sky,
 )
-from subgrade.judging.criteria import eccentricity_limit, fwhm_limit, points_beyond
+from subgrade.judging.criteria import (
+    eccentricity_limit,
+    fwhm_limit,
+    points_beyond,
+    thrown_by_ellipse,
+)
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import (
     ECCENTRICITY,
@@ -44,6 +49,10 @@ from subgrade.stars.model import FrameStars
 
 TOLD = 0.5
 """Share of the likeliest cause below which the sentence says that it cannot be told."""
+TAIL = 0.45
+"""Share of the limit on light outside the core that may lie there as a tail, beyond what the core's
+own ellipse throws.  Of 840 clean frames of two simulations all are below 0.38 of it, and nearly all
+tails with a tenth of the light and more are above 0.45."""
 
 
 def judge_roundness(
@@ -136,7 +145,7 @@ def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidenc
     if not math.isfinite(stray[position]):
         return []
     # What every frame shows alike is the optics' or the night's, up to a point.
-    limit = r.stray + float(np.clip(usual, 0.0, 0.5 * r.stray))
+    limit = _stray_limit(series, position, limits) + float(np.clip(usual, 0.0, 0.5 * r.stray))
     points = points_beyond(stray[position], limit, 0.0, r.stray_softness, limits.verdict.points_cap)
     share, bar = beside(100 * stray[position], 100 * limit, "%")
     enough = np.isfinite(stray).sum() >= TYPICAL_FROM
@@ -153,6 +162,17 @@ def _thrown(series: GuidedSeries, position: int, limits: Limits) -> list[Evidenc
             limit=limit,
         )
     ]
+
+
+def _stray_limit(series: GuidedSeries, position: int, limits: Limits) -> float:
+    """Share of the light that may lie outside the core, less what it usually is.
+
+    A round core throws none by its own shape, so that what lies outside it is a tail.
+    """
+    stray, own = limits.roundness.stray, series["eccentricity"][position]
+    if series.stars[position].star_image is None or not own < limits.roundness.floor:
+        return stray
+    return min(stray, thrown_by_ellipse(own) + TAIL * stray)
 
 
 def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Evidence]:

@@ -55,6 +55,7 @@ __all__ = [
     "seen_trail",
     "split_field",
     "star_at_rest",
+    "usual_of_these",
     "with_frames",
     "without_frames",
     "without_usual_motion",
@@ -80,6 +81,7 @@ _WHERE = {
     "narrowest": "own_motion",
     "without_usual_motion": "own_motion",
     "USUAL_FROM": "own_motion",
+    "usual_of_these": "usual_values",
 }
 """Public names whose modules are loaded when asked for."""
 

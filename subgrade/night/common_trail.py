@@ -1,8 +1,8 @@
 """A trail that all stars share because the mount followed a moving target.
 
-Stated by the user, or seen in the frames: every star of every frame is stretched alike, and
-the field drifts from frame to frame by as much an exposure, along the same line, all the
-way.  A mount that drifts unguided does the same; then only the record, or else the
+Stated by the user, or seen in the frames: most are stretched alike and little else, none lacks
+that, and the field drifts from frame to frame by as much an exposure, along the same line, or
+cannot be seen to.  A mount that drifts unguided does the same; then only the record, or else the
 observer, knows which it was.  Either way the frames differ in nothing, so they are judged on
 what is left without the common trail (`subgrade.judging.followed_target`).
 
@@ -16,18 +16,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.axes import axial_median
+from subgrade.axes import axial_difference, axial_median
+from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.night.model import Night
 from subgrade.night.series import GroupSeries
-from subgrade.stars.motion import read_box, turned
+from subgrade.robust import geometric_median
+from subgrade.stars.motion import plain_box, read_box, turned
 
-ALIKE = 0.8
-"""Share of the frames that must be drawn out alike; no source."""
+ALIKE, LACKING = 0.5, 0.2
+"""Least share of the frames that are drawn out alike and little else, and largest share that may
+be round; no source."""
+PLAIN = 0.7
+"""Eccentricity of a shared trail that nobody takes for round stars: where the field is not seen to
+go by, only such a one counts; as ``roundness.ceiling``."""
 SHORTEST_WIDTHS = 0.6
 """Trails shorter than so many star widths are left to the ordinary limits; no source."""
 AGREES = 0.3
 """How far the usual elongation may lie from what the creep draws, relative; no source."""
-DIFFERS, ROUGH = 0.6, 0.5
+DIFFERS, ROUGH = 0.3, 0.3
 """How far one frame's may lie from the usual, relative to it and to the star; no source."""
 
 
@@ -60,6 +66,10 @@ class ExpectedTrail:
         By the user; else seen in the frames.
     trails : tuple of (int, float, float)
         Index into ``Night.frames``, length in px and axis in deg, for every member.
+    alike : tuple of int
+        Indices of the frames that show it and little else; empty where nobody looked.
+    crept : bool or None
+        Whether the field goes by from frame to frame as the stars are drawn; None unknown.
     """
 
     group: int
@@ -67,6 +77,8 @@ class ExpectedTrail:
     angle_deg: float
     asked: bool
     trails: tuple[tuple[int, float, float], ...]
+    alike: tuple[int, ...] = ()
+    crept: bool | None = None
 
 
 def _lean(series: GroupSeries) -> tuple[np.ndarray, float]:
@@ -81,6 +93,8 @@ def star_at_rest(night: Night, trail: ExpectedTrail) -> float:
     """Usual variance across the trail, px^2."""
     across = []
     for index, _, angle in trail.trails:
+        if trail.alike and index not in trail.alike:
+            continue
         stars = night.frames[index].stars
         across.append(turned(stars.xx, stars.yy, stars.xy, angle)[1])
     return float(np.nanmedian(across)) if np.isfinite(across).any() else 1.0
@@ -122,8 +136,67 @@ def leaning_axis(series: GroupSeries) -> float:
     return math.degrees(0.5 * math.atan2(common.imag, common.real)) % 180.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """The elongation that most frames have: its value, and which frames have little else."""
+
+    lean: complex
+    star: float
+    alike: np.ndarray
+
+    @property
+    def length_px(self) -> float:
+        """Of the even trail that draws a star so."""
+        return math.sqrt(12 * float(plain_box(abs(self.lean), self.star)))
+
+    @property
+    def angle_deg(self) -> float:
+        return math.degrees(0.5 * math.atan2(self.lean.imag, self.lean.real)) % 180.0
+
+    @property
+    def eccentricity(self) -> float:
+        return math.sqrt(abs(self.lean) / (abs(self.lean) + self.star))
+
+    def apart(self, length_px: float, angle_deg: float) -> float:
+        """How far the end of another trail lies from this one's, px."""
+        off = math.radians(axial_difference(angle_deg, self.angle_deg))
+        return abs(length_px * complex(np.exp(1j * off)) - self.length_px)
+
+    def of(self, length_px: float, angle_deg: float) -> complex:
+        """Elongation that a trail draws."""
+        drawn = float(read_box(length_px**2 / 12, self.star))
+        return drawn * complex(np.exp(2j * math.radians(angle_deg)))
+
+
+def _shared(series: GroupSeries) -> _Shared | None:
+    """What most frames are drawn by, if hardly one is round.
+
+    A drift on top of the trail turns the line and changes its length, and seldom undoes it.  Where
+    many frames are round the others have a fault, and no trail that all frames share.
+    """
+    lean, star = _lean(series)
+    known = np.isfinite(lean)
+    if known.sum() < FEWEST or not star > 0:
+        return None
+    common = geometric_median(lean[known])
+    for _ in range(3):
+        alike = np.abs(lean - common) < DIFFERS * abs(common) + ROUGH * star
+        if alike.sum() < max(FEWEST, ALIKE * known.sum()):
+            return None
+        mine = lean[alike]
+        common = complex(np.median(mine.real), np.median(mine.imag))
+        rest = (series["xx"] + series["yy"] - np.abs(lean)) / 2
+        star = float(np.nanmedian(rest[alike]))
+    lacking = ~alike & known & (np.abs(lean) < 0.5 * abs(common))
+    if lacking.sum() > LACKING * known.sum() or not star > 0:
+        return None
+    return _Shared(common, star, alike)
+
+
 def seen_trail(number: int, series: GroupSeries, creep: Creep | None) -> ExpectedTrail | None:
-    """The trail that the frames and the field's creep show, if they agree.
+    """The trail that most frames show, with whether the field's creep agrees.
+
+    Only one that is plain to the eye where it does not, or cannot be known.
 
     Parameters
     ----------
@@ -132,28 +205,63 @@ def seen_trail(number: int, series: GroupSeries, creep: Creep | None) -> Expecte
     series : GroupSeries
     creep : Creep or None
     """
-    if creep is None or not creep.straight or not creep.length_px > 5 * creep.error_px:
+    shared = _shared(series)
+    if shared is None:
         return None
-    if creep.length_px < SHORTEST_WIDTHS * np.nanmedian(series["minor"]):
+    if shared.length_px < SHORTEST_WIDTHS * FWHM_PER_SIGMA * math.sqrt(shared.star):
         return None
-    lean, star = _lean(series)
-    known = np.isfinite(lean)
-    if known.sum() < FEWEST or not star > 0:
-        return None
-    drawn = read_box(creep.length_px**2 / 12, star) * np.exp(2j * np.radians(creep.angle_deg))
-    common = complex(np.median(lean[known].real), np.median(lean[known].imag))
-    if abs(common - drawn) > AGREES * abs(drawn):
-        return None
-    like = np.abs(lean[known] - common) < DIFFERS * abs(drawn) + ROUGH * star
-    if np.mean(like) < ALIKE:
+    crept = _creeps_along(series, shared, creep)
+    if not crept and shared.eccentricity < PLAIN:
         return None
     turn = np.nan_to_num(series["rotation_deg"])
     trails = tuple(
-        (i, creep.length_px, float(a))
-        for i, a in zip(series.members, (creep.angle_deg - turn) % 180.0, strict=True)
+        (i, shared.length_px, float(a))
+        for i, a in zip(series.members, (shared.angle_deg - turn) % 180.0, strict=True)
     )
     middle = axial_median(np.array([a for _, _, a in trails]))
-    return ExpectedTrail(number, creep.length_px, middle, False, trails)
+    alike = tuple(i for i, same in zip(series.members, shared.alike, strict=True) if same)
+    return ExpectedTrail(number, shared.length_px, middle, False, trails, alike, crept)
+
+
+def _creeps_along(series: GroupSeries, shared: _Shared, creep: Creep | None) -> bool | None:
+    """Whether the field goes by as the stars are drawn; None where the frames cannot tell.
+
+    Over the whole run, and from frame to next frame among those that are alike: faults shift the
+    field for good and affect the one, dithers the other.
+    """
+    known = [
+        c for c in (creep if creep and creep.straight else None, _stepwise(series, shared)) if c
+    ]
+    agrees, differs = [], []
+    for one in known:
+        off = abs(shared.of(one.length_px, one.angle_deg) - shared.lean) / abs(shared.lean)
+        # an error of a length counts twice in its square
+        slack = min(2 * one.error_px / max(one.length_px, shared.length_px), 0.5 * AGREES)
+        agrees.append(one.length_px > 5 * one.error_px and off < AGREES + slack)
+        apart = shared.apart(one.length_px, one.angle_deg)
+        differs.append(apart > 4 * one.error_px and off > AGREES)
+    if any(agrees):
+        return True
+    return False if any(differs) else None
+
+
+def _stepwise(series: GroupSeries, shared: _Shared) -> Creep | None:
+    """The creep in one exposure from steps between neighbours that are both drawn alike."""
+    exposure = series.group.exposure_s
+    if not exposure:
+        return None
+    place, time = series["dx"] + 1j * series["dy"], series["time"]
+    side = np.cos(np.radians(series["rotation_deg"])) < 0
+    both = shared.alike[1:] & shared.alike[:-1] & (side[1:] == side[:-1]) & (np.diff(time) > 0)
+    rate = exposure * np.diff(place)[both] / np.diff(time)[both]
+    rate = rate[np.isfinite(rate)]
+    if len(rate) < FEWEST - 1:
+        return None
+    step = geometric_median(rate)
+    # The median distance of a round normal cloud is 1.1774 sigma [derived].
+    scatter = float(np.median(np.abs(rate - step))) / 1.1774
+    error = 1.2533 * scatter / math.sqrt(len(rate))
+    return Creep(abs(step), error, float(np.degrees(np.angle(step)) % 180.0), True)
 
 
 FEWEST = 6

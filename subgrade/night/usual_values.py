@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from subgrade.night.model import Frame, Usual
+from subgrade.night.model import Frame, Group, Night, Usual
 from subgrade.robust import biweight_centre, half_sample_mode, mad_sigma, shorth_sigma
 
 LOW_IS_GOOD = {
@@ -99,3 +100,17 @@ def usual_values(
         if usual.count:
             out[name] = usual
     return out
+
+
+def usual_of_these(night: Night, group: Group, members: Sequence[int]) -> Group:
+    """A group with the baselines of some of its frames only.
+
+    Parameters
+    ----------
+    night : Night
+    group : Group
+    members : sequence of int
+        Those frames, by their place in the night.
+    """
+    light = [night.compared[i].transparency for i in members]
+    return replace(group, usual=usual_values(night.frames, members, light))

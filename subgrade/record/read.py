@@ -414,7 +414,7 @@ class Reader:
             raise UnreadableFile(
                 self.path,
                 "the errors are in guide camera pixels of unknown size: give the arcsec per pixel "
-                "with --guide-scale ARCSEC",
+                "with --guide-scale ARCSEC_PER_PX",
             )
         return record
 

@@ -56,8 +56,10 @@ def stack_lines(graded: Graded) -> list[str]:
 
     One group has a line for either stack, of several each has one line behind its label; S/N
     is over that of all.  Where a weighted stack of all frames is plainly deeper than one of
-    the kept, it is added.
+    the kept, it is added.  All are weighted where the person stacks so.
     """
+    weighs = graded.settings.get("stack") == "weighted"
+    how = ", weighted" if weighs else ""
     lines = []
     for group, scale in zip(night_summary(graded)["groups"], group_scales(graded), strict=True):
         stacks = group["stack"]
@@ -65,20 +67,33 @@ def stack_lines(graded: Graded) -> list[str]:
             continue
         kept, everything = stacks["kept"], stacks["all"]
         weighted = stacks["all_weighted"]
-        if not weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
+        if weighs:
+            kept, everything, weighted = (
+                _weighted(stacks["kept_weighted"], weighted),
+                weighted,
+                None,
+            )
+        elif not weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
             weighted = None
         if len(graded.groups) > 1:
             line = _in_one_line(kept, everything, weighted, scale)
-            lines.append(f"{group['label']}, predicted: {line}")
+            lines.append(f"{group['label']}, predicted{how}: {line}")
         else:
-            lines += _each_in_a_line(kept, everything, weighted, scale)
+            lines += _each_in_a_line(kept, everything, weighted, scale, how)
     return lines
 
 
-def _each_in_a_line(kept: dict, everything: dict, weighted: dict | None, scale) -> list[str]:
+def _weighted(kept: dict, everything: dict) -> dict:
+    """The weighted stack of the kept, its S/N over that of all weighted."""
+    return {**kept, "snr_over_all": kept["snr"] / everything["snr"]}
+
+
+def _each_in_a_line(
+    kept: dict, everything: dict, weighted: dict | None, scale: float | None, how: str
+) -> list[str]:
     rows = [
-        ("predicted of the keeps:", kept),
-        ("of all frames:", {**everything, "snr_over_all": 1.0}),
+        (f"predicted of the keeps{how}:", kept),
+        (f"of all frames{how}:", {**everything, "snr_over_all": 1.0}),
         ("of all, weighted:", weighted),
     ]
     wide = max(len(title) for title, _ in rows)

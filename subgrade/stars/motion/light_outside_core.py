@@ -9,12 +9,16 @@ as far both ways and cancel.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from subgrade.stars.model import FrameStars, StarImage
 
 REACH = 3.0
 """Radius of the light looked at, in narrow-axis FWHM."""
+SPIKE = 0.2
+"""Share of the image's peak by which an element stands out alone; no source."""
 
 
 def stray_light(stars: FrameStars) -> float:
@@ -39,6 +43,7 @@ def stray_light(stars: FrameStars) -> float:
         return float("nan")
     if not np.isfinite(stars.angle_deg):
         return 0.0
+    image = without_spikes(image)
     x, y = _from_core(image, fwhm)
     inside = np.hypot(x, y) < min(REACH * fwhm, (image.image.shape[0] / 2 - 1) * image.step_px)
     value = np.where(inside, image.image.astype(float), 0.0)
@@ -47,6 +52,20 @@ def stray_light(stars: FrameStars) -> float:
     across = np.abs(y * np.cos(angle) - x * np.sin(angle))
     beyond = [np.clip((far - fwhm) / image.step_px + 0.5, 0.0, 1.0) for far in (along, across)]
     return float(np.sum((beyond[0] - beyond[1]) * value) / value.sum())
+
+
+def without_spikes(image: StarImage) -> StarImage:
+    """The image without single elements that stand far above those round them.
+
+    A star spreads over several elements each way, so such an element is a cosmic ray, or one that
+    few stars reached.
+    """
+    from scipy.ndimage import median_filter
+
+    value = image.image.astype(float)
+    around = median_filter(value, 3, mode="nearest")
+    spike = value > 2 * np.maximum(around, 0.0) + SPIKE
+    return replace(image, image=np.where(spike, around, value)) if spike.any() else image
 
 
 def _from_core(image: StarImage, fwhm: float) -> tuple[np.ndarray, np.ndarray]:

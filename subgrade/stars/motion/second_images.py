@@ -136,6 +136,16 @@ def star_trails(stars: FrameStars) -> tuple[Streak, ...]:
     return ()
 
 
+def whole_trails(stars: FrameStars) -> tuple[Streak, ...]:
+    """Those of `star_trails` that end inside the frame, where there are three or more.
+
+    What crosses the frame from edge to edge, several side by side, may be satellites; lines that
+    begin and end by their stars are the stars' own.
+    """
+    whole = tuple(s for s in star_trails(stars) if not _cut(s, stars))
+    return whole if len(whole) >= 3 else ()
+
+
 def _cut(streak: Streak, stars: FrameStars) -> bool:
     """Whether the frame's edge cuts a streak, so that its length means little."""
     x, y = (streak.x1, streak.x2), (streak.y1, streak.y2)
