@@ -95,17 +95,42 @@ def plain_night() -> list[Shot]:
     return [replace(s, image=moffat_image(s.fwhm)) for s in shots]
 
 
-def judged(bad: dict[int, Shot], record: dict | None = None, **night):
-    """The night's verdicts, with a record that is calm but for the exposures given."""
+def judged(bad: dict[int, Shot], record: dict | None = None, moved=None, **night):
+    """The night's verdicts, with a record that is calm but for the exposures given.
+
+    ``moved`` says by place how far the field shifts with that frame, px, and which part of that
+    the frame itself shows; those after it show all.
+    """
     shots = plain_night()
     for place, shot in bad.items():
         shots[place] = shot
+    for place, (dx, dy, within) in (moved or {}).items():
+        shots = [
+            replace(s, dx=s.dx + part * dx, dy=s.dy + part * dy)
+            for k, s in enumerate(shots)
+            for part in [within if k == place else float(k > place)]
+        ]
     made = night_of(shots, **night)
     return judge_night(made, LIMITS, None if record is None else guide_of(made, record))
 
 
-def one(shot: Shot, exposure=None, **night):
-    return judged({BAD: shot}, None if exposure is None else {BAD: exposure}, **night)[BAD]
+def one(shot: Shot, exposure=None, stays=None, dithered=None, **night):
+    """The verdict on one bad frame.
+
+    ``stays`` is a shift that is left of its motion, px; ``dithered`` the step before it.
+    """
+    moved = None
+    if stays is not None:
+        moved = {BAD: (*stays, 0.5)}
+    elif dithered is not None:
+        moved = {BAD: (*dithered, 1.0)}
+    record = None if exposure is None else {BAD: exposure}
+    return judged({BAD: shot}, record, moved, **night)[BAD]
+
+
+def along(length: float, angle: float) -> tuple[float, float]:
+    """A shift of so many px in a direction, deg."""
+    return length * float(np.cos(np.radians(angle))), length * float(np.sin(np.radians(angle)))
 
 
 def answer(verdict) -> tuple[str, str]:

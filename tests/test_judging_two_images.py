@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from subgrade.judging.two_images import large_step, share_between, unaccounted
+from subgrade.judging.two_images import share_between
 from subgrade.stars.model import StarImage
 
 STEP = 0.5
@@ -49,16 +49,3 @@ def test_a_walk_leaves_its_share(walked):
 def test_images_too_close_say_nothing():
     assert np.isnan(share_between(drawn(np.array([-4.0, 4.0])), 0.0, 8.0, 4.0))
     assert np.isnan(share_between(None, 0.0, 24.0, 4.0))
-
-
-def test_light_in_neither_image_speaks_for_a_walk():
-    walk = {e.reason: e.points for e in unaccounted(0.5, 0.2)}
-    jump = {e.reason: e.points for e in unaccounted(0.8, 0.25)}
-    assert walk["tracking_lost"] > 2 > 0 > walk["bump"]
-    assert jump["bump"] > 0 > jump["tracking_lost"]
-    assert unaccounted(float("nan"), 0.2) == []
-
-
-def test_a_step_of_a_minute_of_arc_is_no_bump():
-    assert large_step(8.0) == []
-    assert large_step(60.0)[0].reason == "tracking_lost"

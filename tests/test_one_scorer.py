@@ -31,6 +31,7 @@ from subgrade.judging.features import (
     MOTION_FIT,
     RECOVERY,
 )
+from subgrade.judging.likelihoods import weigh
 from subgrade.judging.reasons import DIMMING, MOTIONS, WIDENING
 from subgrade.pipeline import Settings, grade
 from subgrade.practice import random_scenario, simulate_night
@@ -41,9 +42,13 @@ from subgrade.results.read import open_results
 QUICK, ALL = (2, 7, 11), range(1, 21)
 """Seeds of the nights; the quick ones name motions, wide stars and lost light."""
 NOUNS = {reason.noun: word for word, reason in REASONS.items()}
-STATED = re.compile(r"(?:M|, next m|Next m)ost likely:? ([^:(]+?) \(((?:over |under )?\d+%)\)")
+STATED = re.compile(
+    r"(?:M|, next m|Next m|uncertain; m)ost likely:? ([^:(]+?) \(((?:over |under )?\d+%)\)"
+)
 OWN_SURENESS = {
     "polar alignment",
+    "unguided mount",
+    "alt-azimuth mount",
     "focus",
     "tilt or coma",
     "satellite trails",
@@ -109,7 +114,9 @@ def check(found: SimpleNamespace) -> int:
         for word in words:
             shares = list(weighed[word].values())
             assert shares == sorted(shares, reverse=True)
-            assert not shares or sum(shares) == pytest.approx(1.0)
+            # of motions some is left to what none of them explains
+            least = 0.0 if word in MOTIONS else 1.0 - 1e-9
+            assert not shares or least <= sum(shares) <= 1.0 + 1e-9
             assert list(record["shares"].get(word, {}).items()) == list(judged.rivals(word))
         # the table
         if words and weighed[words[0]]:
@@ -220,15 +227,10 @@ def test_how_bad_a_frame_is_says_nothing_of_the_cause():
     assert named.shares == (("bump", 1.0),)
 
 
-def test_a_rare_cause_is_weighed_where_something_supports_it():
-    motions = scorer.MOTION, scorer.RARE_MOTION
-    plain = dict(scorer.shares_of([clue("bump", MOTION_FIT, -0.5, "")], *motions))
-    assert set(plain) == set(scorer.MOTION)
-    seen = dict(scorer.shares_of([clue("bump", MOTION_FIT, 0.5, "")], *motions))
-    assert set(seen) == {*scorer.MOTION, "bump"}
-    assert {*scorer.MOTION, *scorer.RARE_MOTION} == set(MOTIONS)
+def test_every_word_that_is_weighed_has_its_rivals():
     assert set(scorer.CAUSES_OF_DIMMING) == set(DIMMING)
     assert {*scorer.WIDE, *DIMMING} >= set(WIDENING)
+    assert {word for word, _ in weigh([])[0]} == set(MOTIONS)
 
 
 def test_what_is_kept_of_a_finding_comes_back_whole():

@@ -164,5 +164,3 @@ def _expected_stars(series, position, stars: FrameStars, share: float) -> float:
         counted = clear.catalogue.is_star & (clear.catalogue.snr * dimmed > clear.stars_snr_limit)
         counts.append(np.count_nonzero(counted))
     return float(np.median(counts)) if counts else float("nan")
-
-

@@ -157,10 +157,10 @@ AXIS_ANGLE = register(
     unit="°",
 )
 PRESUMED_AXIS_ANGLE = register(
-    "angle from the usual direction",
+    "angle from the typical direction",
     "angle between the long axis and the way most frames are stretched, taken as RA",
     IMAGE,
-    label="angle from the usual direction",
+    label="angle from the typical direction",
     unit="°",
 )
 STAR_FORM = register(

@@ -24,7 +24,7 @@ from subgrade.judging.features import FEATURES, Feature
 from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.reasons import MOTIONS
 
-STATED = 10.0
+STATED = 25.0
 """Frames of each cause that what is stated beforehand counts as; a choice, held against nights of
 another simulation (tests/second_sky)."""
 NONE = "none of these"
@@ -137,21 +137,17 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class CauseTable:
-    """All clues of motion, and what each cause starts from before looking."""
+    """All clues of motion, and what "none of these" starts from; all causes start alike."""
 
-    prior: np.ndarray
     clues: dict[str, Clue]
     none: float
 
 
 @lru_cache(maxsize=1)
-def stated_clues() -> tuple[np.ndarray, dict[str, Scale]]:
-    """What ``clues.toml`` states: where each cause starts from, and every clue's scale."""
-    read = _file("clues.toml")
-    start = read.pop("prior")
-    prior = np.array([start[word] for word in MOTIONS])
+def stated_clues() -> dict[str, Scale]:
+    """Every clue's scale, as ``clues.toml`` states it."""
     scales = {}
-    for name, row in read.items():
+    for name, row in _file("clues.toml").items():
         if name not in FEATURES:
             raise ValueError(f"clues.toml: {name!r} is no registered number of evidence")
         at, kinds = np.array(row.pop("at", ()), float), tuple(row.pop("kinds", ()))
@@ -161,7 +157,7 @@ def stated_clues() -> tuple[np.ndarray, dict[str, Scale]]:
             raise ValueError(f"clues.toml: {name!r}: {min(unknown)!r} is no cause of motion")
         stated = np.array([row.get(word, nothing) for word in MOTIONS], float)
         scales[name] = Scale(at, kinds, stated)
-    return prior, scales
+    return scales
 
 
 def _file(name: str) -> dict:
@@ -171,7 +167,7 @@ def _file(name: str) -> dict:
 @lru_cache(maxsize=1)
 def cause_table() -> CauseTable:
     """The clues as stated, with the counts and weights of ``causes.toml``."""
-    prior, scales = stated_clues()
+    scales = stated_clues()
     counted = _file("causes.toml")
     clues = {}
     for name, row in counted["clue"].items():
@@ -181,7 +177,7 @@ def cause_table() -> CauseTable:
             raise ValueError(f"causes.toml: {name!r} was counted on another scale")
         likelihood = likelihood_of(counts, scale.stated)
         clues[name] = Clue(scale.at, scale.kinds, likelihood, float(row["weight"]))
-    return CauseTable(prior, clues, float(counted["none"]))
+    return CauseTable(clues, float(counted["none"]))
 
 
 def weigh(numbers: Iterable[Number], table: CauseTable | None = None) -> tuple[Shares, list]:
@@ -206,7 +202,7 @@ def weigh(numbers: Iterable[Number], table: CauseTable | None = None) -> tuple[S
     points = np.array(
         [table.clues[n.feature.name].weight * table.clues[n.feature.name].points(n) for n in asked]
     ).reshape(len(asked), len(MOTIONS))
-    total = table.prior + points.sum(axis=0)
+    total = points.sum(axis=0)
     total = np.append(total, table.none)
     chance = np.exp(total - total.max())
     chance /= chance.sum()

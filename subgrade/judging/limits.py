@@ -74,14 +74,6 @@ class StarsLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class MotionLimits:
-    """Limits that distinguish motions."""
-
-    axis_tolerance_deg: float = _within(1.0, 44.0)
-    trail_widths: float = _within(1.0, 100.0)
-
-
-@dataclass(frozen=True, slots=True)
 class FieldLimits:
     """Limits on shapes that vary over the field."""
 
@@ -97,8 +89,6 @@ class GuidingLimits:
     seen_share: float = _within(0.01, 1.0)
     reversal: float = _within(-0.9, 0.1)
     overshoot: float = _within(0.05, 0.7)
-    gust_floors: float = _within(1.0, 50.0)
-    drift_share: float = _within(0.05, 0.95)
     one_sided: float = _within(0.6, 0.97)
     lost_share: float = _within(0.0, 0.15)
     lost_arcsec: float = _within(5.0, 3600.0)
@@ -121,7 +111,6 @@ class Limits:
     roundness: RoundnessLimits
     light: LightLimits
     stars: StarsLimits
-    motion: MotionLimits
     field: FieldLimits
     guiding: GuidingLimits
     verdict: VerdictLimits
@@ -136,7 +125,6 @@ _TABLES = {
     "roundness": RoundnessLimits,
     "light": LightLimits,
     "stars": StarsLimits,
-    "motion": MotionLimits,
     "field": FieldLimits,
     "guiding": GuidingLimits,
     "verdict": VerdictLimits,

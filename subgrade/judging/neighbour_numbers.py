@@ -126,9 +126,7 @@ def _drift(series: GroupSeries, motion: np.ndarray, position: int) -> list[Numbe
         f"the field drifts {drift} an exposure from frame to frame, {figure(off, '°')} from the "
         f"long axis; the stars are stretched by {drawn}"
     )
-    return [
-        Number(FIELD_DRIFT, text, kinds={kind: 1.0}, value=length, usual=seen, error=error)
-    ]
+    return [Number(FIELD_DRIFT, text, kinds={kind: 1.0}, value=length, usual=seen, error=error)]
 
 
 def _after(series: GroupSeries, motion: np.ndarray, position: int) -> list[Number]:
@@ -176,7 +174,8 @@ def _turning(series: GroupSeries, position: int) -> list[Number]:
     split = split_field(series.stars[position].shape_field, series.fixed)
     seen = split.turning if split else None
     if seen is None:
-        return []
+        # A turn that no star shows is none to speak of.
+        return [Number(TANGENTIAL, "no pattern of arcs about a point is seen", 0.0)]
     sure = seen.significance if seen.explained >= 0.6 else 0.0
     text = f"the pattern of arcs about a point stands out by {figure(seen.significance)} sigma"
     found = [Number(TANGENTIAL, text, math.log2(1.0 + max(sure, 0.0)), value=seen.significance)]

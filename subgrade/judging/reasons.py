@@ -32,8 +32,6 @@ class Reason:
         Whether it can reject a frame by itself; otherwise it is a remark.
     motion : bool
         A motion of the stars on the sensor during the exposure.
-    guider_sees : bool
-        A motion that moves the guide star as it moves the others.
     displaces : bool
         It leaves no star to match, so that starlight reads as lost.
     dims : bool
@@ -51,7 +49,6 @@ class Reason:
     noun: str = ""
     rejects: bool = True
     motion: bool = False
-    guider_sees: bool = False
     displaces: bool = False
     dims: bool = False
     widens: bool = False
@@ -70,7 +67,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`ra_oscillation`, `flexure`",
         motion=True,
-        guider_sees=True,
     ),
     Reason(
         "ra_oscillation",
@@ -81,7 +77,6 @@ _ALL = (
         taken_for="`periodic_error`, wind along RA",
         noun="RA oscillation",
         motion=True,
-        guider_sees=True,
     ),
     Reason(
         "periodic_error",
@@ -91,7 +86,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`ra_oscillation`",
         motion=True,
-        guider_sees=True,
     ),
     Reason(
         "dec_drift",
@@ -101,7 +95,6 @@ _ALL = (
         held_against="eccentricity",
         taken_for="`flexure`, when it happens to lie along Dec",
         motion=True,
-        guider_sees=True,
     ),
     Reason(
         "field_rotation",
@@ -253,7 +246,6 @@ def words_that(trait: str) -> tuple[str, ...]:
 
 
 MOTIONS = words_that("motion")
-SEEN_BY_THE_GUIDER = words_that("guider_sees")
 DISPLACING = words_that("displaces")
 DIMMING = words_that("dims")
 WIDENING = words_that("widens")

@@ -53,7 +53,7 @@ EARLY = (0.1, 0.2)
 PLAIN = {"knock": "a knock", "settling": "settling from a start away from its place"}
 BY_AXIS = {
     "ramp": "a steady drift",
-    "to_and_fro": "swinging to and fro at the guide cycle",
+    "to_and_fro": "moving back and forth at the guide cycle",
     "irregular": "irregular motion",
 }
 
@@ -113,11 +113,7 @@ def _explained(series, position, inside: ExposureGuiding, limits: Limits) -> lis
         f"guiding explains {share} of the stars' elongation (RMS RA {figure(inside.rms_ra, '″')}, "
         f"Dec {figure(inside.rms_dec, '″')})"
     )
-    return [
-        Number(
-            EXPLAINED, text, seen, value=min(seen, 1.0), limit=limits.guiding.seen_share
-        )
-    ]
+    return [Number(EXPLAINED, text, seen, value=min(seen, 1.0), limit=limits.guiding.seen_share)]
 
 
 def _kind(
@@ -228,17 +224,13 @@ def _loop(inside: ExposureGuiding, path: PathFit | None, limits: Limits) -> list
             f"successive RA errors have a correlation of {figure(inside.lag1_ra)} (below 0 they "
             "reverse from sample to sample, near 1 they change slowly)"
         )
-        found.append(
-            Number(REVERSAL, text, inside.lag1_ra, limit=limits.guiding.reversal)
-        )
+        found.append(Number(REVERSAL, text, inside.lag1_ra, limit=limits.guiding.reversal))
     if math.isfinite(inside.overshoot):
         text = (
             f"{figure(100 * inside.overshoot, '%')} of the RA corrections overshot by more than "
             "half the error"
         )
-        found.append(
-            Number(OVERSHOOT, text, inside.overshoot, limit=limits.guiding.overshoot)
-        )
+        found.append(Number(OVERSHOOT, text, inside.overshoot, limit=limits.guiding.overshoot))
     if path is not None and math.isfinite(path.gain_ra):
         text = f"RA corrections take back {figure(100 * path.gain_ra, '%')} of the error at a time"
         found.append(Number(GAIN, text, path.gain_ra))
@@ -274,9 +266,7 @@ def _own_motion(series: GuidedSeries, position: int) -> list[Number]:
     return found
 
 
-def _excursion_and_field(
-    series: GuidedSeries, position: int, path: PathFit | None
-) -> list[Number]:
+def _excursion_and_field(series: GuidedSeries, position: int, path: PathFit | None) -> list[Number]:
     """Did the field move as far as the guide star had to go?
 
     A dither takes the field along; a knock or a bump that was guided out leaves it where it was.
@@ -393,5 +383,3 @@ def _interruptions(
             )
             found.append(Number(CORRECTED, text, best.corrected_share))
     return found
-
-

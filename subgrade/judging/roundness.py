@@ -47,8 +47,8 @@ from subgrade.night import moved_otherwise
 from subgrade.night.series import TYPICAL_FROM
 from subgrade.stars.model import FrameStars
 
-TOLD = 0.5
-"""Share of the likeliest cause below which the sentence says that it cannot be told."""
+CERTAIN = 0.5
+"""Share of the likeliest cause below which the sentence says that the cause is uncertain."""
 TAIL = 0.45
 """Share of the limit on light outside the core that may lie there as a tail, beyond what the core's
 own ellipse throws.  Of 840 clean frames of two simulations all are below 0.38 of it, and nearly all
@@ -204,12 +204,12 @@ def _widened(series: GuidedSeries, position: int, limits: Limits) -> list[Eviden
 
 
 def _likeliest(shares: Shares, why: list[Evidence]) -> str:
-    """The likeliest motion and what shows it, or that it cannot be told."""
+    """The likeliest motion and what shows it, or that it is uncertain."""
     (reason, share), runner_up = shares[:2]
     best = strongest(why, reason)
     text = f". Most likely {REASONS[reason].noun} ({likely(share)})"
-    if share < TOLD:
-        text = f". The cause cannot be told; most likely {REASONS[reason].noun} ({likely(share)})"
+    if share < CERTAIN:
+        text = f". The cause is uncertain; most likely {REASONS[reason].noun} ({likely(share)})"
     if best is not None:
         text += f": {best.text}"
     if runner_up[1] > 0.2:

@@ -226,9 +226,7 @@ def _from_axis(series: GroupSeries, position: int, limits: Limits) -> list[Numbe
     return [Number(feature, text, off, error=error if math.isfinite(error) else None)]
 
 
-def _second_image(
-    stars: FrameStars, second: SecondImage | None, light: float
-) -> list[Number]:
+def _second_image(stars: FrameStars, second: SecondImage | None, light: float) -> list[Number]:
     """How the light is shared between two images, and what of it is in neither."""
     if second is None:
         return []

@@ -42,6 +42,9 @@ CODEC = Codec(
     guiding.ClockFit,
     guiding.ExposureGuiding,
     guiding.Prediction,
+    guiding.PathFit,
+    guiding.PathMember,
+    guiding.MountMotion,
     guiding.GuideNight,
 )
 

@@ -48,7 +48,7 @@ TABLE = Path(likelihoods.__file__).with_name("causes.toml")
 ROUNDS = 20
 """Of estimating how often each kind is met, where an image or a path fits several (the EM
 algorithm: Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39, 1, from memory)."""
-PRIOR, SCALES = stated_clues()
+SCALES = stated_clues()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +72,7 @@ def compared_night(folder: Path, kept: Path):
         settings = pipeline.Settings((str(folder),), str(Path(name) / "out"), 1, dry_run=True)
         try:
             found = pipeline.find(settings)
-            night = pipeline.compare(
-                pipeline.measure(found, settings, pipeline.Progress()), found
-            )
+            night = pipeline.compare(pipeline.measure(found, settings, pipeline.Progress()), found)
         except NothingToGrade:
             night = None
     file.write_bytes(pickle.dumps(night))
@@ -203,7 +201,7 @@ def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN
 
     def loss(free):
         weight, none = free[:-1], free[-1]
-        total = PRIOR + np.einsum("k,rkc->rc", weight, points)
+        total = np.einsum("k,rkc->rc", weight, points)
         whole = np.concatenate([total, np.full((len(total), 1), none)], axis=1)
         most = whole.max(axis=1, keepdims=True)
         chance = np.exp(whole - most)
@@ -227,7 +225,7 @@ def fitted(data: Rows, points: np.ndarray, use: np.ndarray, sigma: float = DRAWN
 
 def named(points: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The likeliest cause of each row and its share."""
-    total = PRIOR + np.einsum("k,rkc->rc", free[:-1], points)
+    total = np.einsum("k,rkc->rc", free[:-1], points)
     whole = np.concatenate([total, np.full((len(total), 1), free[-1])], axis=1)
     chance = np.exp(whole - whole.max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
