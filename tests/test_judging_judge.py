@@ -210,6 +210,11 @@ def test_motion_is_named_by_profile_direction_and_time(
     shots[12] = bad
     for k in range(int(share_of_night * 10)):
         shots[8 + k + (k >= 4)] = bad
+    if places is CREEP:  # which takes the field along
+        turn = np.radians(angle)
+        for k, shot in enumerate(shots):
+            far = 5.0 * float(np.clip(k - 7.5, 0, 10))
+            shots[k] = replace(shot, dx=far * np.cos(turn), dy=far * np.sin(turn))
     verdict = judged(shots)[12]
     if share_of_night < 0.5:
         assert verdict.verdict == "reject"
@@ -224,7 +229,8 @@ def test_lines_in_every_frame_alike_are_a_creep_and_short_ones_a_motion():
 
     verdicts = judged([line(30.0) for _ in range(10)])
     assert {(v.verdict, v.reasons) for v in verdicts} == {("reject", ("dec_drift",))}
-    assert "100% of the frames nearby" in verdicts[4].explanation
+    shown = [e.text for e in verdicts[4].evidence if e.quantity == "consecutive frames alike"]
+    assert shown[0] == "one of 10 frames in a row stretched alike; 9 of the 9 frames nearby are"
     (verdict,) = only_bad([line(9.0)])
     assert verdict.verdict == "reject"
     assert verdict.reasons[0] not in ("tracking_lost", "cloud")

@@ -9,7 +9,7 @@ from subgrade.judging import judge_night, load_limits
 from subgrade.night.own_motion import common_axis
 from subgrade.robust import geometric_median
 from tests.judged_nights import CALM_ARCSEC, Shot, calm_samples, night_of, recorded, steady
-from tests.signatures import answer, drawn, one
+from tests.signatures import along, answer, drawn, one
 
 
 def test_a_line_that_reads_far_too_bright_condemns_no_clean_frame():
@@ -21,8 +21,11 @@ def test_a_line_that_reads_far_too_bright_condemns_no_clean_frame():
 
 def test_a_second_image_at_a_recorded_dither_is_the_dithers():
     star = drawn([0.0] * 9 + [-8.0], np.ones(10), 20.0)
-    wild = recorded(calm_samples(), peak=20 * CALM_ARCSEC, settle_overlap_s=12.0)
-    assert answer(one(star, wild)) == ("reject", "dither_overlap")
+    error = np.append(8.0 * np.ones(6), np.zeros(54))
+    ra, dec = (x * error + calm_samples(seed=k) for k, x in enumerate(along(1.0, 20.0)))
+    wild = recorded(ra, dec, peak=20 * CALM_ARCSEC, settle_overlap_s=12.0)
+    step = along(-8.0, 20.0)
+    assert answer(one(star, wild, dithered=step)) == ("reject", "dither_overlap")
 
 
 def test_settling_that_shows_no_errors_is_not_the_likeliest_cause():

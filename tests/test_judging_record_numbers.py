@@ -227,9 +227,11 @@ def points(exposure, quantity, reason, **field):
 
 
 def test_an_error_larger_than_any_dither_is_a_star_that_was_lost():
-    near, far = (recorded(calm_samples(), peak=p) for p in (3.0, 900.0))
-    asked = "guiding error", "tracking_lost"
-    assert points(far, *asked) > max(points(near, *asked), 0.0)
+    line = Shot(status="trailed", length=60.0)
+    near, far = (judged(line, recorded(calm_samples(), peak=p)) for p in (3.0, 900.0))
+    share = [dict(v.shares[0])["tracking_lost"] for v in (near, far)]
+    assert share[0] < share[1]
+    assert any("the largest guiding error is 900″" in e.text for e in far.evidence)
 
 
 def test_a_burst_after_the_dither_settled_is_not_the_dithers():
@@ -237,8 +239,8 @@ def test_a_burst_after_the_dither_settled_is_not_the_dithers():
         points(replace(LATE, peak=8.0, **more), "unsettled time", "dither_overlap", step=-12.0)
         for more in ({}, {"unsettled_peak": 7.0}, {"unsettled_peak": 0.8})
     ]
-    assert found[0] > 0.5
-    assert found[1] > 0.5
+    assert found[0] > 0.3
+    assert found[1] > 0.3
     assert found[2] < 0
 
 

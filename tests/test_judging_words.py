@@ -146,7 +146,7 @@ def test_a_night_of_nothing_but_rejects_reads_as_whole_sentences(shot):
 
 def test_a_cause_follows_most_likely_as_a_noun():
     verdict = judged(with_bad(Shot(eccentricity=0.75)))[8]
-    noun = re.search(r"\. Most likely (.+?) \((over 99%|\d+%)\)", verdict.explanation).group(1)
+    noun = re.search(r"ost likely (.+?) \((over 99%|\d+%)\)", verdict.explanation).group(1)
     assert noun == REASONS[verdict.reasons[0]].noun
     assert "(" not in noun
 

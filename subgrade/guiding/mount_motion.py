@@ -22,7 +22,7 @@ USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
 MOST_LAG = 3
 """Samples by which a correction may show late: what the guide exposure and the mount take."""
 FEWEST = 6
-"""Samples of an exposure below which nothing is said."""
+"""Samples of an exposure below which nothing is stated."""
 
 
 def mount_motion(

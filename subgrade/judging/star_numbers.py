@@ -28,7 +28,14 @@ from subgrade.judging.two_images import brightness_at, share_between
 from subgrade.night import common_axis
 from subgrade.night.series import BROKEN, GroupSeries
 from subgrade.stars.model import FrameStars
-from subgrade.stars.motion import MotionFit, SecondImage, second_image, star_trails, weigh_motions
+from subgrade.stars.motion import (
+    MotionFit,
+    SecondImage,
+    second_image,
+    star_trails,
+    weigh_motions,
+    whole_trails,
+)
 
 NAMED = {
     "creep": "steady drift",
@@ -74,12 +81,15 @@ def motion_variance(series: GroupSeries) -> np.ndarray:
 def motion_length(series: GroupSeries, position: int) -> float:
     """Length of the line that the stars are drawn into, px.
 
-    Measured on lines; of an oval star that of the box with its variance, L^2 / 12 [derived].
+    Measured on lines; of an oval star that of the box with its variance, L^2 / 12 [derived], or
+    that of faint lines beside it, where the star was let go for a moment.
     """
     stars = series.stars[position]
     if stars.shape_status in ("trailed", "doubled") and math.isfinite(stars.length_px):
         return float(stars.length_px)
-    return math.sqrt(12 * motion_variance(series)[position])
+    lines = [line.length_px for line in whole_trails(stars)]
+    oval = math.sqrt(12 * motion_variance(series)[position])
+    return max(oval, float(np.median(lines))) if lines else oval
 
 
 def star_width(series: GroupSeries, stars: FrameStars) -> float:
@@ -148,7 +158,7 @@ _FORMS = {
 
 def _fits(series: GroupSeries, position: int, limits: Limits) -> list[MotionFit]:
     """Kinds of motion fitted to the star image, likeliest first."""
-    # Where the usual frame is itself drawn out it shows nothing of the still star.
+    # Where the typical frame is itself drawn out it shows nothing of the still star.
     drawn = series.usual("eccentricity").centre > limits.roundness.remark
     still = None if drawn else still_star(series)
     return sorted(weigh_motions(series.stars[position], still), key=lambda fit: -fit.points)
@@ -203,7 +213,7 @@ def _light(series: GroupSeries, position: int) -> list[Number]:
         found.append(Number(LIGHT_LEFT, text, left))
     if math.isfinite(stray[position]):
         beyond = float(stray[position] - np.nanmedian(stray))
-        text = f"{figure(100 * beyond, '%')} more of the light than usual lies outside the core"
+        text = f"{figure(100 * beyond, '%')} more of the light than typical lies outside the core"
         found.append(Number(THROWN, text, beyond))
     return found
 
@@ -213,7 +223,7 @@ def _from_axis(series: GroupSeries, position: int, limits: Limits) -> list[Numbe
     angle, axis = series["angle"][position], series.axis_angle[position]
     feature, name = AXIS_ANGLE, "RA"
     if not math.isfinite(axis):
-        # Where the usual frame is itself drawn out, its lean is the cause asked for.
+        # Where the typical frame is itself drawn out, its lean is the cause asked for.
         if series.usual("eccentricity").centre > limits.roundness.remark:
             return []
         axis, feature = common_axis(series), PRESUMED_AXIS_ANGLE

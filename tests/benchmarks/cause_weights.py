@@ -41,8 +41,10 @@ from subgrade.judging.motion_causes import motion_numbers
 from subgrade.judging.reasons import MOTIONS
 from subgrade.night.model import Night
 
-DRAWN, TOWARDS = 0.4, 0.6
+DRAWN, TOWARDS = 0.1, 0.7
 """Sigma of the weights about their middle: clues repeat one another in part.  A choice."""
+LEAST_LENGTH = 0.4
+"""Star widths below which an oval frame shows none of its motion; a choice."""
 FOLDS = 5
 TABLE = Path(likelihoods.__file__).with_name("causes.toml")
 ROUNDS = 20
@@ -114,7 +116,15 @@ def _rows(name: str, night: Night, guiding, truths: dict, limits) -> Iterator[Ro
             if truth["verdict"] != "reject" or not accepted:
                 continue
             numbers = tuple(motion_numbers(series, place, limits))
-            yield Row(name, truth["frame"], guiding is not None, solved, accepted, numbers)
+            if shows_motion(numbers):
+                yield Row(name, truth["frame"], guiding is not None, solved, accepted, numbers)
+
+
+def shows_motion(numbers: Sequence[Number]) -> bool:
+    """Whether the motion can be seen: not where a trail that all frames share was taken out."""
+    values = {n.feature.name: n for n in numbers}
+    length, form = values.get("length of the line"), values["form of the stars"]
+    return "oval" not in form.kinds or length is None or length.value > LEAST_LENGTH
 
 
 class Rows:
