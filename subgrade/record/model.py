@@ -24,7 +24,8 @@ class Column:
     role : str
         ``time``, ``date`` (of a time of day beside it), ``ra``, ``dec``, ``x``, ``y``
         (errors or places), ``x_wanted``, ``y_wanted`` (where the star is held), ``ra_pulse``,
-        ``dec_pulse``, ``ra_side``, ``dec_side`` (direction words of pulses), ``brightness``, ``snr``, ``state``, ``frame``, ``remark``, or ``other``.
+        ``dec_pulse``, ``ra_side``, ``dec_side`` (direction words of pulses), ``brightness``,
+        ``snr``, ``state``, ``frame``, ``remark``, or ``other``.
     unit : str
         ``arcsec``, ``px``, ``ms``, ``s``, ``iso``, ``clock``, ``unix``, ``jd``, ``mjd``, or ''.
     sure : float
