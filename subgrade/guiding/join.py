@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -56,7 +57,9 @@ def guide_night(
         return None
     start, end = exposure_times(night.frames)
     seen = night_seen(night)
-    record, clock, notes = _one_clock(records, start, end, seen, utc_offset_hours)
+    record, clock, notes = _one_clock(
+        records, start, end, seen, utc_offset_hours, local_hours(night.frames)
+    )
     if record.unscaled:
         record, clock, note = in_arcsec(record, clock, seen, start, end)
         notes += (note,)
@@ -101,12 +104,30 @@ def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:
     return start, end
 
 
+def local_hours(frames: Sequence[Frame]) -> float:
+    """Hours that the frames' own local times are ahead of their UTC; NaN where they tell none.
+
+    The nearest quarter of an hour, as zones are; of frames that differ (summer time began) none.
+    """
+    found = set()
+    for frame in frames:
+        begin, local = frame.facts.start_unix, frame.facts.start_local
+        if begin is None or not local:
+            continue
+        try:
+            there = datetime.fromisoformat(local).replace(tzinfo=UTC).timestamp()
+        except ValueError:
+            continue
+        found.add(round(4.0 * (there - begin) / 3600.0) / 4.0)
+    return found.pop() if len(found) == 1 else NAN
+
+
 def _usual_brightness(record: GuideRecord) -> float:
     seen = record.brightness[record.good & np.isfinite(record.brightness)]
     return float(np.median(seen)) if len(seen) >= 10 else NAN
 
 
-def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit, tuple]:
+def _one_clock(records, start, end, seen, offset, local) -> tuple[GuideRecord, ClockFit, tuple]:
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
@@ -117,7 +138,9 @@ def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit
         else:
             like.append(record)
     joined = [joined_record(s) for s in sets]
-    fits = [fit_clock(r, start, end, utc_offset=offset, seen=seen) for r in joined]
+    fits = [
+        fit_clock(r, start, end, utc_offset=offset, seen=seen, local_hours=local) for r in joined
+    ]
     notes = tuple(n for r in joined for n in r.notes)
     main = max(range(len(joined)), key=lambda k: (np.isfinite(fits[k].add_s), len(joined[k])))
     on_main = [joined[main]]
@@ -141,6 +164,8 @@ def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:
         return (f"{record.path}: the record's clock is uncertain: {fit.how}{cure}",)
     if fit.camera_hours:
         return (f"{record.path}: {fit.how}",)
+    if fit.by_word:
+        return (f"{record.path}: {fit.by_word}",)
     return ()
 
 
