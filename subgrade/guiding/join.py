@@ -11,6 +11,7 @@ import numpy as np
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
+from subgrade.guiding.likeness import track, turn_found
 from subgrade.guiding.model import ClockFit, GuideNight
 from subgrade.guiding.over_night import (
     Polar,
@@ -23,7 +24,13 @@ from subgrade.guiding.over_night import (
     usual_drift,
     worm,
 )
-from subgrade.guiding.predict import camera_angle, predict
+from subgrade.guiding.predict import (
+    HAND_LEAD,
+    LARGEST_ANGLE_ERROR_DEG,
+    CameraAngle,
+    camera_angle,
+    predict,
+)
 from subgrade.guiding.scale import in_arcsec
 from subgrade.guiding.seen import night_seen
 from subgrade.night.model import Frame, Night
@@ -68,6 +75,8 @@ def guide_night(
     calm = calm_rms(record)
     quiet = float(np.fmin(*calm))
     camera = camera_angle(night, exposures, quiet, record.axes)
+    if camera.source == "none" and np.isfinite(clock.add_s):
+        camera = _angle_with_shifts(record, seen, start, end, clock.add_s) or camera
     covered = sum(e is not None and e.samples > 0 for e in exposures)
     notes += (
         f"guiding covers {covered} of {len(exposures)} exposure{'s' * (len(exposures) != 1)}",
@@ -88,6 +97,20 @@ def guide_night(
         usual_brightness=usual,
         **_habits(night, record, clock, calm, notes),
     )
+
+
+def _angle_with_shifts(record: GuideRecord, seen, start, end, add_s: float) -> CameraAngle | None:
+    """The camera's angle by how the frames moved with the dithers, and by their shapes."""
+    timed = np.flatnonzero(np.isfinite(start) & np.isfinite(end) & seen.scaled)
+    order = timed[np.argsort(start[timed])]
+    if len(order) < 2:
+        return None
+    turned = seen.taken(order)
+    angle, error, lead = turn_found(track(record), turned, start[order], end[order], add_s)
+    if not error <= LARGEST_ANGLE_ERROR_DEG:
+        return None
+    hand = int(np.sign(lead)) if abs(lead) >= HAND_LEAD else 0
+    return CameraAngle(angle, error, hand, "night", NAN, len(order))
 
 
 def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:

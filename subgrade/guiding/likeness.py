@@ -67,6 +67,8 @@ CHUNK = 32
 OWN_SHIFT_ARCSEC = 1.0
 RATIOS = np.geomspace(0.1, 10.0, 15)
 """Units of the frames in one of the record, as tried where the scale of either is unknown."""
+LEAST_FOR_TURN = 10.0
+"""Log-likelihood over no connection at the best turn, from which on it is shown: a choice."""
 LEAST_FOR_SCALE = 6.0
 """Log-likelihood over no connection that the shifts must reach to show a scale: a choice."""
 SCALE_ERROR = 0.01
@@ -440,3 +442,34 @@ def _steady(y: np.ndarray) -> complex:
     middle = complex(np.median(y.real), np.median(y.imag))
     spread = float(np.median(np.abs(y - middle)))
     return middle if abs(middle) > 4.0 * spread / len(y) ** 0.5 else 0.0
+
+
+def turn_found(
+    tracked: Track, seen: NightSeen, start, end, offset: float
+) -> tuple[float, float, float]:
+    """The camera's turn by elongations and shifts together.
+
+    Returns
+    -------
+    angle_deg : float
+        Direction of the record's first axis, an axis in [0, 180), counter-clockwise from +x of the
+        image; NaN where the frames do not show it.
+    error_deg : float
+    lead : float
+        Log-likelihood of the plain hand over the mirrored one.
+    """
+    low = np.searchsorted(tracked.time, start - offset)[None, :]
+    high = np.searchsorted(tracked.time, end - offset)[None, :]
+    enough = np.maximum(COVERED * (end - start) / tracked.cadence, 5.0)
+    like = _oval_of_turns(tracked, seen, _telling(seen), low, high, enough)[0]
+    pairs = _pairs_of(seen)
+    like = like + _shift_of_turns(tracked, seen, pairs, low, high, 0.5 * enough, SHIFTS)[0]
+    if like.max() < LEAST_FOR_TURN:
+        return NAN, NAN, 0.0
+    hands = _log_mean(like, (1,))
+    # Halved: frames follow one another, and neighbours are alike.
+    weight = np.exp(0.5 * (like[int(np.argmax(hands))] - like.max()))
+    middle = np.sum(weight * np.exp(2j * TURNS)) / weight.sum()
+    spread = np.degrees(0.5 * np.sqrt(-2.0 * np.log(np.clip(abs(middle), 1e-9, 1.0))))
+    error = float(np.hypot(spread, STEP_DEG / np.sqrt(12.0)))
+    return float(np.degrees(0.5 * np.angle(middle)) % 180.0), error, float(hands[0] - hands[1])
