@@ -14,7 +14,7 @@ import pytest
 from subgrade.guiding.alignment import lag_evidence, score_at
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.leaps import leaps
-from subgrade.guiding.likeness import any_scale, likeness, scale_found, track
+from subgrade.guiding.likeness import any_scale, likeness, scale_found, track, turn_found
 from subgrade.guiding.model import ClockFit
 from subgrade.guiding.scale import in_arcsec
 from subgrade.guiding.seen import NightSeen
@@ -184,6 +184,21 @@ def test_frames_at_rest_are_told_where_half_of_the_recorded_ones_moved():
     made = track(replace(night.record, ra=error))
     seen = replace(night.seen, oval=oval)
     assert likeness(made, seen, night.start, night.end, [0.0]).oval[0] > 10.0
+
+
+@pytest.mark.parametrize(("angle", "mirrored"), [(35.0, False), (142.0, True)])
+def test_dithers_show_the_cameras_turn_where_shapes_do_not(angle, mirrored):
+    night = made_night(10, gusts=0.0, angle_deg=angle, mirrored=mirrored)
+    found, error, lead = turn_found(track(night.record), night.seen, night.start, night.end, 0.0)
+    off = (found - angle + 90.0) % 180.0 - 90.0
+    assert abs(off) < 3.0 * error < 30.0
+    assert lead * (-1 if mirrored else 1) > 3.0
+
+
+def test_a_night_without_motion_shows_no_turn():
+    night = made_night(11, dither=0.0, gusts=0.0)
+    found = turn_found(track(night.record), night.seen, night.start, night.end, 0.0)
+    assert np.isnan(found[0])
 
 
 @pytest.mark.parametrize("clock", ["utc", "unknown", "relative"])
