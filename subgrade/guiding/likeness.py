@@ -103,7 +103,8 @@ def track(record: GuideRecord) -> Track:
     """Prepare a record; a leap without a remark is read both as a dither and as a knock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time, ra, dec = record.time[use], record.ra[use], record.dec[use]
-    ra, dec = ra - np.median(ra), dec - np.median(dec)
+    if len(time):  # a record of one axis has none
+        ra, dec = ra - np.median(ra), dec - np.median(dec)
     error = ra + 1j * dec
     sums = tuple(np.r_[0.0, np.cumsum(v)] for v in (ra, dec, ra * ra, dec * dec, ra * dec))
     weight = np.exp(-0.5 * (np.abs(error) / CORE_ARCSEC) ** 2)
