@@ -10,7 +10,7 @@ import pytest
 
 from subgrade.record import read_guide
 from subgrade.record.running_text import Facts, learn
-from subgrade.record.zone_text import zone_of_reading, zone_of_title, zone_said
+from subgrade.record.zone_text import stated_zone, zone_of_reading, zone_of_title
 from tests.record_layouts import stamp, truth
 
 SAID = {
@@ -96,13 +96,13 @@ TITLES = {
 
 @pytest.mark.parametrize(("line", "hours"), SAID.items())
 def test_a_zone_is_read_in_any_sensible_wording(line, hours):
-    assert zone_said(line).hours == hours
+    assert stated_zone(line).hours == hours
     assert learn(Facts(), line).zone_hours == hours
 
 
 @pytest.mark.parametrize("line", UNSAID)
 def test_other_numbers_and_times_are_no_zone(line):
-    assert np.isnan(zone_said(line).hours)
+    assert np.isnan(stated_zone(line).hours)
 
 
 @pytest.mark.parametrize(("title", "hours"), TITLES.items())
@@ -119,7 +119,7 @@ def test_titles_say_zones(title, hours):
         ("Start 2033-01-09 21:09:12", np.nan),
     ],
 )
-def test_a_reading_has_the_zone_said_beside_it(line, hours):
+def test_a_reading_has_the_stated_zone_beside_it(line, hours):
     np.testing.assert_equal(zone_of_reading(line), hours)
 
 

@@ -49,10 +49,10 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray, plain: bool 
     times, least, calm_before = PLAIN if plain else (LEAP, LEAST_LEAP_ARCSEC, CALM_BEFORE)
     limit = max(times * usual, least)
     cadence = record.cadence_s
-    told = [e for e in record.events if e.kind in MOVES]
+    marked = [e for e in record.events if e.kind in MOVES]
     # A guider that calls itself settling has been moved, where nothing else says so.
-    told = told or [e for e in record.events if e.kind == "settle_start"]
-    for event in told:
+    marked = marked or [e for e in record.events if e.kind == "settle_start"]
+    for event in marked:
         low, high = np.searchsorted(time, event.time + cadence * np.array([-1.5, 2.5]))
         low, high = max(low - 1, 0), min(high, n - 1)
         near = low + int(np.argmax(step[low:high])) if high > low else 0

@@ -323,8 +323,8 @@ def _moved(events: Remarked, before: np.ndarray, after: np.ndarray) -> Remarked:
     return [(e[0] + float(shift), *e[1:]) for e, shift in zip(events, shifts, strict=True)]
 
 
-def _moves(time: np.ndarray, data: dict[str, np.ndarray], told: Remarked) -> Remarked:
-    """New places of the star by the columns of the wanted place, where no remark tells them."""
+def _moves(time: np.ndarray, data: dict[str, np.ndarray], known_events: Remarked) -> Remarked:
+    """New places of the star by the columns of the wanted place, where no remark gives them."""
     x, y = (data[name] for name in WANTED)
     rows = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     if len(rows) < 2:
@@ -333,7 +333,7 @@ def _moves(time: np.ndarray, data: dict[str, np.ndarray], told: Remarked) -> Rem
     jumps = np.flatnonzero(np.hypot(dx, dy) > LEAST_MOVE_PX)
     if len(jumps) > SELDOM * len(rows):
         return []
-    known = np.array([e[0] for e in told if e[2] in ("dither", "reference_moved")])
+    known = np.array([e[0] for e in known_events if e[2] in ("dither", "reference_moved")])
     slack = 3.0 * float(np.median(np.diff(time)))
     out = []
     for k in jumps:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.record.clock_text import Reading, date_in, reading_in
 from subgrade.record.unit_words import ARCSECONDS, MILLIARCSECONDS, PIXELS, pattern_of, unit_of
-from subgrade.record.zone_text import zone_of_reading, zone_said
+from subgrade.record.zone_text import stated_zone, zone_of_reading
 
 NAN = float("nan")
 ARCSEC_UM_PER_MM = 206.264806
@@ -105,7 +105,7 @@ def learn(facts: Facts, line: str) -> Facts:
     words = line.replace("_", " ")  # "guide_scale_arcsec_per_px = 1.83"
     if not _OTHER_CAMERA.search(words):
         _optics(words, new)
-    zone = zone_said(line)
+    zone = stated_zone(line)
     if zone.rank and zone.rank >= facts.zone_rank:
         new["zone_hours"], new["zone_rank"] = zone.hours, zone.rank
     unit = _UNIT.search(words)

@@ -150,11 +150,11 @@ class _Calendar:
             return np.full(len(zones), fixed)
         if np.isfinite(zones).any():
             return np.where(np.isfinite(zones), zones, float(np.nanmedian(zones)))
-        said = opening.facts.zone_hours
-        if opening.local_title and said == 0.0:
-            said = NAN  # a plain UTC in the text is of something else
+        stated = opening.facts.zone_hours
+        if opening.local_title and stated == 0.0:
+            stated = NAN  # a plain UTC in the text is of something else
         titled = opening.title_zone
-        return np.full(len(zones), titled if titled == titled else said)
+        return np.full(len(zones), titled if titled == titled else stated)
 
     def zone_of_start(self, opening: Opening) -> np.ndarray:
         """Hours east of UTC of a section's opening line, shape (1,)."""

@@ -114,20 +114,20 @@ _CLOCK_READING = re.compile(r"\d{1,2}:\d{2}")
 
 
 @dataclass(frozen=True, slots=True)
-class ZoneSaid:
-    """Hours that a clock is ahead of UTC (NaN unsaid), and how plainly of the rows' times."""
+class StatedZone:
+    """Hours that a clock is ahead of UTC (NaN unstated), and how plainly of the rows' times."""
 
     hours: float = NAN
     rank: int = NOTHING
 
 
-def zone_said(line: str) -> ZoneSaid:
-    """What a line of a record's head says of the zone of its rows.
+def stated_zone(line: str) -> StatedZone:
+    """What a line of a record's head states of the zone of its rows.
 
-    A plain "UTC" counts where it is said of times in general; beside one reading of a clock it
+    A plain "UTC" counts where it is stated of times in general; beside one reading of a clock it
     belongs to that (`zone_of_reading`).
 
-    >>> zone_said("times local, UTC+2").hours, zone_said("hours behind UTC: 7").hours
+    >>> stated_zone("times local, UTC+2").hours, stated_zone("hours behind UTC: 7").hours
     (2.0, -7.0)
     """
     line = line.replace("_", " ")
@@ -135,15 +135,15 @@ def zone_said(line: str) -> ZoneSaid:
     others = bool(_OTHERS.search(line))
     if hours == hours:
         plain = _OF_ALL.search(line) and not others
-        return ZoneSaid(hours, OF_ROWS if plain else OF_SOMETHING)
+        return StatedZone(hours, OF_ROWS if plain else OF_SOMETHING)
     if others or _DENIED.search(line) or not _STATED.search(line):
-        return ZoneSaid()
+        return StatedZone()
     alone = not _CLOCK_READING.search(line)
-    return ZoneSaid(0.0, OF_ROWS) if alone or _OF_ALL.search(line) else ZoneSaid()
+    return StatedZone(0.0, OF_ROWS) if alone or _OF_ALL.search(line) else StatedZone()
 
 
 def zone_of_reading(line: str) -> float:
-    """Zone of the one reading of a clock that a line holds: NaN where it says none.
+    """Zone of the one reading of a clock that a line holds: NaN where it states none.
 
     >>> zone_of_reading("start_utc = 2031-02-18T02:39:16")
     0.0
@@ -156,7 +156,7 @@ def zone_of_reading(line: str) -> float:
 
 
 def zone_of_title(title: str) -> float:
-    """Zone that the title of a time column says: NaN for none.
+    """Zone that the title of a time column states: NaN for none.
 
     >>> zone_of_title("Local time (UTC-07:00)"), zone_of_title("time_utc")
     (-7.0, 0.0)
