@@ -43,7 +43,7 @@ def test_starlight_lost_under_a_sky_hardly_brighter_is_cloud():
     assert answer(one(over)) == ("reject", "cloud")
     assert answer(one(under)) == ("keep", "cloud")
     thin = LIMITS.light.remark_transparency
-    assert one(Shot(transparency=1.03 * thin)).reasons == ()
+    assert one(Shot(transparency=1.03 * thin, sky=1002.0)).reasons == ()
 
 
 def test_cloud_over_a_part_of_the_frame_shows_in_the_quarters():
