@@ -44,7 +44,7 @@ ALONG_DEG = 15.0
 """How near declination a trail is taken for drift: a target's lies so by chance once in six."""
 UNSURE = 0.8
 """Confidence of a keep at most where the trail may be the drift of a mount that followed nothing.
-Of seven such nights of two simulations two were drifts."""
+Of seven such nights of one simulation two were drifts; a choice."""
 COMET = re.compile(r"(?<![A-Za-z0-9])(?:\d*[CPDI]/|comet|asteroid|minor planet)", re.IGNORECASE)
 """Marks of a moving target's name: the designations of the IAU, and plain words."""
 LEFT = "frames are judged without that trail"
