@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from subgrade.guiding.clock_fit import fit_clock
+from subgrade.guiding.join import local_hours
 from subgrade.practice import random_scenario
 from subgrade.record.model import GuideEvent, GuideRecord
 from tests.benchmarks.guiding import bare_night, ovalness, shifted, trial
@@ -131,6 +133,30 @@ def test_a_stated_utc_is_believed_before_a_slip_of_one_exposure():
     fit = fit_clock(shifted(made, 0.0, "utc"), start[5:-5], end[5:-5])
     assert fit.decided
     assert abs(fit.skew_s) < 3.0
+
+
+def test_seconds_between_two_exposures_leave_a_stated_clock_in_use():
+    """Half a cycle off either way fits alike: the seconds are unsure, the record is used."""
+    start, end = regular(60, exposure=20.0, gap=10.0)
+    made = record(3 * 3600.0, start=T0 - 3600.0, events=dithered(start, end))
+    fit = fit_clock(shifted(made, 15.0, "utc"), start[5:-5], end[5:-5])
+    assert fit.decided
+    assert fit.zone_hours == 0.0
+    assert fit.skew_error_s > 5.0
+    assert " or " in fit.how
+
+
+def test_frames_tell_the_zone_of_the_computer():
+    def frame(begin, local):
+        return SimpleNamespace(facts=SimpleNamespace(start_unix=begin, start_local=local))
+
+    # 1_929_148_756 is 2031-02-18T02:39:16Z (date -u -d @1929148756).
+    ahead = frame(1_929_148_756.0, "2031-02-18T08:09:16.250")
+    behind = frame(1_929_148_756.0, "2031-02-17T19:39:15")
+    assert local_hours([ahead, frame(None, "2031-02-18T08:09:16"), ahead]) == 5.5
+    assert local_hours([behind]) == -7.0
+    for unclear in ([ahead, behind], [frame(1_929_148_756.0, None)], [frame(1.0, "at night")], []):
+        assert np.isnan(local_hours(unclear))
 
 
 @pytest.mark.parametrize("seed", range(7300, 7308))

@@ -14,7 +14,7 @@ import pytest
 from subgrade.guiding.alignment import lag_evidence, score_at
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.leaps import leaps
-from subgrade.guiding.likeness import any_scale, likeness, scale_found, track
+from subgrade.guiding.likeness import any_scale, likeness, scale_found, track, turn_found
 from subgrade.guiding.model import ClockFit
 from subgrade.guiding.scale import in_arcsec
 from subgrade.guiding.seen import NightSeen
@@ -138,8 +138,67 @@ def test_a_stated_clock_is_used_at_its_word_on_a_night_that_shows_nothing():
     found = fit(night, night.record)
     assert found.decided
     assert (found.zone_hours, found.camera_hours) == (0.0, 0.0)
+    assert "at the word" in found.by_word
     few = night.seen.taken(np.arange(3))
     assert fit_clock(night.record, night.start[:3], night.end[:3], seen=few).decided
+
+
+def test_a_quiet_record_may_be_in_the_zone_of_the_frames_own_local_times():
+    night = made_night(6, dither=0.0, gusts=0.0)
+    local = shifted(night.record, 2 * 3600.0, "unknown")
+    assert not np.isfinite(fit(night, local).add_s)  # nothing shows whose it is
+    found = fit(night, local, local_hours=2.0)
+    assert found.decided
+    assert found.zone_hours == 2.0
+    assert "2 h ahead of UTC" in found.by_word
+    assert not np.isfinite(fit(night, local, local_hours=-5.0).add_s)
+
+
+def test_short_knocks_far_from_home_are_no_sign_of_another_mount():
+    """A blow throws a tenth of the light so far that moments weighed by the star miss it:
+    exp(-d^2 / 4 sigma^2) is 1e-26 for 20 arcsec and sigma 1.3."""
+    night = made_night(9, dither=0.0)
+    knocked = night.record.ra.copy()
+    for k, a in enumerate(night.start[::2]):
+        for at in (15.0, 45.0, 70.0):
+            blow = (night.record.time >= a + at + k) & (night.record.time < a + at + k + 3.0)
+            knocked[blow] += 20.0 * (-1) ** k
+    made = replace(night.record, ra=knocked)
+    gain = likeness(track(made), night.seen, night.start, night.end, [0.0]).oval[0]
+    assert gain > 10.0
+
+
+def test_frames_at_rest_are_told_where_half_of_the_recorded_ones_moved():
+    """Five frames swing, as their stars show (variance a^2 / 2 of a sine), four are knocked far;
+    the median of the nine and five at rest is none at rest."""
+    night = made_night(9, dither=0.0, gusts=0.0)
+    time, error = night.record.time, night.record.ra.copy()
+    oval = np.zeros(FRAMES, complex)
+    for k in range(9):
+        inside = (time >= night.start[k]) & (time < night.end[k])
+        if k < 5:
+            error[inside] += 4.0 * np.sin(0.9 * time[inside])
+            oval[k] = 8.0 * np.exp(1j)
+        else:
+            error[inside & ((time - night.start[k]) % 30.0 < 4.0)] += 20.0
+    made = track(replace(night.record, ra=error))
+    seen = replace(night.seen, oval=oval)
+    assert likeness(made, seen, night.start, night.end, [0.0]).oval[0] > 10.0
+
+
+@pytest.mark.parametrize(("angle", "mirrored"), [(35.0, False), (142.0, True)])
+def test_dithers_show_the_cameras_turn_where_shapes_do_not(angle, mirrored):
+    night = made_night(10, gusts=0.0, angle_deg=angle, mirrored=mirrored)
+    found, error, lead = turn_found(track(night.record), night.seen, night.start, night.end, 0.0)
+    off = (found - angle + 90.0) % 180.0 - 90.0
+    assert abs(off) < 3.0 * error < 30.0
+    assert lead * (-1 if mirrored else 1) > 3.0
+
+
+def test_a_night_without_motion_shows_no_turn():
+    night = made_night(11, dither=0.0, gusts=0.0)
+    found = turn_found(track(night.record), night.seen, night.start, night.end, 0.0)
+    assert np.isnan(found[0])
 
 
 @pytest.mark.parametrize("clock", ["utc", "unknown", "relative"])

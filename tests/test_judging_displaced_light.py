@@ -138,6 +138,33 @@ def test_a_count_that_does_not_fall_with_the_light_is_no_cloud():
     assert item.usual == pytest.approx(dim.stars, abs=1)
 
 
+def thrown(lost, **shot):
+    """A frame that lost so much light, and nothing beside its stars shows where it went."""
+    return counted(with_second(0.0, kept=1 - lost, transparency=1 - lost, **shot))
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(0.22, "reject"), (0.18, "reject"), (0.12, "keep")])
+def test_light_missing_in_one_frame_alone_under_the_same_sky_was_thrown_far(lost, verdict):
+    found = judged(thrown(lost))
+    assert found.verdict == verdict
+    assert "cloud" not in found.reasons
+    assert "in this frame alone, under a sky as bright as in the frames beside" in found.explanation
+    # 5 % more sky is 0.05 sqrt(S) of its noise, 1.1 for 500 electrons
+    assert judged(thrown(lost, sky=Shot().sky * 1.05)).reasons == (
+        ("cloud",) if lost > 0.15 else ()
+    )
+    # wide stars may have the light in their wings
+    assert judged(thrown(lost, fwhm=1.26 * Shot().fwhm)).reasons[0] != "tracking_lost"
+
+
+def test_light_missing_from_two_frames_running_is_cloud():
+    shots = [counted(replace(s, catalogue=clear().catalogue)) for s in steady(20)]
+    shots[BAD] = shots[BAD + 1] = thrown(0.22)
+    found = judge_night(night_of(shots), LIMITS)
+    assert {found[k].verdict for k in (BAD, BAD + 1)} == {"keep"}
+    assert {found[k].reasons for k in (BAD, BAD + 1)} == {("cloud",)}
+
+
 def lines(angle, lengths, apart=60.0, start=(200.0, 200.0)):
     t = np.radians(angle)
     along, across = np.array([np.cos(t), np.sin(t)]), np.array([-np.sin(t), np.cos(t)])

@@ -242,12 +242,29 @@ def test_a_comet_by_name_is_kept_though_the_dithers_hide_the_drift_of_the_field(
     assert {v.verdict for v in judge_night(named, LIMITS)} == {"keep"}
 
 
-def test_drift_along_declination_is_named_as_looking_the_same():
+@pytest.mark.parametrize(
+    ("angle", "verdict"), [(90.0, "reject"), (102.0, "reject"), (70.0, "keep"), (0.0, "keep")]
+)
+def test_drift_along_declination_is_a_misaligned_polar_axis_and_no_target(angle, verdict):
     # North up and east left: declination is the image's y axis.
-    night = comet_night(9.0, angle=90.0, sky_axes=SKY_AXES)
+    night = comet_night(9.0, angle=angle, sky_axes=SKY_AXES)
     (remark,) = follow(night).remarks
-    assert "drifts steadily in Dec, as with polar misalignment" in remark
-    assert {v.verdict for v in judge_night(night, LIMITS)} == {"keep"}
+    assert {v.verdict for v in judge_night(night, LIMITS)} == {verdict}
+    drift = "in Dec, as a misaligned polar axis makes them drift unless guiding corrects it"
+    assert (drift in remark) == (verdict == "reject")
+    assert "--expected-motion" in remark
+    # what is known to have been followed is kept whichever way it went
+    named = replace(night, groups=(replace(night.groups[0], target="C/2031 Q7"),))
+    assert {v.verdict for v in judge_night(named, LIMITS)} == {"keep"}
+    held = guide_of(night, {})
+    assert {v.verdict for v in judge_night(night, LIMITS, held)} == {"keep"}
+
+
+def test_a_keep_is_never_sure_where_the_mount_may_have_followed_nothing():
+    night = comet_night(9.0)
+    assert max(v.confidence for v in judge_night(night, LIMITS)) == pytest.approx(0.8)
+    named = replace(night, groups=(replace(night.groups[0], target="C/2031 Q7"),))
+    assert min(v.confidence for v in judge_night(named, LIMITS)) > 0.95
 
 
 def test_the_users_rate_and_position_angle_are_turned_into_the_image():

@@ -260,9 +260,11 @@ def turning_field(k: float) -> ShapeField:
 
 def test_a_turning_field_is_named_and_its_turn_measured():
     # k = (half * phi)^2 / 12 [derived]: 3 px^2 over 781 px is 0.44 degrees.
-    (verdict,) = only_bad([Shot(shape_field=turning_field(3.0))])
+    (verdict,) = only_bad([Shot(shape_field=turning_field(3.4))])
     assert verdict.reasons == ("field_rotation",)
     assert verdict.verdict == "reject"
+    (verdict,) = only_bad([Shot(shape_field=turning_field(3.0))])
+    assert verdict.verdict == "keep"
     # 26.4 arcmin by plain variances; the adaptive weight reads long arcs as longer.
     assert "a rotation of 24.3 ± 1.0′ about x 600 ± 2, y 500 ± 2 px" in verdict.explanation
     assert "from frame to frame" not in verdict.explanation

@@ -33,14 +33,17 @@ from tests.signatures import (
 # Light -------------------------------------------------------------------------------------
 
 
-def test_starlight_lost_under_an_unchanged_sky_is_cloud():
-    # Depth goes as (T / noise)^2: half of it is left at T = sqrt(1/2).
+def test_starlight_lost_under_a_sky_hardly_brighter_is_cloud():
+    # Depth goes as (T / noise)^2: half of it is left at T = sqrt(1/2).  Cloud cannot leave the sky
+    # just as it is (`test_light_missing_in_one_frame_alone_under_the_same_sky_was_thrown_far`).
     edge = np.sqrt(LIMITS.light.depth)
-    over, under = (Shot(transparency=x * edge, stars=int(300 * x * edge)) for x in (0.95, 1.05))
+    over, under = (
+        Shot(transparency=x * edge, stars=int(300 * x * edge), sky=1002.0) for x in (0.95, 1.05)
+    )
     assert answer(one(over)) == ("reject", "cloud")
     assert answer(one(under)) == ("keep", "cloud")
     thin = LIMITS.light.remark_transparency
-    assert one(Shot(transparency=1.03 * thin)).reasons == ()
+    assert one(Shot(transparency=1.03 * thin, sky=1002.0)).reasons == ()
 
 
 def test_cloud_over_a_part_of_the_frame_shows_in_the_quarters():

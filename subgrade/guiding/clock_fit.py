@@ -34,6 +34,9 @@ SKEW_USUAL_S = {"utc": 2.0, "unknown": 5.0}
 """Half width of the Cauchy prior of a computer clock's error, s, by what the record states.
 Computers set by network agree within a second and cameras and guider often share one, but a few
 are off by half a minute: common practice, no source."""
+USUAL_ERROR_S = 3.0
+"""Seconds that a clock set by network may be off at a moment, camera and guider together: common
+practice, no source."""
 ELSEWHERE = 0.05
 """Most of the likelihood that may lie elsewhere for a record of elapsed seconds: a choice."""
 ZONE_AS_WRITTEN = 1.0
@@ -48,16 +51,20 @@ MOST_OFFSETS = 500
 """Offsets at which frames and record are compared; those between are interpolated."""
 VALLEY = 3.0
 """A second place within the minute counts where the likelihood between falls by so much."""
-NEEDED = {"stated": -2.5, "as written": -1.0, "found": 2.0}
+NEEDED = {"stated": -5.0, "as written": -1.0, "found": 2.0}
 """Least log-likelihood over no connection for a record to be this mount's, by what its clock
 is: stated and in step with the frames (used at its word unless they contradict), unstated but in
 step as it is written, or found by trying.  Chosen on 91 practice nights; docs/guiding.md counts."""
-NEEDED_OF_TELLING = 4.0
+NEEDED_OF_TELLING = {"stated": 0.0, "as written": 4.0, "found": 4.0}
 """The least where the frames plainly moved, in several directions: that a record of theirs shows
 nothing of it is unlikely."""
+SHOWN = 2.0
+"""From here on the frames bear a record out: 7 to 1."""
+STRANGE = -2.5
+"""Below this a record whose clock is not decided is called another's."""
 FEW_FRAMES, LESS_NEEDED = 12, 0.4
-"""Both these and a stated clock need so much less for every frame under so many, down to half of
-them: few frames tell little."""
+"""The latter needs so much less for every frame under so many, down to half of them: few frames
+tell little."""
 DECIDED_MARGIN = 4.0
 """Least lead in log-likelihood over the next offset.  Dithers fall into step together, so that
 their sum counts one coincidence several times: half of it is believed (7 to 1)."""
@@ -82,6 +89,7 @@ def fit_clock(
     ovalness=None,
     utc_offset: float | None = None,
     seen: NightSeen | None = None,
+    local_hours: float = NAN,
 ) -> ClockFit:
     """Find the seconds that turn a record's clock into UTC.
 
@@ -98,6 +106,8 @@ def fit_clock(
         seconds are then fitted.  Without effect on a record that counts from a start.
     seen : NightSeen, optional
         Elongation and pointing of each frame, shape (n,).
+    local_hours : float
+        Hours that the frames' own local times are ahead of their UTC; NaN where they tell none.
 
     Returns
     -------
@@ -115,7 +125,7 @@ def fit_clock(
     start, end, oval = start[order], end[order], oval[order]
     if not len(start) or len(record) < 3:
         return _nowhere("no exposure has a time" if not len(start) else "too few guide samples")
-    frames = _Frames(start, end, oval, None if seen is None else seen.taken(order))
+    frames = _Frames(start, end, oval, None if seen is None else seen.taken(order), local_hours)
     evidence, dithers = lag_evidence(record, start, end)
     tracked = track(record)
     if record.clock == "relative":
@@ -133,12 +143,13 @@ class _Frames:
     end: np.ndarray
     oval: np.ndarray
     seen: NightSeen | None
+    local_hours: float = NAN
 
 
 def _fit_zone(record, tracked, evidence, dithers, frames, utc_offset) -> ClockFit:
     """Whole quarters of an hour from UTC, and the seconds within."""
     shift = _whole_days(record, frames.start, frames.end)
-    zones, prior = _zones(record.clock, utc_offset)
+    zones, prior = _zones(record.clock, utc_offset, frames.local_hours)
     skew = np.arange(-SKEW_RANGE_S, SKEW_RANGE_S + 1.0)
     add = shift - 3600.0 * zones[:, None] - skew
     score = score_at(evidence, add)
@@ -151,7 +162,16 @@ def _fit_zone(record, tracked, evidence, dithers, frames, utc_offset) -> ClockFi
     score = _lagged(score) if dithers else score
     raw = score.copy()
     score -= np.log1p((skew / SKEW_USUAL_S[record.clock]) ** 2)
-    return _choose(_Tried(zones, skew, score, raw, prior), record, shift, dithers, utc_offset)
+    stated = record.clock == "utc" and utc_offset is None and _spans(record, frames)
+    tried = _Tried(zones, skew, score, raw, prior, stated)
+    return _choose(tried, record, shift, dithers, utc_offset)
+
+
+def _spans(record: GuideRecord, frames: _Frames) -> bool:
+    """Whether most exposures lie within the record as its clock is written."""
+    middle = 0.5 * (frames.start + frames.end)
+    inside = (middle > record.time[0] - SKEW_RANGE_S) & (middle < record.time[-1] + SKEW_RANGE_S)
+    return bool(inside.mean() > 0.5)
 
 
 def _shown(record, tracked: Track, frames: _Frames, add, score) -> np.ndarray:
@@ -196,17 +216,17 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
     if utc_offset is not None and record.clock != "relative":
         return fit
     known = "found"
-    if record.clock != "relative" and fit.zone_hours == 0.0:
-        known = "stated" if record.clock == "utc" else "as written"
+    if record.clock == "utc" and fit.zone_hours == 0.0:
+        known = "stated"
+    elif record.clock == "unknown" and fit.zone_hours in (0.0, frames.local_hours):
+        known = "as written"
     needed = NEEDED[known]
     less = LESS_NEEDED * min(max(FEW_FRAMES - len(frames.start), 0), FEW_FRAMES // 2)
     if telling(frames.seen):
-        needed = max(needed, NEEDED_OF_TELLING - less)
-    elif known == "stated":
-        needed -= less
-    strange = common < min(NEEDED.values())
+        needed = max(needed, NEEDED_OF_TELLING[known] - less)
+    strange = common < STRANGE
     if common >= needed or not (fit.decided or strange):
-        return fit
+        return replace(fit, by_word=_by_word(known, common, fit))
     cure = "if it is, state how far its clock is ahead of UTC with --guide-utc-offset HOURS"
     if record.clock == "relative":
         cure = "if it is, give one that states the time of day"
@@ -215,6 +235,19 @@ def _if_of_this_mount(fit, record, tracked, evidence, frames, utc_offset) -> Clo
     if not strange:
         why = f"nothing shows that it is of this mount and night, or where its clock is; {cure}"
     return replace(_nowhere(why), in_common=common)
+
+
+def _by_word(known: str, common: float, fit: ClockFit) -> str:
+    """What a clock is taken from where the frames do not bear it out; '' where they do."""
+    if common >= SHOWN or known == "found" or not fit.decided:
+        return ""
+    if known == "stated":
+        return "used at the word of its clock: the frames show nothing of what it records"
+    if fit.zone_hours == 0.0:
+        zone = "UTC, as the frames' times"
+    else:
+        zone = f"{ahead(fit.zone_hours)}, as the frames' own local times"
+    return f"its clock states no zone: taken to be {zone}, where it covers the exposures best"
 
 
 def _lagged(score: np.ndarray) -> np.ndarray:
@@ -228,7 +261,9 @@ def _lagged(score: np.ndarray) -> np.ndarray:
         return safe + np.log(chance)
 
 
-def _zones(clock: str, utc_offset: float | None) -> tuple[np.ndarray, np.ndarray]:
+def _zones(
+    clock: str, utc_offset: float | None, local_hours: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Zones to try, hours, and the log-prior of each."""
     if utc_offset is not None:
         return np.array([float(utc_offset)]), np.zeros(1)
@@ -238,6 +273,8 @@ def _zones(clock: str, utc_offset: float | None) -> tuple[np.ndarray, np.ndarray
     prior = np.array([IN_USE.get(float(z), ODD_ZONE) for z in civil])
     prior += CAMERA_LOCAL if clock == "utc" else -ZONE_AS_WRITTEN
     prior[zones == 0.0] = 0.0
+    if clock == "unknown":  # one computer often writes both
+        prior[zones == local_hours] = 0.0
     return zones, prior
 
 
@@ -255,13 +292,17 @@ def _nowhere(why: str) -> ClockFit:
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """Zones (hours) and seconds tried, and log-likelihoods with and without the clock's prior."""
+    """Zones (hours) and seconds tried, and log-likelihoods with and without the clock's prior.
+
+    ``stated`` is whether the clock is taken at its word unless the odds are clearly against it.
+    """
 
     zones: np.ndarray
     skew: np.ndarray
     score: np.ndarray
     raw: np.ndarray
     prior: np.ndarray
+    stated: bool
 
 
 def _choose(tried: _Tried, record, shift: float, dithers: int, utc_offset) -> ClockFit:
@@ -270,21 +311,25 @@ def _choose(tried: _Tried, record, shift: float, dithers: int, utc_offset) -> Cl
     top = score.max(axis=1)
     chance = tried.prior + _log_sum(score)
     best = int(np.argmax(chance))
-    value, error = _location(skew, score[best])
+    lead = chance[best] - chance
+    if tried.stated and lead[zones == 0.0] < DECIDED_MARGIN:
+        best = int(np.flatnonzero(zones == 0.0)[0])
+        lead = chance[best] - chance
+    at_word = tried.stated and zones[best] == 0.0
+    value, error = _location(skew, score[best], _near_none(skew, score[best]) if at_word else None)
     second = _second_skew(skew, score[best], tried.raw[best], value)
     # Evidence is taken twice where neighbours are alike (frames follow one another): halved.
     share = np.exp(0.5 * (chance - chance[best]))
     confidence = float(1.0 / share[np.isfinite(share)].sum())
-    lead = chance[best] - chance
     near = [k for k in np.argsort(lead) if k != best and lead[k] < 2 * DECIDED_MARGIN]
     rivals = tuple((float(zones[k]), float(top[k])) for k in near[:4])
-    decided = bool(len(zones) == 1 or np.delete(lead, best).min() >= DECIDED_MARGIN)
+    decided = at_word or bool(len(zones) == 1 or np.delete(lead, best).min() >= DECIDED_MARGIN)
     zone = float(zones[best])
     local = zone != 0.0 and record.clock == "utc" and utc_offset is None
     how = _how(record, utc_offset, dithers, -zone if local else 0.0)
     how += f", and {_fast(value, error)}"
     if second is not None:
-        decided = False
+        decided = at_word
         confidence /= 1.0 + float(np.exp(0.5 * (second[1] - top[best])))
         rivals = ((float(zones[best] + second[0] / 3600.0), second[1]), *rivals)
         how += f" or {_fast(second[0])}"
@@ -349,11 +394,20 @@ def _counted(dithers: int) -> str:
     return f"{dithers} dither{'s' * (dithers != 1)}"
 
 
-def _location(grid: np.ndarray, score: np.ndarray, reach: float = 12.0) -> tuple[float, float]:
-    """Mean and spread of the likelihood about its highest point."""
-    near = np.abs(grid - grid[int(np.argmax(score))]) <= reach
+def _near_none(skew: np.ndarray, score: np.ndarray) -> int:
+    """The likeliest error of a clock taken at its word: a small one unless clearly another."""
+    small = np.where(np.abs(skew) <= USUAL_ERROR_S, score, -np.inf)
+    best = int(np.argmax(score))
+    return int(np.argmax(small)) if score[best] - small.max() < DECIDED_MARGIN else best
+
+
+def _location(
+    grid: np.ndarray, score: np.ndarray, at: int | None = None, reach: float = 12.0
+) -> tuple[float, float]:
+    """Mean and spread of the likelihood about its highest point, or about a given one."""
+    near = np.abs(grid - grid[int(np.argmax(score)) if at is None else at]) <= reach
     weight = np.exp(score - score.max())
-    if weight[~near].sum() > weight[near].sum():
+    if at is None and weight[~near].sum() > weight[near].sum():
         near[:] = True  # flat: the peak means nothing
     mean = float(np.average(grid[near], weights=weight[near]))
     spread = float(np.sqrt(np.average((grid - mean) ** 2, weights=weight)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from subgrade.guiding.leaps import MOVES
 from subgrade.record import calm_rms
 from subgrade.record.model import GuideRecord
 
@@ -17,7 +18,7 @@ def settling_intervals(record: GuideRecord) -> np.ndarray:
     Without a remark that it settled, a dither lasts until two samples lie within
     three quiet RMS of the reference position, `DITHER_LASTS_S` at most.
     """
-    begins = sorted(e.time for e in record.events if e.kind in ("dither", "settle_start"))
+    begins = sorted(e.time for e in record.events if e.kind in (*MOVES, "settle_start"))
     ends = np.array(sorted(e.time for e in record.events if e.kind == "settle_end"))
     limit = 3.0 * float(np.hypot(*calm_rms(record)))
     out: list[tuple[float, float]] = []

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
+from subgrade.guiding.likeness import track, turn_found
 from subgrade.guiding.model import ClockFit, GuideNight
 from subgrade.guiding.mount_motion import mount_motion
 from subgrade.guiding.over_night import (
@@ -24,7 +26,13 @@ from subgrade.guiding.over_night import (
     worm,
 )
 from subgrade.guiding.path_fit import fit_path
-from subgrade.guiding.predict import camera_angle, predict
+from subgrade.guiding.predict import (
+    HAND_LEAD,
+    LARGEST_ANGLE_ERROR_DEG,
+    CameraAngle,
+    camera_angle,
+    predict,
+)
 from subgrade.guiding.scale import in_arcsec
 from subgrade.guiding.seen import night_seen
 from subgrade.night.model import Frame, Night
@@ -58,7 +66,9 @@ def guide_night(
         return None
     start, end = exposure_times(night.frames)
     seen = night_seen(night)
-    record, clock, notes = _one_clock(records, start, end, seen, utc_offset_hours)
+    record, clock, notes = _one_clock(
+        records, start, end, seen, utc_offset_hours, local_hours(night.frames)
+    )
     if record.unscaled:
         record, clock, note = in_arcsec(record, clock, seen, start, end)
         notes += (note,)
@@ -67,6 +77,8 @@ def guide_night(
     calm = calm_rms(record)
     quiet = float(np.fmin(*calm))
     camera = camera_angle(night, exposures, quiet, record.axes)
+    if camera.source == "none" and np.isfinite(clock.add_s):
+        camera = _angle_with_shifts(record, seen, start, end, clock.add_s) or camera
     covered = sum(e is not None and e.samples > 0 for e in exposures)
     notes += (
         f"guiding covers {covered} of {len(exposures)} exposure{'s' * (len(exposures) != 1)}",
@@ -92,6 +104,20 @@ def guide_night(
     )
 
 
+def _angle_with_shifts(record: GuideRecord, seen, start, end, add_s: float) -> CameraAngle | None:
+    """The camera's angle by how the frames moved with the dithers, and by their shapes."""
+    timed = np.flatnonzero(np.isfinite(start) & np.isfinite(end) & seen.scaled)
+    order = timed[np.argsort(start[timed])]
+    if len(order) < 2:
+        return None
+    turned = seen.taken(order)
+    angle, error, lead = turn_found(track(record), turned, start[order], end[order], add_s)
+    if not error <= LARGEST_ANGLE_ERROR_DEG:
+        return None
+    hand = int(np.sign(lead)) if abs(lead) >= HAND_LEAD else 0
+    return CameraAngle(angle, error, hand, "night", NAN, len(order))
+
+
 def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:
     """Start and end of every exposure, POSIX seconds UTC; NaN where the header is silent."""
     start, end = np.full(len(frames), NAN), np.full(len(frames), NAN)
@@ -106,12 +132,30 @@ def exposure_times(frames: Sequence[Frame]) -> tuple[np.ndarray, np.ndarray]:
     return start, end
 
 
+def local_hours(frames: Sequence[Frame]) -> float:
+    """Hours that the frames' own local times are ahead of their UTC; NaN where they tell none.
+
+    The nearest quarter of an hour, as zones are; of frames that differ (summer time began) none.
+    """
+    found = set()
+    for frame in frames:
+        begin, local = frame.facts.start_unix, frame.facts.start_local
+        if begin is None or not local:
+            continue
+        try:
+            there = datetime.fromisoformat(local).replace(tzinfo=UTC).timestamp()
+        except ValueError:
+            continue
+        found.add(round(4.0 * (there - begin) / 3600.0) / 4.0)
+    return found.pop() if len(found) == 1 else NAN
+
+
 def _usual_brightness(record: GuideRecord) -> float:
     seen = record.brightness[record.good & np.isfinite(record.brightness)]
     return float(np.median(seen)) if len(seen) >= 10 else NAN
 
 
-def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit, tuple]:
+def _one_clock(records, start, end, seen, offset, local) -> tuple[GuideRecord, ClockFit, tuple]:
     """Join the records; those of a like clock are fitted together, the rest one by one."""
     sets: list[list[GuideRecord]] = []
     for record in records:
@@ -122,7 +166,9 @@ def _one_clock(records, start, end, seen, offset) -> tuple[GuideRecord, ClockFit
         else:
             like.append(record)
     joined = [joined_record(s) for s in sets]
-    fits = [fit_clock(r, start, end, utc_offset=offset, seen=seen) for r in joined]
+    fits = [
+        fit_clock(r, start, end, utc_offset=offset, seen=seen, local_hours=local) for r in joined
+    ]
     notes = tuple(n for r in joined for n in r.notes)
     main = max(range(len(joined)), key=lambda k: (np.isfinite(fits[k].add_s), len(joined[k])))
     on_main = [joined[main]]
@@ -146,6 +192,8 @@ def _clock_notes(record: GuideRecord, fit: ClockFit) -> tuple[str, ...]:
         return (f"{record.path}: the record's clock is uncertain: {fit.how}{cure}",)
     if fit.camera_hours:
         return (f"{record.path}: {fit.how}",)
+    if fit.by_word:
+        return (f"{record.path}: {fit.by_word}",)
     return ()
 
 

@@ -49,15 +49,17 @@ def leaps(record: GuideRecord, time: np.ndarray, error: np.ndarray, plain: bool 
     times, least, calm_before = PLAIN if plain else (LEAP, LEAST_LEAP_ARCSEC, CALM_BEFORE)
     limit = max(times * usual, least)
     cadence = record.cadence_s
-    for event in record.events:
-        if event.kind in MOVES:
-            low, high = np.searchsorted(time, event.time + cadence * np.array([-1.5, 2.5]))
-            low, high = max(low - 1, 0), min(high, n - 1)
-            near = low + int(np.argmax(step[low:high])) if high > low else 0
-            if high > low and step[near] > limit:
-                remarked[near] = True
-            else:
-                remarked[np.clip(np.searchsorted(time, event.time - 1e-3) - 1, 0, n - 2)] = True
+    marked = [e for e in record.events if e.kind in MOVES]
+    # A guider that calls itself settling has been moved, where nothing else says so.
+    marked = marked or [e for e in record.events if e.kind == "settle_start"]
+    for event in marked:
+        low, high = np.searchsorted(time, event.time + cadence * np.array([-1.5, 2.5]))
+        low, high = max(low - 1, 0), min(high, n - 1)
+        near = low + int(np.argmax(step[low:high])) if high > low else 0
+        if high > low and step[near] > limit:
+            remarked[near] = True
+        else:
+            remarked[np.clip(np.searchsorted(time, event.time - 1e-3) - 1, 0, n - 2)] = True
     far = np.abs(error)
     restless = np.r_[0, np.cumsum(far > 0.5 * limit)]
     place = np.flatnonzero(step > limit) + 1

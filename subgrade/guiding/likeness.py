@@ -28,6 +28,12 @@ UNEXPLAINED = (0.15, 0.5, 1.0, 1.6)
 """Shares of the frames' own scatter that may be left unexplained, as tried."""
 ELONGATION_SHARE = 0.2
 """A star image answers motion by up to this share otherwise than a variance does."""
+CORE_ARCSEC = 1.8
+"""How far from home the light of a short knock still counts in a star's moments: these weigh it as
+the star itself, of sigma 1.3 arcsec (FWHM 3 arcsec, common practice), so that a distance d counts
+exp(-d² / 4 sigma²) (derived)."""
+READINGS = {1: (1.0,), 2: (0.75, 0.25)}
+"""Share of the frames that follow each reading of the record, by how many there are: a choice."""
 SHIFTS = (0.9, 1.0, 1.1)
 """Measured over recorded shift, as tried: focal lengths are known to a tenth (common practice)."""
 SHIFT_SHARE = 0.06
@@ -38,9 +44,10 @@ STRAYS = {"oval": (0.05, 0.25), "shift": (0.03, 0.12), "nothing": (0.05, 0.25, 0
 anyhow where there is no connection with it: a choice."""
 OWN_SHIFT = 0.5
 """A shift of which the frames' own trails make up so much is no move between frames."""
-NOT_SEEN = {"oval": 0.05, "shift": 0.01}
+NOT_SEEN = {"oval": 0.05, "shift": 0.01, "untold shift": 0.3}
 """Chance that the guide star shows nothing at all of what drew the frames out (flexure all
-night), or of how the field moved (the star was picked anew after each dither): a choice."""
+night), or of how the field moved (the star was picked anew after each dither; no remark tells of
+dithers, and most are too small to show as leaps): a choice."""
 MOST_FRAMES = 60
 """Frames used; those that show most are taken first."""
 FEWEST = 4
@@ -60,6 +67,8 @@ CHUNK = 32
 OWN_SHIFT_ARCSEC = 1.0
 RATIOS = np.geomspace(0.1, 10.0, 15)
 """Units of the frames in one of the record, as tried where the scale of either is unknown."""
+LEAST_FOR_TURN = 10.0
+"""Log-likelihood over no connection at the best turn, from which on it is shown: a choice."""
 LEAST_FOR_SCALE = 6.0
 """Log-likelihood over no connection that the shifts must reach to show a scale: a choice."""
 SCALE_ERROR = 0.01
@@ -79,6 +88,8 @@ class Track:
     time: np.ndarray
     sums: tuple[np.ndarray, ...]
     """Running sums of ra, dec, ra², dec², ra·dec of the error."""
+    core: tuple[np.ndarray, ...]
+    """Running sums of a weight, and of those times it: what a star image shows of a short knock."""
     paths: tuple[np.ndarray, ...]
     """Running sums of the path, one for each way to read the leaps."""
     leaps: tuple[np.ndarray, ...]
@@ -92,9 +103,16 @@ def track(record: GuideRecord) -> Track:
     """Prepare a record; a leap without a remark is read both as a dither and as a knock."""
     use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
     time, ra, dec = record.time[use], record.ra[use], record.dec[use]
-    ra, dec = ra - np.median(ra), dec - np.median(dec)
+    if len(time):  # a record of one axis has none
+        ra, dec = ra - np.median(ra), dec - np.median(dec)
     error = ra + 1j * dec
     sums = tuple(np.r_[0.0, np.cumsum(v)] for v in (ra, dec, ra * ra, dec * dec, ra * dec))
+    weight = np.exp(-0.5 * (np.abs(error) / CORE_ARCSEC) ** 2)
+    if record.unscaled:
+        weight = np.ones(len(error))
+    core = tuple(
+        np.r_[0.0, np.cumsum(weight * v)] for v in (1.0, ra, dec, ra * ra, dec * dec, ra * dec)
+    )
     remarked, unremarked, usual = leaps(record, time, error)
     ways = [remarked] if not unremarked.any() else [remarked, remarked | unremarked]
     before = np.r_[0.0, np.cumsum(error)]
@@ -106,7 +124,7 @@ def track(record: GuideRecord) -> Track:
             moved[k + 1] = error[k + 1] - (before[k + 1] - before[calm]) / (k + 1 - calm)
         paths.append(np.r_[0.0, np.cumsum(error - np.cumsum(moved))])
         counts.append(np.r_[0, 0, np.cumsum(way)])
-    return Track(time, sums, tuple(paths), tuple(counts), usual, record.cadence_s)
+    return Track(time, sums, core, tuple(paths), tuple(counts), usual, record.cadence_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,9 +214,11 @@ def scale_found(tracked: Track, seen: NightSeen, start, end, offset: float) -> t
 def scaled(tracked: Track, ratio: float) -> Track:
     """The track in other units, one of which is so much of the old."""
     first, square = tracked.sums[:2], tracked.sums[2:]
+    weight, *core = tracked.core
     return replace(
         tracked,
         sums=(*(ratio * s for s in first), *(ratio**2 * s for s in square)),
+        core=(weight, *(ratio * s for s in core[:2]), *(ratio**2 * s for s in core[2:])),
         paths=tuple(ratio * p for p in tracked.paths),
         step=ratio * tracked.step,
     )
@@ -277,32 +297,39 @@ def _explained(y, known, models, sigmas, scale: float, strays) -> np.ndarray:
     y : ndarray of complex, shape (n,)
     known : ndarray of bool, shape (m, n)
         Whether the record tells of it; else it says nothing.
-    models : ndarray of complex, shape (m, ..., n)
-    sigmas : sequence of ndarray, shape (m, n)
+    models : sequence of ndarray of complex, shape (m, ..., n)
+        Readings of the record, any of which each frame may follow.
+    sigmas : sequence of sequence of ndarray, shape (m, n)
+        Of each reading.
 
     Returns
     -------
     ndarray, shape (m, ...)
     """
     base = _chance(y, scale)
-    left = np.abs(y - models) ** 2
-    spread = (slice(None), *[None] * (left.ndim - 2))
+    spread = (slice(None), *[None] * (models[0].ndim - 2))
     silent = ~known[spread]
+    left = [np.abs(y - model) ** 2 for model in models]
     out = []
-    for sigma in sigmas:
-        wide = (sigma**2)[spread]
-        ratio = -0.5 * left / wide - np.log(2.0 * np.pi * wide) - base
-        near = np.where(silent, 1.0, np.exp(np.minimum(ratio, CLEAR)))
+    for of_readings in zip(*sigmas, strict=True):
+        near = 0.0
+        for share, far, sigma in zip(READINGS[len(models)], left, of_readings, strict=True):
+            wide = (sigma**2)[spread]
+            ratio = -0.5 * far / wide - np.log(2.0 * np.pi * wide) - base
+            near = near + share * np.exp(np.minimum(ratio, CLEAR))
+        near = np.where(silent, 1.0, near)
         out += [np.log(np.prod((1.0 - stray) * near + stray, axis=-1)) for stray in strays]
     return np.max(out, axis=0)
 
 
-def _over_nothing(y, known, models, sigmas, plain, scale: float, kind: str) -> np.ndarray:
+def _over_nothing(y, known, models, sigmas, plain, scale: float, kind: str, untold=False):
     """The same over frames that do not move with the record, given the same freedom."""
-    nothing = _explained(y, known, np.zeros((len(known), len(y))), plain, scale, STRAYS["nothing"])
+    still = [np.zeros((len(known), len(y)))]
+    nothing = _explained(y, known, still, [plain], scale, STRAYS["nothing"])
     gain = _log_mean(_explained(y, known, models, sigmas, scale, STRAYS[kind]), (-1,))
     gain = gain - nothing[:, None]
-    return np.logaddexp(np.log1p(-NOT_SEEN[kind]) + gain, np.log(NOT_SEEN[kind]))
+    unseen = NOT_SEEN[f"untold {kind}" if untold else kind]
+    return np.logaddexp(np.log1p(-unseen) + gain, np.log(unseen))
 
 
 def _oval_of_turns(tracked, seen, frames, low, high, enough) -> np.ndarray:
@@ -313,31 +340,57 @@ def _oval_of_turns(tracked, seen, frames, low, high, enough) -> np.ndarray:
     lo, hi = low[:, frames], high[:, frames]
     count = hi - lo
     full = count >= enough[frames]
-    each = np.maximum(count, 1)
-    ra, dec, raa, dee, rd = ((s[hi] - s[lo]) / each for s in tracked.sums)
-    x = (raa - ra**2) - (dee - dec**2) + 2j * (rd - ra * dec)
     y, error = seen.oval[frames], seen.oval_error[frames]
-    for p in np.unique(seen.part[frames]):
-        mine = seen.part[frames] == p
-        part = np.where(full[:, mine], x[:, mine], np.nan)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)
-            usual = np.nanmedian(part.real, axis=1) + 1j * np.nanmedian(part.imag, axis=1)
-        x[:, mine] -= np.nan_to_num(usual)[:, None]
-    noise = (tracked.step / WHITE_STEP) ** 2
-    motion = np.maximum(0.5 * (raa - ra**2 + dee - dec**2) - noise, 0.0)
-    x, unsure = _denoised(x, 2.0 * np.sqrt(noise * (noise + 2.0 * motion) / each))
     scale = _scale_of(y, 1.2 * float(np.median(error)))
     plain = [np.broadcast_to(np.hypot(error, share * scale), full.shape) for share in UNEXPLAINED]
-    unsure = np.hypot(unsure, ELONGATION_SHARE * np.abs(x))
-    sigmas = [np.hypot(s, unsure) for s in plain]
     half = TURNS[: len(TURNS) // 2]
     factor = np.exp(2j * half)[:, None, None] * np.array(RESPONSES)[:, None]
-    for h, hand in enumerate((x, np.conj(x))):
-        models = factor * hand[:, None, None, :]
-        value = _over_nothing(y, full, models, sigmas, plain, scale, "oval")
-        out[:, h] = np.tile(value, 2)
-    return out
+    ways = []
+    for usual in _usual_frames(y, seen.part[frames]):
+        readings = [_recorded(tracked, usual, lo, hi, full, core=False)]
+        if not np.array_equal(tracked.core[0], np.arange(len(tracked.core[0]))):
+            readings.append(_recorded(tracked, usual, lo, hi, full, core=True))
+        sigmas = [
+            [np.hypot(s, np.hypot(unsure, ELONGATION_SHARE * np.abs(x))) for s in plain]
+            for x, unsure in readings
+        ]
+        for h, hand in enumerate((np.asarray, np.conj)):
+            models = [factor * hand(x)[:, None, None, :] for x, _ in readings]
+            value = _over_nothing(y, full, models, sigmas, plain, scale, "oval")
+            out[:, h] = np.tile(value, 2)
+        ways.append(out.copy())
+    return _log_mean(np.array(ways), (0,))
+
+
+def _usual_frames(y: np.ndarray, part: np.ndarray) -> list[list[tuple[np.ndarray, np.ndarray]]]:
+    """Of each group all frames and those whose median is the usual one, in two ways.
+
+    All of them, or the half that the stars show most alike: where half the frames moved, the median
+    of what was recorded is none of the frames at rest.
+    """
+    groups = [np.flatnonzero(part == p) for p in np.unique(part)]
+    alike = [mine[np.abs(y[mine]) <= np.median(np.abs(y[mine]))] for mine in groups]
+    return [list(zip(groups, groups, strict=True)), list(zip(groups, alike, strict=True))]
+
+
+def _recorded(tracked: Track, usual, lo, hi, full, core: bool):
+    """Recorded elongation less that of the usual frames, and its error, shape (m, n)."""
+    each = np.maximum(hi - lo, 1)
+    if core:
+        weight, *sums = ((s[hi] - s[lo]) for s in tracked.core)
+        ra, dec, raa, dee, rd = (s / np.maximum(weight, 1e-3 * each) for s in sums)
+    else:
+        ra, dec, raa, dee, rd = ((s[hi] - s[lo]) / each for s in tracked.sums)
+    x = (raa - ra**2) - (dee - dec**2) + 2j * (rd - ra * dec)
+    for mine, calm in usual:
+        known = np.where(full[:, calm], x[:, calm], np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            middle = np.nanmedian(known.real, axis=1) + 1j * np.nanmedian(known.imag, axis=1)
+        x[:, mine] -= np.nan_to_num(middle)[:, None]
+    noise = (tracked.step / WHITE_STEP) ** 2
+    motion = np.maximum(0.5 * (raa - ra**2 + dee - dec**2) - noise, 0.0)
+    return _denoised(x, 2.0 * np.sqrt(noise * (noise + 2.0 * motion) / each))
 
 
 def _shift_of_turns(tracked, seen, pairs, low, high, enough, shifts) -> np.ndarray:
@@ -353,8 +406,9 @@ def _shift_of_turns(tracked, seen, pairs, low, high, enough, shifts) -> np.ndarr
     error = np.hypot(seen.place_error[a], seen.place_error[b])
     scale = _scale_of(y, float(np.hypot(np.median(error), SHIFT_FLOORS[0])))
     # What moved by less than a leap may have gone unnoticed where the record remarks nothing.
+    untold = not tracked.leaps[0][-1]
     floors = [*SHIFT_FLOORS]
-    floors += [] if tracked.leaps[0][-1] else [0.5 * LEAP * tracked.step]
+    floors += [] if not untold else [0.5 * LEAP * tracked.step]
     plain = [np.broadcast_to(np.hypot(error, floor), full.shape) for floor in floors]
     factor = np.exp(1j * TURNS)[:, None, None] * np.array(shifts)[:, None]
     ways = []
@@ -369,8 +423,8 @@ def _shift_of_turns(tracked, seen, pairs, low, high, enough, shifts) -> np.ndarr
         unsure = np.hypot(unsure, noisy)
         sigmas = [np.hypot(s, unsure) for s in plain]
         for h, hand in enumerate((x, np.conj(x))):
-            models = factor * hand[:, None, None, :]
-            out[:, h] = _over_nothing(y, full, models, sigmas, plain, scale, "shift")
+            models = [factor * hand[:, None, None, :]]
+            out[:, h] = _over_nothing(y, full, models, [sigmas], plain, scale, "shift", untold)
         ways.append(out.copy())
     return _log_mean(np.array(ways), (0,))
 
@@ -389,3 +443,34 @@ def _steady(y: np.ndarray) -> complex:
     middle = complex(np.median(y.real), np.median(y.imag))
     spread = float(np.median(np.abs(y - middle)))
     return middle if abs(middle) > 4.0 * spread / len(y) ** 0.5 else 0.0
+
+
+def turn_found(
+    tracked: Track, seen: NightSeen, start, end, offset: float
+) -> tuple[float, float, float]:
+    """The camera's turn by elongations and shifts together.
+
+    Returns
+    -------
+    angle_deg : float
+        Direction of the record's first axis, an axis in [0, 180), counter-clockwise from +x of the
+        image; NaN where the frames do not show it.
+    error_deg : float
+    lead : float
+        Log-likelihood of the plain hand over the mirrored one.
+    """
+    low = np.searchsorted(tracked.time, start - offset)[None, :]
+    high = np.searchsorted(tracked.time, end - offset)[None, :]
+    enough = np.maximum(COVERED * (end - start) / tracked.cadence, 5.0)
+    like = _oval_of_turns(tracked, seen, _telling(seen), low, high, enough)[0]
+    pairs = _pairs_of(seen)
+    like = like + _shift_of_turns(tracked, seen, pairs, low, high, 0.5 * enough, SHIFTS)[0]
+    if like.max() < LEAST_FOR_TURN:
+        return NAN, NAN, 0.0
+    hands = _log_mean(like, (1,))
+    # Halved: frames follow one another, and neighbours are alike.
+    weight = np.exp(0.5 * (like[int(np.argmax(hands))] - like.max()))
+    middle = np.sum(weight * np.exp(2j * TURNS)) / weight.sum()
+    spread = np.degrees(0.5 * np.sqrt(-2.0 * np.log(np.clip(abs(middle), 1e-9, 1.0))))
+    error = float(np.hypot(spread, STEP_DEG / np.sqrt(12.0)))
+    return float(np.degrees(0.5 * np.angle(middle)) % 180.0), error, float(hands[0] - hands[1])

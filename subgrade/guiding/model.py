@@ -33,6 +33,8 @@ class ClockFit:
     """Hours that the frames' times are ahead of UTC, where a record on UTC shows it."""
     in_common: float = NAN
     """Log-likelihood that frames and record move together, over no connection at all."""
+    by_word: str = ""
+    """At what word the clock is taken where the frames do not bear the record out."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,6 +110,8 @@ def answer_rate(error: np.ndarray, pulse: np.ndarray, least: int = 5) -> tuple[f
     A loop that holds a drift sends pulses that move nothing on the whole: error and pulse are
     counted from their medians.
     """
+    if not np.isfinite(pulse).any():
+        return NAN, NAN
     met, sent = error - np.median(error), pulse - np.nanmedian(pulse)
     step, met, after, sent = np.diff(met), met[:-1], np.abs(met[1:]), sent[:-1]
     large = (np.abs(met) > 4.0 * scatter(error)) & np.isfinite(sent) & (sent != 0)

@@ -4,7 +4,8 @@ A star's light that lands beside it, while the telescope settled or slipped, is 
 from its place just as cloud would have it.  Three signs give it away: every bright star has a
 fainter companion at one and the same offset; more stars are counted than so much lost
 light would leave; and lines lie on the frame side by side, as long and as steep as one
-another.
+another.  A fourth: it is missing in one frame alone, and the sky is as bright as in the frames
+beside it.  Cloud that takes so much starlight changes the sky.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ import numpy as np
 
 from subgrade.figures import beside, figure, length_text
 from subgrade.judging.criteria import points_beyond
+from subgrade.judging.dimming_clues import CLEAR_FROM
 from subgrade.judging.evidence import clue, evidence
-from subgrade.judging.features import SECOND_IMAGE_LIGHT, STARS_LEFT
+from subgrade.judging.features import SECOND_IMAGE_LIGHT, SKY_WITH_LOSS, STARS_LEFT
 from subgrade.judging.guided_series import GuidedSeries
 from subgrade.judging.likelihoods import strongest, weigh
 from subgrade.judging.limits import Limits
@@ -28,6 +30,17 @@ from subgrade.judging.star_numbers import trails_text
 from subgrade.night.model import FrameCompared
 from subgrade.stars.model import FrameStars
 from subgrade.stars.motion import SecondImage, second_image, star_trails, whole_trails
+
+SKY_STILL = 0.1
+"""Change of the sky that is none, in its noise a pixel.  A sky of S electrons that changes by a
+share x does so by x sqrt(S) of it [derived], 20 % by 0.1 only where there is hardly a sky."""
+UNSEEN = 2.0
+"""Light that nothing shows beside the star counts from so many times `light.moved`; no source."""
+AT_REST = 0.7
+"""Share of the light that must be left at rest for it; less is rejected by its depth, whatever took
+the rest."""
+BESIDE = 6
+"""Frames of a group from which one of them can be alone: a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +78,19 @@ def light_displaced(
     recorded = by_interruption(series, position, limits)
     undimmed = guide_star_dimmed(series, position, share, limits)
     lines = whole_trails(stars)
+    alone = _missing_alone(series, position, compared, limits)
+    if sum(e.points for e in undimmed) > 0:
+        alone = None
     if second is None and not lines:
         kept = counted is not None and counted.points < 0
         known = sum(e.points for e in undimmed) <= -1 and any(e.points > 2 for e in recorded)
-        if not (share < 1 - limits.guiding.star_loss and (kept or trails or known)):
+        if not (share < 1 - limits.guiding.star_loss and (kept or trails or known or alone)):
             return None
-    items = [e for e in (counted,) if e is not None]
+    items = [e for e in (counted, alone) if e is not None]
     points, text = math.nan, counted.text if counted and counted.points < 0 else ""
+    if alone is not None:
+        text = f"{alone.text}; {text}" if text else alone.text
+        points = _unseen(share, compared.transparency_error, limits)
     if second is not None:
         moved = second.ratio / (1 + second.ratio)
         # What lies between the two images left the star too.
@@ -107,6 +126,37 @@ def _second_text(second: SecondImage, moved: float, scale: float, limits: Limits
         f"{length_text(second.length, scale)} away, {figure(100 * second.ratio, '%')} as bright; "
         f"{share} of the light is displaced (limit {limit})"
     )
+
+
+def _missing_alone(
+    series: GuidedSeries, position: int, compared: FrameCompared, limits: Limits
+) -> Evidence | None:
+    """Evidence that light is missing in this frame alone, under a sky as bright as beside it.
+
+    Stars wider than usual may have it in their wings, where nobody looked.
+    """
+    light, sky, near = series["transparency"], series["sky"], series.near(position, 1)
+    if len(series) < BESIDE or len(near) < 2 or not (light[near] > CLEAR_FROM).all():
+        return None
+    if not (light[position] > AT_REST and _even(compared, limits)):
+        return None
+    before = float(np.mean(sky[near]))
+    wide = limits.sharpness.ratio_low * series.usual("fwhm_px").centre
+    still = abs(sky[position] - before) < SKY_STILL * series["noise"][position]
+    if not (still and series["fwhm"][position] < wide):
+        return None
+    lost, limit = beside(100 * (1 - light[position]), 100 * UNSEEN * limits.light.moved, "%")
+    text = (
+        f"{lost} of the starlight is missing (limit {limit}) in this frame alone, under a sky as "
+        f"bright as in the frames beside it ({figure(before, 'ADU')}), as no cloud leaves it"
+    )
+    return clue("cloud", SKY_WITH_LOSS, -2.0, text, value=sky[position], usual=before)
+
+
+def _unseen(share: float, error: float, limits: Limits) -> float:
+    """Log odds that light whose new place is not seen ruins the frame."""
+    limit = UNSEEN * limits.light.moved
+    return points_beyond(1 - share, limit, error, 0.2 * limit, limits.verdict.points_cap)
 
 
 def _even(compared: FrameCompared, limits: Limits) -> bool:

@@ -14,6 +14,9 @@ from subgrade.night import Turning, split_field
 from subgrade.night.series import GroupSeries
 from subgrade.stars.model import FrameStars
 
+WORSE = 0.1
+"""How much more oval than the whole frame may be its worst corner may be: a choice."""
+
 
 def judge_turning(
     series: GroupSeries, position: int, stars: FrameStars, limits: Limits
@@ -33,8 +36,7 @@ def judge_turning(
     limit = corner_limit(series, limits)
     if np.isfinite(stars.eccentricity):
         # Stars oval all over are so in the corners too; a turn makes corners worse than the rest.
-        worse = limits.field.corner_eccentricity - limits.roundness.floor
-        limit = max(limit, stars.eccentricity + worse)
+        limit = max(limit, stars.eccentricity + WORSE)
     points = points_beyond(
         seen.worst_eccentricity,
         limit,
@@ -83,10 +85,11 @@ def corner_limit(series: GroupSeries, limits: Limits) -> float:
     """Eccentricity of the worst corner that rejects a turning field.
 
     Where all frames turn alike, rejecting them for it helps nobody: the usual corner and a
-    margin, but never more than that margin beyond the limit for a corner.
+    margin, but never more than `WORSE` beyond what is the most for a whole frame.
     """
     least, margin = limits.field.corner_eccentricity, limits.roundness.usual_margin
     shared = series.fixed is not None and series.fixed.turn_deg > 0
     if not (shared and np.isfinite(series.usual_corner)):
         return least
-    return float(min(max(least, series.usual_corner + margin), least + margin))
+    most = max(least, limits.roundness.ceiling + WORSE)
+    return float(min(max(least, series.usual_corner + margin), most))

@@ -2,8 +2,9 @@
 
 The user states the target's motion, or the frames show it (`subgrade.night.common_trail`).  A
 mount that drifts unguided leaves the same trail; then only the record, or else the observer,
-knows which it was.  Either way the frames differ in nothing, so they are judged on what is left
-without the common trail, and a remark on the night states it.
+knows which it was.  Along declination it is taken for the drift of a misaligned polar axis, which
+any mount may have; along other lines frames that differ in nothing are judged on what is left
+without the common trail, none of them kept for sure.  A remark on the night states it.
 """
 
 from __future__ import annotations
@@ -39,9 +40,15 @@ WRONG_DEG, WRONG_TIMES = 15.0, 1.5
 """A creep this far from what the user expects contradicts it; no source."""
 HELD = 0.3
 """The guider held its star when its record shows less than this share of the trail; no source."""
+ALONG_DEG = 15.0
+"""How near declination a trail is taken for drift: a target's lies so by chance once in six."""
+UNSURE = 0.8
+"""Confidence of a keep at most where the trail may be the drift of a mount that followed nothing.
+Of seven such nights of one simulation two were drifts; a choice."""
 COMET = re.compile(r"(?<![A-Za-z0-9])(?:\d*[CPDI]/|comet|asteroid|minor planet)", re.IGNORECASE)
 """Marks of a moving target's name: the designations of the IAU, and plain words."""
 LEFT = "frames are judged without that trail"
+ASK = "if the mount followed a moving target, --expected-motion leaves its trail out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +56,8 @@ class Followed:
     """The night without its common trails, the trails, and the remarks on them.
 
     ``beside`` holds, by index into ``Night.frames``, the share of the light beside the trail;
-    ``series`` every group's frames side by side, without their common trail.
+    ``series`` every group's frames side by side, without their common trail; ``unsure`` the groups
+    whose trail may also be the drift of a mount that followed nothing.
     """
 
     night: Night
@@ -57,6 +65,7 @@ class Followed:
     remarks: tuple[str, ...]
     beside: dict[int, float] = field(default_factory=dict)
     series: tuple[GuidedSeries, ...] = ()
+    unsure: frozenset[int] = frozenset()
 
     def with_trail(self, frame: int, judgement: Judgement) -> Judgement:
         """A frame's verdict with a word on the trail taken out of its shape, if one was."""
@@ -71,8 +80,12 @@ class Followed:
         )
         item = evidence("dec_drift", TRAIL_TAKEN_OUT, 0.0, text, value=length)
         more = f" {text[0].upper()}{text[1:]}."
+        sure = judgement.confidence
+        if judgement.verdict == "keep" and self.night.compared[frame].group in self.unsure:
+            sure = min(sure, UNSURE)
         return replace(
             judgement,
+            confidence=sure,
             explanation=judgement.explanation + more,
             found=judgement.found + more,
             evidence=(*judgement.evidence, item),
@@ -121,7 +134,7 @@ def follow(
     Followed
         The night itself where no group has such a trail.
     """
-    trails, remarks, sides = [], [], []
+    trails, remarks, sides, unsure = [], [], [], set()
     for number, group in enumerate(night.groups):
         series = guided_series(night, group, guiding)
         sides.append(series)
@@ -129,7 +142,8 @@ def follow(
         if asked is not None:
             found, remark = _asked(night, number, series, creep, asked)
         else:
-            found, remark = _seen(number, series, creep)
+            found, remark, sure = _seen(number, series, creep)
+            unsure |= set() if sure else {number}
         trails += [found] if found else []
         remarks += [f"{group.label}: {remark}"] if remark else []
     stars, beside = {}, {}
@@ -142,7 +156,7 @@ def follow(
     held = restated(night, stars) if stars else night
     for number in {trail.group for trail in trails}:
         sides[number] = guided_series(held, held.groups[number], guiding)
-    return Followed(held, tuple(trails), tuple(remarks), beside, tuple(sides))
+    return Followed(held, tuple(trails), tuple(remarks), beside, tuple(sides), frozenset(unsure))
 
 
 def _asked(night: Night, number: int, series: GuidedSeries, creep, asked: ExpectedMotion):
@@ -198,21 +212,19 @@ def _asked(night: Night, number: int, series: GuidedSeries, creep, asked: Expect
 
 
 def _seen(number: int, series: GuidedSeries, creep: Creep | None):
-    """The trail that the frames show, unless the record shows the mount drifting as much."""
+    """The trail that the frames show, unless it is drift, and whether that is sure."""
     trail = seen_trail(number, series, creep)
     held = None if trail is None else _guider_held(series, trail.length_px)
     if trail is None or held is False:
-        return None, ""
-    if trail.crept is False and not _named(series):
-        drawn = (
-            f"{length_text(trail.length_px, series.scale_arcsec)} at {figure(trail.angle_deg, '°')}"
-        )
-        return None, (
-            f"most frames are drawn alike, by {drawn}, though the field does not drift along with "
-            "it from frame to frame; if the mount followed a moving target, --expected-motion "
-            "leaves its trail out"
-        )
-    return trail, _remark(series, trail, held)
+        return None, "", True
+    sure = bool(held or _named(series))
+    drift = not sure and 90.0 - _off_ra(series, trail) < ALONG_DEG
+    if not drift and (trail.crept is not False or _named(series)):
+        return trail, _remark(series, trail, held), sure
+    why = "though the field does not drift along with it from frame to frame"
+    if trail.crept is not False:
+        why = "in Dec, as a misaligned polar axis makes them drift unless guiding corrects it"
+    return None, f"most frames are drawn alike, by {_drawn(series, trail)}, {why}; {ASK}", True
 
 
 def _named(series: GuidedSeries) -> bool:
@@ -220,10 +232,23 @@ def _named(series: GuidedSeries) -> bool:
     return bool(series.group.target and COMET.search(series.group.target))
 
 
+def _drawn(series: GuidedSeries, trail: ExpectedTrail) -> str:
+    """The trail's length and direction in words."""
+    return f"{length_text(trail.length_px, series.scale_arcsec)} at {figure(trail.angle_deg, '°')}"
+
+
+def _off_ra(series: GuidedSeries, trail: ExpectedTrail) -> float:
+    """Angle between the trail and right ascension, deg; NaN unknown."""
+    if not np.isfinite(series.axis_angle).any():
+        return float("nan")
+    angles = {index: angle for index, _, angle in trail.trails}
+    mine = np.array([angles[i] for i in series.members])
+    return float(np.nanmedian(axial_difference(mine, series.axis_angle)))
+
+
 def _remark(series: GuidedSeries, trail: ExpectedTrail, held: bool | None) -> str:
-    scale, exposure, angle = series.scale_arcsec, series.group.exposure_s, trail.angle_deg
-    drawn = f"{length_text(trail.length_px, scale)} at {figure(angle, '°')}"
-    text = f"stars trail by {drawn} in every frame"
+    scale, exposure = series.scale_arcsec, series.group.exposure_s
+    text = f"stars trail by {_drawn(series, trail)} in every frame"
     if trail.crept:
         text += ", and the field drifts from frame to frame by as much along the same line"
     if scale > 0 and exposure:
@@ -245,14 +270,7 @@ def _remark(series: GuidedSeries, trail: ExpectedTrail, held: bool | None) -> st
         )
     else:
         text += ": the mount follows a moving target, or it was not guided and drifts steadily"
-        axis = (
-            float(np.nanmedian(axial_difference(angle, series.axis_angle)))
-            if np.isfinite(series.axis_angle).any()
-            else float("nan")
-        )
-        if axis > 78:
-            text += " in Dec, as with polar misalignment"
-        elif axis < 12:
+        if _off_ra(series, trail) < ALONG_DEG:
             text += " in RA, as with a wrong tracking rate"
         text += "; the frames cannot show which (--expected-motion gives the target's motion)"
     return f"{text}; {LEFT}"

@@ -24,6 +24,10 @@ NUMBER_SLACK_S, CLOCK_SLACK_S = 20.0, 600.0
 """How far from the rows around it a remark's own time may lie (a choice, no source)."""
 Remarked = list[tuple[float, int, str, str]]
 """Remarks as time, row, kind and text."""
+LEAST_MOVE_PX, SELDOM = 0.1, 0.1
+"""Less is rounding; a place that moves in more rows than this share follows something and is no
+dither: choices."""
+WANTED = ("wanted_x", "wanted_y")
 OF_RECORD = ("first", "second", "ra_pulse", "dec_pulse", "brightness", "snr")
 """Arrays of `Rows` that go into the record as they are, in its order."""
 _BAD = (
@@ -68,7 +72,7 @@ def build_record(
     notes += line.notes
     events = _events(rows, got["section"], line)
     section, raw_time = got["section"], line.time
-    data = {name: rows.joined(name) for name in (*OF_RECORD, "count", "state", "ghost")}
+    data = {name: rows.joined(name) for name in (*OF_RECORD, *WANTED, "count", "state", "ghost")}
     state = _state_good(data["state"], rows.states, _state_words(choice), notes)
     events = sorted(events + _state_events(data["state"], rows.states, raw_time))
     keep = _kept(raw_time, data, notes)
@@ -89,8 +93,12 @@ def build_record(
         for name in data:
             data[name] = data[name][order]
     good = _measured(data) & state
+    events += _moves(time, data, events)
     events = tuple(GuideEvent(e[0], e[2], clean(e[3])) for e in sorted(events, key=lambda e: e[0]))
-    if choice.camera_only and any("star positions" in u.why for u in choice.axes if u):
+    if choice.wanted:
+        titles = [choice.header.titles[choice.one(f"{axis}_wanted").place] for axis in "xy"]
+        notes.append(f"errors are the star's place less {titles[0]!r}, {titles[1]!r}")
+    elif choice.camera_only and any(u.is_place for u in choice.axes if u):
         _from_reference(time, section, data, events)
         notes.append(
             "star positions, not errors: errors are taken from their median between dithers"
@@ -313,6 +321,27 @@ def _moved(events: Remarked, before: np.ndarray, after: np.ndarray) -> Remarked:
     k = np.searchsorted(before[order], [e[0] for e in events], "right") - 1
     shifts = (after - before)[order][np.clip(k, 0, len(order) - 1)]
     return [(e[0] + float(shift), *e[1:]) for e, shift in zip(events, shifts, strict=True)]
+
+
+def _moves(time: np.ndarray, data: dict[str, np.ndarray], known_events: Remarked) -> Remarked:
+    """New places of the star by the columns of the wanted place, where no remark gives them."""
+    x, y = (data[name] for name in WANTED)
+    rows = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if len(rows) < 2:
+        return []
+    dx, dy = np.diff(x[rows]), np.diff(y[rows])
+    jumps = np.flatnonzero(np.hypot(dx, dy) > LEAST_MOVE_PX)
+    if len(jumps) > SELDOM * len(rows):
+        return []
+    known = np.array([e[0] for e in known_events if e[2] in ("dither", "reference_moved")])
+    slack = 3.0 * float(np.median(np.diff(time)))
+    out = []
+    for k in jumps:
+        row = int(rows[k + 1])
+        if not len(known) or np.abs(known - time[row]).min() > slack:
+            text = f"the wanted place moved by {dx[k]:+.2f}, {dy[k]:+.2f}"
+            out.append((float(time[row]), row, "reference_moved", text))
+    return out
 
 
 def _from_reference(

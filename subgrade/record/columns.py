@@ -17,6 +17,11 @@ ENOUGH = 0.3
 """Points times data below which a column stays unused."""
 
 
+FARTHEST_PX = 50.0
+"""Most that a guide star usually lies from where it is wanted: common practice, no source."""
+_AT_A_PLACE = "star positions on the guide camera"
+
+
 @dataclass(slots=True)
 class Choice:
     """The columns of one layout, with the evidence of the first rows."""
@@ -29,6 +34,12 @@ class Choice:
     def one(self, role: str) -> Use | None:
         """The first column of a role."""
         return next((u for u in self.uses if u.role == role), None)
+
+    @property
+    def wanted(self) -> bool:
+        """Whether errors are the star's place less the wanted one beside it."""
+        placed = all(u is not None and u.is_place for u in self.axes)
+        return self.camera_only and placed and self.one("x_wanted") is not None
 
     def all(self, role: str) -> list[Use]:
         """Every column of a role."""
@@ -89,8 +100,26 @@ def choose_columns(header: Header, ready: dict | None = None) -> Choice | None:
     chosen = tuple(uses[k] for k in sorted(uses))
     if not {u.role for u in chosen} & {"ra", "dec", "x", "y"}:
         return None
-    chosen = _whole_pairs(chosen)
-    return Choice(header, chosen, comma, {k: s.numbers for k, s in enumerate(seen)})
+    numbers = {k: s.numbers for k, s in enumerate(seen)}
+    chosen = _wanted_places(_whole_pairs(chosen), numbers)
+    return Choice(header, chosen, comma, numbers)
+
+
+def _wanted_places(chosen: tuple[Use, ...], numbers: dict[int, np.ndarray]) -> tuple[Use, ...]:
+    """Without wanted places that are half a pair, or far from the star's own."""
+    roles = {u.role: u for u in chosen}
+    near = []
+    for axis in ("x", "y"):
+        use, star = roles.get(f"{axis}_wanted"), roles.get(axis)
+        if use is None:
+            near.append(False)
+            continue
+        apart = np.zeros(1)
+        if star is not None and star.is_place:
+            apart = np.abs(numbers[star.place] - numbers[use.place])
+        apart = apart[np.isfinite(apart)]
+        near.append(not len(apart) or bool(np.median(apart) <= FARTHEST_PX))
+    return chosen if all(near) else tuple(u for u in chosen if not u.role.endswith("_wanted"))
 
 
 def _whole_pairs(chosen: tuple[Use, ...]) -> tuple[Use, ...]:
@@ -173,6 +202,8 @@ def _borne_out(guess: Guess, look: Seen, title: str) -> tuple[float, str]:
         return 0.0, "no numbers"
     if look.share < 0.5:
         return 0.0, "under half of the cells are numbers"
+    if role.endswith("_wanted"):
+        return 1.0, "numbers"
     check = {"snr": _is_level, "brightness": _is_level, "frame": _is_count}
     if role in check:
         return check[role](values)
@@ -228,7 +259,7 @@ def _is_error(values: np.ndarray, role: str, guess: Guess) -> tuple[float, str]:
             return 0.2, "too large for an error"
         return 1.0, f"changes sign, median {middle:.3g}"
     if role in ("x", "y") and middle > 0 and guess.unit in ("", "px"):
-        return 0.7, "star positions on the guide camera"
+        return 0.7, _AT_A_PLACE
     if n < 12 and abs(middle) < 10:
         return 0.7, "too few numbers to check"
     if both > 0 or abs(middle) < 4 * spread:
@@ -272,6 +303,11 @@ class Use:
     sure: float
     why: str
     sign: int = 1
+
+    @property
+    def is_place(self) -> bool:
+        """Whether it holds places on the guide camera and not errors."""
+        return self.why.endswith(_AT_A_PLACE)
 
 
 @dataclass(frozen=True, slots=True)

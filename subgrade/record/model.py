@@ -23,8 +23,9 @@ class Column:
         As it stands in the file.
     role : str
         ``time``, ``date`` (of a time of day beside it), ``ra``, ``dec``, ``x``, ``y``
-        (errors), ``ra_pulse``, ``dec_pulse``, ``ra_side``, ``dec_side`` (direction words of
-        pulses), ``brightness``, ``snr``, ``state``, ``frame``, ``remark``, or ``other``.
+        (errors or places), ``x_wanted``, ``y_wanted`` (where the star is held), ``ra_pulse``,
+        ``dec_pulse``, ``ra_side``, ``dec_side`` (direction words of pulses), ``brightness``,
+        ``snr``, ``state``, ``frame``, ``remark``, or ``other``.
     unit : str
         ``arcsec``, ``px``, ``ms``, ``s``, ``iso``, ``clock``, ``unix``, ``jd``, ``mjd``, or ''.
     sure : float

@@ -31,6 +31,7 @@ from subgrade.record.running_text import Facts, closes, kind_of, learn, opens
 from subgrade.record.timeline import Opening
 from subgrade.record.titles import words_of
 from subgrade.record.units import Units, settle_units
+from subgrade.record.zone_text import zone_of_title
 
 NAN = float("nan")
 BATCH = 8192
@@ -337,9 +338,12 @@ class Reader:
         time = self.choice.time
         words = set(words_of(self.choice.header.titles[time.place]))
         since = time.unit == "clock" and bool(words & {"elapsed", "since"})
-        utc = bool(words & {"utc", "ut", "gmt"}) and "local" not in words
+        titles = self.choice.header.titles
+        named = [titles[u.place] for u in self.choice.uses if u.role in ("time", "date")]
+        zone = next((z for t in named if (z := zone_of_title(t)) == z), NAN)
+        local = any(re.search("local", t, re.I) for t in named)
         dated = self.pending or self.fresh_dated or not self.openings
-        self.openings.append(Opening(self.rows.n, time.unit, self.facts, dated, utc, since))
+        self.openings.append(Opening(self.rows.n, time.unit, self.facts, dated, zone, local, since))
         self.fresh = self.pending = self.fresh_dated = False
         self.last_value = to_number(cells[time.place])
 

@@ -38,7 +38,8 @@ class Remark:
 class Rows:
     """All rows so far, in file order, as lists of arrays to be joined once.
 
-    ``first`` and ``second`` are the errors in arcsec; ``state`` numbers the distinct words of a
+    ``first`` and ``second`` are the errors in arcsec, ``wanted_x`` and ``wanted_y`` where the star
+    is wanted, in the file's unit; ``state`` numbers the distinct words of a
     state column; ``ghost`` marks missing-star remarks that may stand for a sample.
     """
 
@@ -71,11 +72,14 @@ class Rows:
         batch = _Batch(rows, choice)
         day, seconds, zone = self._times(batch)
         first, second = choice.axes
+        wanted = [batch.numbers(choice.one(role)) for role in ("x_wanted", "y_wanted")]
         values = {
             "seconds": seconds,
             "zone": zone,
             "first": batch.numbers(first, units.first),
             "second": batch.numbers(second, units.second),
+            "wanted_x": wanted[0],
+            "wanted_y": wanted[1],
             "ra_pulse": _pulse(batch, "ra", units),
             "dec_pulse": _pulse(batch, "dec", units),
             "brightness": batch.numbers(choice.one("brightness")),
@@ -86,6 +90,9 @@ class Rows:
             "ghost": np.zeros(len(rows), bool),
             "section": np.full(len(rows), section, np.int32),
         }
+        if choice.wanted:
+            values["first"] = values["first"] - units.first * wanted[0]
+            values["second"] = values["second"] - units.second * wanted[1]
         keep = day != -2
         self._remarks(batch, values, keep, section)
         for name, array in values.items():

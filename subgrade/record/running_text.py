@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from subgrade.constants import SIDEREAL_RATE
 from subgrade.record.clock_text import Reading, date_in, reading_in
 from subgrade.record.unit_words import ARCSECONDS, MILLIARCSECONDS, PIXELS, pattern_of, unit_of
+from subgrade.record.zone_text import stated_zone, zone_of_reading
 
 NAN = float("nan")
 ARCSEC_UM_PER_MM = 206.264806
@@ -59,18 +60,6 @@ _UNIT = re.compile(
     rf"(?:\b(?:in|are)\b|=|:)\s*(?:guide[ -]?camera\s+)?({_ANGLE}|{_PX})(?!\w|\s*(?:/|per))",
     re.I,
 )
-_ZONE = re.compile(
-    r"\b(?:utc|gmt)\s*(?:offset)?\s*(?:is|=|:)?\s*([+\-−])\s*(\d{1,2})(?::?(\d{2}))?(?![\d.])", re.I
-)
-_OFFSET = re.compile(
-    r"\b(?:utc|gmt|zone)[ -]?offset\W+(?:is\s+|hours\W+)?([+\-−])?(\d{1,2})(?:[:.](\d{1,2}))?", re.I
-)
-_UTC = re.compile(
-    r"\b(?:times?|clocks?|time ?zone|timestamps?|zone)\b[^.\n]{0,30}?\b(?:utc|gmt|universal)\b"
-    r"|\butc\s+(?:times?|clock)\b",
-    re.I,
-)
-_NOT_UTC = re.compile(r"\b(?:local|offset|not|unknown|no)\b", re.I)
 _OTHER_CAMERA = re.compile(r"\b(?:main|imaging|science)\s+(?:camera|scope|telescope|train)", re.I)
 _RATE = re.compile(
     rf"\bguid\w+ (?:rate|speed)[^\d\n]{{0,15}}?{_N}\s*(x|×|%|sidereal|{_ARC})?", re.I
@@ -90,6 +79,8 @@ class Facts:
     unit_factor: float = 1.0
     """What an error as written is multiplied by to be in that unit."""
     zone_hours: float = NAN
+    zone_rank: int = 0
+    """How plainly the zone is said of the rows' times, as in `zone_text`."""
     rate_arcsec_s: float = NAN
     opened: Reading | None = None
     opened_line: str = ""
@@ -111,20 +102,20 @@ class Facts:
 def learn(facts: Facts, line: str) -> Facts:
     """Add what one line of text states."""
     new: dict = {}
-    if not _OTHER_CAMERA.search(line):
-        _optics(line, new)
-    zone = _ZONE.search(line) or _OFFSET.search(line)
-    if zone:
-        hours = int(zone[2]) + (int(zone[3] or 0) / 60.0)
-        new["zone_hours"] = -hours if zone[1] in ("-", "−") else hours
-    elif _UTC.search(line) and not _NOT_UTC.search(line):
-        new["zone_hours"] = 0.0
-    unit = _UNIT.search(line)
+    words = line.replace("_", " ")  # "guide_scale_arcsec_per_px = 1.83"
+    if not _OTHER_CAMERA.search(words):
+        _optics(words, new)
+    zone = stated_zone(line)
+    if zone.rank and zone.rank >= facts.zone_rank:
+        new["zone_hours"], new["zone_rank"] = zone.hours, zone.rank
+    unit = _UNIT.search(words)
     if unit:
         named, factor = unit_of(unit[1])
         new["unit"], new["unit_factor"] = named, factor
     reading = reading_in(line)
     if reading is not None and not closes(line):
+        if reading.zone != reading.zone:
+            reading = replace(reading, zone=zone_of_reading(line))
         # "created 20:00" before "guiding begins 20:31": words for a start outweigh later lines
         if facts.opened is None or opens(line) or not opens(facts.opened_line):
             new["opened"], new["opened_line"] = reading, line

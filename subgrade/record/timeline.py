@@ -22,6 +22,8 @@ NAN = float("nan")
 DAY = 86400.0
 HALF = 43200.0
 HOUR = 3600.0
+SOON = 600.0
+"""Seconds within which guiding begins after the line that says so: a choice."""
 STEADY = 8
 """Rows that must tick evenly on either side of a step before it is put down to the clock."""
 
@@ -35,7 +37,9 @@ class Opening:
     facts: Facts
     fresh: bool
     """Whether its own opening line gave a date and time."""
-    utc_title: bool = False
+    title_zone: float = NAN
+    """Hours ahead of UTC that the time column's title says."""
+    local_title: bool = False
     since: bool = False
     """Whether its clock readings count from the start (elapsed time)."""
 
@@ -96,6 +100,8 @@ def lay_out(
         else:
             placed, known = dates.run_on(secs, opening, last)
             dated &= known
+        if kind == "unknown" and not np.isfinite(hours).any():
+            hours = dates.zone_of_like_start(opening, placed)
         if kind == "unknown" and np.isfinite(hours).any():
             moved[mine] = -HOUR * np.nan_to_num(hours)
             placed = placed + moved[mine]
@@ -144,7 +150,11 @@ class _Calendar:
             return np.full(len(zones), fixed)
         if np.isfinite(zones).any():
             return np.where(np.isfinite(zones), zones, float(np.nanmedian(zones)))
-        return np.full(len(zones), 0.0 if opening.utc_title else opening.facts.zone_hours)
+        stated = opening.facts.zone_hours
+        if opening.local_title and stated == 0.0:
+            stated = NAN  # a plain UTC in the text is of something else
+        titled = opening.title_zone
+        return np.full(len(zones), titled if titled == titled else stated)
 
     def zone_of_start(self, opening: Opening) -> np.ndarray:
         """Hours east of UTC of a section's opening line, shape (1,)."""
@@ -152,6 +162,16 @@ class _Calendar:
         own = opened.zone if opened is not None else NAN
         stated = (self.forced.zone_hours, own, opening.facts.zone_hours)
         return np.array([next((hours for hours in stated if hours == hours), NAN)])
+
+    def zone_of_like_start(self, opening: Opening, placed: np.ndarray) -> np.ndarray:
+        """Zone of the opening line where the first row is on its clock, shape (1,).
+
+        Civil zones are a quarter of an hour apart at least, and rows begin soon after a start.
+        """
+        start, opened = self._start(opening), opening.facts.opened
+        if opened is None or not len(placed) or not -60.0 <= placed[0] - start <= SOON:
+            return np.array([NAN])
+        return np.array([opened.zone])
 
     def _start(self, opening: Opening) -> float:
         """Seconds of a section's opening line on its own clock; NaN where it has no date."""

@@ -38,6 +38,7 @@ PULSE = _all(
     "pulse pulses corr corrs correction corrections duration dur guide guiding move cmd "
     "command output applied sent issued impuls korrektur impulse impulsion pulso relay korr"
 )
+_PLACE = {"x", "y", "horizontal", "vertical", "col", "column", "row"}
 _PLAIN_ERROR = {"error", "err", "raw", "deviation", "residual", "fehler", "abweichung", "erreur"}
 DIRECTION = {"direction", "dir", "side", "sense", "richtung", "sens", "towards", "toward"}
 BRIGHT = _all(
@@ -54,6 +55,11 @@ REMARK = _all(
     "description annotation msg happening"
 )
 FRAME = _all("frame sample index number no nr num id seq sequence count row # image line n")
+WANTED = _all(
+    "lock locked reference ref target aim aimed set setpoint setpos wanted desired goal ideal home "
+    "nominal expected anchor intended commanded soll cible consigne"
+)
+"""Words of the place where the star is held."""
 OTHER = _all(
     "rms filtered filter smoothed smooth avg average mean median sigma std stdev limit peak "
     "max min step steps rate aggressiveness aggr predicted prediction target exposure exp "
@@ -222,8 +228,15 @@ def _others(title: _Title) -> None:
     found, unit, penalty = title.found, title.unit, title.penalty
     for role, axis in (("x", X), ("y", Y)):
         if found & axis and not found & (RA | DEC) and unit in ("", PX, ARCSEC):
+            if found & WANTED and found & axis & _PLACE and not found & (ERROR | PULSE):
+                # "reference star x" is the wanted place, unless another column is
+                title.may_be(f"{role}_wanted", 0.6 if "star" in found else 0.9)
+                penalty = 0.15
+                if "star" not in found:
+                    continue
             plain = 0.8 + 0.3 * bool(found & (ERROR | {"dx", "dy"}))
-            title.may_be(role, plain - penalty - 0.5 * bool(found & (PULSE | {"lock"})))
+            pulse = found & PULSE - {"guide", "guiding"}
+            title.may_be(role, plain - penalty - 0.5 * bool(pulse or found & {"lock"}))
     if found & BRIGHT and unit in ("", "adu"):
         title.may_be("brightness", 1.0 - penalty)
     if found & SNR or {"signal", "noise"} <= found or {"s", "n"} == found:
