@@ -193,11 +193,8 @@ CALM_ARCSEC = 0.4
 CADENCE_S = 2.0
 
 
-@dataclass(frozen=True, slots=True)
 class Recorded(ExposureGuiding):
-    """An exposure's guiding with its samples, arcsec, shape (2, n)."""
-
-    errors: np.ndarray | None = None
+    """An exposure's guiding with its samples, ``errors``: arcsec, shape (2, n)."""
 
 
 def recorded(ra, dec=None, **known) -> Recorded:
@@ -208,7 +205,6 @@ def recorded(ra, dec=None, **known) -> Recorded:
     minutes = np.arange(len(ra)) * CADENCE_S / 60
     cov = np.cov(ra, dec, bias=True)
     found = Recorded(
-        errors=np.stack([ra, dec]),
         samples=len(ra),
         coverage=1.0,
         rms_ra=float(ra.std()),
@@ -222,7 +218,9 @@ def recorded(ra, dec=None, **known) -> Recorded:
         longest_gap_s=CADENCE_S,
         moments=(float(cov[0, 0]), float(cov[1, 1]), float(cov[0, 1])),
     )
-    return replace(found, **known)
+    found = replace(found, **known)
+    object.__setattr__(found, "errors", np.stack([ra, dec]))
+    return found
 
 
 def calm_samples(count: int = 60, seed: int = 5) -> np.ndarray:

@@ -114,13 +114,16 @@ def judged(bad: dict[int, Shot], record: dict | None = None, moved=None, **night
     return judge_night(made, LIMITS, None if record is None else guide_of(made, record))
 
 
-def one(shot: Shot, exposure=None, stays=None, dithered=None, **night):
+def one(shot: Shot, exposure=None, stays=None, dithered=None, stepped=None, **night):
     """The verdict on one bad frame.
 
-    ``stays`` is a shift that is left of its motion, px; ``dithered`` the step before it.
+    ``stays`` is a shift that is left of its motion, px; ``dithered`` the step before it;
+    ``stepped`` where in it the stars of the frames after it lie.
     """
     moved = None
-    if stays is not None:
+    if stepped is not None:
+        moved = {BAD: (-stepped[0], -stepped[1], 0.0)}
+    elif stays is not None:
         moved = {BAD: (*stays, 0.5)}
     elif dithered is not None:
         moved = {BAD: (*dithered, 1.0)}

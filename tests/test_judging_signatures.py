@@ -234,12 +234,14 @@ def test_a_mount_that_stands_still_draws_the_sidereal_line(dec, share):
     assert ("the mount did not track at all" in verdict.explanation) == (share == 1.0)
 
 
-def test_a_lost_guide_star_explains_a_drawn_out_frame_from_its_share_of_the_exposure():
-    star, limit = creep(1.5 * BOX, 42.0), LIMITS.guiding.lost_share * EXPOSURE_S
-    gone = {"coverage": 0.6, "longest_gap_s": 40.0}
-    assert answer(one(star, recorded(calm_samples(), lost_s=40.0, **gone)))[1] == "tracking_lost"
-    short = recorded(calm_samples(), lost_s=0.9 * limit)
-    assert answer(one(star, short))[1] != "tracking_lost"
+def test_a_lost_guide_star_speaks_for_lost_tracking_by_its_share_of_the_exposure():
+    star = creep(1.5 * BOX, 42.0)
+    shares = [
+        dict(one(star, recorded(calm_samples(), lost_s=s, coverage=1 - s / 120)).shares[0])
+        for s in (0.0, 10.0, 30.0)
+    ]
+    odds = [s["tracking_lost"] / s["flexure"] for s in shares]
+    assert 10 * odds[0] < 3 * odds[1] < odds[2]
 
 
 WAY = 8.0 * np.exp(-np.linspace(0, 3, 8))
@@ -291,9 +293,11 @@ def test_two_images_of_every_star_are_a_step():
     # p (1 - p) d^2: from a quarter on, at 1.7 FWHM, the images part.
     apart = drawn([0.0, 1.7 * FWHM], [0.75, 0.25], 20.0)
     assert apart.eccentricity == pytest.approx(eccentricity(0.25 * 0.75 * (1.7 * FWHM) ** 2))
-    assert answer(one(apart)) == ("reject", "bump")
+    there = along(1.7 * FWHM, 20.0)
+    assert answer(one(apart, stepped=there)) == ("reject", "bump")
     # Nearer than they are wide they are one oval star, yet its profile is that of a step.
-    assert answer(one(drawn([0.0, 0.8 * FWHM], [0.75, 0.25], 20.0)))[1] == "bump"
+    near = one(drawn([0.0, 0.8 * FWHM], [0.75, 0.25], 20.0), stepped=along(0.8 * FWHM, 20.0))
+    assert dict(near.shares[0])["bump"] > 0.1
     spread = np.linspace(0, 1, 40)
     assert answer(one(drawn(1.9 * FWHM * spread, np.ones(40), 20.0)))[1] != "bump"
     assert answer(one(Shot(status="doubled", length=2.5 * FWHM))) == ("reject", "bump")
@@ -351,7 +355,9 @@ SHOWN = {
     "tracking_lost": lambda _: one(
         Shot(status="trailed", length=60.0, angle=33.0, facts={"sky_axes": SKY_AXES})
     ),
-    "bump": lambda _: one(drawn([0.0, 1.7 * FWHM], [0.75, 0.25], 20.0)),
+    "bump": lambda _: one(
+        drawn([0.0, 1.7 * FWHM], [0.75, 0.25], 20.0), stepped=along(1.7 * FWHM, 20.0)
+    ),
     "dither_overlap": lambda _: one(LATE, late(), dithered=along(-8.0, 20.0)),
     "cloud": lambda _: one(Shot(transparency=0.5, stars=150)),
     "dew": lambda _: judged(wet(np.linspace(0.06, 0.6, 10)))[-1],

@@ -160,7 +160,7 @@ PRESUMED_AXIS_ANGLE = register(
     "angle from the typical direction",
     "angle between the long axis and the way most frames are stretched, taken as RA",
     IMAGE,
-    label="angle from the typical direction",
+    label="angle from typical direction",
     unit="°",
 )
 STAR_FORM = register(

@@ -41,7 +41,7 @@ from subgrade.judging.motion_causes import motion_numbers
 from subgrade.judging.reasons import MOTIONS
 from subgrade.night.model import Night
 
-DRAWN, TOWARDS = 0.1, 0.7
+DRAWN, TOWARDS = 0.15, 0.8
 """Sigma of the weights about their middle: clues repeat one another in part.  A choice."""
 LEAST_LENGTH = 0.4
 """Star widths below which an oval frame shows none of its motion; a choice."""
