@@ -20,7 +20,15 @@ from importlib.resources import files
 import numpy as np
 
 from subgrade.judging.evidence import clue
-from subgrade.judging.features import FEATURES, Feature
+from subgrade.judging.features import (
+    FEATURES,
+    GUIDING_ERROR,
+    LIGHT_LEFT,
+    RECORD,
+    STAR_FORM,
+    SWING_SIZE,
+    Feature,
+)
 from subgrade.judging.model import Evidence, Shares
 from subgrade.judging.reasons import MOTIONS
 
@@ -233,10 +241,16 @@ def _clue(number: Number, word: str, points: float) -> Evidence:
 
 
 def strongest(clues: Iterable[Evidence], word: str) -> Evidence | None:
-    """The clue that supports a cause most; None where none does by more than a trace."""
-    mine = [e for e in clues if e.reason == word and e.points > TRACE]
-    return max(mine, key=lambda e: e.points, default=None)
+    """The clue to name beside a cause: of the record where it supports it, else of the images.
+
+    None where none does by more than a trace.
+    """
+    mine = [e for e in clues if e.reason == word and e.points > TRACE and e.quantity not in QUIET]
+    recorded = [e for e in mine if FEATURES[e.quantity].origin == RECORD]
+    return max(recorded or mine, key=lambda e: e.points, default=None)
 
 
+QUIET = {f.name for f in (GUIDING_ERROR, LIGHT_LEFT, STAR_FORM, SWING_SIZE)}
+"""Numbers that count and explain little to a reader, so that no sentence names them."""
 TRACE = 0.3
 """Points below which a clue is not worth a sentence; a choice."""
