@@ -18,7 +18,7 @@ from subgrade.judging.features import (
     TANGENTIAL,
 )
 from subgrade.judging.likelihoods import Number
-from subgrade.judging.star_numbers import motion_length, motion_variance
+from subgrade.judging.star_numbers import motion_length, motion_variance, star_width
 from subgrade.night import split_field
 from subgrade.night.series import GroupSeries, turn_an_exposure, unbroken
 from subgrade.robust import pair_slopes, scatter
@@ -153,7 +153,9 @@ def _after(series: GroupSeries, motion: np.ndarray, position: int) -> list[Numbe
     dithers = 1.2533 * float(np.mean(aside)) / math.sqrt(2)
     crept = float(np.nansum(np.sqrt(12 * motion[first : last + 1])))
     moved = float(np.mean(after) - np.mean(before))
-    error = math.hypot(dithers * math.sqrt(1 / len(before) + 1 / len(after)), max(0.2 * crept, 0.5))
+    # Neither is a line read, nor a field registered, more nearly than this.
+    least = max(0.2 * crept, 0.15 * star_width(series, series.stars[position]))
+    error = math.hypot(dithers * math.sqrt(1 / len(before) + 1 / len(after)), least)
     if not crept > 1.5 * error:
         return []
     stayed = np.logaddexp(*(-0.5 * ((moved + s * crept) / error) ** 2 for s in (1, -1)))
