@@ -176,7 +176,7 @@ def _turning(series: GroupSeries, position: int) -> list[Number]:
     split = split_field(series.stars[position].shape_field, series.fixed)
     seen = split.turning if split else None
     if seen is None:
-        # A turn that no star shows is none to speak of.
+        # A field without the pattern counts as one that did not turn.
         return [Number(TANGENTIAL, "no pattern of arcs about a point is seen", 0.0)]
     sure = seen.significance if seen.explained >= 0.6 else 0.0
     text = f"the pattern of arcs about a point stands out by {figure(seen.significance)} sigma"

@@ -9,7 +9,7 @@ NAN = float("nan")
 MOST_HOURS = 14.0
 """No civil clock is farther from UTC (from memory)."""
 OF_ROWS, OF_SOMETHING, NOTHING = 2, 1, 0
-"""How plainly a statement speaks of the times of the rows."""
+"""How plainly a statement is about the times of the rows."""
 
 _UTC = r"(?:utc?|gmt|greenwich(?:\s+mean)?(?:\s+time)?|(?:coordinated\s+)?universal\s+time)"
 _SIGN = r"(?P<sign>[+\-−–±]|plus\b|minus\b)"
