@@ -165,7 +165,7 @@ class NightView:
         for k in frames:
             if math.isfinite(self.start[k]):
                 mine |= (time >= self.start[k]) & (time <= self.end[k])
-        return mine & record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+        return mine & record.measured
 
     def sureness(self, word: str, frames) -> float:
         """How sure the cause's name is: the mean share over the frames lost, or else over all."""

@@ -325,7 +325,7 @@ def dec_rate(record: GuideRecord, dec_deg: float) -> tuple[float, float]:
     """
     from subgrade.guiding import answer_rate
 
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     seen = {}
     for axis, on_sky in (("dec", 1.0), ("ra", math.cos(math.radians(dec_deg)))):
         error, pulse = getattr(record, axis)[use], getattr(record, f"{axis}_pulse_ms")[use]

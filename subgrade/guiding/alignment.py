@@ -134,7 +134,7 @@ def _thinned(times: np.ndarray, apart: float = 6.0) -> np.ndarray:
 
 def jump_times(record: GuideRecord) -> np.ndarray:
     """When the error leaps from a quiet stretch as a dither makes it leap, record clock."""
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     time = record.time[use]
     _, unremarked, _ = leaps(record, time, record.ra[use] + 1j * record.dec[use], plain=True)
     return time[1:][unremarked] if len(time) > 1 else np.empty(0)
@@ -203,7 +203,7 @@ def oval_score(record, start, end, oval, add, score) -> np.ndarray:
 
 def _pairs(record, start, end, oval, offsets):
     """(recorded variance, ovalness) of the exposures that an offset covers."""
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     time = record.time[use]
     sums = [np.r_[0.0, np.cumsum(v)] for x in (record.ra[use], record.dec[use]) for v in (x, x * x)]
     for offset in offsets:

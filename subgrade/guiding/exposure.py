@@ -89,7 +89,7 @@ def exposure_guiding(
 
 
 def _samples(record: GuideRecord, add: float) -> _Samples:
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     calm = calm_rms(record)
     return _Samples(
         time=record.time[use] + add,

@@ -8,13 +8,13 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.clock_fit import fit_clock
 from subgrade.guiding.exposure import exposure_guiding
 from subgrade.guiding.likeness import track, turn_found
 from subgrade.guiding.model import ClockFit, GuideNight
 from subgrade.guiding.mount_motion import mount_motion
 from subgrade.guiding.over_night import (
+    USUAL_RATE,
     Polar,
     backlash,
     dec_drift,
@@ -40,8 +40,6 @@ from subgrade.record import calm_rms
 from subgrade.record.model import GuideRecord
 
 NAN = float("nan")
-USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
-"""Arcsec of declination per ms of pulse at half the sidereal rate: common practice, no source."""
 
 
 def guide_night(

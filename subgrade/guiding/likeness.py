@@ -101,7 +101,7 @@ class Track:
 
 def track(record: GuideRecord) -> Track:
     """Prepare a record; a leap without a remark is read both as a dither and as a knock."""
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     time, ra, dec = record.time[use], record.ra[use], record.dec[use]
     if len(time):  # a record of one axis has none
         ra, dec = ra - np.median(ra), dec - np.median(dec)

@@ -198,20 +198,16 @@ class PathFit:
 class MountMotion:
     """The mount's own motion in one exposure, the corrections taken out; arcsec.
 
-    ``own_*`` is its rms about a straight line, ``left_*`` that of the errors as recorded, and
-    ``drift_*`` the length of that line over the exposure, signed; ``beat_*`` how far the mount
+    ``own_ra`` is its rms about a straight line, ``left_ra`` that of the errors as recorded, and
+    ``drift_dec`` the length of that line over the exposure, signed; ``beat_ra`` how far the mount
     itself swings at the period at which most is left, over what is left there: about nothing
     where the corrections made the swing.
     """
 
     own_ra: float
-    own_dec: float
     left_ra: float
-    left_dec: float
-    drift_ra: float
     drift_dec: float
     beat_ra: float
-    beat_dec: float
 
 
 @dataclass(frozen=True, slots=True)

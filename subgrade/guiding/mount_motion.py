@@ -10,15 +10,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.constants import SIDEREAL_RATE
 from subgrade.guiding.model import ClockFit, MountMotion
-from subgrade.guiding.over_night import pulse_rate
+from subgrade.guiding.over_night import pulse_rate_or_usual
 from subgrade.record.model import GuideRecord
 from subgrade.robust import scatter
 
 NAN = float("nan")
-USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
-"""Arcsec per ms at half the sidereal rate: common practice, no source."""
 MOST_LAG = 3
 """Samples by which a correction may show late: what the guide exposure and the mount take."""
 FEWEST = 6
@@ -43,7 +40,7 @@ def mount_motion(
     tuple of MountMotion or None, length n
         None without samples or without pulses.
     """
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     nothing = (None,) * len(start)
     if use.sum() < 3 * FEWEST or not np.isfinite(clock.add_s):
         return nothing
@@ -62,11 +59,11 @@ def mount_motion(
             continue
         t = time[part] - time[part].mean()
         drift, rest = _line(t, own[:, part])
-        _, left = _line(t, error[:, part])
-        length = drift * float(end[k] - start[k])
-        swing = [_at_beat(seen, own_) for seen, own_ in zip(left, rest, strict=True)]
-        rms = [float(path.std()) for path in (*rest, *left)]
-        out.append(MountMotion(*rms, *length.tolist(), *swing))
+        left = _line(t, error[:, part])[1][0]
+        drift_dec = float(drift[1]) * float(end[k] - start[k])
+        out.append(
+            MountMotion(float(rest[0].std()), float(left.std()), drift_dec, _at_beat(left, rest[0]))
+        )
     return tuple(out)
 
 
@@ -89,10 +86,7 @@ def _freed(error: np.ndarray, pulse: np.ndarray) -> np.ndarray:
     sent = np.nan_to_num(pulse)
     if not sent.any():
         return error
-    rate = pulse_rate(error, pulse)
-    if not np.isfinite(rate):
-        rate = -USUAL_RATE * float(np.sign((sent * error).sum()) or 1.0)
-    given = rate * np.cumsum(sent)
+    given = pulse_rate_or_usual(error, pulse) * np.cumsum(sent)
     paths = [error - np.r_[np.zeros(lag), given[:-lag]] for lag in range(1, MOST_LAG + 1)]
     return min(paths, key=lambda path: scatter(np.diff(path)))
 

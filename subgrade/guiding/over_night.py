@@ -21,6 +21,8 @@ from subgrade.record.model import GuideRecord
 from subgrade.robust import scatter
 
 NAN = float("nan")
+USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
+"""Arcsec per ms of pulse at half the sidereal rate: common practice, no source."""
 POLAR_RATE = SIDEREAL_RATE * 60.0 * np.pi / 10800.0
 """Greatest declination drift, arcsec a minute, of a pole 1 arcmin off: w 60 s sin 1'."""
 WORM_PERIODS_S = (60.0, 1200.0)
@@ -102,6 +104,14 @@ def pulse_rate(error: np.ndarray, pulse: np.ndarray, least: int = 8) -> float:
     # The error's growth after a dither's command is no answer to a pulse.
     large &= np.abs(error[1:]) < 1.3 * np.abs(met)
     return float(np.median(step[large] / sent[large])) if large.sum() >= least else NAN
+
+
+def pulse_rate_or_usual(error: np.ndarray, pulse: np.ndarray) -> float:
+    """`pulse_rate`; where no large error shows it, half the sidereal rate against the error."""
+    rate = pulse_rate(error, pulse)
+    if np.isfinite(rate):
+        return rate
+    return -USUAL_RATE * float(np.sign((np.nan_to_num(pulse) * error).sum()) or 1.0)
 
 
 def answer_rate(error: np.ndarray, pulse: np.ndarray, least: int = 5) -> tuple[float, float]:

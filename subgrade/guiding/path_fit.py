@@ -15,11 +15,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
+from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.exposure import GAP_CADENCES
 from subgrade.guiding.intervals import lost_intervals, merged, overlap
 from subgrade.guiding.model import PATH_MEMBERS, ClockFit, PathFit, PathMember
-from subgrade.guiding.over_night import pulse_rate
+from subgrade.guiding.over_night import pulse_rate_or_usual
 from subgrade.guiding.path_evidence import (
     LEVEL_SHAPE,
     Found,
@@ -54,8 +54,6 @@ FEWEST = 6
 """Samples below which nothing is fitted."""
 MOST = 120
 """Longer paths are averaged in bins for the shapes; to-and-fro is sought in what is faster."""
-USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
-"""Arcsec per ms at half the sidereal rate: common practice, no source."""
 
 
 def fit_path(
@@ -86,7 +84,7 @@ def fit_path(
     start, end = np.atleast_1d(np.asarray(start, float)), np.atleast_1d(np.asarray(end, float))
     if not np.isfinite(clock.add_s) or len(record) < 2:
         return (None,) * len(start)
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     time = record.time[use] + clock.add_s
     error = np.stack([record.ra[use], record.dec[use]])
     pulse = np.stack([record.ra_pulse_ms[use], record.dec_pulse_ms[use]])
@@ -142,7 +140,7 @@ def record_noise(record: GuideRecord) -> tuple[np.ndarray, float]:
         Autocorrelation from one sample to the next in the quieter half of all stretches, 0 to
         `LARGEST_MEMORY`: neighbours that alternate are to-and-fro, not noise.
     """
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     error = np.stack([record.ra[use], record.dec[use]])
     noise, memory = np.array(calm_rms(record)), 0.0
     if not np.isfinite(noise).all():
@@ -172,10 +170,7 @@ def pulse_effect(error: np.ndarray, pulse: np.ndarray) -> float:
     known = np.isfinite(pulse)
     if not pulse[known].any() or known.mean() < 0.8:
         return NAN
-    rate = pulse_rate(error, pulse)
-    if np.isfinite(rate):
-        return rate
-    return -USUAL_RATE * float(np.sign((np.nan_to_num(pulse) * error).sum()) or 1.0)
+    return pulse_rate_or_usual(error, pulse)
 
 
 def _gain(error, pulled) -> np.ndarray:

@@ -286,12 +286,6 @@ LAST_POINTING = register(
 LIGHT_LEFT = register(
     "starlight in place", "starlight at the stars' places over that of the clear level", STARS
 )
-THROWN = register(
-    "light thrown out",
-    "share of the light outside the core, beyond the typical share",
-    IMAGE,
-    shown=PERCENT,
-)
 PARALLEL_TRAILS = register(
     "parallel trails",
     "middle length of lines that lie side by side",
@@ -444,12 +438,6 @@ ONE_SIDED = register(
     RECORD,
     shown=PERCENT,
 )
-ONE_SIDED_RA = register(
-    "one-sided corrections in RA",
-    "share of RA corrections that go the commoner way",
-    RECORD,
-    shown=PERCENT,
-)
 RECORDED_MOTION = register(
     "recorded motion",
     "probability of the kind of motion that fits the guide star's path best",
@@ -481,9 +469,6 @@ OWN_BEAT_RA = register(
     "swing of the mount itself over that left, at the period at which most is left in RA",
     RECORD,
     shown=PERCENT,
-)
-OWN_DRIFT_RA = register(
-    "own drift in RA", "drift of RA over the exposure without its corrections", RECORD, unit="″"
 )
 OWN_DRIFT_DEC = register(
     "own drift in Dec", "drift of Dec over the exposure without its corrections", RECORD, unit="″"

@@ -21,11 +21,9 @@ from subgrade.judging.features import (
     GAIN,
     GUIDING_ERROR,
     ONE_SIDED,
-    ONE_SIDED_RA,
     OVERSHOOT,
     OWN_BEAT_RA,
     OWN_DRIFT_DEC,
-    OWN_DRIFT_RA,
     OWN_RA,
     RA_SHARE,
     RECORDED_MOTION,
@@ -129,7 +127,7 @@ def _kind(
             continue
         prior = 3.5 if member.name == "nothing" else 0.5
         # As the fit weighed it, nothing is seven times as common as each motion.
-        for kind, part in _kinds_of(member, inside, series, axes).items():
+        for kind, part in _kinds_of(member, series, axes).items():
             likelihood[kind] = likelihood.get(kind, 0.0) + part * member.share / prior
     best = max(path.members, key=lambda m: m.share)
     if best.name == "star_missing" or not likelihood:
@@ -146,24 +144,8 @@ def _kind(
     ]
 
 
-KINDS = (
-    "rest",
-    "knock",
-    "early settling",
-    "settling",
-    "early step",
-    "step",
-    *(
-        f"{name}{axis}"
-        for name in ("ramp", "irregular", "to and fro", "quick swing", "slow swing")
-        for axis in (RA, DEC, ACROSS)
-    ),
-)
-"""Kinds of recorded motion that the table of causes counts."""
-
-
-def _kinds_of(member: PathMember, inside, series: GuidedSeries, axes: bool) -> dict[str, float]:
-    """A member of the fit as one or more of `KINDS`, with what each holds of it."""
+def _kinds_of(member: PathMember, series: GuidedSeries, axes: bool) -> dict[str, float]:
+    """A member of the fit as kinds of ``clues.toml``, with what each holds of it."""
     if member.name == "nothing":
         return {"rest": 1.0}
     if member.name == "knock":
@@ -256,14 +238,10 @@ def _own_motion(series: GuidedSeries, position: int) -> list[Number]:
         )
         place = math.log2(max(mount.beat_ra, 1e-3))
         found.append(Number(OWN_BEAT_RA, text, place, value=mount.beat_ra))
-    for feature, drift, axis in (
-        (OWN_DRIFT_RA, mount.drift_ra, "RA"),
-        (OWN_DRIFT_DEC, mount.drift_dec, "Dec"),
-    ):
-        text = f"without its corrections {axis} would have drifted by {figure(abs(drift), '″')}"
-        size = abs(drift) / (floor * math.sqrt(12))
-        found.append(Number(feature, text, math.log2(max(size, 0.1)), value=abs(drift)))
-    return found
+    drift = abs(mount.drift_dec)
+    text = f"without its corrections Dec would have drifted by {figure(drift, '″')}"
+    size = drift / (floor * math.sqrt(12))
+    return [*found, Number(OWN_DRIFT_DEC, text, math.log2(max(size, 0.1)), value=drift)]
 
 
 def _excursion_and_field(series: GuidedSeries, position: int, path: PathFit | None) -> list[Number]:
@@ -323,13 +301,9 @@ def _one_way(series: GuidedSeries, inside: ExposureGuiding) -> list[Number]:
     found, exposure = [], series.group.exposure_s
     if series.guiding.record.axes != "ra_dec":
         return found
-    for feature, share, axis in (
-        (ONE_SIDED, inside.one_sided_dec, "Dec"),
-        (ONE_SIDED_RA, inside.one_sided_ra, "RA"),
-    ):
-        if math.isfinite(share):
-            text = f"{figure(100 * share, '%')} of the {axis} corrections go the same way"
-            found.append(Number(feature, text, share))
+    if math.isfinite(inside.one_sided_dec):
+        text = f"{figure(100 * inside.one_sided_dec, '%')} of the Dec corrections go the same way"
+        found.append(Number(ONE_SIDED, text, inside.one_sided_dec))
     if exposure and math.isfinite(inside.drift_dec) and inside.rms_dec > 0:
         length = abs(inside.drift_dec) * exposure / 60.0
         # A box of length L has variance L^2 / 12 [derived].

@@ -20,7 +20,6 @@ from subgrade.judging.features import (
     SECOND_IMAGE,
     STAR_FORM,
     SWING_SIZE,
-    THROWN,
 )
 from subgrade.judging.likelihoods import Number
 from subgrade.judging.limits import Limits
@@ -205,17 +204,12 @@ def _length(series: GroupSeries, position: int) -> list[Number]:
 
 
 def _light(series: GroupSeries, position: int) -> list[Number]:
-    """What is left of the light at the stars' places, and what lies just outside their core."""
-    found = []
-    left, stray = series["transparency"][position], series["stray"]
-    if math.isfinite(left):
-        text = f"{figure(100 * left, '%')} of the starlight is in its place"
-        found.append(Number(LIGHT_LEFT, text, left))
-    if math.isfinite(stray[position]):
-        beyond = float(stray[position] - np.nanmedian(stray))
-        text = f"{figure(100 * beyond, '%')} more of the light than typical lies outside the core"
-        found.append(Number(THROWN, text, beyond))
-    return found
+    """What is left of the light at the stars' places."""
+    left = series["transparency"][position]
+    if not math.isfinite(left):
+        return []
+    text = f"{figure(100 * left, '%')} of the starlight is in its place"
+    return [Number(LIGHT_LEFT, text, left)]
 
 
 def _from_axis(series: GroupSeries, position: int, limits: Limits) -> list[Number]:

@@ -149,7 +149,7 @@ def calm_rms(record: GuideRecord) -> tuple[float, float]:
     float, float
         arcsec; NaN with under three stretches.
     """
-    use = record.good & np.isfinite(record.ra) & np.isfinite(record.dec)
+    use = record.measured
     n = int(use.sum()) // CALM_SAMPLES
     if n < 3:
         return NAN, NAN

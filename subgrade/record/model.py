@@ -115,6 +115,11 @@ class GuideRecord:
         return len(self.time)
 
     @property
+    def measured(self) -> np.ndarray:
+        """Samples with the star's place on both axes, bool, shape (n,)."""
+        return self.good & np.isfinite(self.ra) & np.isfinite(self.dec)
+
+    @property
     def cadence_s(self) -> float:
         """Median time between samples, s."""
         return float(np.median(np.diff(self.time))) if len(self.time) > 1 else NAN
