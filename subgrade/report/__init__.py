@@ -4,6 +4,6 @@
 >>> write_report(graded, "subgrade_results")  # doctest: +SKIP
 """
 
-from subgrade.report.page import FILE, report_page, write_report
+from subgrade.report.page import FILE, report_page, reviewed_page, write_report
 
-__all__ = ["FILE", "report_page", "write_report"]
+__all__ = ["FILE", "report_page", "reviewed_page", "write_report"]

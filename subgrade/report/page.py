@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
@@ -68,25 +69,51 @@ def report_page(graded: Graded, session: dict | None = None) -> str:
     return assemble(page_record(graded, session))
 
 
-def assemble(record: dict) -> str:
+def reviewed_page(graded: Graded, state: dict, scripts=(), styles=()) -> str:
+    """The page as a server of this machine shows it, which has more to look at.
+
+    Parameters
+    ----------
+    graded : Graded
+    state : dict
+        What the server holds of marks at the moment: ``review`` of the page's record.
+    scripts, styles : sequence of str
+        As for `assemble`.
+
+    Returns
+    -------
+    str
+    """
+    return assemble(page_record(graded) | {"review": state}, scripts, styles, served=True)
+
+
+def assemble(
+    record: dict, scripts: Sequence[str] = (), styles: Sequence[str] = (), served: bool = False
+) -> str:
     """Put a record into the page's frame.
 
     Parameters
     ----------
     record : dict
         As from `page_record`; plain values only.
+    scripts, styles : sequence of str
+        Texts that come after the page's own.
+    served : bool
+        Whether the page comes from a server, which it may ask for pictures and numbers.
     """
     from plotly.offline import get_plotlyjs
 
     plots = _closed(get_plotlyjs())
-    behaviour = _closed("\n".join(["(() => {", '"use strict";', *map(_part, SCRIPTS), "})();"]))
+    own = [*map(_part, SCRIPTS), *scripts]
+    behaviour = _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
+    pictures = "'self' data: blob:; connect-src 'self'" if served else "data: blob:"
     allowed = " ".join(f"'sha256-{_hash(script)}'" for script in (plots, behaviour))
     pieces = {
         "POLICY": (
             f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
-            "img-src data: blob:; base-uri 'none'; form-action 'none'"
+            f"img-src {pictures}; base-uri 'none'; form-action 'none'"
         ),
-        "STYLE": _part("page.css"),
+        "STYLE": "\n".join([_part("page.css"), *styles]),
         "DATA": json_block(record),
         "PLOTS": plots,
         "BEHAVIOUR": behaviour,
