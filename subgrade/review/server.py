@@ -19,8 +19,20 @@ from subgrade.review.levels import levels_of
 from subgrade.review.night import ReviewedNight
 from subgrade.review.stretch import Stretch, encoded
 
-SCRIPTS: tuple[str, ...] = ()
-STYLES: tuple[str, ...] = ()
+SCRIPTS = (
+    "look.js",
+    "link.js",
+    "tiles.js",
+    "view.js",
+    "softness.js",
+    "overlay.js",
+    "queue.js",
+    "marking.js",
+    "follow.js",
+    "lookbox.js",
+    "begin.js",
+)
+STYLES = ("review.css",)
 """Files of this folder that the page has beyond its own, in their order."""
 
 
