@@ -4,12 +4,14 @@ class Silence extends Error {}
 
 const link = {silent: false, running: new Map(), wanted: [], infos: new Map()};
 
+const PATIENCE_MS = 30000;
+
 async function ask(path, options = {}) {
   let answer;
   try {
-    answer = await fetch(path, {cache: "no-store", credentials: "same-origin", ...options});
+    answer = await fetch(path, {cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(PATIENCE_MS), ...options});
   } catch (error) {
-    if (error.name === "AbortError") throw error;
+    if (error.name === "AbortError") throw error; // broken off by ourselves
     hearing(false);
     throw new Silence("the review server does not answer");
   }

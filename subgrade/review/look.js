@@ -36,7 +36,6 @@ function sizeLook() {
   look.dense = Math.min(2, devicePixelRatio || 1);
   const width = Math.max(1, Math.round(box.width * look.dense)), height = Math.max(1, Math.round(box.height * look.dense));
   for (const canvas of [look.canvas, look.over]) if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, {width, height});
-  if (look.screen.width > 1 && look.view) look.view.zoom *= 1; // the middle stays in the middle
   look.screen = {width, height};
   askPaint();
 }
@@ -81,12 +80,26 @@ function paint() {
     drawPart(info, view, sheet, 0, middle);
     drawPart(best, view, other, middle, canvas.width);
   } else drawSheet(pen, ...(other ? [best, view, other] : [info, view, sheet]));
-  forgetSheets([info.index, ...(other ? [best.index] : [])]);
-  drawOverlay(other && look.wiper === null ? best : info, view);
+  const shown = other && look.wiper === null ? best : info, loupe = loupeFor(shown, view);
+  if (loupe) drawLoupe(shown, loupe);
+  forgetSheets([info.index, ...(other ? [best.index] : []), ...(loupe ? ["loupe"] : [])]);
+  drawOverlay(shown, view, loupe);
   const sharp = other ? other.sharp && (look.wiper === null || sheet.sharp) : sheet.sharp;
   look.box.dataset.frame = look.best && other ? best.index : info.index;
   look.box.dataset.sharp = sharp && (!comparing || other || !known(info.best) || info.best === info.index) ? "yes" : "no";
   showNotes(info, best, (other || sheet).filled);
+}
+
+function drawLoupe(info, view) {
+  const {left, top, width, height} = view, {pen} = look;
+  pen.save();
+  pen.beginPath();
+  pen.rect(left, top, width, height);
+  pen.clip();
+  pen.fillStyle = colour("sky");
+  pen.fillRect(left, top, width, height);
+  drawSheet(pen, info, view, sheetFor(info, view, curveText(info), "loupe"));
+  pen.restore();
 }
 
 function drawPart(info, view, sheet, from, to) {
@@ -108,6 +121,8 @@ function askTiles(info, best, view, comparing) {
   };
   add(info, false);
   if (best) add(best, !comparing);
+  const seen = look.best && best ? best : info, loupe = usable(seen) ? loupeFor(seen, view) : null;
+  if (loupe) wanted.push(...tilesFor(seen, loupe, curveText(seen)).fine);
   for (const index of comingNext()) {
     const next = infoOf(index);
     if (usable(next) && FRAMES[index].group === FRAMES[info.index].group) add(next, true);

@@ -3,21 +3,49 @@ const OVERLAYS = {stars: "measured stars", shape: "star shape", path: "guide pat
 const overlay = {on: false, shown: new Set(Object.keys(OVERLAYS)), picked: null}; // picked: a place on the reference
 const INK = {stars: "#8fd3ff", shape: "#ffffff", path: "#9df09a", motion: "#ffd27a", under: "rgba(0, 0, 0, 0.65)"};
 
-function drawOverlay(info, view) {
+// With a loupe the star's details stand in it; without one the view itself is large enough for them.
+function drawOverlay(info, view, loupe = null) {
   const pen = look.over.getContext("2d");
   pen.setTransform(1, 0, 0, 1, 0, 0);
   pen.clearRect(0, 0, look.over.width, look.over.height);
-  if (!info || info.cause) return;
+  if (!usable(info)) return;
   drawRuler(pen, info, view);
   if (!overlay.on) return;
   const frame = FRAMES[info.index], star = chosenStar(info, view);
-  if (overlay.shown.has("stars")) drawRings(pen, info, view, frame);
-  if (star) {
-    const place = onScreen(info, view, ...star);
-    if (overlay.shown.has("motion")) drawMotion(pen, info, view, frame, place);
-    if (overlay.shown.has("path")) drawPath(pen, info, view, frame, place);
-    if (overlay.shown.has("shape")) drawShape(pen, info, view, frame, place);
-  }
+  if (overlay.shown.has("stars")) drawRings(pen, info, view, frame, star);
+  if (!star) return;
+  if (!loupe) return drawDetails(pen, info, view, frame, star);
+  pen.save();
+  pen.beginPath();
+  pen.rect(loupe.left, loupe.top, loupe.width, loupe.height);
+  pen.clip();
+  pen.clearRect(loupe.left, loupe.top, loupe.width, loupe.height);
+  drawDetails(pen, info, loupe, frame, star);
+  drawRuler(pen, info, loupe);
+  pen.restore();
+  const edge = new Path2D();
+  edge.rect(loupe.left, loupe.top, loupe.width, loupe.height);
+  stroke(pen, INK.shape, 1, edge);
+}
+
+function drawDetails(pen, info, view, frame, star) {
+  const place = onScreen(info, view, ...star);
+  if (overlay.shown.has("motion")) drawMotion(pen, info, view, frame, place);
+  if (overlay.shown.has("path")) drawPath(pen, info, view, frame, place);
+  if (overlay.shown.has("shape")) drawShape(pen, info, view, frame, place);
+}
+
+const CLEAR_PX = 26; // a star so wide on the screen needs no loupe
+const LOUPE_PX = 210;
+
+// The chosen star enlarged so far that shape, path and motion can be told apart; null where the view does it.
+function loupeFor(info, view) {
+  const star = overlay.on && ["shape", "path", "motion"].some((word) => overlay.shown.has(word)) ? chosenStar(info, view) : null;
+  const frame = FRAMES[info.index];
+  if (!star || view.zoom * (frame.values.fwhm_px || 3) >= CLEAR_PX * look.dense) return null;
+  const side = Math.round(Math.min(LOUPE_PX * look.dense, 0.42 * Math.min(view.width, view.height)));
+  const [x, y] = onReference(info, ...star), gap = 10 * look.dense;
+  return {x, y, zoom: side / Math.max(12, sharedSpan(frame, pathInPixels(frame))), width: side, height: side, left: view.width - side - gap, top: view.height - side - 34 * look.dense};
 }
 
 // Stars as pairs from one list of x and y.
@@ -68,7 +96,7 @@ function stroke(pen, ink, width, path) {
   }
 }
 
-function drawRings(pen, info, view, frame) {
+function drawRings(pen, info, view, frame, chosen) {
   const reach = Math.max(6 * look.dense, 1.3 * (frame.values.fwhm_px || 3) * view.zoom), path = new Path2D();
   for (const star of starsOf(info)) {
     const [x, y] = onScreen(info, view, ...star);
@@ -77,6 +105,10 @@ function drawRings(pen, info, view, frame) {
     path.arc(x, y, reach, 0, 2 * Math.PI);
   }
   stroke(pen, INK.stars, 1, path);
+  if (!chosen) return;
+  const [x, y] = onScreen(info, view, ...chosen), mark = new Path2D();
+  mark.arc(x, y, reach + 3 * look.dense, 0, 2 * Math.PI);
+  stroke(pen, INK.shape, 1.6, mark);
 }
 
 // The frame's mean star at half its peak, and its long axis beyond it.
@@ -137,10 +169,10 @@ function drawMotion(pen, info, view, frame, [x, y]) {
 // A round length at the lower left, on the sky where the scale is known.
 function drawRuler(pen, info, view) {
   const frame = FRAMES[info.index], scale = frame.scale_arcsec, [dx, dy] = stepOnScreen(info, view, 1, 0), size = Math.hypot(dx, dy);
-  const most = Math.min(170 * look.dense, 0.3 * view.width) / size * (scale || 1), minutes = scale && most >= 120;
+  const most = Math.min(170 * look.dense, (view.left ? 0.6 : 0.3) * view.width) / size * (scale || 1), minutes = scale && most >= 120;
   const want = minutes ? most / 60 : most, tens = 10 ** Math.floor(Math.log10(want));
   const shown = [5, 2, 1].map((n) => n * tens).find((n) => n <= want) || tens, px = (minutes ? 60 : 1) * shown / (scale || 1);
-  const x = 12 * look.dense, y = view.height - 14 * look.dense, path = new Path2D();
+  const x = (view.left || 0) + 12 * look.dense, y = (view.top || 0) + view.height - 14 * look.dense, path = new Path2D();
   path.moveTo(x, y);
   path.lineTo(x + px * size, y);
   for (const end of [x, x + px * size]) {

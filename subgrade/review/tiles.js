@@ -2,7 +2,7 @@
 const tiles = new Map(); // key → ImageBitmap, the least used first
 const MOST_TILES = (navigator.deviceMemory || 8) <= 4 ? 90 : 220; // each 1 MB
 const SHEET_TILES = 80;
-const sheets = new Map(); // index of a frame → its sheet
+const sheets = new Map(); // where it is shown: index of the frame, or the loupe → sheet
 const UNMOVED = [[1, 0, 0], [0, 1, 0]];
 
 function keepTile(key, bitmap) {
@@ -26,11 +26,13 @@ function tileOf(key) {
 }
 
 // From a frame's picture (px from its upper left corner) to the screen, as canvas.setTransform takes it.
+// A view that fills only a part of the screen has its left and top there.
 function toScreen(info, view) {
   const [[a, b, c], [d, e, f]] = info.to_reference || UNMOVED;
   const top = info.height - 0.5, z = view.zoom;
   const x = c - 0.5 * a + b * top, y = f - 0.5 * d + e * top;
-  return [z * a, -z * d, -z * b, z * e, z * x + view.width / 2 - z * view.x, -z * y + view.height / 2 + z * view.y];
+  const left = view.width / 2 + (view.left || 0), down = view.height / 2 + (view.top || 0);
+  return [z * a, -z * d, -z * b, z * e, z * (x - view.x) + left, z * (view.y - y) + down];
 }
 
 const applied = ([a, b, c, d, e, f], x, y) => [a * x + c * y + e, b * x + d * y + f];
@@ -60,7 +62,7 @@ const topOf = (info, level) => info.height - Math.ceil(info.height / 2 ** level)
 // Columns and rows of the tiles that the view shows, first and one beyond the last.
 function rangeFor(info, view, level) {
   const back = inverse(toScreen(info, view)), side = info.tile * 2 ** level;
-  const corners = [[0, 0], [view.width, 0], [0, view.height], [view.width, view.height]].map(([x, y]) => applied(back, x, y));
+  const corners = [[0, 0], [view.width, 0], [0, view.height], [view.width, view.height]].map(([x, y]) => applied(back, x + (view.left || 0), y + (view.top || 0)));
   const span = (axis, start, size) => {
     const places = corners.map((corner) => (corner[axis] - start) / side), last = Math.ceil((size - start) / side);
     return [Math.max(0, Math.floor(Math.min(...places))), Math.min(last, Math.ceil(Math.max(...places)))];
@@ -101,11 +103,12 @@ function tilesFor(info, view, look, ahead = false) {
 }
 
 // The tiles of the view side by side: seams vanish, and moving about draws one picture only.
-function sheetFor(info, view, look) {
+function sheetFor(info, view, look, place = info.index) {
   const {range, first, fine} = tilesFor(info, view, look);
-  const name = `${look} ${Object.values(range).join(" ")}`;
-  const before = sheets.get(info.index);
-  const sheet = before && before.name === name ? before : newSheet(info, range, name, before);
+  const name = `${info.index} ${look} ${Object.values(range).join(" ")}`;
+  const before = sheets.get(place);
+  const sheet = before && before.name === name ? before : newSheet(info, range, name, before && before.index === info.index ? before : null);
+  sheets.set(place, sheet);
   for (const tile of fine) if (!sheet.put.has(tile.key)) putTile(sheet, info, range.level, tile, "source-over");
   for (const tile of first) if (!sheet.put.has(tile.key)) putTile(sheet, info, info.levels - 1, tile, "destination-over");
   sheet.sharp = fine.every((tile) => sheet.put.has(tile.key));
@@ -117,12 +120,11 @@ function newSheet(info, range, name, before) {
   const canvas = document.createElement("canvas");
   canvas.width = Math.max(1, (range.right - range.left) * info.tile);
   canvas.height = Math.max(1, (range.bottom - range.top) * info.tile);
-  const sheet = {name, range, canvas, pen: canvas.getContext("2d"), put: new Set(), sharp: false, filled: Boolean(before && before.filled)};
+  const sheet = {name, index: info.index, range, canvas, pen: canvas.getContext("2d"), put: new Set(), sharp: false, filled: Boolean(before && before.filled)};
   if (before) {
     drawOnSheet(sheet, info, before.range.level, before.canvas, before.range.left, before.range.top);
     before.canvas.width = 0; // its memory is free at once
   }
-  sheets.set(info.index, sheet);
   return sheet;
 }
 
@@ -141,10 +143,10 @@ function drawOnSheet({pen, range}, info, level, image, column, row) {
 }
 
 function forgetSheets(but) {
-  for (const [index, sheet] of sheets) {
-    if (but.includes(index)) continue;
+  for (const [place, sheet] of sheets) {
+    if (but.includes(place)) continue;
     sheet.canvas.width = 0;
-    sheets.delete(index);
+    sheets.delete(place);
   }
 }
 
