@@ -42,6 +42,7 @@ function sizeLook() {
 
 function askPaint() {
   if (!look.open || look.asked) return;
+  look.box.dataset.sharp = "no"; // until what is asked for is drawn
   look.asked = requestAnimationFrame(() => {
     look.asked = 0;
     if (look.open) paint();
