@@ -185,7 +185,8 @@ def test_zooming_and_fitting_leave_the_sky_where_it_is(open_page, address):
     assert apart(middle + 2 * (near - middle), stars(grey)).max() < 2 * SAME_STAR_PX
     press(browser, "f")
     sharp(browser)
-    assert "1:1" not in text(browser, "#look-zoom")
+    assert text(browser, "#look-zoom") != "2:1"
+    assert stars(picture(browser)).shape[0] > len(before) / 2
 
 
 def test_the_divider_shows_both(open_page, address):
@@ -202,9 +203,10 @@ def test_the_divider_shows_both(open_page, address):
     sharp(browser, SWOLLEN)
     both = picture(browser)
     at = round(0.48 * both.shape[1])
-    assert np.array_equal(both[:, : at - 2], mine[:, : at - 2])
-    assert np.array_equal(both[:, at + 2 :], other[:, at + 2 :])
-    assert not np.array_equal(mine[:, at + 2 :], other[:, at + 2 :])
+    left, right = np.s_[:, : at - 2], np.s_[:, at + 2 :]
+    assert np.abs(both[left] - mine[left]).mean() < 1
+    assert np.abs(both[right] - other[right]).mean() < 1
+    assert np.abs(mine[right] - other[right]).mean() > 2
     wiper = browser.find_element("id", "wiper")
     assert wiper.get_attribute("aria-valuenow") == "48"
     press(browser, "w")
@@ -254,7 +256,7 @@ def test_names_are_text_and_controls_are_large_enough(open_page, address):
     assert text(browser, "#look-frame h2") == HOSTILE
     small = browser.execute_script(
         "return [...document.querySelectorAll('#look button, #look select, #look input')]"
-        ".map((e) => [e.id, e.closest('label') || e]).map(([id, e]) => [id, e.getBoundingClientRect()])"
+        ".map((e) => [e.id, (e.closest('label') || e).getBoundingClientRect()])"
         ".filter(([, b]) => b.width && (b.width < 24 || b.height < 24)).map(([id]) => id)"
     )
     assert not small
@@ -320,7 +322,7 @@ def test_the_queue_is_the_servers_and_steps_on_after_a_mark(open_page, results, 
         assert asked(server.address, "state")["marks"] == {str(order[-1]): "keep"}
         choose_queue(browser, "rejects")
         rejected = browser.execute_script(
-            "return [...document.querySelectorAll('#table tr')].filter((r) => r.querySelector('.reject')).length"
+            "return document.querySelectorAll('#table tbody span.reject').length"
         )
         assert f"of {rejected} " in text(browser, "#look-left-over")
 
@@ -365,9 +367,9 @@ def test_marks_outlive_a_killed_server(open_page, results, tmp_path):
         server.kill()
         press(browser, "k")
         wait(lambda: "sub_4.fits (keep)" in text(browser, "#look-trouble"))
-        assert kept(browser) == "not saved: sub_4"
+        assert kept(browser) == "not saved: sub_4.fits"
         press(browser, "k")  # pauses
-        assert kept(browser) == "not saved: sub_4"
+        assert kept(browser) == "not saved: sub_4.fits"
         browser.find_element("id", "look-again").click()
         assert "does not answer" in text(browser, "#look-trouble")
     with served(mine) as server:

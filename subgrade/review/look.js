@@ -51,10 +51,17 @@ function askPaint() {
 
 const usable = (info) => Boolean(info && !info.cause);
 
-// The group's best beside the frame looked at; null where there is none, or it is this one.
+// The kept frame of the group that stacks with most weight, as the marks now stand; null without one.
+function bestIndex(index) {
+  const {group} = FRAMES[index];
+  const kept = FRAMES.filter((f) => known(group) && f.group === group && f.verdict === "keep" && known(f.values.weight));
+  return kept.length ? kept.reduce((a, b) => (b.values.weight > a.values.weight ? b : a)).index : null;
+}
+
+// That frame beside the one looked at; null where there is none, or it is this one.
 function bestOf(info) {
-  if (!usable(info) || !known(info.best) || info.best === info.index) return null;
-  return infoOf(info.best);
+  const best = usable(info) ? bestIndex(info.index) : null;
+  return known(best) && best !== info.index ? infoOf(best) : null;
 }
 
 function paint() {
@@ -87,7 +94,8 @@ function paint() {
   drawOverlay(shown, view, loupe);
   const sharp = other ? other.sharp && (look.wiper === null || sheet.sharp) : sheet.sharp;
   look.box.dataset.frame = look.best && other ? best.index : info.index;
-  look.box.dataset.sharp = sharp && (!comparing || other || !known(info.best) || info.best === info.index) ? "yes" : "no";
+  const lone = [null, info.index].includes(bestIndex(info.index));
+  look.box.dataset.sharp = sharp && (!comparing || other || lone) ? "yes" : "no";
   showNotes(info, best, (other || sheet).filled);
 }
 
@@ -142,7 +150,7 @@ function showNotes(info, best, filled) {
   const frame = FRAMES[state.selected], none = info && info.cause;
   byId("look-none").textContent = none ? `${shortName(frame.name)} cannot be shown: ${none}` : "";
   byId("look-none").hidden = !none;
-  const comparing = look.best || look.wiper !== null, lone = usable(info) && !known(info.best);
+  const comparing = look.best || look.wiper !== null, lone = bestIndex(state.selected) === null;
   const bestText = best ? `best of the group: ${shortName(FRAMES[best.index].name)}` : lone ? "no frame of the group is kept" : "this is the best of its group";
   const turned = usable(info) && !info.to_reference ? ", not registered: as on the sensor" : "";
   const mine = `this frame${turned}${filled || none ? "" : ", loading…"}`;
@@ -165,7 +173,7 @@ function showBest(on) {
   look.best = on;
   byId("look-best").setAttribute("aria-pressed", String(on));
   const info = infoOf(state.selected);
-  if (on) announce(bestOf(info) ? `best of the group: ${shortName(FRAMES[info.best].name)}` : "no other frame to compare with");
+  if (on) announce(bestOf(info) ? `best of the group: ${shortName(FRAMES[bestOf(info).index].name)}` : "no other frame to compare with");
   else announce("this frame");
   askPaint();
 }
