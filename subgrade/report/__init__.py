@@ -5,5 +5,13 @@
 """
 
 from subgrade.report.page import FILE, report_page, reviewed_page, write_report
+from subgrade.report.page_values import changed_frame, changed_record
 
-__all__ = ["FILE", "report_page", "reviewed_page", "write_report"]
+__all__ = [
+    "FILE",
+    "changed_frame",
+    "changed_record",
+    "report_page",
+    "reviewed_page",
+    "write_report",
+]
