@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from subgrade.errors import ResultsError
+from subgrade.judging.features import MARK, NOT_MEASURED
 from subgrade.measuring import Measured, measurement_cache
 from subgrade.memo import keeping
 from subgrade.optional_parts import attempt, noting
-from subgrade.pipeline import compare, join, night_depends, outcomes, read_records
+from subgrade.pipeline import compare, join, night_depends, outcomes, read_records, writing
 from subgrade.settings import Progress, Settings
 from subgrade.verdicts import Joined, LookedOver, decide, look_over
 from subgrade.workers import UNREADABLE, Failure
@@ -33,30 +35,56 @@ class Reopened:
     ----------
     session : Session
         What the run wrote.
-    settings : Settings
-        What the run was asked.
+    looked : LookedOver
+    person : Person
+        What the run was given to learn from; its marks are in ``marks``.
+    identities : mapping of Path to FileIdentity
+        What the files were when they were graded.
+    culled : tuple of CulledFrame
     """
 
     session: Session
-    settings: Settings
     looked: LookedOver
     person: Person
     identities: Mapping[Path, FileIdentity]
     culled: tuple[CulledFrame, ...]
 
-    def graded(self, marks: Mapping[str, str] | None) -> Graded:
+    @property
+    def folder(self) -> Path:
+        """RESULTS, absolute."""
+        return Path(os.path.abspath(self.session.folder))
+
+    @property
+    def run(self) -> str:
+        """What the run is known by: when it was written."""
+        return str(self.session.record.get("written_utc"))
+
+    @property
+    def marks_file(self) -> str | None:
+        """The marks that the run was given, as it named them."""
+        return self.session.record["settings"].get("marks")
+
+    @property
+    def marks(self) -> dict[str, str]:
+        """Marks that the run followed, by frame name: what their evidence says."""
+        return {
+            frame["values"]["frame"]: frame["values"]["verdict"]
+            for frame in self.session.frames
+            if any(e["quantity"] == MARK.name for e in frame["evidence"])
+        }
+
+    def graded(self, marks: Mapping[str, str]) -> Graded:
         """The night with these marks.
 
         Parameters
         ----------
-        marks : mapping of str to str, or None
-            ``keep`` or ``reject`` by frame name, as `subgrade grade --marks` would read them;
-            None for a run without.
+        marks : mapping of str to str
+            ``keep`` or ``reject`` by frame name; empty for a run without.
 
         Returns
         -------
         Graded
-            What `subgrade grade` would return.
+            What `subgrade grade` would return, given them by ``--marks``.
         """
         from subgrade.results.run_notes import every_problem, with_culled
         from subgrade.teaching.marks import Mark
@@ -64,7 +92,12 @@ class Reopened:
         given = None if not marks else {n: Mark(n, word == "keep") for n, word in marks.items()}
         with noting():
             graded = decide(self.looked, replace(self.person, marks=given))
-            graded = replace(graded, identities=self.identities)
+            graded = replace(
+                graded,
+                identities=self.identities,
+                settings=self.session.record["settings"],
+                run_in=self.session.record.get("run_in", ""),
+            )
             graded = attempt(
                 "the list of culled frames", lambda: with_culled(graded, self.culled), graded
             )
@@ -107,7 +140,8 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
     person = read_person(
         settings.teach, None, files, settings.limits, {c.name: c.path for c in culled}
     )
-    with noting(), keeping(outcomes(settings, progress)):
+    keeper = outcomes(settings, progress)
+    with noting(), keeping(keeper), writing(keeper, progress):
         records = read_records(settings, progress)
         night = compare(measured, found)
         depends = night_depends(measured, found)
@@ -118,7 +152,7 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
         )
         looked = look_over(night, measured, found, limits, settings, guiding, depends)
         looked.judged(limits)
-    return Reopened(session, settings, looked, person, identities, culled)
+    return Reopened(session, looked, person, identities, culled)
 
 
 def _settings(session: Session) -> Settings:
@@ -133,10 +167,18 @@ def _settings(session: Session) -> Settings:
 
 
 def _found(session: Session) -> Found:
+    """The files of the run, in the order that it found them in."""
     from subgrade.lights import Found
+    from subgrade.lights.find_frames import natural_key
+    from subgrade.results.run_notes import NOT_SEARCHED
 
-    files = tuple(Path(frame["path"]) for frame in session.frames)
-    return Found(files, Path(session.record["folder"]))
+    files = sorted((frame["path"] for frame in session.frames), key=natural_key)
+    unsearched = tuple(
+        (p["file"], p["cause"].removeprefix(NOT_SEARCHED))
+        for p in session.record["problems"]
+        if p["cause"].startswith(NOT_SEARCHED)
+    )
+    return Found(tuple(map(Path, files)), Path(session.record["folder"]), unsearched)
 
 
 def _identities(session: Session) -> dict[Path, FileIdentity]:
@@ -157,14 +199,16 @@ def _measured(
     cache = measurement_cache(settings)
     results: dict[Path, Measured | Failure] = {}
     lost = []
-    for frame, path in zip(session.frames, found.files, strict=True):
+    frames = {Path(frame["path"]): frame for frame in session.frames}
+    for path in found.files:
+        frame = frames[path]
         known = identities.get(path)
         key = cache.key(path, known) if known else ""
         kept = cache.load(key) if known else None
         if kept is not None:
             results[path] = Measured(*kept, key)
         elif frame["values"]["verdict"] == "unreadable" and found.name(path) in causes:
-            own = any(e["quantity"] == "measuring" for e in frame["evidence"])
+            own = any(e["quantity"] == NOT_MEASURED.name for e in frame["evidence"])
             kind = OTHER_THAN_THE_FILE if own else UNREADABLE
             results[path] = Failure(path, causes[found.name(path)], kind)
         else:

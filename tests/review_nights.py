@@ -1,128 +1,128 @@
-"""A small night for looking at: subs on disk, graded, and the server that shows them."""
+"""A small graded night, and the real server on it, asked over sockets."""
 
 from __future__ import annotations
 
-import re
+import json
 import shutil
-import subprocess
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+import socket
+import threading
+from dataclasses import dataclass, field
 from pathlib import Path
-
-import numpy as np
-from astropy.io import fits
+from urllib.parse import urlsplit
 
 from subgrade.pipeline import Settings, grade
-
-WIDTH, HEIGHT = 1300, 901
-"""More than one tile either way; an odd height, since levels are counted from below."""
-START = datetime(2031, 3, 5, 20, 0, tzinfo=UTC)
-HOSTILE = "<img src=x onerror=alert(1)>.fits"
-NAMES = ("sub_0.fits", HOSTILE, *(f"sub_{k}.fits" for k in range(2, 7)))
-FLIPPED = (4, 5, 6)
-SWOLLEN, CLOUDED = 2, 5
+from subgrade.practice import scenario_file as nights
+from subgrade.practice.night import simulate_night
+from subgrade.reopening import reopen
+from subgrade.review.server import review
 
 
-@dataclass(frozen=True)
-class Sub:
-    """Where the stars of one frame fall, px, and how they look."""
-
-    turn_deg: float
-    shift: complex
-    fwhm: float = 3.0
-    transparency: float = 1.0
-
-
-def subs() -> list[Sub]:
-    """Dithered by some pixels; after the meridian flip the camera stands on its head."""
-    rng = np.random.default_rng(11)
-    shifts = rng.uniform(-6, 6, (len(NAMES), 2)) @ (1, 1j)
-    return [
-        Sub(
-            180.25 if k in FLIPPED else 0.0,
-            shift,
-            5.2 if k == SWOLLEN else 3.0,
-            0.4 if k == CLOUDED else 1.0,
-        )
-        for k, shift in enumerate(shifts)
-    ]
+def graded_night(place: Path, mosaic: bool = False) -> Settings:
+    """Nine small frames with their guiding record, graded into ``place / "graded"``."""
+    scenario = nights.adapt(nights.default_scenario(), 3, 9, 300, 220, mosaic, True)
+    simulate_night(place / "night", scenario)
+    settings = Settings(
+        (str(place / "night"),),
+        str(place / "graded"),
+        guide=(str(place / "night" / "guiding.csv"),),
+        workers=1,
+    )
+    grade(settings)
+    return settings
 
 
-def write_sub(path: Path, number: int, sub: Sub) -> None:
-    """The same field of Gaussian stars each time, as 16-bit FITS."""
-    field = np.random.default_rng(5)
-    middle = complex(WIDTH - 1, HEIGHT - 1) / 2
-    sky = field.uniform(-1, 1, (220, 2)) * (WIDTH / 2, HEIGHT / 2) @ (1, 1j)
-    flux = 10 ** field.uniform(3.9, 5.4, len(sky)) * sub.transparency
-    z = sky * np.exp(1j * np.radians(sub.turn_deg)) + middle + sub.shift
-    sigma = sub.fwhm / 2.35482
-    along = np.exp(-0.5 * ((np.arange(WIDTH) - z.real[:, None]) / sigma) ** 2)
-    up = np.exp(-0.5 * ((np.arange(HEIGHT) - z.imag[:, None]) / sigma) ** 2)
-    light = (up * (flux / (2 * np.pi * sigma**2))[:, None]).T @ along
-    image = np.random.default_rng(900 + number).normal(1000 + light, np.sqrt(100 + light))
-    start = START + timedelta(seconds=130 * number)
-    cards = {
-        "OBJECT": "Field 5",
-        "FILTER": "L",
-        "EXPTIME": 120.0,
-        "IMAGETYP": "LIGHT",
-        "DATE-OBS": start.replace(tzinfo=None).isoformat(timespec="milliseconds"),
-        "XPIXSZ": 3.76,
-        "FOCALLEN": 776.0,
-    }
-    pixels = np.clip(image, 0, 65535).astype(np.uint16)
-    fits.PrimaryHDU(pixels, fits.Header(cards)).writeto(path)
+def copied(place: Path, settings: Settings) -> Path:
+    """The results alone, to be written to."""
+    return Path(shutil.copytree(settings.out, place / "graded"))
 
 
-def graded_night(folder: Path) -> Path:
-    """Render and grade it; the results folder."""
-    frames, results = folder / "subs", folder / "results"
-    frames.mkdir()
-    for number, (name, sub) in enumerate(zip(NAMES, subs(), strict=True)):
-        write_sub(frames / name, number, sub)
-    grade(Settings((frames,), out=results, workers=1))
-    return results
+@dataclass
+class Answer:
+    """What came back: status, headers by small name, body."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def json(self) -> dict:
+        return json.loads(self.body)
 
 
 @dataclass
 class Served:
-    """A running server, and where it is reached."""
+    """A review that runs in a thread of this process."""
 
-    process: subprocess.Popen
-    address: str
+    results: Path
+    port: int = 0
+    address: str = ""
+    problem: str | None = None
+    errors: list = field(default_factory=list)
 
-    def kill(self) -> None:
-        """Without a chance to write anything more."""
-        self.process.kill()
-        self.process.wait()
+    def __enter__(self) -> Served:
+        ready = threading.Event()
 
+        def begun(address, stop):
+            self.address, self._stop = address, stop
+            ready.set()
 
-@contextmanager
-def served(results: Path) -> Iterator[Served]:
-    """The command itself, in a process of its own."""
-    command = [sys.executable, "-m", "subgrade", "review", str(results), "--no-open"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    try:
-        lines = []
-        for line in process.stdout:
-            lines.append(line)
-            if found := re.search(r"http://\S+", line):
-                yield Served(process, found.group(0))
-                return
-        raise AssertionError("".join(lines))
-    finally:
-        process.terminate()
-        try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        process.stdout.close()
+        def run():
+            try:
+                self.problem = review(reopen(self.results), self.port, begun)
+            except BaseException as error:
+                self.errors.append(error)
+                ready.set()
 
+        self._thread = threading.Thread(target=run, daemon=True)
+        self._thread.start()
+        assert ready.wait(60)
+        if self.errors:
+            raise self.errors[0]
+        parts = urlsplit(self.address)
+        self.port, self.root = parts.port, parts.path
+        return self
 
-def copied(results: Path, to: Path) -> Path:
-    """Results that a test may mark as it likes."""
-    return Path(shutil.copytree(results, to))
+    def __exit__(self, *error) -> None:
+        self._stop()
+        self._thread.join(30)
+        assert not self._thread.is_alive()
+
+    @property
+    def origin(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def raw(self, request: bytes, wait: float = 20.0) -> bytes:
+        """Whatever comes back for bytes, until the server closes the connection."""
+        with socket.create_connection(("127.0.0.1", self.port), timeout=wait) as stream:
+            stream.sendall(request)
+            found = b""
+            while part := stream.recv(1 << 16):
+                found += part
+        return found
+
+    def ask(
+        self, method: str, path: str, body: bytes | None = None, whole: bool = False, **headers: str
+    ) -> Answer:
+        """One request; ``path`` stands behind the token unless it is ``whole``."""
+        known = {"Host": f"127.0.0.1:{self.port}", "Connection": "close"}
+        known |= {name.replace("_", "-"): value for name, value in headers.items()}
+        if body is not None:
+            known["Content-Length"] = str(len(body))
+        lines = [f"{method} {path if whole else self.root + path} HTTP/1.1"]
+        lines += [f"{name}: {value}" for name, value in known.items() if value]
+        request = "\r\n".join(lines).encode() + b"\r\n\r\n" + (body or b"")
+        head, _, rest = self.raw(request).partition(b"\r\n\r\n")
+        first, *fields = head.decode("latin-1").split("\r\n")
+        found = {n.lower(): v.strip() for n, _, v in (f.partition(":") for f in fields)}
+        return Answer(int(first.split()[1]), found, rest)
+
+    def get(self, path: str, **headers: str) -> Answer:
+        return self.ask("GET", path, **headers)
+
+    def post(self, path: str, content: object, **headers: str) -> Answer:
+        """As the page itself sends it."""
+        own = {"Origin": self.origin, "Sec_Fetch_Site": "same-origin"}
+        return self.ask("POST", path, json.dumps(content).encode(), **(own | headers))
+
+    def mark(self, index: int, word: str | None) -> Answer:
+        return self.post("mark", {"frame": index, "word": word})

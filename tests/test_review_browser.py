@@ -18,7 +18,7 @@ from PIL import Image
 from scipy import ndimage
 
 from tests.report_chromium import needs_chromium, press, resize, text
-from tests.review_nights import (
+from tests.review_subs import (
     FLIPPED,
     HOSTILE,
     NAMES,

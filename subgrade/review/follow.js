@@ -1,5 +1,5 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
-const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons, evidence: frame.evidence, notes: frame.notes}));
+const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons, evidence: frame.evidence, shares: frame.shares}));
 const differing = new Set();
 
 function followState(answer) {
@@ -15,15 +15,12 @@ function followState(answer) {
   if (!look.open) redrawPage();
 }
 
-function takeOver(frame, {values = {}, evidence, notes, shares, ...now}) {
+function takeOver(frame, {evidence, shares, ...values}) {
   differing.add(frame.index);
-  frame.values = {...frame.values, ...now, ...values};
+  frame.values = {...frame.values, ...values};
   frame.verdict = frame.values.verdict;
-  const words = frame.values.reasons;
-  frame.reasons = Array.isArray(words) ? words : words ? words.split(";") : [];
-  frame.values.reasons = frame.reasons.join(";");
-  if (evidence) frame.evidence = evidence;
-  if (notes) frame.notes = notes;
+  frame.reasons = frame.values.reasons ? frame.values.reasons.split(";") : [];
+  if (evidence) Object.assign(frame, {evidence, shares});
 }
 
 // Below the view nothing of the page is seen, so it is drawn anew when the view is left.
@@ -37,6 +34,7 @@ AFTER.verdicts = () => {
   const focus = document.activeElement;
   for (const id of ["outcome", "balance", "summary", "groups", "remarks", "causes"]) byId(id).replaceChildren();
   drawHead();
+  redrawAdvice();
   byId("filters").replaceChildren();
   startFilters();
   buildTable();
@@ -44,5 +42,13 @@ AFTER.verdicts = () => {
   markCells();
   drawLine();
   showPanel();
+  showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
 };
+
+// The list is replaced where there is nothing to change, so its place is made anew.
+function redrawAdvice() {
+  const place = document.querySelector("#head .next");
+  place.replaceChildren(place.querySelector("h2"), make("ol", {id: "advice"}));
+  showAdvice();
+}

@@ -24,8 +24,8 @@ async function ask(path, options = {}) {
 
 async function causeIn(answer) {
   try {
-    const {cause, error} = await answer.json();
-    if (cause || error) return String(cause || error);
+    const {error} = await answer.json();
+    if (error && error !== "not found") return String(error);
   } catch {
     // not the server's own words
   }
@@ -40,11 +40,12 @@ function hearing(heard) {
 
 const post = async (path, what) => (await ask(path, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(what)})).json();
 
-// What the server knows of a frame; asked for once. A refusal is kept too, as `cause`.
+// What the server knows of a frame; asked for once. A refusal is kept too, as `cause`. With it the
+// server hears which frames come next, so that it can read them ahead.
 function infoOf(index) {
   if (!link.infos.has(index)) {
     link.infos.set(index, null);
-    ask(`frame/${index}`).then((answer) => answer.json()).then((info) => link.infos.set(index, {...info, index}), (error) => {
+    ask(`frame/${index}?ahead=${comingNext()}`).then((answer) => answer.json()).then((info) => link.infos.set(index, {...info, index}), (error) => {
       if (error instanceof Refusal) link.infos.set(index, {index, cause: error.message});
       else link.infos.delete(index);
     }).finally(() => changed("tiles"));
@@ -79,7 +80,7 @@ async function runTile(tile) {
   link.running.set(tile.key, {control, ahead: tile.ahead});
   try {
     const answer = await ask(tile.path, {signal: control.signal});
-    keepTile(tile.key, await createImageBitmap(await answer.blob()));
+    if (answer.status === 200) keepTile(tile.key, await createImageBitmap(await answer.blob()));
   } catch (error) {
     if (error instanceof Refusal) link.infos.set(tile.index, {...link.infos.get(tile.index), cause: error.message});
     else if (error.name !== "AbortError" && !(error instanceof Silence)) keepTile(tile.key, null);
