@@ -125,4 +125,4 @@ def served(results: Path) -> Iterator[Served]:
 
 def copied(results: Path, to: Path) -> Path:
     """Results that a test may mark as it likes."""
-    return Path(shutil.copytree(results, to))
+    return Path(shutil.copytree(results, to, ignore=shutil.ignore_patterns("*.lock")))
