@@ -259,6 +259,7 @@ def listen(port: int) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind(("127.0.0.1", port))
+        listening.listen(MOST_CONNECTIONS)  # whoever comes early waits
     except OSError as error:
         listening.close()
         raise UsageError(f"--port {port}: {error.strerror or error}") from error
