@@ -37,20 +37,8 @@ from subgrade.review.stretch import Stretch
 from subgrade.review.subs import Subs
 from subgrade.review.writing import REGRADED, FollowingFiles
 
-SCRIPTS = (
-    "look.js",
-    "link.js",
-    "tiles.js",
-    "view.js",
-    "softness.js",
-    "overlay.js",
-    "queue.js",
-    "marking.js",
-    "follow.js",
-    "lookbox.js",
-    "begin.js",
-)
-STYLES = ("review.css",)
+SCRIPTS: tuple[str, ...] = ()
+STYLES: tuple[str, ...] = ()
 """Files of this folder that the page has beyond its own, in their order."""
 END_S = 2.0
 """Answers still going out at the end get so long."""
@@ -271,7 +259,7 @@ def listen(port: int) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind(("127.0.0.1", port))
-        listening.listen()  # whoever comes before the server accepts waits, and is not turned away
+        listening.listen(MOST_CONNECTIONS)  # whoever comes early waits
     except OSError as error:
         listening.close()
         raise UsageError(f"--port {port}: {error.strerror or error}") from error
