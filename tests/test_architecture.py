@@ -22,6 +22,7 @@ STAGES = (
     "guiding",
     "judging",
     "teaching",
+    "choosing",
     "diagnosis",
     "results",
     "report",

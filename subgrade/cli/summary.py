@@ -86,6 +86,7 @@ def _headline(graded: Graded) -> str:
     text += (
         f"{kept} kept{_time(counts['kept_s'])}, "
         f"{counts['rejected']} rejected{_time(_rejected_s(graded))}"
+        + (f", {counts['surplus']} of them by your choice" if counts["surplus"] else "")
         + (f", {counts['unreadable']} could not be graded" if counts["unreadable"] else "")
     )
     total = counts["kept_s"] + counts["lost_s"]

@@ -530,3 +530,10 @@ UNREAD_FILE = register("file", "the file cannot be read; no number", FILE)
 NOT_MEASURED = register("measuring", "subgrade failed on a file that may be sound; no number", FILE)
 NOT_OF_SESSION = register("session", "the frame is not of this session; no number", HEADER)
 MARK = register("your mark", "you marked the frame; no number", PERSON)
+PLACE_AMONG_PASSING = register(
+    "place among those that pass",
+    "place in the order of the group's passing frames, the best first; the limit is how many you "
+    "keep",
+    PERSON,
+    label="place, best first",
+)
