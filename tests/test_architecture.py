@@ -40,6 +40,7 @@ OPEN = {
     "motion",
     "reasons",
     "series",
+    "stack_forecast",
     "weights",
 }
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
