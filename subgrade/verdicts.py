@@ -114,7 +114,8 @@ def _chosen(night: Night, decided: Decided, settings: Settings, person: Person |
         return decided
     marks = (person.marks if person else None) or {}
     held = {name for name, mark in marks.items() if mark.keep}
-    verdicts = leave_surplus(night, decided.verdicts, Choice(settings.keep, settings.prefer), held)
+    choice = Choice(settings.keep, settings.prefer)
+    verdicts = leave_surplus(night, decided.verdicts, decided.limits, choice, held)
     return replace(decided, verdicts=verdicts, own=decided.own or decided.verdicts)
 
 

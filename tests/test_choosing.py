@@ -102,7 +102,7 @@ def test_the_best_are_kept_and_the_others_say_why(mixed, prefer):
     night, verdicts = mixed
     passing = [k for k, v in enumerate(verdicts) if v.verdict == "keep"]
     assert len(passing) == 10
-    found = leave_surplus(night, verdicts, Choice(0.6, prefer))
+    found = leave_surplus(night, verdicts, load_limits(), Choice(0.6, prefer))
     kept = [k for k, v in enumerate(found) if v.verdict == "keep"]
     surplus = [k for k, v in enumerate(found) if v.reasons[:1] == ("surplus",)]
     assert (len(kept), len(surplus)) == (6, 4)
@@ -123,15 +123,15 @@ def test_the_best_are_kept_and_the_others_say_why(mixed, prefer):
 
 def test_keeping_all_changes_nothing(mixed):
     night, verdicts = mixed
-    assert leave_surplus(night, verdicts, Choice(1.0)) == verdicts
-    assert leave_surplus(night, verdicts, Choice(None)) == verdicts
+    assert leave_surplus(night, verdicts, load_limits(), Choice(1.0)) == verdicts
+    assert leave_surplus(night, verdicts, load_limits(), Choice(None)) == verdicts
 
 
 def test_what_a_mark_keeps_is_never_left_out(mixed):
     night, verdicts = mixed
-    plain = leave_surplus(night, verdicts, Choice(0.3))
+    plain = leave_surplus(night, verdicts, load_limits(), Choice(0.3))
     out = {v.frame for v in plain if v.reasons[:1] == ("surplus",)}
-    found = leave_surplus(night, verdicts, Choice(0.3), held=out)
+    found = leave_surplus(night, verdicts, load_limits(), Choice(0.3), held=out)
     kept = {v.frame for v in found if v.verdict == "keep"}
     assert kept == out, "they fill the share, and more"
 
@@ -141,7 +141,9 @@ def test_groups_are_chosen_from_by_themselves(mixed):
     members = night.groups[0].members
     halves = [replace(night.groups[0], members=members[::2]) for _ in range(2)]
     halves[1] = replace(halves[1], members=members[1::2])
-    found = leave_surplus(replace(night, groups=tuple(halves)), verdicts, Choice(0.8))
+    found = leave_surplus(
+        replace(night, groups=tuple(halves)), verdicts, load_limits(), Choice(0.8)
+    )
     for group in halves:
         passed = sum(verdicts[k].verdict == "keep" for k in group.members)
         assert sum(found[k].verdict == "keep" for k in group.members) == np.ceil(0.8 * passed)

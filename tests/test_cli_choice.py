@@ -76,7 +76,7 @@ def test_explain_shows_the_place_in_the_order(half, capfd):
     name = next(n for n, r in rows(half).items() if r["reasons"].startswith("surplus"))
     code, out, _ = run(capfd, "explain", half, name)
     assert code == 0
-    assert "left out by choice" in out
+    assert f"{name}: reject (surplus)" in out
     assert "place, best first" in out
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from subgrade.choosing.best_first import best_first
 from subgrade.judging.evidence import evidence
 from subgrade.judging.features import PLACE_AMONG_PASSING
+from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import SURPLUS
 from subgrade.judging.weights import weighed_again
@@ -70,7 +71,11 @@ def share_kept(exposure_s: Sequence[float], share: float) -> int:
 
 
 def leave_surplus(
-    night: Night, verdicts: tuple[Judgement, ...], choice: Choice, held: Collection[str] = ()
+    night: Night,
+    verdicts: tuple[Judgement, ...],
+    limits: Limits,
+    choice: Choice,
+    held: Collection[str] = (),
 ) -> tuple[Judgement, ...]:
     """The verdicts with what the person's choice leaves out, weighed anew.
 
@@ -79,6 +84,8 @@ def leave_surplus(
     night : Night
     verdicts : tuple of Judgement
         In the order of ``night.frames``.
+    limits : Limits
+        Those of the verdicts.
     choice : Choice
     held : collection of str
         Frames that a mark keeps: they count to the share and are never left out.
@@ -87,11 +94,13 @@ def leave_surplus(
         return verdicts
     found = list(verdicts)
     for group in night.groups:
-        for place, i in enumerate(order := _passing(night, group, verdicts, choice.prefer)):
-            if place == 0:
-                count = _kept(night, order, verdicts, choice.share, held)
+        order = _passing(night, group, verdicts, choice.prefer)
+        count = _kept(night, order, verdicts, choice.share, held)
+        for place, i in enumerate(order):
             if i not in count:
-                found[i] = _left_out(verdicts[i], choice, place + 1, len(order), len(count))
+                points = limits.verdict.points_cap
+                where = (place + 1, len(order), len(count))
+                found[i] = _left_out(verdicts[i], choice, where, points)
         weighed_again(night, group, found)
     return tuple(found)
 
@@ -118,10 +127,14 @@ def _kept(
     return set(first[: max(share_kept(times, share), marked)])
 
 
-def _left_out(own: Judgement, choice: Choice, place: int, passing: int, kept: int) -> Judgement:
-    where = f"it passes, but is {_ordinal(place)} of {passing} by {choice.prefer}"
-    found = f"{where}, and {'only the best is' if kept == 1 else f'the best {kept} are'} kept"
-    item = evidence(SURPLUS, PLACE_AMONG_PASSING, 0.0, found, value=place, limit=kept)
+def _left_out(
+    own: Judgement, choice: Choice, where: tuple[int, int, int], points: float
+) -> Judgement:
+    """One good frame rejected by choice; ``where`` is its place, of how many, and how many stay."""
+    place, passing, kept = where
+    ordered = f"it passes, but is {_ordinal(place)} of {passing} by {choice.prefer}"
+    found = f"{ordered}, and {'only the best is' if kept == 1 else f'the best {kept} are'} kept"
+    item = evidence(SURPLUS, PLACE_AMONG_PASSING, points, found, value=place, limit=kept)
     sentence = f"{found}. {own.found[:1].upper()}{own.found[1:]}"
     return replace(
         own,

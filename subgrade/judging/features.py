@@ -536,4 +536,5 @@ PLACE_AMONG_PASSING = register(
     "keep",
     PERSON,
     label="place, best first",
+    digits=1,
 )
