@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
+"""Options that name a file or a folder."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:

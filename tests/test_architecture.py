@@ -63,7 +63,7 @@ BESIDE = {
     "pipeline": {"cli"},
     "measuring": {"pipeline", "verdicts", "worker_imports"},
     "verdicts": {"pipeline"},
-    "settings": {"pipeline", "given_paths", "measuring", "verdicts"},
+    "settings": {"pipeline", "given_paths", "measuring", "verdicts", "results", "cli"},
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},

@@ -9,9 +9,7 @@ import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 from subgrade.cli.option_types import Motion, Number, Share, number_option
-
-PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
-"""Options that name a file or a folder."""
+from subgrade.settings import PATHS
 
 
 @click.command(

@@ -1,6 +1,7 @@
 """Write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.columns import looks
+from subgrade.results.command_line import with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
@@ -8,6 +9,7 @@ from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.quantities import (
     decided,
     evidence_words,
+    quantity_numbers,
     quantity_texts,
 )
 from subgrade.results.read import Session, open_results
@@ -30,8 +32,10 @@ __all__ = [
     "night_rms",
     "open_results",
     "problems_parted",
+    "quantity_numbers",
     "quantity_texts",
     "session_record",
+    "with_marks",
     "write_results",
     "write_whole",
 ]
