@@ -40,10 +40,10 @@ function curveShapes(n, passing, graded, most) {
 function curveNotes(lanes, passing, graded, most) {
   const base = {showarrow: false, font: {size: 11, color: colour("faint")}};
   const names = lanes.map((lane) => ({...base, font: {size: 12, color: colour("ink")}, text: `<b>${lane.name}</b>`, xref: "paper", yref: "paper", x: 0, xanchor: "left", xshift: -CURVE_MARGIN.l, y: lane.domain[1], yanchor: "top"}));
-  const left = graded > 0.75 * most;
+  const left = graded > 0.5 * most;
   return [...names,
     {...base, text: "as graded", xref: "x", yref: "paper", x: graded, xanchor: left ? "right" : "left", xshift: left ? -4 : 4, y: 0.585, yanchor: "bottom"},
-    ...(most - passing > 0.18 * most ? [{...base, text: "rejected frames", xref: "x", yref: "paper", x: most + 0.5, xanchor: "right", xshift: -4, y: 1, yanchor: "top"}] : [])];
+    ...(most - passing > 0.18 * most ? [{...base, text: "rejected frames", xref: "x", yref: "paper", x: most + 0.5, xanchor: "right", xshift: -4, y: 0.585, yanchor: "bottom"}] : [])];
 }
 
 const shown = {curve: null, paper: false};

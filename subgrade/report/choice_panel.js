@@ -61,7 +61,7 @@ function stackRows(k, curve, n, graded) {
   const mine = differs() || n !== graded;
   return [make("thead", {}, make("tr", {}, ...heads.map((textContent, j) => make("th", {scope: "col", className: j ? "figure" : "", textContent, title: j === 3 ? "of a faint star, over that of a plain mean of all frames; predicted" : ""})))),
     make("tbody", {}, row("all, weighted", "weighted", most), row("keeps, plain mean", "mean", graded), row("keeps, weighted", "weighted", graded),
-      ...(mine ? [row("this choice, plain mean", "mean", n, "mine"), row("this choice, weighted", "weighted", n, "mine")] : []))];
+      ...(mine ? [row("chosen, plain mean", "mean", n, "mine"), row("chosen, weighted", "weighted", n, "mine")] : []))];
 }
 
 function chosenText(kept, passing) {
@@ -69,7 +69,7 @@ function chosenText(kept, passing) {
   const time = (frames) => { const t = sum(frames.map((f) => f.values.exposure_s || 0)); return t ? ` (${duration(t)})` : ""; };
   const stay = night.filter((f) => all.has(f)), go = night.filter((f) => !all.has(f));
   const good = go.filter(passes);
-  const parts = [make("b", {textContent: `Keeps ${stay.length}${time(stay)}, leaves out ${go.length}${time(go)}`}),
+  const parts = [make("b", {textContent: `Keeps ${stay.length}${time(stay)}, leaves out ${go.length || "none"}${time(go)}`}),
     good.length ? `, ${count(good.length, "good frame", "good frames")} among them${time(good)}` : "",
     strict.extra ? `; ${count(strict.extra, "rejected frame", "rejected frames")} taken back` : "", "."];
   const moved = FRAMES.filter((f) => markOf(f) && f.group === strict.group && (markOf(f) === "keep") !== (f.verdict === "keep" || isSurplus(f))).length;

@@ -5,7 +5,7 @@ from subgrade.results.command_line import with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
-from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.model import CulledFrame, Graded, GradedFrame, is_surplus
 from subgrade.results.quantities import (
     decided,
     evidence_words,
@@ -28,6 +28,7 @@ __all__ = [
     "every_problem",
     "evidence_words",
     "file_identities",
+    "is_surplus",
     "looks",
     "night_rms",
     "open_results",
