@@ -65,7 +65,7 @@ function drawCurve(group, n, graded) {
   const traces = lanes.flatMap((lane) => STACK_LINES.map(([kind, dash, name]) => ({type: "scatter", mode: curve.counts.length > 1 ? "lines" : "markers", name, x: curve.counts, y: curve[kind][lane.key].map((v) => (known(v) ? lane.of(v) : null)),
     yaxis: lane.axis, hoverinfo: "skip", showlegend: false, line: {color: colour(kind === "weighted" ? "keep" : "ink"), width: kind === "weighted" ? 2 : 1.5, dash}})));
   const ticks = curveTicks(order);
-  const layout = {height: onPaper() ? 190 : 250, width: onPaper() ? PAPER_PX / 2 : undefined, autosize: !onPaper(), margin: CURVE_MARGIN, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
+  const layout = {height: onPaper() ? 170 : 205, width: onPaper() ? PAPER_PX / 2 : undefined, autosize: !onPaper(), margin: CURVE_MARGIN, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     font: {family: "system-ui, sans-serif", size: 11, color: colour("ink")}, hovermode: false, dragmode: false, showlegend: false, shapes, annotations: curveNotes(lanes, passing, graded, most),
     xaxis: {range: [Math.min(1, most) - 0.5, most + 0.5], anchor: lanes[2].axis, gridcolor: colour("line"), griddash: "dot", zeroline: false, fixedrange: true, tickvals: ticks.vals, ticktext: ticks.text}};
   lanes.forEach((lane, k) => {

@@ -159,6 +159,9 @@ const AFTER = {
 // Paper is white and narrow, whatever the screen is.
 function forPaper(on) {
   document.documentElement.classList.toggle("paper", on);
+  // the first sheet holds what happened
+  if (on) byId("line").after(byId("choice"));
+  else byId("tools").before(byId("choice"));
   drawLine();
   showChoice();
 }
