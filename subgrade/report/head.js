@@ -1,5 +1,15 @@
 // How the night went, what it cost and why, what to do: read before anything else.
 function showHead() {
+  drawHead();
+  showAdvice();
+  watchers.push((what) => {
+    if (what === "filter") markCauses();
+    if (what === "clock") byId("what").textContent = nightSpan();
+  });
+}
+
+// What may change with the person's marks.
+function drawHead() {
   const totals = NIGHT.totals;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
@@ -15,12 +25,7 @@ function showHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
-  showAdvice();
   showCauses();
-  watchers.push((what) => {
-    if (what === "filter") markCauses();
-    if (what === "clock") byId("what").textContent = nightSpan();
-  });
 }
 
 // Time first; frames where the time is not known.

@@ -5,6 +5,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
@@ -75,25 +78,64 @@ def report_page(graded: Graded, session: dict | None = None) -> str:
     return assemble(page_record(graded, session))
 
 
-def assemble(record: dict) -> str:
+@dataclass(frozen=True, slots=True)
+class ReviewedPage:
+    """The page as a server of this machine shows it.
+
+    Attributes
+    ----------
+    before, behind : str
+        The page round the state of the marks.
+    policy : str
+        Content-Security-Policy of the page, for its header.
+    """
+
+    before: str
+    behind: str
+    policy: str
+
+    def text(self, state: dict) -> str:
+        """The page with the state of the marks as it is: ``review`` of its record."""
+        return f"{self.before}{json_block(state)}{self.behind}"
+
+
+def reviewed_page(
+    graded: Graded, scripts: Sequence[str] = (), styles: Sequence[str] = ()
+) -> ReviewedPage:
+    """The page for a server, which has more to look at.
+
+    Parameters
+    ----------
+    graded : Graded
+    scripts, styles : sequence of str
+        As for `assemble`.
+    """
+    mark = secrets.token_hex(16)
+    record = page_record(graded) | {"review": mark}
+    before, behind = assemble(record, scripts, styles, served=True).split(f'"{mark}"')
+    return ReviewedPage(
+        before, behind, f"{policy(_scripts(scripts), True)}; frame-ancestors 'none'"
+    )
+
+
+def assemble(
+    record: dict, scripts: Sequence[str] = (), styles: Sequence[str] = (), served: bool = False
+) -> str:
     """Put a record into the page's frame.
 
     Parameters
     ----------
     record : dict
         As from `page_record`; plain values only.
+    scripts, styles : sequence of str
+        Texts that come after the page's own.
+    served : bool
+        Whether the page comes from a server, which it may ask for pictures and numbers.
     """
-    from plotly.offline import get_plotlyjs
-
-    plots = _closed(get_plotlyjs())
-    behaviour = _closed("\n".join(["(() => {", '"use strict";', *map(_part, SCRIPTS), "})();"]))
-    allowed = " ".join(f"'sha256-{_hash(script)}'" for script in (plots, behaviour))
+    plots, behaviour = _scripts(scripts)
     pieces = {
-        "POLICY": (
-            f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
-            "img-src data: blob:; base-uri 'none'; form-action 'none'"
-        ),
-        "STYLE": _part("page.css"),
+        "POLICY": policy((plots, behaviour), served),
+        "STYLE": "\n".join([_part("page.css"), *styles]),
         "DATA": json_block(record),
         "PLOTS": plots,
         "BEHAVIOUR": behaviour,
@@ -107,6 +149,16 @@ def assemble(record: dict) -> str:
     return "".join(whole)
 
 
+def policy(scripts: Sequence[str], served: bool) -> str:
+    """What the page may load: its own scripts, and pictures and numbers of its server."""
+    allowed = " ".join(f"'sha256-{_hash(script)}'" for script in scripts)
+    pictures = "'self' data: blob:; connect-src 'self'" if served else "data: blob:"
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
+        f"img-src {pictures}; base-uri 'none'; form-action 'none'"
+    )
+
+
 def json_block(record: dict) -> str:
     """JSON for a script element: no text in it can end the element or start another.
 
@@ -116,6 +168,14 @@ def json_block(record: dict) -> str:
     for sign in "<>&":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return text
+
+
+def _scripts(more: Sequence[str]) -> tuple[str, str]:
+    """The drawing library and the page's own script."""
+    from plotly.offline import get_plotlyjs
+
+    own = [*map(_part, SCRIPTS), *more]
+    return _closed(get_plotlyjs()), _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
 
 
 def _closed(script: str) -> str:
