@@ -9,7 +9,7 @@ function followState(answer) {
   for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  Object.assign(NIGHT, answer.record || {});
+  Object.assign(NIGHT, answer.record || {}, {followed: true});
   look.stale = true;
   changed("marking");
   if (!look.open) redrawPage();
@@ -41,6 +41,7 @@ AFTER.verdicts = () => {
   showMarked();
   markCells();
   drawLine();
+  showChoice();
   showPanel();
   showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
