@@ -109,6 +109,7 @@ const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
+const agrees = (frame) => markOf(frame) === frame.verdict && !frame.overruled; // overruled: the verdict follows the mark already
 
 function fits(frame, leaveOut = "") {
   if (leaveOut !== "verdict" && state.verdict && frame.verdict !== state.verdict) return false;

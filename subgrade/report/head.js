@@ -1,14 +1,20 @@
 // How the night went, what it cost and why, what to do: read before anything else.
+const EMPTY_HEAD = byId("head").cloneNode(true);
+
 function showHead() {
   drawHead();
-  showAdvice();
   watchers.push((what) => {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
   });
 }
 
-// What may change with the person's marks.
+// Where a server judges anew after a mark.
+function redrawHead() {
+  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  drawHead();
+}
+
 function drawHead() {
   const totals = NIGHT.totals;
   byId("what").textContent = nightSpan();
@@ -25,6 +31,7 @@ function drawHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
+  showAdvice();
   showCauses();
 }
 

@@ -9,7 +9,9 @@ function followState(answer) {
   for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  Object.assign(NIGHT, answer.record || {}, {followed: true});
+  const {by_marks: told = {}, overruled = [], ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: told[frame.index] || [], overruled: overruled.includes(frame.index)});
+  Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");
   if (!look.open) redrawPage();
@@ -30,11 +32,16 @@ function redrawPage() {
   changed("verdicts");
 }
 
+// Where no verdict, weight or reason moved, the marks alone are drawn.
+const standing = () => JSON.stringify([NIGHT.totals, FRAMES.map((f) => [f.verdict, f.values.reasons, f.values.weight, f.values.explanation])]);
+let drawnStanding = standing();
+
 AFTER.verdicts = () => {
+  const now = standing();
+  if (now === drawnStanding) return AFTER.marks();
+  drawnStanding = now;
   const focus = document.activeElement;
-  for (const id of ["outcome", "balance", "summary", "groups", "remarks", "causes"]) byId(id).replaceChildren();
-  drawHead();
-  redrawAdvice();
+  redrawHead();
   byId("filters").replaceChildren();
   startFilters();
   buildTable();
@@ -46,10 +53,3 @@ AFTER.verdicts = () => {
   showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
 };
-
-// The list is replaced where there is nothing to change, so its place is made anew.
-function redrawAdvice() {
-  const place = document.querySelector("#head .next");
-  place.replaceChildren(place.querySelector("h2"), make("ol", {id: "advice"}));
-  showAdvice();
-}
