@@ -32,8 +32,6 @@ from tests.review_subs import (
 pytestmark = [needs_chromium, pytest.mark.slow]
 SAME_STAR_PX = 0.3
 """How far a star may move on the screen between a frame and the best beside it."""
-BEST = 0
-"""Told apart from the others by nothing, so its number is read from the server where needed."""
 
 
 @pytest.fixture(scope="module")

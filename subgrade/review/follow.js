@@ -9,8 +9,8 @@ function followState(answer) {
   for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  const {by_marks: told = {}, overruled = [], ...record} = answer.record || {};
-  for (const frame of FRAMES) Object.assign(frame, {by_marks: told[frame.index] || [], overruled: overruled.includes(frame.index)});
+  const {by_marks: texts = {}, overruled = [], ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], overruled: overruled.includes(frame.index)});
   Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");
