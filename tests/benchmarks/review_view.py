@@ -71,9 +71,14 @@ requestAnimationFrame(next);"""
 
 MARK = """
 const [rounds, done] = arguments, taken = [], kept = document.getElementById("look-kept");
-const key = (key) => document.getElementById("sub").dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
+const canvas = document.getElementById("sub");
+const key = (key) => canvas.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
 const settled = (before) => new Promise((go) => {
-  const seen = () => kept.textContent !== before && !kept.textContent.includes("saving") && (watch.disconnect(), go(performance.now()));
+  const seen = () => {
+    if (kept.textContent === before || kept.textContent.includes("saving")) return;
+    watch.disconnect();
+    go(performance.now());
+  };
   const watch = new MutationObserver(seen);
   watch.observe(kept, {childList: true, characterData: true, subtree: true});
 });
