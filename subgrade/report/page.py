@@ -16,8 +16,12 @@ SCRIPTS = (
     "base.js",
     "clock.js",
     "head.js",
-    "timeline.js",
     "axes.js",
+    "events.js",
+    "timeline.js",
+    "plot.js",
+    "plot_frame.js",
+    "pointer.js",
     "drawings.js",
     "frame.js",
     "table.js",
@@ -26,6 +30,11 @@ SCRIPTS = (
     "night.js",
     "start.js",
 )
+
+SHOWN_LATER = frozenset(
+    ("evidence", "shares", "notes", "star", "whiskers", "motion", "path", "thumbnail", "crops")
+)
+"""Parts of a frame that are read only when it is shown: most of the page."""
 
 
 def write_report(graded: Graded, out: str | Path) -> Path:
@@ -76,20 +85,17 @@ def assemble(record: dict) -> str:
     record : dict
         As from `page_record`; plain values only.
     """
-    from plotly.offline import get_plotlyjs
-
-    plots = _closed(get_plotlyjs())
+    frames, later = parted(record["frames"])
     behaviour = _closed("\n".join(["(() => {", '"use strict";', *map(_part, SCRIPTS), "})();"]))
-    allowed = " ".join(f"'sha256-{_hash(script)}'" for script in (plots, behaviour))
     pieces = {
         "POLICY": (
-            f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
-            "img-src data: blob:; base-uri 'none'; form-action 'none'"
+            f"default-src 'none'; script-src 'sha256-{_hash(behaviour)}'; "
+            "style-src 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action 'none'"
         ),
         "STYLE": _part("page.css"),
-        "DATA": json_block(record),
-        "PLOTS": plots,
+        "DATA": json_block({**record, "frames": frames}),
         "BEHAVIOUR": behaviour,
+        "LATER": "".join(map(_later_block, later)),
     }
     page = _part("page.html")
     parts = page.split("{{")
@@ -98,6 +104,18 @@ def assemble(record: dict) -> str:
         name, rest = part.split("}}", 1)
         whole += [pieces[name], rest]
     return "".join(whole)
+
+
+def parted(frames: list[dict]) -> tuple[list[dict], list[dict]]:
+    """What is needed of every frame at once, and what only when a frame is shown."""
+    now = [{k: v for k, v in frame.items() if k not in SHOWN_LATER} for frame in frames]
+    later = [{k: v for k, v in frame.items() if k in SHOWN_LATER} for frame in frames]
+    return now, later
+
+
+def _later_block(frame: dict) -> str:
+    """Behind the script that uses it, so that the page is usable before it has been read."""
+    return f'<script type="application/json" class="later">{json_block(frame)}</script>\n'
 
 
 def json_block(record: dict) -> str:

@@ -8,8 +8,11 @@ from subgrade.diagnosis import number
 from subgrade.figures import eccentricity_text, likely
 from subgrade.guiding.model import GuideNight
 from subgrade.judging.reasons import REASONS
+from subgrade.optional_parts import attempt
 from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
+from subgrade.report.events import night_events
+from subgrade.report.time_line import lane_limits, near_times
 from subgrade.report.trace import exposure_path, night_trace
 from subgrade.results import (
     Graded,
@@ -59,10 +62,13 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
         None without a usable record), ``frames`` with ``start_unix`` and the drawings of each,
         ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
-        ``unused_records`` (file and cause each).
+        ``unused_records`` (file and cause each), ``events`` (see `night_events`).
     """
     session = session_record(graded) if session is None else session
     problems, unused, missing = problems_parted(every_problem(graded))
+    near = attempt(
+        "places of files without a time", lambda: near_times(graded), [None] * len(graded.frames)
+    )
     moved = most_oval([frame.stars for frame in graded.frames])
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
@@ -76,8 +82,9 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         "unused_records": [{"file": f, "cause": c} for f, c in unused],
         "guiding_rms": [v if math.isfinite(v) else None for v in night_rms(graded)],
         "trace": night_trace(guiding) if guiding else None,
+        "events": attempt("what happened between the frames", lambda: night_events(graded), []),
         "frames": [
-            _numbers(frame, row) | _drawn(frame, guiding, k in moved)
+            _numbers(frame, row) | {"near_unix": near[k]} | _drawn(frame, guiding, k in moved)
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
         "marked": _marked(graded),
@@ -133,6 +140,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
     return {
         **{name: row[name] for name in OF_THE_FRAME},
         "values": row["values"] | _unrounded(frame, row),
+        "limits": lane_limits(frame, row),
         "evidence": evidence,
         # of two choices a cause may be in both; that of the first reason comes first
         "shares": {
