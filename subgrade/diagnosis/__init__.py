@@ -3,7 +3,7 @@
 from importlib import import_module
 
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding, Quantity, Span
-from subgrade.diagnosis.wording import number
+from subgrade.diagnosis.wording import duration, number
 
 __all__ = [
     "TWILIGHT_DEG",
@@ -14,6 +14,7 @@ __all__ = [
     "Quantity",
     "Span",
     "diagnose_night",
+    "duration",
     "number",
     "sun_and_moon",
 ]

@@ -25,7 +25,7 @@ STEP_S = 120.0
 
 
 def night_events(graded: Graded) -> list[dict]:
-    """What can be told of the night between its frames, in order of time.
+    """What the headers show between the frames, in order of time.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def night_events(graded: Graded) -> list[dict]:
     -------
     list of dict
         ``kind`` (``flip``, ``focus``, ``filter``, ``twilight``), ``unix`` (POSIX seconds UTC),
-        ``text`` (a label) and ``note`` (what more is known).  What headers do not tell is not
+        ``text`` (a label) and ``note`` (what more is known).  What headers do not state is not
         among them.
     """
     frames = sorted((f for f in graded.frames if _timed(f)), key=lambda f: f.facts.start_unix)

@@ -21,6 +21,7 @@ from subgrade.results import (
     decided,
     every_problem,
     evidence_words,
+    headline,
     looks,
     night_rms,
     problems_parted,
@@ -62,7 +63,8 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
         None without a usable record), ``frames`` with ``start_unix`` and the drawings of each,
         ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
-        ``unused_records`` (file and cause each), ``events`` (see `night_events`).
+        ``unused_records`` (file and cause each), ``events`` (see `night_events`),
+        ``headline`` (see `subgrade.results.headline`).
     """
     session = session_record(graded) if session is None else session
     problems, unused, missing = problems_parted(every_problem(graded))
@@ -74,6 +76,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
         "diagnosis": _story(session["diagnosis"]),
+        "headline": headline(session["causes"], session["diagnosis"]),
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "columns": looks(),
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},

@@ -4,6 +4,7 @@ from subgrade.results.columns import looks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
+from subgrade.results.leading_loss import headline
 from subgrade.results.model import CulledFrame, Graded, GradedFrame
 from subgrade.results.quantities import (
     decided,
@@ -26,6 +27,7 @@ __all__ = [
     "every_problem",
     "evidence_words",
     "file_identities",
+    "headline",
     "looks",
     "night_rms",
     "open_results",
