@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -77,28 +77,46 @@ def judge(
         lambda li: judge_night(night, for_stack(li, settings.stack), record, followed, damaged),
         person,
     )
+    chosen = attempt(
+        "your choice of how many to keep",
+        lambda: _chosen(night, decided, settings, person),
+        decided,
+    )
     frames = [
-        *_judged(night, measured, decided.verdicts, record, settings),
+        *_judged(night, measured, chosen.verdicts, record, settings),
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)
     diagnosis = attempt(
         "the diagnosis",
-        lambda: _diagnosed(followed, decided, guiding, frames, measured, found),
+        lambda: _diagnosed(followed, chosen, guiding, frames, measured, found),
         None,
     )
     return Graded(
         found.folder,
         tuple(frames),
         followed.night.groups,
-        decided.limits,
+        chosen.limits,
         _problems(measured, found, guiding),
         asked_for(settings),
         guiding.night,
         diagnosis,
         followed.remarks,
-        person=decided,
+        person=chosen,
     )
+
+
+def _chosen(night: Night, decided: Decided, settings: Settings, person: Person | None) -> Decided:
+    """The decisions with what the person's choice of how many to keep leaves out."""
+    from subgrade.choosing import Choice, leave_surplus
+
+    if settings.keep is None:
+        return decided
+    marks = (person.marks if person else None) or {}
+    held = {name for name, mark in marks.items() if mark.keep}
+    choice = Choice(settings.keep, settings.prefer)
+    verdicts = leave_surplus(night, decided.verdicts, decided.limits, choice, held)
+    return replace(decided, verdicts=verdicts, own=decided.own or decided.verdicts)
 
 
 def _problems(

@@ -22,6 +22,7 @@ STAGES = (
     "guiding",
     "judging",
     "teaching",
+    "choosing",
     "diagnosis",
     "results",
     "report",
@@ -39,6 +40,7 @@ OPEN = {
     "motion",
     "reasons",
     "series",
+    "stack_forecast",
     "weights",
 }
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
@@ -61,7 +63,7 @@ BESIDE = {
     "pipeline": {"cli"},
     "measuring": {"pipeline", "verdicts", "worker_imports"},
     "verdicts": {"pipeline"},
-    "settings": {"pipeline", "given_paths", "measuring", "verdicts"},
+    "settings": {"pipeline", "given_paths", "measuring", "verdicts", "results", "cli"},
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "verdicts"},
     "processes": {"workers"},

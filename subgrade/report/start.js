@@ -9,7 +9,8 @@ const KEYS = [
   ["C", "clear the mark"],
   ["S", "save the marks"],
   ["A", "show all frames"],
-  ["/", "find in names and explanations"],
+  ["D", "doubtful verdicts, the least certain first (again: all)"],
+  ["/", "find in names, explanations, reasons and deciding numbers; Esc clears, then leaves"],
   ["T", "light or dark"],
   ["?", "this list"],
 ];
@@ -28,7 +29,8 @@ const ACTS = {
   s: () => Object.keys(state.marks).length && saveMarks(),
   a: showAll,
   t: switchTheme,
-  "/": () => byId("find").focus(),
+  d: () => byId("doubtful") && filterDoubtful(),
+  "/": () => byId("find").select(),
   "?": () => byId("help").showModal(),
 };
 
@@ -70,7 +72,7 @@ function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]")) return;
   const from = event.target.closest ? event.target : document.body;
   if (from.closest("input, select, textarea")) {
-    if (event.key === "Escape") from.blur();
+    if (event.key === "Escape") from.blur(); // Find clears first, see find.js
     return;
   }
   const letter = event.key.length === 1;
@@ -95,7 +97,7 @@ const AFTER = {
     showPanel();
     markRow();
     const frame = FRAMES[state.selected];
-    byId("spoken").textContent = [plainName(frame.name), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
+    byId("spoken").textContent = [spokenName(frame), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
   },
   filter() {
     showFilters();
@@ -107,9 +109,14 @@ const AFTER = {
   },
   marks() {
     showMarked();
+    showChoice();
     showPanel();
     markCells();
     restyleLine();
+  },
+  choice() {
+    showChoice();
+    markCells();
   },
   clock() {
     buildTable();
@@ -124,6 +131,7 @@ const AFTER = {
 function forPaper(on) {
   document.documentElement.classList.toggle("paper", on);
   drawLine();
+  showChoice();
 }
 
 function onResize() {
@@ -138,6 +146,7 @@ function start() {
   startClock();
   showHead();
   startFilters();
+  startColumns();
   buildTable();
   showMarked();
   markCells();
@@ -151,15 +160,14 @@ function start() {
     const first = FRAMES.findIndex(rejected);
     state.selected = FRAMES.length ? Math.max(first, 0) : null;
   }
+  startChoice();
+  showChoice();
   drawLine();
   showPanel();
   markRow();
   startPointer();
   document.addEventListener("keydown", onKey);
-  byId("find").addEventListener("input", () => {
-    state.find = byId("find").value.trim().toLowerCase();
-    changed("filter");
-  });
+  startFind();
   byId("save").addEventListener("click", saveMarks);
   byId("theme").addEventListener("click", switchTheme);
   byId("keys").addEventListener("click", () => byId("help").showModal());

@@ -1,14 +1,16 @@
 """Write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.columns import looks
+from subgrade.results.command_line import with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
 from subgrade.results.leading_loss import headline
-from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.model import CulledFrame, Graded, GradedFrame, is_surplus
 from subgrade.results.quantities import (
     decided,
     evidence_words,
+    quantity_numbers,
     quantity_texts,
 )
 from subgrade.results.read import Session, open_results
@@ -28,12 +30,15 @@ __all__ = [
     "evidence_words",
     "file_identities",
     "headline",
+    "is_surplus",
     "looks",
     "night_rms",
     "open_results",
     "problems_parted",
+    "quantity_numbers",
     "quantity_texts",
     "session_record",
+    "with_marks",
     "write_results",
     "write_whole",
 ]

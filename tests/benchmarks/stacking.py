@@ -21,7 +21,8 @@ from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.night import compare_night
 from subgrade.night.model import Frame
-from subgrade.night.weights import StackForecast, forecast, sky_limited_weights
+from subgrade.night.stack_forecast import StackForecast, forecast
+from subgrade.night.weights import sky_limited_weights
 from subgrade.stars import measure_stars
 from tests.star_template import Motion, StarShape, Template, template
 
