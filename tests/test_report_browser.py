@@ -76,7 +76,8 @@ def test_a_click_on_a_point_shows_its_frame(opened):
 
     browser = opened(guided_night())
     place = browser.execute_script(
-        """const lane = document.querySelector("#plot [data-lane=fwhm_arcsec]");
+        """document.getElementById("line").scrollIntoView();
+        const lane = document.querySelector("#plot [data-lane=fwhm_arcsec]");
         for (const path of lane.querySelectorAll("[data-frames]")) {
           const k = path.dataset.frames.split(" ").indexOf("8");
           if (k < 0) continue;

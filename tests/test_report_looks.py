@@ -24,7 +24,7 @@ from tests.report_nights import graded_of, pictures_of
 
 pytestmark = needs_chromium
 WIDTHS = {1600: 900, 1300: 900, 800: 1100, 390: 844}
-A4_PX = (188 / 25.4 * 96, 275 / 25.4 * 96)
+A4_PX = (188 / 25.4 * 96, 271 / 25.4 * 96)
 """Inside the margins of `page.css`, CSS pixels."""
 
 CUT = """
@@ -332,5 +332,5 @@ def test_head_and_time_line_share_the_first_sheet(opened):
     assert not tools
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
     sheets = base64.b64decode(printed).count(b"/Type /Page\n")
-    assert 4 <= sheets <= 6  # head and time line, frame, table, diagnosis
+    assert 4 <= sheets <= 6  # head and time line, choice and frame, diagnosis, table
     browser.execute_script("dispatchEvent(new Event('afterprint'))")

@@ -35,6 +35,7 @@ SCRIPTS = (
     "choice_curve.js",
     "choice_panel.js",
     "night.js",
+    "paper.js",
     "start.js",
 )
 

@@ -17,7 +17,7 @@ from subgrade.report.events import night_events
 from subgrade.report.motion_star import smeared_picture, typical_picture, typical_stars
 from subgrade.report.time_line import lane_limits, near_times
 from subgrade.report.trace import exposure_path, night_trace
-from subgrade.report.your_marks import marked_before, what_marks_changed
+from subgrade.report.your_marks import marked_before, marks_in_short, what_marks_changed
 from subgrade.results import (
     Graded,
     GradedFrame,
@@ -72,7 +72,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         None without a usable record), ``typical_stars`` of the groups, ``frames`` with
         ``start_unix``, the drawings of each and what marks changed (``by_marks``), ``doubtful``
         (the confidence below which a verdict is), ``marked`` (see `marked_before`), ``again``
-        (see `subgrade.results.with_marks`),
+        (see `subgrade.results.with_marks`), ``by_your_marks`` (see `marks_in_short`),
         ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
         ``unused_records`` (file and cause each), ``events`` (see `night_events`),
         ``headline`` (see `subgrade.results.headline`).
@@ -113,6 +113,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         ],
         "doubtful": DOUBTFUL,
         "marked": marked_before(graded),
+        "by_your_marks": marks_in_short(graded),
         "again": with_marks(graded.settings),
     }
     return _shown(record)

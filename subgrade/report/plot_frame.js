@@ -43,7 +43,7 @@ function clockAxis(plan) {
   for (const part of x.parts.slice(1)) {
     parts.push(draw("path", {d: `M${round(part.left - PAUSE_PX + 4)} ${top}V${round(bottom)}M${round(part.left - 4)} ${top}V${round(bottom)}`, class: "pause"}));
   }
-  parts.push(textAt((x.left + x.right) / 2, bottom + 42, state.clock === "order" ? "frame number" : clockName(), "tick", "middle"));
+  parts.push(textAt((x.left + x.right) / 2, bottom + plan.sizes.foot - 4, state.clock === "order" ? "frame number" : clockName(), "tick", "middle"));
   return parts;
 }
 

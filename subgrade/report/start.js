@@ -127,13 +127,6 @@ const AFTER = {
   },
 };
 
-// Paper is white and narrow, whatever the screen is.
-function forPaper(on) {
-  document.documentElement.classList.toggle("paper", on);
-  drawLine();
-  showChoice();
-}
-
 function onResize() {
   document.documentElement.style.setProperty("--bar", `${byId("tools").offsetHeight}px`);
   fitTable();
@@ -151,6 +144,7 @@ function start() {
   showMarked();
   markCells();
   showStory();
+  byId("story").querySelector(".rest").addEventListener("toggle", layStory);
   showGuiding();
   showFoot();
   watchers.push((what) => AFTER[what]());
@@ -177,8 +171,7 @@ function start() {
   new ResizeObserver(onResize).observe(byId("tools"));
   addEventListener("resize", onResize);
   if (document.readyState === "loading") addEventListener("DOMContentLoaded", showPanel); // its pictures are there by then
-  addEventListener("beforeprint", () => forPaper(true));
-  addEventListener("afterprint", () => forPaper(false));
+  startPaper();
   document.documentElement.dataset.ready = "yes";
   performance.mark("usable");
 }

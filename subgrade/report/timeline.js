@@ -7,7 +7,6 @@ if (FRAMES.every((f) => !known(f.values.fwhm_px) || known(f.values.fwhm_arcsec))
 }
 const PAPER_PX = 690;
 const NARROW_PX = 600;
-const FOOT = 46; // for ticks, date and the clock's name
 const MANY = 120; // frames, from which on the points are drawn smaller
 const MOST_GROWN = 2.4; // lanes grow with the window up to so many times their least height
 
@@ -15,10 +14,17 @@ const colour = (name) => getComputedStyle(document.documentElement).getPropertyV
 const onPaper = () => document.documentElement.classList.contains("paper");
 const plotWidth = () => (onPaper() ? PAPER_PX : Math.max(240, byId("plot").clientWidth));
 
-// Sizes in px. Names of lanes stand beside them, or above where there is no room beside.
+const SIZES = {
+  wide: {row: 16, lane: 78, guide: 70, above: 0, below: 10, label: 170, foot: 46},
+  narrow: {row: 19, lane: 78, guide: 70, above: 17, below: 7, label: 108, foot: 46}, // names stand above the lanes
+  paper: {row: 11.5, lane: 46, guide: 36, above: 0, below: 8, label: 170, foot: 34},
+  onesheet: {row: 11, lane: 40, guide: 30, above: 0, below: 7, label: 170, foot: 34},
+};
+
 function sizesNow() {
-  const narrow = plotWidth() < NARROW_PX;
-  return {narrow, row: onPaper() ? 12 : narrow ? 19 : 16, lane: onPaper() ? 50 : 78, guide: onPaper() ? 42 : 70, above: narrow ? 17 : 0, below: narrow ? 7 : 10, label: narrow ? 108 : 170};
+  const one = document.documentElement.classList.contains("onesheet");
+  const kind = onPaper() ? (one ? "onesheet" : "paper") : plotWidth() < NARROW_PX ? "narrow" : "wide";
+  return {...SIZES[kind], narrow: kind === "narrow"};
 }
 
 function reasonRows() {
@@ -79,7 +85,7 @@ function layLanes() {
   const x = nightScale(drawn.view || nightRange(), left, width - 12);
   const events = placeEvents(x);
   const head = 4 + EVENT_PX * events.rows;
-  const grown = growth(head + FOOT + lanes[0].size + (sizes.above + sizes.below) * lanes.length, lanes.slice(1).reduce((sum, lane) => sum + lane.size, 0) || 1);
+  const grown = growth(head + sizes.foot + lanes[0].size + (sizes.above + sizes.below) * lanes.length, lanes.slice(1).reduce((sum, lane) => sum + lane.size, 0) || 1);
   let top = head;
   lanes.forEach((lane, k) => {
     if (k) lane.size *= grown;
@@ -87,7 +93,7 @@ function layLanes() {
     top = lane.top + lane.size + sizes.below;
     if (k) lane.y = laneScale(lane);
   });
-  return {lanes, sizes, events, width, left, right: width - 12, head, bottom: top, height: top + FOOT, x};
+  return {lanes, sizes, events, width, left, right: width - 12, head, bottom: top, height: top + sizes.foot, x};
 }
 
 function laneScale(lane) {
