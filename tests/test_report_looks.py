@@ -330,7 +330,51 @@ def test_head_and_time_line_share_the_first_sheet(opened):
     assert bottom < height
     assert wide <= width + 1
     assert not tools
+    assert 4 <= sheets_of(browser) <= 6  # head and time line, choice and frame, diagnosis, table
+    head = browser.execute_script("return document.getElementById('sheets').textContent")
+    assert "@top-left" in head
+    assert "counter(page)" in head
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+
+
+def sheets_of(browser) -> int:
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
-    sheets = base64.b64decode(printed).count(b"/Type /Page\n")
-    assert 4 <= sheets <= 6  # head and time line, choice and frame, diagnosis, table
+    return base64.b64decode(printed).count(b"/Type /Page\n")
+
+
+@pytest.mark.parametrize("night", [long_night, guided_night, lambda: graded_of(many_lost())])
+def test_all_that_matters_goes_on_one_sheet(opened, night):
+    browser = opened(night())
+    resize(browser, *(round(v) for v in A4_PX))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    browser.execute_script(
+        "window.print = () => {}; document.getElementById('onesheet').click();"
+        "dispatchEvent(new Event('beforeprint'))"
+    )
+    shown = browser.execute_script("return document.body.innerText")
+    assert "Rejected and unreadable, by reason" in shown
+    assert "lost tracking (1): " in shown or "cloud or haze (240)" in shown
+    assert "Next night" in shown
+    assert "The night in detail" not in shown
+    assert sheets_of(browser) == 1
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert browser.execute_script("return document.documentElement.className") == ""
+
+
+def many_lost():
+    """Every other frame of 480 clouded: far more pieces of a list than a sheet has room for."""
+    shots = steady(480)
+    return [replace(s, transparency=0.3) if k % 2 else s for k, s in enumerate(shots)]
+
+
+def test_a_hostile_name_stays_text_in_the_head_of_a_sheet(opened):
+    text_of = '"}</style><script>alert(1)</script>'
+    graded = graded_of(steady(4))
+    groups = (replace(graded.groups[0], label=text_of),)
+    browser = opened(replace(graded, groups=groups))
+    browser.execute_script("dispatchEvent(new Event('beforeprint'))")
+    sheet = browser.execute_script("return document.getElementById('sheets').textContent")
+    assert sheet.count('"') == 6
+    assert "<" not in sheet
+    assert browser.execute_script("return document.querySelectorAll('style').length") == 2
     browser.execute_script("dispatchEvent(new Event('afterprint'))")

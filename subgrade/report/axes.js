@@ -95,8 +95,8 @@ function laneReach(values, anchors, from) {
   const sorted = [...values].sort((a, b) => a - b);
   const usual = [quantile(sorted, 0.1), quantile(sorted, 0.9), ...anchors];
   const low = Math.min(...usual), high = Math.max(...usual), room = 1.6 * (high - low || Math.abs(high) || 1);
-  const least = from === 0 ? 0 : Math.max(Math.min(sorted[0], low), low - room);
-  return [least, Math.max(Math.min(sorted[sorted.length - 1], high + room), high)];
+  const inside = sorted.filter((value) => value >= low - room && value <= high + room);
+  return [from === 0 ? 0 : Math.min(low, ...inside), Math.max(high, ...inside)];
 }
 
 // Places up a lane in px, with ticks; far ratios by their logarithm.

@@ -25,11 +25,17 @@ function showHead() {
   });
 }
 
+const MOST_ADVICE = 3;
+
 // What took most of what was lost, and what to do first against it.
 function showLead() {
-  const {sentence, first} = NIGHT.headline;
-  byId("lead").append(make("span", {textContent: `${sentence} `}),
-    ...(first && NIGHT.totals.frames ? [make("span", {className: "first"}, make("span", {className: "faint", textContent: "First: "}), make("a", {href: "#story", textContent: first.action}), first.caution ? make("span", {className: "caution", textContent: `⚠ ${first.caution}`}) : ".")] : []));
+  const {sentence, first} = NIGHT.headline, lead = byId("lead");
+  lead.append(make("span", {textContent: `${sentence} `}));
+  if (!first || !NIGHT.totals.frames) return;
+  // its caution stands below with the advice, unless that is not among the first
+  const below = NIGHT.diagnosis.advice.slice(0, MOST_ADVICE).some((item) => item.action === first.action);
+  lead.append(make("span", {className: "first"}, make("span", {className: "faint", textContent: "First: "}), make("a", {href: "#story", textContent: first.action}), ".",
+    first.caution && !below ? make("span", {className: "caution", textContent: `⚠ ${first.caution}`}) : null));
 }
 
 // Time first; frames where the time is not known.
@@ -113,14 +119,14 @@ function showGroups() {
 function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
-  for (const item of advice.slice(0, 3)) {
+  for (const item of advice.slice(0, MOST_ADVICE)) {
     const saves = item.saves ? ` (${item.saves})` : "";
     list.append(make("li", {}, make("b", {textContent: item.action}),
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));
   }
   if (!advice.length) list.replaceWith(make("p", {className: "faint", textContent: "Nothing to change."}));
-  else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > 3 ? `Why, and ${advice.length - 3} more` : "Why"}));
+  else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > MOST_ADVICE ? `Why, and ${advice.length - MOST_ADVICE} more` : "Why"}));
 }
 
 // What was no loss of the night stands last and has no bar.

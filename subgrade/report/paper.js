@@ -1,6 +1,7 @@
 // On paper: what is printed and in which order, a head on every sheet, and all that matters on one.
 const MOST_RUNS = 400; // pieces of the list of rejects before it is made shorter to fit
 const SHEET_PX = (297 - 14 - 12) / 25.4 * 96; // height inside the margins of page.css
+const LEAST_LINE_PX = 220;
 
 // A text inside a CSS string: everything but plain letters and digits as its code, so that no text can leave it.
 function cssString(text) {
@@ -36,14 +37,17 @@ function rejectList(most) {
   });
 }
 
-// As long as the sheet has room.
+const below = () => byId("rejects").getBoundingClientRect().bottom - document.body.getBoundingClientRect().top - SHEET_PX;
+
+// As long as the sheet has room; then the time line gives way.
 function showRejects() {
   const place = byId("rejects");
   for (let most = MOST_RUNS; most >= 1; most = Math.floor(most * 0.7)) {
     place.replaceChildren(make("h2", {textContent: "Rejected and unreadable, by reason"}), ...rejectList(most));
-    const box = place.getBoundingClientRect();
-    if (box.bottom - document.body.getBoundingClientRect().top < SHEET_PX) break;
+    if (below() < 0) return;
   }
+  const view = byId("plot").firstChild;
+  view.style.height = `${Math.max(LEAST_LINE_PX, view.getBoundingClientRect().height - below() - 4)}px`;
 }
 
 // Paper is white and narrow, whatever the screen is; the curve of how strict follows the time line.
