@@ -339,6 +339,23 @@ def test_a_path_has_the_samples_inside():
     assert exposure_path(night, replace(facts, start_unix=None)) is None
 
 
+def test_a_long_night_has_pictures_of_what_is_looked_at_first(monkeypatch):
+    monkeypatch.setattr("subgrade.report.page_values.MOST_PICTURED", 5)
+    graded = graded_of(lost_night(), guided=True, pictures=pictures_of())
+    doubtful = replace(graded.frames[9].judgement, confidence=0.5)
+    frames = list(graded.frames)
+    frames[9] = replace(frames[9], judgement=doubtful)
+    shown = data_of(report_page(replace(graded, frames=tuple(frames))))["frames"]
+    pictured = {k for k, f in enumerate(shown) if f["thumbnail"]}
+    assert len(pictured) == 5
+    assert {3, 5, 7, 9} < pictured
+    for k, frame in enumerate(shown):
+        assert (frame.get("drawn") is False) == (k not in pictured)
+        assert bool(frame["crops"]) == (k in pictured)
+        assert frame["width"] == 1200
+        assert frame["start_unix"] is not None
+
+
 def test_300_frames_stay_under_12_megabytes():
     """Pictures at their greatest, every frame with whiskers and a star image of noise."""
     noise = StarImage(np.random.default_rng(1).random((65, 65)).astype(np.float32), 0.4, 100)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from subgrade.diagnosis import number
 from subgrade.figures import eccentricity_text, likely
@@ -51,6 +52,9 @@ OF_THE_SESSION = (
     "teaching",
     "marks",
 )
+MOST_PICTURED = 1000
+"""Frames whose pictures and drawings are on the page, 15 kB each: those that a person looks at
+first."""
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
 
@@ -82,6 +86,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     near = attempt(
         "places of files without a time", lambda: near_times(graded), [None] * len(graded.frames)
     )
+    pictured = _pictured(graded.frames)
     moved = most_oval([frame.stars for frame in graded.frames])
     widths = [_typical_width(group) for group in graded.groups]
     typical = typical_stars(graded.frames, widths)
@@ -103,7 +108,8 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         "typical_stars": [typical_picture(*pair) for pair in zip(typical, widths, strict=True)],
         "frames": [
             _numbers(frame, row)
-            | _drawn(frame, guiding)
+            | _facts(frame)
+            | (_drawn(frame, guiding) if k in pictured else NOT_DRAWN)
             | {
                 "motion": _motion(frame, typical) if k in moved else None,
                 "by_marks": changed.get(frame.name, []),
@@ -229,7 +235,17 @@ def _motion(frame: GradedFrame, typical: list[StarImage | None]) -> dict | None:
     return sizes | smeared_picture(frame.stars, star, found)
 
 
-def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
+def _pictured(frames: Sequence[GradedFrame]) -> set[int]:
+    """Indices of the frames with pictures: what was lost first, then the doubtful keeps."""
+
+    def first(k: int) -> tuple[bool, float]:
+        judgement = frames[k].judgement
+        return judgement.verdict == "keep", judgement.confidence
+
+    return set(sorted(range(len(frames)), key=first)[:MOST_PICTURED])
+
+
+def _facts(frame: GradedFrame) -> dict:
     facts, stars = frame.facts, frame.stars
     return {
         "start_unix": facts.start_unix if facts else None,
@@ -237,8 +253,24 @@ def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
         "scale_arcsec": facts.scale_arcsec if facts else None,
         "width": stars.width if stars else None,
         "height": stars.height if stars else None,
-        "star": star_picture(stars),
-        "whiskers": whiskers(stars),
-        "path": exposure_path(guiding, facts) if guiding else None,
+    }
+
+
+def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
+    return {
+        "star": star_picture(frame.stars),
+        "whiskers": whiskers(frame.stars),
+        "path": exposure_path(guiding, frame.facts) if guiding else None,
         **frame_views(frame),
     }
+
+
+NOT_DRAWN = {
+    "star": None,
+    "whiskers": None,
+    "path": None,
+    "thumbnail": None,
+    "crops": [],
+    "drawn": False,
+}
+"""What stands for the pictures of the frames beyond `MOST_PICTURED`."""
