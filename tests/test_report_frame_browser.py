@@ -343,7 +343,8 @@ def test_frame_table_and_menu_have_room(opened, width):
         browser,
         "const all = [...document.querySelectorAll('#panel *, #columns, #columns *')];"
         "const over = all.filter((e) => !e.closest('svg, .unseen, .wide, .track')"
-        " && e.checkVisibility() && (e.getBoundingClientRect().right > innerWidth || e.getBoundingClientRect().left < 0));"
+        " && e.checkVisibility()).filter((e) => {"
+        " const box = e.getBoundingClientRect(); return box.right > innerWidth || box.left < 0; });"
         "return [document.documentElement.scrollWidth, over.map((e) => e.outerHTML.slice(0, 80))]",
     )
     assert wide <= width
