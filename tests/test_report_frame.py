@@ -74,6 +74,9 @@ def test_a_frame_says_what_marks_changed_for_it():
     }
     data = data_of(report_page(replace(graded, person=person)))
     assert [f["by_marks"] for f in data["frames"]] == [found.get(n, []) for n in names]
+    assert {f["values"]["frame"]: f.get("own_verdict") for f in data["frames"]} == {
+        n: "reject" if n == names[5] else None for n in names
+    }
     assert what_marks_changed(graded) == {}
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from subgrade.judging.model import DOUBTFUL
+from subgrade.teaching import Decided
 from tests.judged_nights import steady
 from tests.report_chromium import (
     guided_night,
@@ -307,6 +308,36 @@ def test_what_a_mark_does_is_told_at_the_frame(opened):
     assert "○ you overrule: kept frames 10 → 9, −2 min" in text(browser, ".marks")
     press(browser, "k")
     assert "○ you agree" in text(browser, ".marks")
+
+
+def test_a_verdict_that_a_mark_overruled_counts_as_it_was(opened):
+    """Frame 5 is kept by a mark of this run; without it nine of twelve are kept."""
+    night = guided_night()
+    own = tuple(f.judgement for f in night.frames)
+    name = night.frames[5].name
+    frames = list(night.frames)
+    frames[5] = replace(frames[5], judgement=replace(own[5], verdict="keep"))
+    person = Decided((), night.limits, overruled=(name,), marked=1, own=own)
+    browser = opened(replace(night, frames=tuple(frames), person=person))
+    show(browser, 5)
+    assert text(browser, "#marked") == "○ 1 mark, 1 against the verdict"
+    assert "○ you overrule: kept frames 9 → 10, +2 min" in text(browser, ".marks")
+    assert "Your mark overruled the verdict: rejected without it." in text(browser, ".marks")
+
+
+def test_names_stay_in_view_on_a_phone(opened):
+    browser = opened(guided_night(), only_look=True)
+    resize(browser, 390, 844)
+    left, start = run_js(
+        browser,
+        "const wide = document.querySelector('#frames .wide'); wide.scrollLeft = 300;"
+        "const row = document.querySelectorAll('#table tbody tr')[4];"
+        "const left = (e) => e.getBoundingClientRect().left - wide.getBoundingClientRect().left;"
+        "const found = [left(row.querySelector('th')), left(row.cells[1])];"
+        "wide.scrollLeft = 0; return found",
+    )
+    assert left == pytest.approx(0, abs=1)
+    assert start < -100
 
 
 def test_the_dialog_prints_the_command_of_the_run(opened):
