@@ -145,7 +145,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             **_cells(frame, e),
             **_bar(frame, e, reasons),
             "points": round(e["points"], 1),
-            **({"decided": True} if decided(e, reasons) else {}),
+            **({"decided": True} if decided(e, reasons) and not e["clue"] else {}),
             # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }
