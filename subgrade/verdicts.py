@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -56,9 +56,41 @@ def judge(
 
     ``depends`` is what the night depends on; without it nothing of the whole night is kept.
     """
+    looked = look_over(night, measured, found, limits, settings, guiding, depends)
+    return decide(looked, person)
+
+
+@dataclass(frozen=True, slots=True)
+class LookedOver:
+    """A night with all that its verdicts rest on, whatever marks a person gives.
+
+    Attributes
+    ----------
+    judged : callable
+        Verdicts on the night's frames under the limits given; made once for each.
+    """
+
+    night: Night
+    measured: dict[Path, Measured | Failure]
+    found: Found
+    limits: Limits
+    settings: Settings
+    guiding: Joined
+    followed: Followed
+    judged: Callable[[Limits], tuple[Judgement, ...]]
+
+
+def look_over(
+    night: Night,
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+    limits: Limits,
+    settings: Settings,
+    guiding: Joined | None = None,
+    depends: tuple = (),
+) -> LookedOver:
+    """What no mark changes: the trail that all share, damaged pixels, the program's verdicts."""
     from subgrade.judging import ExpectedMotion, Followed, follow, for_stack, judge_night
-    from subgrade.results import Graded
-    from subgrade.teaching import judge_with
 
     guiding = guiding or Joined()
     record = guiding.usable
@@ -71,19 +103,33 @@ def judge(
     damaged = attempt(
         "the search for damaged pixels", lambda: _damaged(followed, limits, depends), {}
     )
-    decided = judge_with(
-        followed.night,
-        limits,
-        lambda li: judge_night(night, for_stack(li, settings.stack), record, followed, damaged),
-        person,
-    )
+    known: dict[str, tuple[Judgement, ...]] = {}
+
+    def judged(under: Limits) -> tuple[Judgement, ...]:
+        key = repr(under.as_dict())
+        if key not in known:
+            used = for_stack(under, settings.stack)
+            known[key] = judge_night(night, used, record, followed, damaged)
+        return known[key]
+
+    return LookedOver(night, measured, found, limits, settings, guiding, followed, judged)
+
+
+def decide(looked: LookedOver, person: Person | None = None) -> Graded:
+    """The graded night, with what a person's marks teach and overrule."""
+    from subgrade.results import Graded
+    from subgrade.teaching import judge_with
+
+    followed, guiding, settings = looked.followed, looked.guiding, looked.settings
+    measured, found = looked.measured, looked.found
+    decided = judge_with(followed.night, looked.limits, looked.judged, person)
     chosen = attempt(
         "your choice of how many to keep",
-        lambda: _chosen(night, decided, settings, person),
+        lambda: _chosen(looked.night, decided, settings, person),
         decided,
     )
     frames = [
-        *_judged(night, measured, chosen.verdicts, record, settings),
+        *_judged(looked.night, measured, chosen.verdicts, guiding.usable, settings),
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)

@@ -27,6 +27,7 @@ STAGES = (
     "results",
     "report",
     "moving",
+    "review",
     "cli",
 )
 """In the order data flows; a stage that does not exist yet may stand here."""
@@ -60,12 +61,13 @@ FREE = {
 }
 """Modules that every part may import."""
 BESIDE = {
-    "pipeline": {"cli"},
-    "measuring": {"pipeline", "verdicts", "worker_imports"},
-    "verdicts": {"pipeline"},
-    "settings": {"pipeline", "given_paths", "measuring", "verdicts", "results", "cli"},
+    "pipeline": {"cli", "reopening"},
+    "reopening": {"cli"},
+    "measuring": {"pipeline", "reopening", "verdicts", "worker_imports"},
+    "verdicts": {"pipeline", "reopening"},
+    "settings": {"pipeline", "given_paths", "measuring", "reopening", "verdicts", "results", "cli"},
     "given_paths": {"pipeline", "cli"},
-    "workers": {"pipeline", "verdicts"},
+    "workers": {"pipeline", "reopening", "verdicts"},
     "processes": {"workers"},
     "worker_imports": {"processes"},
     "practice": {"cli"},

@@ -42,6 +42,16 @@ def culled_away(results: str | Path, graded: Collection[Path]) -> tuple[CulledFr
     )
 
 
+def moved_to(results: str | Path, path: str | Path) -> Path | None:
+    """Where a cull of a RESULTS folder moved a file; None where it did not."""
+    try:
+        entries = Journal(Path(results)).active()
+    except ResultsError:
+        return None
+    found = [e for e in entries if e.kind == MOVE and e.source == str(path) and _is_away(e)]
+    return Path(found[-1].target) if found else None
+
+
 def _is_away(entry: Entry) -> bool:
     if entry.state in OPEN_STATES and os.path.lexists(entry.source):
         return False  # a cull stopped before it took the original away

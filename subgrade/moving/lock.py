@@ -1,4 +1,4 @@
-"""One cull or restore at a time on a RESULTS folder."""
+"""One cull or restore, or one review, at a time on a RESULTS folder."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from subgrade.errors import ResultsError
 from subgrade.moving.disk import NoExclusiveRename, error_text, rename_new
 from subgrade.moving.model import LOCK
 
+MOVING = "cull or restore"
 EMPTY_IS_STALE_S = 10.0
 """A lock is filled at once after it is made; common practice, no source."""
 _HELD: set[str] = set()
@@ -21,20 +22,28 @@ _HELD: set[str] = set()
 
 
 @contextmanager
-def locked(folder: Path) -> Iterator[None]:
-    """Hold the lock of a RESULTS folder; one left by a process that died is taken over.
+def locked(folder: Path, name: str = LOCK, what: str = MOVING) -> Iterator[None]:
+    """Hold a lock of a RESULTS folder; one left by a process that died is taken over.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        File name of the lock.
+    what : str
+        What may hold it, for the message.
 
     Raises
     ------
     ResultsError
         If another run holds it, or it cannot be made.
     """
-    path = os.path.abspath(Path(folder) / LOCK)
+    path = os.path.abspath(Path(folder) / name)
     try:
         if not _made(path):
-            _set_aside(path)
+            _set_aside(path, what)
             if not _made(path):
-                raise ResultsError(_busy(path, _holder(path)))
+                raise ResultsError(_busy(path, _holder(path), what))
     except OSError as error:
         raise ResultsError(
             f"{folder}: cannot be written to, and the journal must be kept there: "
@@ -47,6 +56,16 @@ def locked(folder: Path) -> Iterator[None]:
         _HELD.discard(path)
         with suppress(OSError):
             os.unlink(path)
+
+
+def is_locked(folder: Path, name: str = LOCK) -> bool:
+    """Whether a run that is not known to be dead holds a lock."""
+    path = os.path.abspath(Path(folder) / name)
+    try:
+        holder = _holder(path)
+        return holder is not None and not _dead(path, holder)
+    except OSError:
+        return False
 
 
 def alive(pid: int) -> bool:
@@ -96,7 +115,7 @@ def _fill(path: str, how: int) -> None:
 
 def _sweep(path: str) -> None:
     """Remove what runs that were killed left beside the lock."""
-    for left in Path(path).parent.glob(f"{LOCK}.*"):
+    for left in Path(path).parent.glob(f"{os.path.basename(path)}.*"):
         pid = left.suffix[1:]
         if pid.isdigit() and int(pid) != os.getpid() and not alive(int(pid)):
             with suppress(OSError):
@@ -114,13 +133,13 @@ def _holder(path: str) -> dict | None:
     return holder if isinstance(holder, dict) else {}
 
 
-def _set_aside(path: str) -> None:
+def _set_aside(path: str, what: str) -> None:
     """Move a dead run's lock out of the way; refused where it is not known to be dead."""
     holder = _holder(path)
     if holder is None:
         return
     if not _dead(path, holder):
-        raise ResultsError(_busy(path, holder))
+        raise ResultsError(_busy(path, holder, what))
     aside = f"{path}.{os.getpid()}"
     with suppress(FileNotFoundError):
         os.unlink(aside)
@@ -131,7 +150,7 @@ def _set_aside(path: str) -> None:
     taken = _holder(aside)
     if taken != holder:  # that other run's own lock: give it back
         rename_new(aside, path)
-        raise ResultsError(_busy(path, taken))
+        raise ResultsError(_busy(path, taken, what))
     os.unlink(aside)
 
 
@@ -145,9 +164,9 @@ def _dead(path: str, holder: dict) -> bool:
     return not alive(holder["pid"])
 
 
-def _busy(path: str, holder: dict | None) -> str:
+def _busy(path: str, holder: dict | None, what: str) -> str:
     who = f"process {holder['pid']} on {holder['host']}" if holder else "another process"
     return (
-        f"another cull or restore of these results is at work ({who}); wait for it, or remove "
+        f"another {what} of these results is at work ({who}); wait for it, or remove "
         f"{path} if it is not running"
     )

@@ -4,6 +4,15 @@
 >>> write_report(graded, "subgrade_results")  # doctest: +SKIP
 """
 
-from subgrade.report.page import FILE, report_page, write_report
+from subgrade.report.page import FILE, ReviewedPage, report_page, reviewed_page, write_report
+from subgrade.report.page_values import changed_frame, changed_record
 
-__all__ = ["FILE", "report_page", "write_report"]
+__all__ = [
+    "FILE",
+    "ReviewedPage",
+    "changed_frame",
+    "changed_record",
+    "report_page",
+    "reviewed_page",
+    "write_report",
+]

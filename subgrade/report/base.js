@@ -18,7 +18,16 @@ function laterOf(frame) {
   return read.get(frame.index);
 }
 
-const SHOWN_LATER = Object.fromEntries(Object.keys(LATER).map((name) => [name, {get() { return laterOf(this)[name]; }}]));
+// A server may state them anew; what it stated is forgotten with asServed.
+const restated = new Map();
+const asServed = (frame) => restated.delete(frame.index);
+const SHOWN_LATER = Object.fromEntries(Object.keys(LATER).map((name) => [name, {
+  get() {
+    const again = restated.get(this.index);
+    return again && name in again ? again[name] : laterOf(this)[name];
+  },
+  set(value) { restated.set(this.index, {...restated.get(this.index), [name]: value}); },
+}]));
 
 FRAMES.forEach((frame, index) => {
   Object.defineProperties(frame, SHOWN_LATER);

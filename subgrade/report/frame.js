@@ -1,4 +1,6 @@
 // The selected frame: verdict, why, pictures, drawings, evidence.
+const panelTools = []; // further buttons of a frame, each made for it
+
 function showPanel() {
   const frame = FRAMES[state.selected];
   if (!frame) {
@@ -62,7 +64,8 @@ function markButtons(frame) {
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
     button("keep", "keep", "K"), button("reject", "reject", "R"),
     mark ? make("span", {className: "markword", textContent: mark === frame.own ? "○ you agree" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
-    ...frame.by_marks.map((textContent) => make("p", {className: "told", textContent})));
+    ...frame.by_marks.map((textContent) => make("p", {className: "told", textContent})),
+    ...panelTools.map((tool) => tool(frame)));
 }
 
 function numbersOf(frame) {

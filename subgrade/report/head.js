@@ -1,5 +1,18 @@
 // How the night went, what it cost and why, what to do: read before anything else.
 function showHead() {
+  drawHead();
+  showAdvice();
+  watchers.push((what) => {
+    if (what === "filter") markCauses();
+    if (what === "clock") byId("what").textContent = nightSpan();
+  });
+}
+
+const OF_THE_HEAD = ["lead", "outcome", "balance", "apart", "changed", "summary", "groups", "remarks", "causes"];
+
+// What may change with the person's marks.
+function drawHead() {
+  for (const id of OF_THE_HEAD) byId(id).replaceChildren();
   const totals = NIGHT.totals, {lost_s: lostTime, lost_frames: lost, apart} = NIGHT.headline;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
@@ -17,12 +30,7 @@ function showHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
-  showAdvice();
   showCauses();
-  watchers.push((what) => {
-    if (what === "filter") markCauses();
-    if (what === "clock") byId("what").textContent = nightSpan();
-  });
 }
 
 const MOST_ADVICE = 3;

@@ -25,7 +25,10 @@ function loadMarks() {
   }
 }
 
+let sendMark = null; // where a server stands behind the page, marks go to it
+
 function setMark(frame, word) {
+  if (sendMark) return void sendMark(frame, word);
   if (!frame || frame.verdict === "unreadable") return;
   if (word) state.marks[frame.name] = word;
   else delete state.marks[frame.name];

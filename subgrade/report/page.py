@@ -5,6 +5,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
@@ -85,22 +88,63 @@ def report_page(graded: Graded, session: dict | None = None) -> str:
     return assemble(page_record(graded, session))
 
 
-def assemble(record: dict) -> str:
+@dataclass(frozen=True, slots=True)
+class ReviewedPage:
+    """The page as a server of this machine shows it.
+
+    Attributes
+    ----------
+    before, behind : str
+        The page round the state of the marks.
+    policy : str
+        Content-Security-Policy of the page, for its header.
+    """
+
+    before: str
+    behind: str
+    policy: str
+
+    def text(self, state: dict) -> str:
+        """The page with the state of the marks as it is: ``review`` of its record."""
+        return f"{self.before}{json_block(state)}{self.behind}"
+
+
+def reviewed_page(
+    graded: Graded, scripts: Sequence[str] = (), styles: Sequence[str] = ()
+) -> ReviewedPage:
+    """The page for a server, which has more to look at.
+
+    Parameters
+    ----------
+    graded : Graded
+    scripts, styles : sequence of str
+        As for `assemble`.
+    """
+    mark = secrets.token_hex(16)
+    record = page_record(graded) | {"review": mark}
+    before, behind = assemble(record, scripts, styles, served=True).split(f'"{mark}"')
+    return ReviewedPage(before, behind, f"{policy(_script(scripts), True)}; frame-ancestors 'none'")
+
+
+def assemble(
+    record: dict, scripts: Sequence[str] = (), styles: Sequence[str] = (), served: bool = False
+) -> str:
     """Put a record into the page's frame.
 
     Parameters
     ----------
     record : dict
         As from `page_record`; plain values only.
+    scripts, styles : sequence of str
+        Texts that come after the page's own.
+    served : bool
+        Whether the page comes from a server, which it may ask for pictures and numbers.
     """
     frames, later = parted(record["frames"])
-    behaviour = _closed("\n".join(["(() => {", '"use strict";', *map(_part, SCRIPTS), "})();"]))
+    behaviour = _script(scripts)
     pieces = {
-        "POLICY": (
-            f"default-src 'none'; script-src 'sha256-{_hash(behaviour)}'; "
-            "style-src 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action 'none'"
-        ),
-        "STYLE": _part("page.css"),
+        "POLICY": policy(behaviour, served),
+        "STYLE": "\n".join([_part("page.css"), *styles]),
         "DATA": json_block({**record, "frames": frames}),
         "BEHAVIOUR": behaviour,
         "LATER": "".join(map(_later_block, later)),
@@ -126,6 +170,15 @@ def _later_block(frame: dict) -> str:
     return f'<script type="application/json" class="later">{json_block(frame)}</script>\n'
 
 
+def policy(behaviour: str, served: bool) -> str:
+    """What the page may load: its own script, and pictures and numbers of its server."""
+    pictures = "'self' data: blob:; connect-src 'self'" if served else "data: blob:"
+    return (
+        f"default-src 'none'; script-src 'sha256-{_hash(behaviour)}'; style-src 'unsafe-inline'; "
+        f"img-src {pictures}; base-uri 'none'; form-action 'none'"
+    )
+
+
 def json_block(record: dict) -> str:
     """JSON for a script element: no text in it can end the element or start another.
 
@@ -135,6 +188,12 @@ def json_block(record: dict) -> str:
     for sign in "<>&":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return text
+
+
+def _script(more: Sequence[str]) -> str:
+    """The page's own script, and what comes after it."""
+    own = [*map(_part, SCRIPTS), *more]
+    return _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
 
 
 def _closed(script: str) -> str:

@@ -31,13 +31,16 @@ from subgrade.results import (
     decided,
     every_problem,
     evidence_words,
+    frame_record,
     headline,
     looks,
+    night_record,
     night_rms,
     problems_parted,
     quantity_numbers,
     quantity_texts,
     session_record,
+    verdict_values,
     with_marks,
 )
 from subgrade.stars.model import StarImage
@@ -88,7 +91,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         `subgrade.results.headline`).
     """
     session = session_record(graded) if session is None else session
-    problems, unused, missing = problems_parted(every_problem(graded))
+    problems, unused, _ = problems_parted(every_problem(graded))
     near = attempt(
         "places of files without a time", lambda: near_times(graded), [None] * len(graded.frames)
     )
@@ -100,12 +103,9 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
-        "diagnosis": _story(session["diagnosis"]),
-        "headline": headline(session["causes"], session["diagnosis"]),
-        "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
+        **_of_the_night(graded, session),
         "columns": looks(),
         "reasons": {r.word: {"short": r.short, "long": r.long} for r in REASONS.values()},
-        "left_out": culled_line(graded),
         "problems": [{"file": f, "cause": c} for f, c in problems],
         "unused_records": [{"file": f, "cause": c} for f, c in unused],
         "guiding_rms": [v if math.isfinite(v) else None for v in night_rms(graded)],
@@ -125,11 +125,38 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
         "doubtful": DOUBTFUL,
-        "marked": marked_before(graded),
-        "by_your_marks": marks_in_short(graded),
         "again": with_marks(graded.settings),
     }
     return _shown(record)
+
+
+def changed_record(graded: Graded) -> dict:
+    """The parts of `page_record` about the night as a whole, which follow a person's marks."""
+    night = night_record(graded)
+    known = {name: night[name] for name in OF_THE_SESSION if name in night}
+    return _shown(known | _of_the_night(graded, night))
+
+
+def changed_frame(frame: GradedFrame) -> dict:
+    """Of a frame of `page_record` what follows a person's marks: columns, evidence, shares."""
+    row = frame_record(frame)
+    numbers = _numbers(frame, row)
+    return _shown(
+        {**verdict_values(frame), "evidence": numbers["evidence"], "shares": numbers["shares"]}
+    )
+
+
+def _of_the_night(graded: Graded, session: dict) -> dict:
+    """What the page says of the night as a whole, beside what the session holds of it."""
+    missing = problems_parted(every_problem(graded)).parts
+    return {
+        "diagnosis": _story(session["diagnosis"]),
+        "headline": headline(session["causes"], session["diagnosis"]),
+        "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
+        "left_out": culled_line(graded),
+        "marked": marked_before(graded),
+        "by_your_marks": marks_in_short(graded),
+    }
 
 
 def _shown(value: object) -> object:

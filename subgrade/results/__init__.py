@@ -15,7 +15,12 @@ from subgrade.results.quantities import (
 )
 from subgrade.results.read import Session, open_results
 from subgrade.results.run_notes import culled_line, every_problem, problems_parted
-from subgrade.results.session import session_record
+from subgrade.results.session import (
+    frame_record,
+    night_record,
+    session_record,
+    verdict_values,
+)
 from subgrade.results.write import write_results
 
 __all__ = [
@@ -29,15 +34,18 @@ __all__ = [
     "every_problem",
     "evidence_words",
     "file_identities",
+    "frame_record",
     "headline",
     "is_surplus",
     "looks",
+    "night_record",
     "night_rms",
     "open_results",
     "problems_parted",
     "quantity_numbers",
     "quantity_texts",
     "session_record",
+    "verdict_values",
     "with_marks",
     "write_results",
     "write_whole",

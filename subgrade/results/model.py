@@ -119,6 +119,8 @@ class Graded:
         What each file was before it was measured; those that could not be read are missing.
     culled : tuple of CulledFrame
         Frames of the same results that are not among ``frames``, as a cull moved them away.
+    run_in : str
+        Folder that paths of ``settings`` are relative to; empty for the one worked in.
     """
 
     folder: Path
@@ -133,3 +135,4 @@ class Graded:
     person: Decided | None = None
     identities: Mapping[Path, FileIdentity] = field(default_factory=dict)
     culled: tuple[CulledFrame, ...] = ()
+    run_in: str = ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import math
+import os
 import platform
 from collections import Counter
 from dataclasses import asdict
@@ -25,6 +26,15 @@ from subgrade.results.night_summary import night_summary
 from subgrade.results.run_notes import every_problem
 from subgrade.results.teaching import marks_record, teaching_record
 
+OF_THE_VERDICT = (
+    "verdict",
+    "reasons",
+    "explanation",
+    "confidence",
+    "cause_confidence",
+    "weight",
+)
+"""Columns that rest on limits and marks, not on the frame alone."""
 FORMAT = 1
 """Raised when a reader of an older file would be misled."""
 
@@ -39,9 +49,10 @@ def session_record(graded: Graded) -> dict:
     Returns
     -------
     dict
-        Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``,
-        ``settings``, ``limits``, ``totals``, ``causes``, ``groups``, ``guiding`` (null
-        without a record), ``night`` (see `night_summary`), ``choice`` (see `choice_record`),
+        Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``, ``run_in``
+        (the folder that paths of the settings are relative to), ``settings``, ``limits``,
+        ``totals``, ``causes``, ``groups``, ``guiding`` (null without a record), ``night`` (see
+        `night_summary`), ``choice`` (see `choice_record`),
         ``diagnosis`` (docs/diagnosis.md), ``remarks``, ``problems``,
         ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``, ``culled``.
     """
@@ -51,12 +62,10 @@ def session_record(graded: Graded) -> dict:
         "versions": {"python": platform.python_version(), **versions()},
         "written_utc": _now(),
         "folder": str(graded.folder),
+        "run_in": graded.run_in or os.getcwd(),
         "settings": graded.settings,
         "limits": graded.limits.as_dict(),
-        **{
-            name: attempt(what, lambda make=make: make(graded), otherwise)
-            for name, (what, make, otherwise) in _PARTS.items()
-        },
+        **_parts(graded),
         "frames": [_frame(f, graded.identities.get(f.path)) for f in graded.frames],
         "culled": [
             {"frame": c.name, "path": str(c.path), "place": str(c.place), "record": c.record}
@@ -65,6 +74,29 @@ def session_record(graded: Graded) -> dict:
     }
     # last, as any part above may be missing
     return plain(record | {"problems": _problems(graded)})
+
+
+def _parts(graded: Graded) -> dict:
+    """What is said of the night as a whole."""
+    return {
+        name: attempt(what, lambda make=make: make(graded), otherwise)
+        for name, (what, make, otherwise) in _PARTS.items()
+    }
+
+
+def night_record(graded: Graded) -> dict:
+    """The parts of `session_record` that are about the night as a whole, as plain values."""
+    return plain(_parts(graded))
+
+
+def frame_record(frame: GradedFrame, identity: FileIdentity | None = None) -> dict:
+    """What `session_record` holds of one frame, as plain values."""
+    return plain(_frame(frame, identity))
+
+
+def verdict_values(frame: GradedFrame) -> dict:
+    """The columns of one frame that a mark can change, as plain values."""
+    return plain({c.name: c.of(frame) for c in COLUMNS if c.name in OF_THE_VERDICT})
 
 
 def session_json(graded: Graded, record: dict | None = None) -> str:

@@ -8,7 +8,10 @@ __all__ = [
     "MEASURE_VERSION",
     "PICTURES_VERSION",
     "MeasureSettings",
+    "colour_means",
     "frame_pictures",
+    "halved",
+    "interpolated_colours",
     "load_kernels",
     "measure_stars",
     "star_image_picture",
@@ -22,6 +25,10 @@ def __getattr__(name: str) -> object:
         from subgrade.stars.measure import measure_stars
 
         return measure_stars
+    if name in ("colour_means", "halved", "interpolated_colours"):
+        from subgrade.stars import smaller
+
+        return getattr(smaller, name)
     if name in ("warm_up", "load_kernels"):
         from subgrade.stars import compile_all
 
