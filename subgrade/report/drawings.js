@@ -155,7 +155,7 @@ function movedDrawing(frame, span) {
 }
 
 // A poor likeness shows to the eye as well (a choice).
-const ALIKE = 0.9;
+const ALIKE = 0.97;
 
 function motionText({motion, scale_arcsec: scale}) {
   if (!motion) return "";

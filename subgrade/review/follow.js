@@ -1,17 +1,18 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
-const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons, evidence: frame.evidence, shares: frame.shares}));
+const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons}));
 const differing = new Set();
 
 function followState(answer) {
   marking.answer = answer;
   state.marks = {};
   for (const [index, word] of Object.entries(answer.marks || {})) if (FRAMES[index] && word) state.marks[FRAMES[index].name] = word;
-  for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
+  for (const index of differing) {
+    Object.assign(FRAMES[index], SERVED[index]);
+    asServed(FRAMES[index]);
+  }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  const {by_marks: texts = {}, overruled = [], ...record} = answer.record || {};
-  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], overruled: overruled.includes(frame.index)});
-  Object.assign(NIGHT, record, {followed: true});
+  Object.assign(NIGHT, answer.record || {}, {followed: true});
   look.stale = true;
   changed("marking");
   if (!look.open) redrawPage();
@@ -41,7 +42,8 @@ AFTER.verdicts = () => {
   if (now === drawnStanding) return AFTER.marks();
   drawnStanding = now;
   const focus = document.activeElement;
-  redrawHead();
+  drawHead();
+  redrawAdvice();
   byId("filters").replaceChildren();
   startFilters();
   buildTable();
@@ -53,3 +55,10 @@ AFTER.verdicts = () => {
   showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
 };
+
+// The list is replaced where there is nothing to change, so its place is made anew.
+function redrawAdvice() {
+  const place = document.querySelector("#head .next");
+  place.replaceChildren(place.querySelector("h2"), make("ol", {id: "advice"}));
+  showAdvice();
+}
