@@ -9,9 +9,9 @@ from collections.abc import Awaitable, Callable, Sequence
 
 from subgrade.review.levels import Levels
 
-MOST_BYTES = 1_500_000_000
-"""Eight colour frames of 60 megapixels: a choice."""
-SHARE = 0.25
+MOST_BYTES = 1_000_000_000
+"""Sixteen frames of 26 megapixels, five in colour of 60: a choice."""
+SHARE = 0.2
 """Of the machine's memory, at most: a choice."""
 LEAST_HELD = 2
 """The frame looked at and the one it is held beside are kept, however large."""
