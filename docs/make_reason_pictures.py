@@ -54,6 +54,8 @@ class Example:
         Side of the star's cut-out, px.
     damage : callable or None
         Changes the affected frame's pixels, stored as whole numbers, before it is graded.
+    keep : float or None
+        Share of the passing time that is kept.
     """
 
     seed: int
@@ -65,6 +67,7 @@ class Example:
     star: int = STAR
     frames: int = 12
     damage: Callable[[np.ndarray], None] | None = None
+    keep: float | None = None
 
 
 def lost_rows(stored: np.ndarray) -> None:
@@ -116,6 +119,7 @@ EXAMPLES = {
     "wrong_frame": Example(917, one("wrong_frame", size=0.25)),
     "unreadable": Example(918, one("unreadable")),
     "incomplete": Example(919, damage=lost_rows),
+    "surplus": Example(920, one("seeing", size=1.12), keep=0.9),
 }
 
 
@@ -148,6 +152,7 @@ def made(word: str, example: Example) -> str:
                 workers=1,
                 guide=(str(folder / "guiding.csv"),),
                 report=False,
+                keep=example.keep,
             )
         )
         by_number = {int(re.search(r"\d+", f.name)[0]): f for f in graded.frames}

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
+"""Options that name a file or a folder."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -40,6 +43,10 @@ class Settings:
     stack : str
         How the kept frames will be averaged, ``mean`` or ``weighted``: what is too shallow for a
         plain mean deepens a weighted one.
+    keep : float or None
+        Share of each group's passing exposure time to keep, above 0 to 1; None keeps all of it.
+    prefer : str
+        What makes a frame the better one, ``depth`` or ``sharpness``.
     teach, marks : str or None
         Tables of the person's marks: to adapt the limits to, and to overrule verdicts by.
     report : bool
@@ -66,6 +73,8 @@ class Settings:
     guide_scale: float | None = None
     expected_motion: tuple[float, float] | None = None
     stack: str = "mean"
+    keep: float | None = None
+    prefer: str = "depth"
     teach: str | None = None
     marks: str | None = None
     report: bool = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,28 +123,46 @@ def decide(looked: LookedOver, person: Person | None = None) -> Graded:
     followed, guiding, settings = looked.followed, looked.guiding, looked.settings
     measured, found = looked.measured, looked.found
     decided = judge_with(followed.night, looked.limits, looked.judged, person)
+    chosen = attempt(
+        "your choice of how many to keep",
+        lambda: _chosen(looked.night, decided, settings, person),
+        decided,
+    )
     frames = [
-        *_judged(looked.night, measured, decided.verdicts, guiding.usable, settings),
+        *_judged(looked.night, measured, chosen.verdicts, guiding.usable, settings),
         *_ungraded(measured, found, settings),
     ]
     frames.sort(key=_taken)
     diagnosis = attempt(
         "the diagnosis",
-        lambda: _diagnosed(followed, decided, guiding, frames, measured, found),
+        lambda: _diagnosed(followed, chosen, guiding, frames, measured, found),
         None,
     )
     return Graded(
         found.folder,
         tuple(frames),
         followed.night.groups,
-        decided.limits,
+        chosen.limits,
         _problems(measured, found, guiding),
         asked_for(settings),
         guiding.night,
         diagnosis,
         followed.remarks,
-        person=decided,
+        person=chosen,
     )
+
+
+def _chosen(night: Night, decided: Decided, settings: Settings, person: Person | None) -> Decided:
+    """The decisions with what the person's choice of how many to keep leaves out."""
+    from subgrade.choosing import Choice, leave_surplus
+
+    if settings.keep is None:
+        return decided
+    marks = (person.marks if person else None) or {}
+    held = {name for name, mark in marks.items() if mark.keep}
+    choice = Choice(settings.keep, settings.prefer)
+    verdicts = leave_surplus(night, decided.verdicts, decided.limits, choice, held)
+    return replace(decided, verdicts=verdicts, own=decided.own or decided.verdicts)
 
 
 def _problems(

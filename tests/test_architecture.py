@@ -22,6 +22,7 @@ STAGES = (
     "guiding",
     "judging",
     "teaching",
+    "choosing",
     "diagnosis",
     "results",
     "report",
@@ -40,6 +41,7 @@ OPEN = {
     "motion",
     "reasons",
     "series",
+    "stack_forecast",
     "weights",
 }
 """What later stages may import of a stage: its public names, plain values and shared formulas."""
@@ -63,7 +65,7 @@ BESIDE = {
     "reopening": {"cli"},
     "measuring": {"pipeline", "reopening", "verdicts", "worker_imports"},
     "verdicts": {"pipeline", "reopening"},
-    "settings": {"pipeline", "given_paths", "measuring", "reopening", "verdicts"},
+    "settings": {"pipeline", "given_paths", "measuring", "reopening", "verdicts", "results", "cli"},
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "reopening", "verdicts"},
     "processes": {"workers"},

@@ -219,7 +219,8 @@ def test_every_word_has_its_page(reason):
     for key in re.findall(r"`(\w+\.\w+)`", text.split("## Limits used")[1].split("##")[0]):
         assert f"| `{key}` |" in page("limits.md"), key
     said = re.search(r"<!-- example -->\n> (.+)\n<!-- end -->", text)[1]
-    begins = "Not graded:" if reason.word == "unreadable" else "Rejected:"
+    others = {"unreadable": "Not graded:", "surplus": "Left out by your choice"}
+    begins = others.get(reason.word, "Rejected:")
     assert said.startswith(begins if reason.rejects else "Kept, with a remark:")
 
 

@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter
 from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.judging import for_stack, judge_night, load_limits
 from subgrade.judging.depth import depth_limit, good_frames, overlap
-from subgrade.night.weights import forecast
+from subgrade.night.stack_forecast import forecast
 from tests.judged_nights import Shot, night_of
 
 LIMITS = load_limits()

@@ -93,6 +93,22 @@ def test_silent_headers_join_the_rest_in_any_order(sky):
     assert bare.groups[0].label == "lights"
 
 
+@pytest.mark.parametrize(
+    ("facts", "name"),
+    [
+        ({"mosaic": "RGGB"}, "colour, 60 s"),
+        ({"mosaic": "RGGB", "target": "Field 2"}, "Field 2, colour, 60 s"),
+        ({"mosaic": "RGGB", "filter": "dual band"}, "dual band, 60 s"),
+        ({}, "lights, 60 s"),
+        ({"target": "Field 2"}, "Field 2, 60 s"),
+    ],
+)
+def test_an_exposure_time_alone_is_no_name(sky, facts, name):
+    facts = HeaderFacts(exposure_s=60.0, **facts)
+    frames = make_night(np.random.default_rng(6), sky, 4, facts=facts)
+    assert [g.label for g in compare_night(frames).groups] == [name]
+
+
 def test_another_sky_is_a_stray_but_a_frame_of_few_stars_is_not(sky):
     rng = np.random.default_rng(6)
     elsewhere = make_sky(rng, 80)

@@ -3,15 +3,14 @@
 import numpy as np
 import pytest
 
+from subgrade.night.stack_forecast import forecast, turned_moments
 from subgrade.night.weights import (
     GAUSSIAN_NEA,
     effective_exposure,
     exact_weights,
-    forecast,
     matched_snr2,
     sky_limited_weights,
     stack_efficiency,
-    turned_moments,
 )
 
 # Two frames as (T, sky sigma, FWHM); the exact optimum of a pixel-by-pixel sum of unscaled

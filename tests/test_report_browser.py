@@ -79,6 +79,7 @@ def test_a_click_on_a_point_shows_its_frame(opened):
     browser = opened(guided_night())
     place = browser.execute_script(
         """const plot = document.getElementById("plot");
+        plot.scrollIntoView();
         const trace = plot.data.find((t) => t.yaxis === "y2" && t.mode === "markers");
         const k = trace.customdata.indexOf(8);
         const axes = plot._fullLayout, box = plot.getBoundingClientRect();

@@ -224,7 +224,7 @@ def test_what_another_version_kept_is_made_anew(night, monkeypatch):
         forbid(patch, DEAR[:1])
         assert not grade(asked(night, guide=False)).problems, "its own it uses"
     assert content(night) == before
-    assert any("(night) are of another version and are made anew" in t for t in heard.said)
+    assert sum("of another version and is made anew" in t for t in heard.said) == 1
 
 
 def test_a_disk_too_full_to_keep_is_a_warning_and_no_lost_night(night, monkeypatch):

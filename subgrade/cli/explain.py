@@ -323,7 +323,7 @@ def opened(results: str, frame: str | None) -> Session:
 
 def frame_missing(results: str, session: Session) -> ResultsError:
     """What to type where no frame was named, and the frames whose verdict is least certain."""
-    from subgrade.cli.summary import DOUBTFUL
+    from subgrade.judging.model import DOUBTFUL
     from subgrade.lights import FrameNames
     from subgrade.plaintext import printable
 

@@ -8,10 +8,8 @@ from os.path import expanduser
 import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
-from subgrade.cli.option_types import Motion, Number, number_option
-
-PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
-"""Options that name a file or a folder."""
+from subgrade.cli.option_types import Motion, Number, Share, number_option
+from subgrade.settings import PATHS
 
 
 @click.command(
@@ -33,6 +31,10 @@ PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach",
     Stricter on round stars: put this into strict.toml and add --limits strict.toml
       [roundness]
       floor = 0.45
+
+    \b
+    Keep the sharpest four fifths of the time that passes
+      subgrade grade ~/astro/m31/lights --keep 80% --prefer sharpness
 
     \b
     Teach it your own limits: marks.csv has the columns frame,verdict
@@ -110,6 +112,21 @@ PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach",
     show_default=True,
     help="How you will average the frames: a frame too faint or noisy for a plain mean still "
     "deepens one weighted by weights.csv, and is then kept.",
+)
+@click.option(
+    "--keep",
+    type=Share(),
+    metavar="SHARE",
+    help="Keep only the best share of the exposure time that passes, as 80%, within each group; "
+    "the rest is left out as surplus.",
+)
+@click.option(
+    "--prefer",
+    type=click.Choice(["depth", "sharpness"]),
+    default="depth",
+    show_default=True,
+    help="What makes a frame the better one for --keep: the depth it adds, or its sharp, round "
+    "stars.",
 )
 @click.option(
     "--teach",

@@ -1,4 +1,4 @@
-"""Types of options: numbers with their range in words, and a motion on the sky."""
+"""Types of options: numbers with their range in words, a share, a motion on the sky."""
 
 from __future__ import annotations
 
@@ -46,6 +46,30 @@ class Number(click.ParamType):
         if not self.low <= number <= self.high:
             self.fail(f"{value} is out of range: {self.range}", parameter, context)
         return number
+
+
+class Share(click.ParamType):
+    """A share as a person writes it: ``80%``, or 0.8."""
+
+    name = "share"
+
+    def convert(
+        self, value: object, parameter: click.Parameter | None, context: click.Context | None
+    ) -> float:
+        if isinstance(value, float):
+            return value
+        text = str(value).strip()
+        try:
+            share = float(text.removesuffix("%")) / (100.0 if text.endswith("%") else 1.0)
+        except ValueError:
+            share = math.nan
+        if share != share:
+            self.fail(f"{value!r} is not a share, as 80% or 0.8", parameter, context)
+        if not 0.0 < share <= 1.0:
+            meant = f"; for {share:g} per cent write {share:g}%" if 1.0 < share <= 100.0 else ""
+            meant = "" if text.endswith("%") else meant
+            self.fail(f"{value} must be above 0% and at most 100%{meant}", parameter, context)
+        return share
 
 
 class Motion(click.ParamType):

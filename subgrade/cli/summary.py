@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shlex
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,7 +12,9 @@ from subgrade.cli.night_chart import letters_of, night_chart
 from subgrade.cli.terminal import HARD, Screen, screen_of
 from subgrade.diagnosis.wording import duration
 from subgrade.figures import eccentricity_text
+from subgrade.judging.model import DOUBTFUL
 from subgrade.lights import FrameNames
+from subgrade.results.command_line import quoted
 from subgrade.results.guiding_record import ambiguous, clock_sentence, clock_text, night_rms, usable
 from subgrade.results.model import Graded, GradedFrame
 from subgrade.results.night_summary import group_scales, stack_lines, width_text
@@ -30,8 +31,6 @@ LABEL = 12
 MOST_PROBLEMS = 5
 MOST_GROUPS, MOST_STACKS = 8, 3
 """Lines on a screen, that which names the rest included."""
-DOUBTFUL = 0.95
-"""Confidence below which a reject is offered as a doubtful one."""
 LISTED = ("report.html", "summary.csv", "keeps.txt", "rejects.txt")
 
 Part = tuple[str, str]
@@ -86,6 +85,7 @@ def _headline(graded: Graded) -> str:
     text += (
         f"{kept} kept{_time(counts['kept_s'])}, "
         f"{counts['rejected']} rejected{_time(_rejected_s(graded))}"
+        + (f", {counts['surplus']} of them by your choice" if counts["surplus"] else "")
         + (f", {counts['unreadable']} could not be graded" if counts["unreadable"] else "")
     )
     total = counts["kept_s"] + counts["lost_s"]
@@ -183,7 +183,7 @@ def _particulars(graded: Graded, out: str, screen: Screen) -> list[Part]:
 
 def command(*words: str) -> str:
     """A call as a shell takes it, not to be folded."""
-    return shlex.join(["subgrade", *words]).replace(" ", HARD)
+    return quoted(["subgrade", *words]).replace(" ", HARD)
 
 
 def guiding_line(graded: Graded) -> str:

@@ -38,7 +38,7 @@ from subgrade.guiding.model import GuideNight
 from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
-from subgrade.judging.reasons import REASONS, unreadable_text
+from subgrade.judging.reasons import REASONS, SURPLUS, unreadable_text
 from subgrade.night import ExpectedTrail
 from subgrade.night.model import Night
 from subgrade.optional_parts import attempt, part
@@ -144,7 +144,8 @@ def diagnose_night(
         lambda: _losses(graded, len(unreadable), other_kind, unmeasured),
         (),
     )
-    kept, lost = graded.cost(graded.kept()), round(sum(row.lost_s for row in losses), 1)
+    kept = graded.cost(graded.kept())
+    lost = round(sum(row.lost_s for row in losses if row.reason != SURPLUS), 1)
     return Diagnosis(
         attempt(
             "the diagnosis in a sentence",
@@ -195,7 +196,8 @@ def _losses(view: NightView, unreadable: int, other_kind, unmeasured) -> tuple[L
         text = unreadable_text(unreadable, len(unmeasured))
         cost = round(sum(seconds for _, seconds in unmeasured), 1)
         rows.append(Loss("unreadable", text, unreadable + len(unmeasured), cost, ()))
-    return tuple(sorted(rows, key=lambda r: (-r.lost_s, -r.frames, r.reason)))
+    # a choice is no loss of the night
+    return tuple(sorted(rows, key=lambda r: (r.reason == SURPLUS, -r.lost_s, -r.frames, r.reason)))
 
 
 def _ranked_advice(
@@ -279,7 +281,7 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
     parts = [
         f"{row.text} {duration(row.lost_s) if row.lost_s else counted(row.frames)}"
         for row in losses
-        if row.reason != "unreadable"
+        if row.reason not in ("unreadable", SURPLUS)
     ]
     if lost:
         text += f", {duration(lost)} lost"
@@ -287,6 +289,9 @@ def _summary(view: NightView, kept, lost, losses, findings, unmeasured: int = 0)
         largest = len(parts) > MOST_LOSSES
         text += "; largest losses: " if largest else ": " if lost else "; lost to "
         text += ", ".join(parts[:MOST_LOSSES])
+    for row in losses:
+        if row.reason == SURPLUS:
+            text += f"; {counted(row.frames)} left out by choice{_in(row.lost_s)}"
     if unreadable:
         text += f"; {counted(unreadable, 'file')} could not be {graded}"
     return text + "." + stars

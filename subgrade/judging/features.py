@@ -50,6 +50,8 @@ class Feature:
         Shown as this where it is below.
     limitless : bool
         Whether it rejects a frame without a limit (docs/limits.md).
+    less_is_worse : bool
+        Whether it is past its limit below it, not above.
     """
 
     name: str
@@ -63,6 +65,7 @@ class Feature:
     digits: int = 3
     least: float | None = None
     limitless: bool = False
+    less_is_worse: bool = False
 
     def __post_init__(self) -> None:
         for empty, stands in (("label", self.name), ("shown_unit", self.unit)):
@@ -134,6 +137,7 @@ RING_CENTRE = register(
     "brightness of a hollow star's centre over its ring",
     IMAGE,
     label="centre / ring brightness",
+    less_is_worse=True,
 )
 MOTION_FIT = register(
     "fit of the star image",
@@ -240,8 +244,11 @@ DEPTH = register(
     "(transparency / sky noise)² over that of the good frames, less what wide stars cost",
     STARS,
     label="depth (S/N² vs good frames)",
+    less_is_worse=True,
 )
-TRANSPARENCY = register("transparency", "starlight over that of the clear level", STARS)
+TRANSPARENCY = register(
+    "transparency", "starlight over that of the clear level", STARS, less_is_worse=True
+)
 NOISE = register(
     "noise_adu", "robust sky noise of one pixel", PIXELS, label="sky noise", unit="ADU"
 )
@@ -255,7 +262,9 @@ UNEVENNESS = register(
     label="unevenness across the frame",
     shown=PERCENT,
 )
-STAR_COUNT = register("stars", "stars above the detection limit", STARS, unit="stars")
+STAR_COUNT = register(
+    "stars", "stars above the detection limit", STARS, unit="stars", less_is_worse=True
+)
 STARS_LEFT = register(
     "stars left",
     "stars counted, against those that so much lost light would leave",
@@ -284,7 +293,10 @@ LAST_POINTING = register(
     shown=ON_SKY,
 )
 LIGHT_LEFT = register(
-    "starlight in place", "starlight at the stars' places over that of the clear level", STARS
+    "starlight in place",
+    "starlight at the stars' places over that of the clear level",
+    STARS,
+    less_is_worse=True,
 )
 PARALLEL_TRAILS = register(
     "parallel trails",
@@ -414,7 +426,10 @@ RA_SHARE = register(
     shown=PERCENT,
 )
 REVERSAL = register(
-    "sample-to-sample reversal", "correlation of successive RA errors; below 0 they reverse", RECORD
+    "sample-to-sample reversal",
+    "correlation of successive RA errors; below 0 they reverse",
+    RECORD,
+    less_is_worse=True,
 )
 OVERSHOOT = register(
     "overshoot",
@@ -507,7 +522,10 @@ GUIDING_PEAK = register(
     "guiding peak", "largest guiding error", RECORD, label="guiding peak error", unit="″"
 )
 GUIDE_STAR_LIGHT = register(
-    "guide star brightness", "least brightness of the guide star over its typical one", RECORD
+    "guide star brightness",
+    "least brightness of the guide star over its typical one",
+    RECORD,
+    less_is_worse=True,
 )
 DAMAGE = {
     kind: register(f"{kind} pixels", f"share of the frame that {what}", PIXELS)
@@ -530,3 +548,11 @@ UNREAD_FILE = register("file", "the file cannot be read; no number", FILE)
 NOT_MEASURED = register("measuring", "subgrade failed on a file that may be sound; no number", FILE)
 NOT_OF_SESSION = register("session", "the frame is not of this session; no number", HEADER)
 MARK = register("your mark", "you marked the frame; no number", PERSON)
+PLACE_AMONG_PASSING = register(
+    "place among those that pass",
+    "place in the order of the group's passing frames, the best first; the limit is how many you "
+    "keep",
+    PERSON,
+    label="place, best first",
+    digits=1,
+)

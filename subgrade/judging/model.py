@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 REMARKED = 0.5
 """Probability of a cause that was remarked on and not weighed against others."""
+DOUBTFUL = 0.95
+"""Confidence below which a verdict is offered for a second look: a choice."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ class Reason:
             object.__setattr__(self, "noun", self.short)
 
 
+SURPLUS = "surplus"
 _ALL = (
     Reason(
         "wind_trail",
@@ -219,6 +220,14 @@ _ALL = (
         "frame's, or bits were flipped on the way to the file.",
         held_against="the frame's own noise, and the stars of the group",
         taken_for="`cloud`, `tracking_lost`; `unreadable` where the file ends early",
+    ),
+    Reason(
+        SURPLUS,
+        "left out by choice",
+        "A good frame left out by your own choice of how many to keep: it passes every limit, "
+        "and others of its group are better.",
+        held_against="place among the passing frames, best first, against the share you keep",
+        taken_for="nothing: only `--keep` gives it",
     ),
     Reason(
         "wrong_frame",

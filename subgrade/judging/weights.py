@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from subgrade.night.series import GroupSeries
+from subgrade.judging.model import Judgement
+from subgrade.night.model import Group, Night
+from subgrade.night.series import GroupSeries, group_series
 from subgrade.night.weights import sky_limited_weights
 
 
@@ -40,3 +44,19 @@ def stack_weights(series: GroupSeries, kept: np.ndarray) -> np.ndarray:
 def _filled(values: np.ndarray, kept: np.ndarray, worst) -> np.ndarray:
     known = values[kept & np.isfinite(values)]
     return np.where(np.isfinite(values), values, worst(known) if known.size else 1.0)
+
+
+def weighed_again(night: Night, group: Group, judgements: list[Judgement]) -> None:
+    """Give a group's frames the weights of the verdicts they have by now.
+
+    Parameters
+    ----------
+    night : Night
+    group : Group
+    judgements : list of Judgement
+        In the order of ``night.frames``; those of the group are replaced.
+    """
+    series = group_series(night, group)
+    kept = np.array([judgements[i].verdict == "keep" for i in series.members])
+    for i, weight in zip(series.members, stack_weights(series, kept), strict=True):
+        judgements[i] = replace(judgements[i], weight=float(weight))

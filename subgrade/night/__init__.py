@@ -127,12 +127,13 @@ def compare_night(frames: Sequence[Frame]) -> Night:
     moving: dict[int, Frame] = {}
     groups, geometries, names = [], [], Counter()
     for members, setup in zip(sorting.groups, sorting.setups, strict=True):
-        name = label(setup, names)
+        colour = all(ordered[i].facts.mosaic for i in members)
+        name = label(setup, names, colour)
         with part(f"the comparison of {name}"):
             pointings, elsewhere = split_by_pointing(ordered, members)
             strays.update(elsewhere)
             for k, pointing in enumerate(pointings):
-                name = label(setup, names) if k else name
+                name = label(setup, names, colour) if k else name
                 with part(f"the comparison of {name}"):
                     group, mine = _group(ordered, setup, name, pointing, len(groups))
                     geometry = attempt(

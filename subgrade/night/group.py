@@ -21,6 +21,8 @@ STRAY_SHARE = 0.01
 STRAY_RATIO = 4
 """... when the largest group has at least this many times as many frames."""
 
+COLOUR = "colour"
+"""Stands for the filter of a colour sensor without one."""
 _KINDS = {"dark": "a dark frame", "bias": "a bias frame", "flat": "a flat frame"}
 
 
@@ -205,11 +207,19 @@ def _say(name: str, value: object) -> str:
     return str(value)
 
 
-def label(setup: Setup, taken: Counter) -> str:
-    """A short unique name for a group: target, filter, exposure."""
-    parts = [setup.target, setup.filter]
+def label(setup: Setup, taken: Counter, colour: bool = False) -> str:
+    """A short unique name for a group: target, filter, exposure.
+
+    Without a filter a colour sensor's frames go by ``colour``; what has neither target nor
+    filter goes by ``lights``, as an exposure time alone is no name.
+
+    >>> label(Setup((9, 9), (1, 1), exposure_s=60.0), Counter(), colour=True)
+    'colour, 60 s'
+    """
+    kind = setup.filter or (COLOUR if colour else None)
+    parts = [setup.target, kind] if setup.target or kind else ["lights"]
     if setup.exposure_s is not None:
         parts.append(f"{setup.exposure_s:g} s")
-    text = ", ".join(p for p in parts if p) or "lights"
+    text = ", ".join(p for p in parts if p)
     taken[text] += 1
     return text if taken[text] == 1 else f"{text} ({taken[text]})"

@@ -12,7 +12,7 @@ FRAMES.forEach((frame, index) => {
   frame.reasons = frame.values.reasons ? frame.values.reasons.split(";") : [];
 });
 
-const state = {selected: null, reasons: new Set(), verdict: null, group: null, find: "",
+const state = {selected: null, reasons: new Set(), verdict: null, group: null, find: [], doubtful: false,
   sort: "order", down: false, clock: "utc", marks: {}};
 const watchers = [];
 const changed = (what) => watchers.forEach((watch) => watch(what));
@@ -109,15 +109,18 @@ const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
+const agrees = (frame) => markOf(frame) === frame.verdict && !frame.overruled; // overruled: the verdict follows the mark already
 
 function fits(frame, leaveOut = "") {
   if (leaveOut !== "verdict" && state.verdict && frame.verdict !== state.verdict) return false;
   if (leaveOut !== "group" && state.group !== null && frame.group !== state.group) return false;
   if (leaveOut !== "reasons" && state.reasons.size && !frame.reasons.some((r) => state.reasons.has(r))) return false;
-  if (!state.find) return true;
-  const text = [frame.name, frame.values.target, frame.values.filter, frame.values.explanation].join(" ");
-  return text.toLowerCase().includes(state.find);
+  if (leaveOut !== "doubtful" && state.doubtful && !doubtful(frame)) return false;
+  return !state.find.length || found(frame);
 }
+
+// What `explain` offers for a second look, too.
+const doubtful = (frame) => known(frame.values.confidence) && frame.values.confidence < NIGHT.doubtful;
 
 function select(index) {
   if (index === null || !FRAMES[index]) return;

@@ -93,21 +93,22 @@ function pathInPixels(frame) {
 function sharedSpan(frame, path) {
   const wishes = [4.5 * (frame.values.fwhm_px || 0)];
   if (path) wishes.push(2.3 * Math.max(...path.points.map(([x, y]) => Math.hypot(x, y))));
-  if (frame.motion) wishes.push(2.2 * reachOf(frame.motion));
+  if (frame.motion) wishes.push(3.6 * frame.motion.rms_px + 3 * (typicalWidth(frame) || 0)); // an even trail is 3.5 RMS long
   if (frame.shape_status !== "measured" && frame.star) wishes.push(frame.star.field_px);
   const span = Math.max(...wishes);
   return span > 0 ? span : frame.star ? frame.star.field_px : 20;
 }
 
-function reachOf(motion) {
-  const most = Math.max(...motion.share);
-  return Math.max(...motion.places.filter((_, k) => motion.share[k] > 0.02 * most).map(Math.abs), 1);
+function typicalWidth(frame) {
+  const group = NIGHT.groups[frame.group];
+  return group && group.usual.fwhm_px ? group.usual.fwhm_px.centre : null;
 }
 
-function sheet(span, text) {
+// The ground of a star's picture goes on as grey as its sky.
+function sheet(span, text, ground = "ground") {
   const half = span / 2;
   const view = draw("svg", {viewBox: `${round(-half)} ${round(-half)} ${round(span)} ${round(span)}`, role: "img", "aria-label": text, class: "scaled"});
-  view.append(draw("rect", {x: -half, y: -half, width: span, height: span, class: "ground"}));
+  view.append(draw("rect", {x: -half, y: -half, width: span, height: span, class: ground}));
   return view;
 }
 
@@ -123,35 +124,45 @@ function scaleBar(view, span, frame) {
   view.append(label);
 }
 
-function starDrawing(frame, span) {
-  if (!frame.star) return figure("Stacked star", null);
-  const view = sheet(span, "The frame's stacked star image");
-  const size = frame.star.field_px;
-  view.append(draw("image", {href: frame.star.src, x: -size / 2, y: -size / 2, width: size, height: size, preserveAspectRatio: "none"}));
+// A star's picture at the shared scale.
+function starSheet(star, span, frame, text) {
+  const view = sheet(span, text, "ground grey"), size = star.field_px;
+  view.append(draw("image", {href: star.src, x: -size / 2, y: -size / 2, width: size, height: size, preserveAspectRatio: "none"}));
   scaleBar(view, span, frame);
-  return figure("Stacked star", view, `mean of ${count(frame.star.stars, "star")}`);
+  return view;
 }
 
-const MOTION = "Motion inferred from the star shape";
+function starDrawing(frame, span) {
+  const {star} = frame;
+  return figure("This frame's star", star && starSheet(star, span, frame, `The frame's stacked star, mean of ${count(star.stars, "star")}`));
+}
 
-function motionDrawing(frame, span) {
-  const motion = frame.motion;
-  if (!frame.star) return figure(MOTION, null);
-  if (!motion) return figure(MOTION, make("div", {className: "blank", textContent: known(frame.values.eccentricity) && frame.values.eccentricity < 0.3 ? "round star: no motion to infer" : "not worked out: other frames are more elongated"}));
-  const view = sheet(span, "Motion inferred from the star shape");
-  const most = Math.max(...motion.share.map((s, k) => s + motion.error[k]));
-  const turn = draw("g", {transform: `rotate(${-motion.angle_deg})`});
-  const wide = 0.15 * span / most;
-  const ribbon = (sizes, name) => {
-    const upper = motion.places.map((p, k) => `${round(p)},${round(-sizes[k] * wide)}`);
-    const lower = motion.places.map((p, k) => `${round(p)},${round(sizes[k] * wide)}`).reverse();
-    return draw("polygon", {points: [...upper, ...lower].join(" "), class: name});
-  };
-  turn.append(draw("line", {x1: -span, x2: span, y1: 0, y2: 0, class: "axis"}),
-    ribbon(motion.share.map((s, k) => s + motion.error[k]), "doubt"), ribbon(motion.share, "time"));
-  view.append(turn);
-  scaleBar(view, span, frame);
-  return figure(MOTION, view, `wide where the star stayed longest; RMS ${motionSize(motion, frame.scale_arcsec)} at ${Math.round(motion.angle_deg)}°`);
+const typicalStar = (frame) => (frame.group >= 0 ? NIGHT.typical_stars[frame.group] : null);
+
+function typicalDrawing(frame, span) {
+  const star = typicalStar(frame);
+  const text = star && star.stars ? "The typical star, mean of round, kept frames" : "A round star of the typical width";
+  return figure("Typical star", star && starSheet(star, span, frame, text));
+}
+
+// The typical star smeared by the inferred motion: like the frame's own where the inference is right.
+function movedDrawing(frame, span) {
+  const {motion} = frame, title = "Typical + motion";
+  const blank = (textContent) => figure(title, make("div", {className: "blank", textContent}));
+  if (motion) return motion.src ? figure(title, starSheet(motion, span, frame, `The typical star smeared by the motion inferred. ${motionText(frame)}`)) : blank("no typical star");
+  if (!frame.star) return figure(title, null);
+  return blank(known(frame.values.eccentricity) && frame.values.eccentricity < 0.3 ? "round star: no motion to infer" : "not worked out: other frames are more elongated");
+}
+
+// A poor likeness shows to the eye as well (a choice).
+const ALIKE = 0.9;
+
+function motionText({motion, scale_arcsec: scale}) {
+  if (!motion) return "";
+  const found = `Motion inferred from the star shape: RMS ${motionSize(motion, scale)} at ${Math.round(motion.angle_deg)}°`;
+  if (!motion.src) return `${found}.`;
+  const {likeness: r} = motion;
+  return `${found}; with it the typical star is ${r < ALIKE ? "unlike" : "like"} this frame's (correlation ${r > 0.99 ? "over 0.99" : number(r, 2)}).`;
 }
 
 function motionSize({rms_px: rms, rms_error_px: error}, scale) {
@@ -170,6 +181,12 @@ function pathDrawing(frame, span, path) {
   const [x, y] = path.points[0];
   view.append(draw("circle", {cx: round(x), cy: round(-y), r: round(0.022 * span), class: "start"}));
   scaleBar(view, span, frame);
-  const note = !path.turned ? `${axisNames()[0]} across, ${axisNames()[1]} up: the camera angle is unknown; ring: start` : path.handed ? "turned to the camera's axes (or 180° from them); ring: start" : "turned to the camera's axes, may be mirrored; ring: start";
-  return figure("Guide path", view, note);
+  return figure("Guide path", view);
+}
+
+function pathText(path) {
+  if (!path) return "";
+  const [first, second] = axisNames();
+  const way = !path.turned ? `${first} across, ${second} up: the camera angle is unknown` : path.handed ? "turned to the camera's axes, or 180° from them" : "turned to the camera's axes, may be mirrored";
+  return `Guide path: ${way}; ring: start.`;
 }

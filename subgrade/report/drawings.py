@@ -116,13 +116,16 @@ def star_picture(stars: FrameStars | None) -> dict | None:
 def _star_picture(image: StarImage, fwhm_px: float, length_px: float) -> dict:
     from subgrade.stars import star_image_picture
 
-    whole = len(image.image)
+    field = picture_side(image, fwhm_px, length_px) * image.step_px
+    picture = star_image_picture(image, STAR_PICTURE_PX, field)
+    return as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
+
+
+def picture_side(image: StarImage, fwhm_px: float, length_px: float) -> int:
+    """Elements along the side of a star's picture: some widths of the star, an odd number."""
     wish = [STAR_WIDTHS * fwhm_px, 1.6 * length_px + 2 * LEAST_PX, LEAST_PX]
     side = round(max(w for w in wish if math.isfinite(w)) / image.step_px)
-    side = min(side - side % 2 + 1, whole)
-    field = side * image.step_px
-    picture = star_image_picture(image, STAR_PICTURE_PX, field)
-    return _as_image(picture) | {"field_px": round(field, 3), "stars": int(image.stars_used)}
+    return min(side - side % 2 + 1, len(image.image))
 
 
 def frame_views(frame: GradedFrame) -> dict:
@@ -135,7 +138,7 @@ def frame_views(frame: GradedFrame) -> dict:
     if pictures is None:
         return {"thumbnail": None, "crops": []}
     return {
-        "thumbnail": _as_image(pictures.thumbnail),
+        "thumbnail": as_image(pictures.thumbnail),
         "crops": [_crop(cut, frame.stars) for cut in pictures.cutouts],
     }
 
@@ -147,7 +150,7 @@ def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
     oval = None
     if cut.eccentricity is not None:
         oval = eccentricity_text(cut.eccentricity, cut.eccentricity_error)
-    return _as_image(cut.picture) | {
+    return as_image(cut.picture) | {
         "place": cut.place,
         "x": round(cut.x, 1),
         "y": round(cut.y, 1),
@@ -158,7 +161,7 @@ def _crop(cut: CutOut, stars: FrameStars | None) -> dict:
     }
 
 
-def _as_image(picture: Picture) -> dict:
+def as_image(picture: Picture) -> dict:
     """A picture as the page holds it: a ``data:`` address, width and height."""
     text = base64.b64encode(picture.data).decode("ascii")
     return {

@@ -1,4 +1,4 @@
-// The filter: verdict, reason, group and words; the table and the time line follow it.
+// The filter: verdict, doubt, reason, group and words; the table and the time line follow it.
 const VERDICTS = ["keep", "reject", "unreadable"];
 
 function startFilters() {
@@ -9,6 +9,9 @@ function startFilters() {
       state.verdict = state.verdict === verdict ? null : verdict;
       changed("filter");
     }}}));
+  }
+  if (FRAMES.some(doubtful)) {
+    place.append(make("button", {type: "button", className: "chip", id: "doubtful", title: `Verdicts of a confidence below ${NIGHT.doubtful}, the least certain first`, on: {click: filterDoubtful}}));
   }
   if (reasonRows().length) {
     place.append(choice("reason", "Reason", (word) => {
@@ -42,6 +45,12 @@ function showFilters() {
     chip.textContent = `${SIGN[verdict]} ${VERDICT_TEXT[verdict]} ${n}`;
     chip.setAttribute("aria-pressed", String(state.verdict === verdict));
   }
+  const unsure = byId("doubtful");
+  if (unsure) {
+    unsure.textContent = `? doubtful ${FRAMES.filter((f) => doubtful(f) && fits(f, "doubtful")).length}`;
+    unsure.setAttribute("aria-pressed", String(state.doubtful));
+  }
+  showFound();
   const option = (value, textContent) => make("option", {value, textContent});
   const reason = byId("reason"), group = byId("group");
   if (reason) {
@@ -54,7 +63,7 @@ function showFilters() {
     group.replaceChildren(option("", "any group"), ...NIGHT.groups.map((g, k) => option(String(k), groupName(g))));
     group.value = state.group === null ? "" : String(state.group);
   }
-  byId("all").disabled = !(state.verdict || state.reasons.size || state.group !== null || state.find);
+  byId("all").disabled = !(state.verdict || state.reasons.size || state.group !== null || state.find.length || state.doubtful);
 }
 
 function filterReason(word) {
@@ -63,13 +72,28 @@ function filterReason(word) {
   changed("filter");
 }
 
+// The least certain stand first; the order before comes back with the others.
+function filterDoubtful() {
+  state.doubtful = !state.doubtful;
+  const {sort, down} = state;
+  if (state.doubtful) Object.assign(state, {sort: "confidence", down: false, before: {sort, down}});
+  else orderBefore();
+  changed("filter");
+}
+
+function orderBefore() {
+  if (state.before && state.sort === "confidence") Object.assign(state, state.before);
+  state.before = null;
+}
+
 function filterGroup(k) {
   state.group = state.group === k ? null : k;
   changed("filter");
 }
 
 function showAll() {
-  Object.assign(state, {verdict: null, group: null, find: ""});
+  if (state.doubtful) orderBefore();
+  Object.assign(state, {verdict: null, group: null, find: [], doubtful: false});
   state.reasons.clear();
   byId("find").value = "";
   changed("filter");

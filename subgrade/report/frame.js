@@ -1,4 +1,6 @@
 // The selected frame: verdict, why, pictures, drawings, evidence.
+const panelTools = []; // further buttons of a frame, each made for it
+
 function showPanel() {
   const frame = FRAMES[state.selected];
   if (!frame) {
@@ -10,7 +12,7 @@ function showPanel() {
       make("p", {className: "facts"}, verdictTag(frame), ...frame.reasons.flatMap((word, k) => [k ? ", " : " ", make("span", {title: reasonTitle(word), textContent: reasonText(word)})]))),
     make("p", {className: "facts faint", textContent: factsText(frame), title: "Confidence in the verdict, 0 to 1; relative weight in the stack, 1 for the best frame"}),
     make("p", {className: "explanation", textContent: frame.values.explanation || ""}),
-    ...(frame.verdict === "unreadable" ? [] : [markButtons(frame), ...viewsOf(frame), evidenceOf(frame)]),
+    ...(frame.verdict === "unreadable" ? [] : [markButtons(frame), gaugesOf(frame), ...viewsOf(frame), numbersOf(frame), evidenceOf(frame)]),
     notesOf(frame));
 }
 
@@ -18,8 +20,8 @@ function viewsOf(frame) {
   const path = pathInPixels(frame);
   const span = sharedSpan(frame, path);
   return [make("div", {className: "views pair"}, thumbnail(frame), whiskers(frame)), starRow(frame),
-    make("div", {className: "views drawings"}, starDrawing(frame, span), motionDrawing(frame, span), pathDrawing(frame, span, path)),
-    numbersOf(frame)];
+    make("div", {className: "views drawings"}, typicalDrawing(frame, span), movedDrawing(frame, span), starDrawing(frame, span), pathDrawing(frame, span, path)),
+    make("p", {className: "faint below", textContent: [motionText(frame), pathText(path)].filter(Boolean).join(" ")})];
 }
 
 function walkBar(frame) {
@@ -56,11 +58,13 @@ function factsText(frame) {
 
 function markButtons(frame) {
   const mark = markOf(frame);
-  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}`, data: {hold: word}, on: {click: () => setMark(frame, mark === word ? null : word)}},
+  const button = (word, text, key) => make("button", {type: "button", ariaPressed: String(mark === word), className: "mark", title: `Key ${key}: ${effectText(frame, mark === word ? null : word)}`, data: {hold: word}, on: {click: () => setMark(frame, mark === word ? null : word)}},
     make("kbd", {textContent: key}), ` ${text}`);
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
     button("keep", "keep", "K"), button("reject", "reject", "R"),
-    mark ? make("span", {className: "markword", textContent: mark === frame.verdict ? " ○ you agree" : " ○ you overrule"}) : null);
+    mark ? make("span", {className: "markword", textContent: agrees(frame) ? "○ you agree" : frame.overruled ? "○ you overrule" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
+    ...frame.by_marks.map((textContent) => make("p", {className: "told", textContent})),
+    ...panelTools.map((tool) => tool(frame)));
 }
 
 function numbersOf(frame) {
@@ -94,40 +98,6 @@ const MEDIAN_KEPT = "median of the kept frames";
 
 // As measured for sorting; shown as an upper bound where it is lost in its noise.
 const ovalText = (frame) => frame.eccentricity_text || number(frame.values.eccentricity);
-
-const MOST_EVIDENCE = 10;
-const opened = new Map(); // what the reader unfolded stays so from frame to frame
-
-function folding(key, open, text, ...content) {
-  return make("details", {open: opened.has(key) ? opened.get(key) : open, on: {toggle: (event) => {
-    if (event.target.open !== open || opened.has(key)) opened.set(key, event.target.open);
-  }}}, make("summary", {textContent: text, data: {hold: key}}), ...content);
-}
-
-// What decided stands first, then by points; what bears on one reason stands together.
-function evidenceOf(frame) {
-  if (!frame.evidence.length) return null;
-  const pieces = [...frame.evidence].sort((a, b) => Boolean(b.decided) - Boolean(a.decided) || Math.abs(b.points) - Math.abs(a.points));
-  const rest = pieces.slice(MOST_EVIDENCE);
-  return folding(`evidence of ${frame.verdict}`, frame.verdict === "reject", "Evidence: + supports the reason, − counts against it", evidenceTable(frame, pieces.slice(0, MOST_EVIDENCE)),
-    rest.length ? folding("further", false, count(rest.length, "more measurement", "more measurements"), evidenceTable(frame, rest)) : null);
-}
-
-function evidenceTable(frame, pieces) {
-  const title = (word) => reasonText(word) + (frame.shares[word] ? ` (${frame.shares[word]})` : "");
-  const words = [...new Set(pieces.map((e) => e.reason))];
-  const part = (word) => make("tbody", {}, make("tr", {}, make("th", {scope: "rowgroup", colSpan: 5, title: reasonTitle(word), textContent: title(word)})),
-    ...pieces.filter((e) => e.reason === word).map(evidenceRow));
-  return make("div", {className: "wide"}, make("table", {className: "evidence"},
-    make("thead", {}, make("tr", {}, ...["measurement", "value", "compare with", "limit", "points"].map((t, k) => make("th", {scope: "col", className: k ? "figure" : "", textContent: t})))),
-    ...words.map(part)));
-}
-
-function evidenceRow(e) {
-  return make("tr", {title: e.text || ""}, make("td", {textContent: e.quantity}),
-    ...["value", "usual", "limit"].map((n) => make("td", {className: "figure", textContent: e[n] || ""})),
-    make("td", {className: "figure", textContent: `${e.points > 0 ? "+" : e.points < 0 ? "−" : ""}${Math.abs(e.points).toFixed(1)}`}));
-}
 
 function notesOf(frame) {
   if (!frame.notes.length) return null;

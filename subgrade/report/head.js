@@ -1,5 +1,21 @@
 // How the night went, what it cost and why, what to do: read before anything else.
+const EMPTY_HEAD = byId("head").cloneNode(true);
+
 function showHead() {
+  drawHead();
+  watchers.push((what) => {
+    if (what === "filter") markCauses();
+    if (what === "clock") byId("what").textContent = nightSpan();
+  });
+}
+
+// Where a server judges anew after a mark.
+function redrawHead() {
+  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  drawHead();
+}
+
+function drawHead() {
   const totals = NIGHT.totals;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
@@ -8,7 +24,7 @@ function showHead() {
     outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames, totals.unreadable));
   showBalance(totals);
   const guiding = guidingText();
-  byId("summary").append(...[typicalText(), guiding && `${guiding[0].toUpperCase()}${guiding.slice(1)}, median of the kept frames.`, stackText()].filter(Boolean).map((text) => make("p", {textContent: text})));
+  byId("summary").append(...[typicalText(), guiding && `${guiding[0].toUpperCase()}${guiding.slice(1)}, median of the kept frames.`].filter(Boolean).map((text) => make("p", {textContent: text})));
   showGroups();
   if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}. To bring them back: subgrade restore, with the folder of this page.`}));
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
@@ -17,10 +33,6 @@ function showHead() {
   }
   showAdvice();
   showCauses();
-  watchers.push((what) => {
-    if (what === "filter") markCauses();
-    if (what === "clock") byId("what").textContent = nightSpan();
-  });
 }
 
 // Time first; frames where the time is not known.
@@ -82,24 +94,6 @@ function guidingText() {
 }
 
 const axisNames = () => (NIGHT.guiding && NIGHT.guiding.axes === "xy" ? ["x", "y"] : ["RA", "Dec"]);
-
-function stackText() {
-  const groups = NIGHT.night.groups;
-  const stack = groups.length === 1 ? groups[0].stack : null;
-  if (!stack || !stack.kept.frames || stack.kept.frames >= stack.all.frames) return "";
-  const gain = Math.round(100 * (stack.kept.snr_over_all - 1));
-  const noise = gain > 0 ? `${gain}% higher` : gain < 0 ? `${-gain}% lower` : "the same";
-  const scale = scaleOf(FRAMES);
-  return `Predicted stack of the kept frames: FWHM ${length(stack.kept.fwhm_px, scale)}, against ${length(stack.all.fwhm_px, scale)} for all frames; S/N ${noise}.${weightedText(stack, scale)}`;
-}
-
-// Dropping frames makes a stack sharper, weighting them may make it deeper: which is wanted is the person's.
-function weightedText(stack, scale) {
-  const all = stack.all_weighted;
-  if (!all || !(all.snr_over_all > 1.03 * stack.kept.snr_over_all)) return "";
-  const gain = Math.round(100 * (all.snr_over_all - 1));
-  return ` All frames, weighted: S/N ${gain}% higher, but less sharp, FWHM ${length(all.fwhm_px, scale)}.`;
-}
 
 // With several groups each has its own time: a button shows its frames only.
 function showGroups() {

@@ -7,10 +7,14 @@ import math
 from subgrade.diagnosis import number
 from subgrade.figures import eccentricity_text, likely
 from subgrade.guiding.model import GuideNight
+from subgrade.judging.model import DOUBTFUL
 from subgrade.judging.reasons import REASONS
+from subgrade.night.model import Group
 from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
+from subgrade.report.motion_star import smeared_picture, typical_picture, typical_stars
 from subgrade.report.trace import exposure_path, night_trace
+from subgrade.report.your_marks import marked_before, what_marks_changed
 from subgrade.results import (
     Graded,
     GradedFrame,
@@ -23,10 +27,13 @@ from subgrade.results import (
     night_record,
     night_rms,
     problems_parted,
+    quantity_numbers,
     quantity_texts,
     session_record,
     verdict_values,
+    with_marks,
 )
+from subgrade.stars.model import StarImage
 
 OF_THE_SESSION = (
     "format",
@@ -38,6 +45,7 @@ OF_THE_SESSION = (
     "groups",
     "guiding",
     "night",
+    "choice",
     "remarks",
     "teaching",
     "marks",
@@ -60,13 +68,19 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         Parts of `subgrade.results.session_record`, and ``columns`` (see
         `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
         (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
-        None without a usable record), ``frames`` with ``start_unix`` and the drawings of each,
+        None without a usable record), ``typical_stars`` of the groups, ``frames`` with
+        ``start_unix``, the drawings of each and what marks changed (``by_marks``), ``doubtful``
+        (the confidence below which a verdict is), ``marked`` (see `marked_before`), ``again``
+        (see `subgrade.results.with_marks`),
         ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
         ``unused_records`` (file and cause each).
     """
     session = session_record(graded) if session is None else session
     problems, unused, _ = problems_parted(every_problem(graded))
     moved = most_oval([frame.stars for frame in graded.frames])
+    widths = [_typical_width(group) for group in graded.groups]
+    typical = typical_stars(graded.frames, widths)
+    changed = what_marks_changed(graded)
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
@@ -77,19 +91,37 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         "unused_records": [{"file": f, "cause": c} for f, c in unused],
         "guiding_rms": [v if math.isfinite(v) else None for v in night_rms(graded)],
         "trace": night_trace(guiding) if guiding else None,
+        "typical_stars": [typical_picture(*pair) for pair in zip(typical, widths, strict=True)],
         "frames": [
-            _numbers(frame, row) | _drawn(frame, guiding, k in moved)
+            _numbers(frame, row)
+            | _drawn(frame, guiding)
+            | {
+                "motion": _motion(frame, typical) if k in moved else None,
+                "by_marks": changed.get(frame.name, []),
+            }
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
+        "doubtful": DOUBTFUL,
+        "again": with_marks(graded.settings),
     }
     return _shown(record)
 
 
 def changed_record(graded: Graded) -> dict:
-    """The parts of `page_record` about the night as a whole, which follow a person's marks."""
+    """The parts of `page_record` about the night as a whole, which follow a person's marks.
+
+    Beside them by frame what marks changed (``by_marks``), and the frames that one overruled.
+    """
     night = night_record(graded)
     known = {name: night[name] for name in OF_THE_SESSION if name in night}
-    return _shown(known | _of_the_night(graded, night))
+    texts = what_marks_changed(graded)
+    overruled = graded.person.overruled if graded.person else ()
+    by_marks = {str(k): texts[f.name] for k, f in enumerate(graded.frames) if f.name in texts}
+    own = {
+        "by_marks": by_marks,
+        "overruled": [k for k, f in enumerate(graded.frames) if f.name in overruled],
+    }
+    return _shown(known | _of_the_night(graded, night) | own)
 
 
 def changed_frame(frame: GradedFrame) -> dict:
@@ -108,7 +140,7 @@ def _of_the_night(graded: Graded, session: dict) -> dict:
         "diagnosis": _story(session["diagnosis"]),
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "left_out": culled_line(graded),
-        "marked": _marked(graded),
+        "marked": marked_before(graded),
     }
 
 
@@ -148,6 +180,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             "reason": e["reason"],
             "quantity": evidence_words(e),
             **_cells(frame, e),
+            **_bar(frame, e, reasons),
             "points": round(e["points"], 1),
             **({"decided": True} if decided(e, reasons) else {}),
             # of other reasons the numbers are enough, which keeps the page small
@@ -196,7 +229,31 @@ def _cells(frame: GradedFrame, e: dict) -> dict[str, str]:
     return {name: text for name, text in texts if text}
 
 
-def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:
+def _bar(frame: GradedFrame, e: dict, reasons: list[str]) -> dict[str, dict]:
+    """What is held against a limit, or decided without one, as numbers to draw; no clue is."""
+    if e["clue"] or (e["limit"] is None and not decided(e, reasons)):
+        return {}
+    scale = frame.facts.scale_arcsec if frame.facts else None
+    numbers = quantity_numbers(e, scale)
+    return {} if numbers is None else {"bar": numbers}
+
+
+def _typical_width(group: Group) -> float:
+    usual = group.usual.get("fwhm_px")
+    return usual.centre if usual else math.nan
+
+
+def _motion(frame: GradedFrame, typical: list[StarImage | None]) -> dict | None:
+    """The inferred motion: its size and direction, and the star it makes of the typical one."""
+    found, group = motion(frame.stars), frame.compared.group if frame.compared else -1
+    if found is None:
+        return None
+    star = typical[group] if group >= 0 else None
+    sizes = {name: found[name] for name in ("angle_deg", "rms_px", "rms_error_px")}
+    return sizes | smeared_picture(frame.stars, star, found)
+
+
+def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
     facts, stars = frame.facts, frame.stars
     return {
         "start_unix": facts.start_unix if facts else None,
@@ -206,19 +263,6 @@ def _drawn(frame: GradedFrame, guiding: GuideNight | None, moved: bool) -> dict:
         "height": stars.height if stars else None,
         "star": star_picture(stars),
         "whiskers": whiskers(stars),
-        "motion": motion(stars) if moved else None,
         "path": exposure_path(guiding, facts) if guiding else None,
         **frame_views(frame),
     }
-
-
-def _marked(graded: Graded) -> dict[str, str]:
-    """Marks given to this run that the verdicts alone do not show, by frame."""
-    person = graded.person
-    if person is None:
-        return {}
-    other = {"keep": "reject", "reject": "keep"}
-    verdicts = {f.name: f.judgement.verdict for f in graded.frames}
-    marks = {name: other.get(verdicts.get(name)) for name in person.still}
-    marks |= {name: verdicts.get(name) for name in person.overruled}
-    return {name: word for name, word in marks.items() if word in other}

@@ -9,7 +9,8 @@ const KEYS = [
   ["C", "clear the mark"],
   ["S", "save the marks"],
   ["A", "show all frames"],
-  ["/", "find in names and explanations"],
+  ["D", "doubtful verdicts, the least certain first (again: all)"],
+  ["/", "find in names, explanations, reasons and deciding numbers; Esc clears, then leaves"],
   ["T", "light or dark"],
   ["?", "this list"],
 ];
@@ -28,7 +29,8 @@ const ACTS = {
   s: () => Object.keys(state.marks).length && saveMarks(),
   a: showAll,
   t: switchTheme,
-  "/": () => byId("find").focus(),
+  d: () => byId("doubtful") && filterDoubtful(),
+  "/": () => byId("find").select(),
   "?": () => byId("help").showModal(),
 };
 
@@ -70,7 +72,7 @@ function onKey(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]")) return;
   const from = event.target.closest ? event.target : document.body;
   if (from.closest("input, select, textarea")) {
-    if (event.key === "Escape") from.blur();
+    if (event.key === "Escape") from.blur(); // Find clears first, see find.js
     return;
   }
   const letter = event.key.length === 1;
@@ -86,6 +88,7 @@ function switchTheme() {
   const dark = root.dataset.theme ? root.dataset.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
   root.dataset.theme = dark ? "light" : "dark";
   drawLine();
+  showChoice();
 }
 
 function showHint(event) {
@@ -123,7 +126,7 @@ const AFTER = {
     showPanel();
     markRow();
     const frame = FRAMES[state.selected];
-    byId("spoken").textContent = [plainName(frame.name), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
+    byId("spoken").textContent = [spokenName(frame), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", ");
   },
   filter() {
     showFilters();
@@ -135,9 +138,14 @@ const AFTER = {
   },
   marks() {
     showMarked();
+    showChoice();
     showPanel();
     markCells();
     restyleLine();
+  },
+  choice() {
+    showChoice();
+    markCells();
   },
   clock() {
     buildTable();
@@ -151,7 +159,11 @@ const AFTER = {
 // Paper is white and narrow, whatever the screen is.
 function forPaper(on) {
   document.documentElement.classList.toggle("paper", on);
+  // the first sheet holds what happened
+  if (on) byId("line").after(byId("choice"));
+  else byId("tools").before(byId("choice"));
   drawLine();
+  showChoice();
 }
 
 // The names of lanes and reasons take another place where the line grows wide or narrow.
@@ -167,6 +179,7 @@ function start() {
   startClock();
   showHead();
   startFilters();
+  startColumns();
   buildTable();
   showMarked();
   markCells();
@@ -180,6 +193,8 @@ function start() {
     const first = FRAMES.findIndex(rejected);
     state.selected = FRAMES.length ? Math.max(first, 0) : null;
   }
+  startChoice();
+  showChoice();
   drawLine();
   showPanel();
   markRow();
@@ -188,10 +203,7 @@ function start() {
   plot.on("plotly_hover", showHint);
   plot.on("plotly_unhover", () => { byId("hint").hidden = true; });
   document.addEventListener("keydown", onKey);
-  byId("find").addEventListener("input", () => {
-    state.find = byId("find").value.trim().toLowerCase();
-    changed("filter");
-  });
+  startFind();
   byId("save").addEventListener("click", saveMarks);
   byId("theme").addEventListener("click", switchTheme);
   byId("keys").addEventListener("click", () => byId("help").showModal());
@@ -199,7 +211,7 @@ function start() {
     make("table", {}, make("tbody", {}, ...KEYS.map(([key, text]) => make("tr", {}, make("th", {scope: "row"}, make("kbd", {textContent: key})), make("td", {textContent: text}))))),
     keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close", autofocus: true})));
   new ResizeObserver(onResize).observe(byId("tools"));
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawLine);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { drawLine(); showChoice(); });
   addEventListener("beforeprint", () => forPaper(true));
   addEventListener("afterprint", () => forPaper(false));
   document.documentElement.dataset.ready = "yes";

@@ -1,30 +1,4 @@
 // The table of frames: sorted by any column, shortened by the filter.
-const FILTERS_DIFFER = new Set(FRAMES.map((f) => f.values.filter || "")).size > 1;
-const COLUMNS = [
-  {key: "order", title: "#", wide: 3, figure: true, of: (f) => f.index + 1, text: (f) => String(f.index + 1)},
-  {key: "start", title: "start", wide: 4, of: (f) => f.start_unix, text: (f) => (known(f.start_unix) ? clockText(f.start_unix) : "")},
-  {key: "frame", title: "frame", wide: 9.8, of: (f) => f.name, node: nameButton},
-  {key: "filter", title: "filter", wide: 5, if: FILTERS_DIFFER, of: (f) => f.values.filter, node: (f) => make("span", {className: "cut", textContent: f.values.filter || "", title: f.values.filter || ""})},
-  {key: "verdict", title: "verdict", wide: 12.4, of: (f) => [f.verdict, ...f.reasons].join(" "), node: verdictCell},
-  ofTable("confidence", 3.4),
-  {...ofTable(MEASURES[0].key, 4.9), key: "fwhm"},
-  {...ofTable("eccentricity", 3.2), text: ovalText},
-  {key: "guide", title: "RMS tot.\u00a0″", full: "total guiding RMS, both axes together, arcsec", wide: 5.2, if: Boolean(NIGHT.trace), figure: true, of: guideRms, text: (f) => number(guideRms(f))},
-  ofTable("transparency", 4.3), {...ofTable("background_adu", 3.6), key: "background"}, ofTable("stars", 3.2), ofTable("weight", 4.2),
-].filter((column) => column.if !== false);
-
-// A column that summary.csv has too; its unit stands in the heading.
-function ofTable(key, wide) {
-  const {heading, full, unit, digits} = LOOK[key];
-  const title = unit ? `${heading}${unit === "ADU" ? " " : "\u00a0"}${unit}` : heading;
-  return {key, title, full, wide, figure: true, of: (f) => f.values[key], text: (f) => number(f.values[key], digits)};
-}
-
-function guideRms(frame) {
-  const {guide_rms_ra_arcsec: ra, guide_rms_dec_arcsec: dec} = frame.values;
-  return known(ra) && known(dec) ? Math.hypot(ra, dec) : null;
-}
-
 function sorted() {
   const column = COLUMNS.find((c) => c.key === state.sort);
   const way = state.down ? -1 : 1;
@@ -36,37 +10,37 @@ function sorted() {
 }
 
 function nameButton(frame) {
-  return make("button", {type: "button", className: "link cut", tabIndex: -1, textContent: shortName(frame.name), title: frame.name});
+  const {folder, name} = frameLabel(frame);
+  return make("button", {type: "button", className: "link cut", tabIndex: -1, title: frame.name}, folder ? make("span", {className: "faint", textContent: folder}) : null, shortName(name));
 }
 
+// What was kept is told by its sign alone: most frames are.
 function verdictCell(frame) {
   const texts = frame.reasons.map(reasonText).join(", ");
-  const verdict = VERDICT_TEXT[frame.verdict] || frame.verdict;
-  const parts = frame.verdict === "keep" || !texts
-    ? [verdict, make("span", {className: "faint", textContent: texts ? ` (${texts})` : ""})]
-    : [make("span", {className: "unseen", textContent: `${verdict}: `}), texts];
+  const verdict = VERDICT_TEXT[frame.verdict] || frame.verdict, quiet = frame.verdict === "keep" || texts;
   return make("span", {className: frame.verdict, title: frame.values.explanation || ""},
-    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), ...parts, make("span", {className: "mine"}));
+    make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), make("span", {className: quiet ? "unseen" : "", textContent: quiet && texts ? `${verdict}: ` : verdict}),
+    texts && frame.verdict === "keep" ? make("span", {className: "faint", textContent: texts}) : texts, make("span", {className: "mine"}));
 }
 
 // Roles are explicit, since the rows are no table's to the eye (see page.css).
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
 
 function buildTable() {
-  const table = byId("table");
-  const sum = COLUMNS.reduce((total, column) => total + column.wide, 0);
-  table.querySelector("colgroup").replaceChildren(...COLUMNS.map((column) => {
+  const table = byId("table"), columns = shownColumns();
+  const sum = columns.reduce((total, column) => total + column.wide, 0);
+  table.querySelector("colgroup").replaceChildren(...columns.map((column) => {
     const col = make("col");
     col.style.width = `${100 * column.wide / sum}%`;
     return col;
   }));
   table.style.setProperty("--ems", sum);
-  table.style.setProperty("--columns", COLUMNS.map((column) => `minmax(0, ${column.wide}fr)`).join(" "));
+  table.style.setProperty("--columns", columns.map((column) => `minmax(0, ${column.wide}fr)`).join(" "));
   fitTable();
-  table.tHead.replaceChildren(make("tr", {role: "row"}, ...COLUMNS.map((column) =>
+  table.tHead.replaceChildren(make("tr", {role: "row"}, ...columns.map((column) =>
     make("th", {scope: "col", role: "columnheader", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
-  rows = FRAMES.map((frame) => make("tr", {role: "row", data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...COLUMNS.map((column) => cellOf(column, frame))));
+  rows = FRAMES.map((frame) => make("tr", {role: "row", data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...columns.map((column) => cellOf(column, frame))));
   showTable();
 }
 
@@ -78,8 +52,17 @@ function fitTable() {
 
 function cellOf(column, frame) {
   const cell = column.key === "frame" ? make("th", {scope: "row", role: "rowheader"}) : make("td", {role: "cell", className: column.figure ? "figure" : ""});
-  cell.append(column.node ? column.node(frame) : column.text(frame));
+  if (column.node) cell.append(column.node(frame));
+  else cell.textContent = column.text(frame);
+  if (column.bar) drawBar(cell, column.of(frame) / column.full_at);
   return cell;
+}
+
+// A thin bar under the figure, as the cell's own background: no element more.
+function drawBar(cell, share) {
+  if (!(share > 0)) return;
+  cell.classList.add("barred");
+  cell.style.setProperty("--part", `${Math.round(100 * Math.min(1, share))}%`);
 }
 
 function pickRow(index) {
@@ -110,14 +93,15 @@ function showTable() {
   hurry(body);
   body.replaceChildren(...shown.map((frame) => rows[frame.index]));
   byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
-  if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: COLUMNS.length, textContent: "No frame matches the filter."})));
+  if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: shownColumns().length, textContent: "No frame matches the filter."})));
   markRow();
 }
 
 // What a mark changes in the table; the other rows need no new layout.
 function markCells() {
+  const kept = keptNow();
   for (const frame of FRAMES) {
-    const cell = rows[frame.index].querySelector(".mine"), text = markOf(frame) ? ` ○ you: ${markOf(frame)}` : "";
+    const cell = rows[frame.index].querySelector(".mine"), text = (markOf(frame) ? ` ○ you: ${markOf(frame)}` : "") + strictText(frame, kept);
     if (cell.textContent !== text) cell.textContent = text;
   }
 }

@@ -1,13 +1,15 @@
 """Write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.columns import looks
+from subgrade.results.command_line import with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
-from subgrade.results.model import CulledFrame, Graded, GradedFrame
+from subgrade.results.model import CulledFrame, Graded, GradedFrame, is_surplus
 from subgrade.results.quantities import (
     decided,
     evidence_words,
+    quantity_numbers,
     quantity_texts,
 )
 from subgrade.results.read import Session, open_results
@@ -32,14 +34,17 @@ __all__ = [
     "evidence_words",
     "file_identities",
     "frame_record",
+    "is_surplus",
     "looks",
     "night_record",
     "night_rms",
     "open_results",
     "problems_parted",
+    "quantity_numbers",
     "quantity_texts",
     "session_record",
     "verdict_values",
+    "with_marks",
     "write_results",
     "write_whole",
 ]

@@ -91,6 +91,7 @@ class KeptOutcomes:
         self._earlier: dict[str, dict[str, bytes]] = {}
         self._used: dict[str, dict[str, bytes]] = {}
         self._changed: set[str] = set()
+        self._outdated = False
 
     def outcome(self, kind: str, key: str, make: Callable[[], Made]) -> Made:
         """What is kept under a key, else what ``make`` returns, kept from now on.
@@ -153,7 +154,9 @@ class KeptOutcomes:
             self._say(f"the kept outcomes ({kind}) were damaged and are made anew")
             return {}
         if program != program_identity():
-            self._say(f"the kept outcomes ({kind}) are of another version and are made anew")
+            if not self._outdated:  # one line for all kinds
+                self._say("what was kept of the comparison is of another version and is made anew")
+            self._outdated = True
             return {}
         return found
 

@@ -11,6 +11,7 @@ from subgrade.diagnosis.model import Diagnosis
 from subgrade.guiding.model import ExposureGuiding, GuideNight
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
+from subgrade.judging.reasons import SURPLUS
 from subgrade.lights.model import HeaderFacts
 from subgrade.night.model import FrameCompared, Group
 from subgrade.results.file_identity import FileIdentity
@@ -60,6 +61,11 @@ class GradedFrame:
     guiding: ExposureGuiding | None = None
     pictures: KeptPictures | None = None
     """``pictures.load()`` reads thumbnail and star cut-outs."""
+
+
+def is_surplus(frame: GradedFrame) -> bool:
+    """Whether a good frame was left out by the person's choice of how many to keep."""
+    return frame.judgement.reasons[:1] == (SURPLUS,) and frame.judgement.verdict == "reject"
 
 
 @dataclass(frozen=True, slots=True)

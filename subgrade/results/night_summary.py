@@ -11,14 +11,10 @@ from dataclasses import asdict
 
 import numpy as np
 
+from subgrade.choosing import Stack, stackable, stacks_of
 from subgrade.figures import on_sky
 from subgrade.night.model import Group
-from subgrade.night.weights import (
-    exact_weights,
-    forecast,
-    sky_limited_weights,
-    stack_efficiency,
-)
+from subgrade.night.weights import exact_weights, sky_limited_weights, stack_efficiency
 from subgrade.results.model import Graded, GradedFrame
 
 WEIGHTS_ARE = "T^2 / (noise^2 FWHM^2), for frames scaled to equal starlight before averaging"
@@ -26,8 +22,12 @@ MOST_EXACT = 600
 """Frames that take part in the exact optimum; more are thinned out evenly."""
 
 
-DEEPER = 1.03
-"""Signal to noise over that of the kept from which another stack is worth mentioning; no source."""
+STACKS = {
+    "all_weighted": "all weighted",
+    "kept": "keeps",
+    "kept_weighted": "keeps weighted",
+}
+"""The stacks that a person chooses among, in words."""
 
 
 def night_summary(graded: Graded) -> dict:
@@ -52,67 +52,26 @@ def night_summary(graded: Graded) -> dict:
 
 
 def stack_lines(graded: Graded) -> list[str]:
-    """The stack of each group's kept frames beside that of all, for groups with rejects.
+    """What all frames by weight, the kept and the kept by weight would give: a line a group.
 
-    One group has a line for either stack, of several each has one line behind its label; S/N
-    is over that of all.  Where a weighted stack of all frames is plainly deeper than one of
-    the kept, it is added.  All are weighted where the person stacks so.
+    S/N is over that of a plain mean of all frames; groups without a reject have no line.
     """
-    weighs = graded.settings.get("stack") == "weighted"
-    how = ", weighted" if weighs else ""
     lines = []
     for group, scale in zip(night_summary(graded)["groups"], group_scales(graded), strict=True):
         stacks = group["stack"]
         if stacks is None or stacks["kept"]["frames"] in (0, stacks["all"]["frames"]):
             continue
-        kept, everything = stacks["kept"], stacks["all"]
-        weighted = stacks["all_weighted"]
-        if weighs:
-            kept, everything, weighted = (
-                _weighted(stacks["kept_weighted"], weighted),
-                weighted,
-                None,
-            )
-        elif not weighted["snr_over_all"] > DEEPER * kept["snr_over_all"]:
-            weighted = None
-        if len(graded.groups) > 1:
-            line = _in_one_line(kept, everything, weighted, scale)
-            lines.append(f"{group['label']}, predicted{how}: {line}")
-        else:
-            lines += _each_in_a_line(kept, everything, weighted, scale, how)
+        each = [
+            f"{name} ×{stacks[key]['snr_over_all']:.2f} "
+            f"({width_text(stacks[key]['fwhm_px'], scale)})"
+            for key, name in STACKS.items()
+        ]
+        whole = width_text(stacks["all"]["fwhm_px"], scale)
+        label = f"{group['label']}: " if len(graded.groups) > 1 else ""
+        lines.append(
+            f"{label}predicted S/N over a plain mean of all (FWHM {whole}): {', '.join(each)}"
+        )
     return lines
-
-
-def _weighted(kept: dict, everything: dict) -> dict:
-    """The weighted stack of the kept, its S/N over that of all weighted."""
-    return {**kept, "snr_over_all": kept["snr"] / everything["snr"]}
-
-
-def _each_in_a_line(
-    kept: dict, everything: dict, weighted: dict | None, scale: float | None, how: str
-) -> list[str]:
-    rows = [
-        (f"predicted of the keeps{how}:", kept),
-        (f"of all frames{how}:", {**everything, "snr_over_all": 1.0}),
-        ("of all, weighted:", weighted),
-    ]
-    wide = max(len(title) for title, _ in rows)
-    return [
-        f"{title:<{wide}} FWHM {width_text(stack['fwhm_px'], scale)}, "
-        f"ecc. {stack['eccentricity']:.2f}, S/N ×{stack['snr_over_all']:.2f}"
-        for title, stack in rows
-        if stack is not None
-    ]
-
-
-def _in_one_line(kept: dict, everything: dict, weighted: dict | None, scale) -> str:
-    line = (
-        f"FWHM {width_text(kept['fwhm_px'], scale)} "
-        f"(of all: {width_text(everything['fwhm_px'], scale)}), "
-        f"ecc. {kept['eccentricity']:.2f} ({everything['eccentricity']:.2f}), "
-        f"S/N ×{kept['snr_over_all']:.2f}"
-    )
-    return line + (f"; of all, weighted: S/N ×{weighted['snr_over_all']:.2f}" if weighted else "")
 
 
 def group_scales(graded: Graded) -> list[float | None]:
@@ -179,56 +138,24 @@ def _widths(values) -> dict:
 def _group(frames: Sequence[GradedFrame], group: Group) -> dict:
     """Trends, weights' loss and predicted stacks of one group."""
     trends = asdict(group.trends) if group.trends else None
-    usable = [f for f in frames if _stackable(f)]
+    usable = [f for f in frames if stackable(f.stars, f.compared)]
     if len(usable) < 2:
         return {"trends": trends, "weights": None, "stack": None}
-    light = np.array([f.compared.transparency for f in usable])
-    noise, width, xx, yy, xy = (
-        np.array([getattr(f.stars, name) for f in usable])
-        for name in ("noise_adu", "fwhm_px", "xx", "yy", "xy")
-    )
-    turn = np.array([f.compared.registration.rotation_deg for f in usable])
+    stars, compared = [f.stars for f in usable], [f.compared for f in usable]
     kept = np.array([f.judgement.verdict == "keep" for f in usable], bool)
-
-    def predicted(weights: np.ndarray) -> dict:
-        if not weights.any():
-            return {"frames": 0}
-        f = forecast(weights, light, noise, xx, yy, xy, turn, width)
-        return {
-            "frames": int((weights > 0).sum()),
-            "fwhm_px": f.fwhm_px,
-            "eccentricity": f.eccentricity,
-            "angle_deg": f.angle_deg,
-            "snr": f.star_snr,
-        }
-
-    weighted = sky_limited_weights(light, noise, width)
-    stack = {
-        "all": predicted(np.ones(len(usable))),
-        "kept": predicted(kept.astype(float)),
-        "all_weighted": predicted(weighted),
-        "kept_weighted": predicted(np.where(kept, weighted, 0.0)),
-        "left_out": len(frames) - len(usable),
-    }
-    best = stack["all"]["snr"]
+    found = stacks_of(stars, compared, kept)
+    stack = {name: _plain(one) for name, one in found.items()}
+    stack["left_out"] = len(frames) - len(usable)
     for name in ("kept", "all_weighted", "kept_weighted"):
-        stack[name]["snr_over_all"] = stack[name].get("snr", np.nan) / best
+        stack[name]["snr_over_all"] = found[name].snr / found["all"].snr
+    light = np.array([c.transparency for c in compared])
+    noise, width = (np.array([getattr(s, n) for s in stars]) for n in ("noise_adu", "fwhm_px"))
     loss = weights_loss(light[kept], noise[kept], width[kept])
     return {"trends": trends, "weights": {"are": WEIGHTS_ARE, "loss": loss}, "stack": stack}
 
 
-def _stackable(frame: GradedFrame) -> bool:
-    """Whether a frame can be laid on the others and has a star to predict with."""
-    compared, stars = frame.compared, frame.stars
-    laid = compared.registration is not None and compared.registration.ok
-    numbers = (compared.transparency, stars.noise_adu, stars.fwhm_px, stars.xx, stars.yy, stars.xy)
-    return bool(
-        laid
-        and np.isfinite(numbers).all()
-        and not compared.transparency_is_limit
-        and min(compared.transparency, stars.noise_adu, stars.fwhm_px) > 0
-        and stars.xx * stars.yy > stars.xy**2
-    )
+def _plain(stack: Stack) -> dict:
+    return asdict(stack) if stack.frames else {"frames": 0}
 
 
 def weights_loss(light: np.ndarray, noise: np.ndarray, width: np.ndarray) -> float:

@@ -63,6 +63,34 @@ def quantity_texts(evidence: dict, scale: float | None = None) -> tuple[str, str
     return value, usual, limit
 
 
+def quantity_numbers(evidence: dict, scale: float | None = None) -> dict | None:
+    """The same as numbers in one unit, to be drawn on one scale.
+
+    Parameters
+    ----------
+    evidence : dict
+    scale : float, optional
+        As for `quantity_texts`.
+
+    Returns
+    -------
+    dict or None
+        ``value``, ``usual`` and ``limit`` to five figures, each left out where there is none;
+        ``less_is_worse``; ``beyond``, whether the value is past the limit, as it was judged before
+        rounding.  None without a value, or where there is nothing to hold it against.
+    """
+    feature, value, limit = feature_of(evidence), evidence["value"], evidence["limit"]
+    if value is None or (limit is None and evidence["usual"] is None):
+        return None
+    numbers = {
+        key: float(f"{_shown(feature, evidence[key], scale)[0]:.5g}")
+        for key in ("value", "usual", "limit")
+        if evidence[key] is not None
+    }
+    beyond = limit is not None and (value < limit if feature.less_is_worse else value > limit)
+    return numbers | {"less_is_worse": feature.less_is_worse, "beyond": beyond}
+
+
 def _shown(feature: Feature, value: float, scale: float | None) -> tuple[float, str]:
     """A value and its unit as they are shown."""
     if feature.least is not None:

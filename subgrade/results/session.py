@@ -12,14 +12,15 @@ from dataclasses import asdict
 
 from subgrade import __version__
 from subgrade.judging.model import Evidence
-from subgrade.judging.reasons import loss_text
+from subgrade.judging.reasons import SURPLUS, loss_text
 from subgrade.night.model import Group
 from subgrade.optional_parts import attempt
 from subgrade.results.bug_report import versions
+from subgrade.results.choice import choice_record
 from subgrade.results.columns import COLUMNS
 from subgrade.results.file_identity import FileIdentity
 from subgrade.results.guiding_record import guiding_record
-from subgrade.results.model import Graded, GradedFrame
+from subgrade.results.model import Graded, GradedFrame, is_surplus
 from subgrade.results.night_remarks import night_remarks
 from subgrade.results.night_summary import night_summary
 from subgrade.results.run_notes import every_problem
@@ -51,7 +52,7 @@ def session_record(graded: Graded) -> dict:
         Keys ``format``, ``program``, ``versions``, ``written_utc``, ``folder``, ``run_in``
         (the folder that paths of the settings are relative to), ``settings``, ``limits``,
         ``totals``, ``causes``, ``groups``, ``guiding`` (null without a record), ``night`` (see
-        `night_summary`),
+        `night_summary`), ``choice`` (see `choice_record`),
         ``diagnosis`` (docs/diagnosis.md), ``remarks``, ``problems``,
         ``teaching`` and ``marks`` (null without; docs/teaching.md), ``frames``, ``culled``.
     """
@@ -110,20 +111,23 @@ def _problems(graded: Graded) -> list[dict]:
 
 
 def totals(graded: Graded) -> dict:
-    """Frames and integration time, kept and lost."""
+    """Frames and integration time, kept and lost; what a choice left out is among the lost."""
     count = Counter(f.judgement.verdict for f in graded.frames)
+    surplus = [f for f in graded.frames if is_surplus(f)]
     return {
         "frames": len(graded.frames),
         "kept": count["keep"],
         "rejected": count["reject"],
+        "surplus": len(surplus),
         "unreadable": count["unreadable"],
         "kept_s": _seconds(f for f in graded.frames if f.judgement.verdict == "keep"),
         "lost_s": _seconds(f for f in graded.frames if f.judgement.verdict != "keep"),
+        "surplus_s": _seconds(surplus),
     }
 
 
 def causes_counted(graded: Graded) -> list[dict]:
-    """Frames and integration time lost to each first reason, most time first.
+    """Frames and integration time lost to each first reason, most time first; a choice last.
 
     Frames that are calibration or cannot be read count, with what time is known.
     """
@@ -140,7 +144,8 @@ def causes_counted(graded: Graded) -> list[dict]:
         }
         for word, frames in lost.items()
     ]
-    return sorted(rows, key=lambda r: (-r["lost_s"], -r["frames"], r["reason"]))
+    by_cost = sorted(rows, key=lambda r: (-r["lost_s"], -r["frames"], r["reason"]))
+    return sorted(by_cost, key=lambda r: r["reason"] == SURPLUS)  # a choice is no loss
 
 
 def remarks_of(graded: Graded) -> list[str]:
@@ -163,12 +168,15 @@ def _groups(graded: Graded) -> list[dict]:
 
 NO_NIGHT = {"clear_from": None, "frames": 0, "groups": []}
 """What stands for a summary of the night that could not be made."""
+NO_CHOICE = {"keep": None, "prefer": "depth", "stack": "mean", "groups": []}
+"""The same for the curves of how strict to be."""
 _PARTS = {
     "totals": ("the totals", lambda graded: totals(graded), None),
     "causes": ("the table of losses", lambda graded: causes_counted(graded), []),
     "groups": ("the typical values", _groups, []),
     "guiding": ("the guiding record's numbers", _guiding, None),
     "night": ("the summary of the night", lambda graded: night_summary(graded), NO_NIGHT),
+    "choice": ("how strict to be", lambda graded: choice_record(graded), NO_CHOICE),
     "diagnosis": ("the diagnosis", _diagnosis, None),
     "remarks": ("the remarks on the night", lambda graded: remarks_of(graded), []),
     "teaching": ("what your marks teach", lambda graded: teaching_record(graded), None),

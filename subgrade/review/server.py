@@ -36,8 +36,20 @@ from subgrade.review.stretch import Stretch
 from subgrade.review.subs import Subs
 from subgrade.review.writing import REGRADED, FollowingFiles
 
-SCRIPTS: tuple[str, ...] = ()
-STYLES: tuple[str, ...] = ()
+SCRIPTS = (
+    "look.js",
+    "link.js",
+    "tiles.js",
+    "view.js",
+    "softness.js",
+    "overlay.js",
+    "queue.js",
+    "marking.js",
+    "follow.js",
+    "lookbox.js",
+    "begin.js",
+)
+STYLES = ("review.css",)
 """Files of this folder that the page has beyond its own, in their order."""
 END_S = 2.0
 """Answers still going out at the end get so long."""

@@ -6,17 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-import numpy as np
-
 from subgrade.figures import beside
 from subgrade.judging.evidence import evidence
 from subgrade.judging.features import MARK
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.judging.reasons import REASONS
-from subgrade.judging.weights import stack_weights
+from subgrade.judging.weights import weighed_again
 from subgrade.night.model import Night
-from subgrade.night.series import group_series
 from subgrade.teaching.dials import Number, numbers_of, usual_values
 from subgrade.teaching.lesson_text import UNITS
 from subgrade.teaching.marks import Mark
@@ -51,7 +48,7 @@ def overrule(
             if mark is not None:
                 numbers = numbers_of(judgements[i], usual, limits)
                 marked[i] = by_mark(judgements[i], mark, numbers, limits)
-        _weigh(night, group, marked)
+        weighed_again(night, group, marked)
     return tuple(marked), _refused(night, judgements, marks)
 
 
@@ -118,16 +115,6 @@ def _named(judgement: Judgement, numbers: list[Number]) -> tuple[tuple[str, ...]
         f"{value} (limit {limit})"
     )
     return (word, *judgement.reasons), text
-
-
-def _weigh(night: Night, group, marked: list[Judgement]) -> None:
-    kept = np.array([marked[i].verdict == "keep" for i in group.members])
-    series = group_series(night, group)
-    # The series is in the order taken, which need not be that of the members.
-    place = {i: k for k, i in enumerate(group.members)}
-    kept = kept[[place[i] for i in series.members]]
-    for i, weight in zip(series.members, stack_weights(series, kept), strict=True):
-        marked[i] = replace(marked[i], weight=float(weight))
 
 
 def _refused(night: Night, judgements, marks: Mapping[str, Mark]) -> list[str]:

@@ -1,6 +1,7 @@
 """Stack a mixed night and hold what the comparing stage predicts against what the stack shows.
 
-Run from the repository root: ``python -m tests.benchmarks.stacking``.
+Run from the repository root: ``python -m tests.benchmarks.stacking``; with ``curve`` behind it
+for stacks of the n best frames, as the page's curve predicts them.
 
 The frames of a night are rendered by GalSim on one star field, with every star at the same
 place in all of them (registered exactly, so no resampling blurs or smooths).  They are
@@ -12,16 +13,20 @@ response at the stars over scatter at empty places.
 
 from __future__ import annotations
 
+import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.choosing import stack_curve
 from subgrade.judging import judge_night, load_limits
 from subgrade.lights.model import HeaderFacts, Pixels
 from subgrade.night import compare_night
 from subgrade.night.model import Frame
-from subgrade.night.weights import StackForecast, forecast, sky_limited_weights
+from subgrade.night.stack_forecast import StackForecast, forecast
+from subgrade.night.weights import sky_limited_weights
 from subgrade.stars import measure_stars
 from tests.star_template import Motion, StarShape, Template, template
 
@@ -125,6 +130,8 @@ class Measured:
     kept: np.ndarray
     weights: np.ndarray
     numbers: dict[str, np.ndarray]
+    stars: list
+    compared: list
 
 
 def measure_night(rng, exposures: list[Exposure], field: Field) -> Measured:
@@ -143,7 +150,8 @@ def measure_night(rng, exposures: list[Exposure], field: Field) -> Measured:
     numbers["transparency"] = np.array([c.transparency for c in night.compared])
     weights = sky_limited_weights(numbers["transparency"], numbers["noise_adu"], numbers["fwhm_px"])
     kept = np.array([v.verdict == "keep" for v in verdicts])
-    return Measured(exposures, images, field, kept, weights, numbers)
+    stars = [f.stars for f in night.frames]
+    return Measured(exposures, images, field, kept, weights, numbers, stars, list(night.compared))
 
 
 def stack(night: Measured, weights: np.ndarray, name: str) -> Stacked:
@@ -263,5 +271,46 @@ def report(seeds=(1, 2, 3, 4), count=30, stars=220, width=1200, height=900) -> N
         print(f"({time.perf_counter() - start:.0f} s)\n")
 
 
+def prefixes(night: Measured, prefer: str, counts: Sequence[int]) -> list[tuple[Stacked, Stacked]]:
+    """The plain and the weighted stack of the n best frames, for each n."""
+    curve = stack_curve(night.stars, night.compared, night.kept, prefer, counts)
+    found = []
+    for count in counts:
+        held = np.isin(np.arange(len(night.kept)), curve.order[:count])
+        stacks = [
+            stack(night, held * weights, name)
+            for name, weights in (("mean", np.ones(len(held))), ("weighted", night.weights))
+        ]
+        # what the page shows, not what this module works out for itself
+        at = curve.counts.index(count)
+        for one, shown in zip(stacks, (curve.mean[at], curve.weighted[at]), strict=True):
+            assert abs(one.predicted.star_snr / shown.snr - 1) < 1e-6
+        found.append(tuple(stacks))
+    return found
+
+
+def report_curve(seeds=(11, 12, 13), count=30, stars=220, width=1200, height=900) -> None:
+    """Print predicted and measured stacks along the curve, S/N over a plain mean of all."""
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        night = measure_night(rng, mixed_night(rng, count), star_field(rng, stars, width, height))
+        kept = int(night.kept.sum())
+        for prefer in ("depth", "sharpness"):
+            counts = sorted({4, 8, 12, kept, 24, count})
+            pairs = prefixes(night, prefer, counts)
+            base = pairs[-1][0]
+            print(f"night {seed}, best first by {prefer}; {kept} of {count} pass")
+            print(" n  stack      FWHM, px        ecc.          S/N             off by")
+            for n, pair in zip(counts, pairs, strict=True):
+                for s in pair:
+                    gain = s.predicted.star_snr / base.predicted.star_snr
+                    true = s.snr / base.snr
+                    print(
+                        f"{n:2d}  {s.name:9s} {s.predicted.fwhm_px:6.3f} {s.fwhm_px:6.3f}   "
+                        f"{s.predicted.eccentricity:4.2f} {s.eccentricity:4.2f}   "
+                        f"{gain:6.3f} {true:6.3f}  {100 * (gain / true - 1):+5.1f} %"
+                    )
+
+
 if __name__ == "__main__":
-    report()
+    report_curve() if "curve" in sys.argv[1:] else report()

@@ -1,0 +1,138 @@
+"""How strict, on the page in a headless Chromium: the handle, the lists, and the command."""
+
+import json
+import shlex
+import time
+
+import pytest
+
+from subgrade.cli import main
+from tests.cli_frames import rows, write_light
+from tests.report_chromium import choose, needs_chromium, page_opener, text  # noqa: F401
+from tests.report_nights import graded_of, lost_night, unreadable_only
+
+pytestmark = needs_chromium
+
+
+def grade(*arguments) -> None:
+    with pytest.raises(SystemExit) as left:
+        main([*map(str, arguments), "--workers", "1", "--quiet"])
+    assert left.value.code == 0
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory):
+    """A night of two filters whose frames grow wider one by one, the fourth far too wide."""
+    folder = tmp_path_factory.mktemp("a night") / "lights"
+    for k in range(10):
+        fwhm = 5.6 if k == 3 else 3.0 + 0.04 * k
+        write_light(folder / f"light_{k:02d}.fits", k, fwhm=fwhm, FILTER="L")
+    for k in range(10, 15):
+        write_light(folder / f"light_{k:02d}.fits", k, fwhm=3.0 + 0.04 * k, FILTER="R")
+    grade("grade", folder, "--out", folder.parent / "graded")
+    return folder.parent / "graded"
+
+
+@pytest.fixture
+def page(results, browser):
+    browser.shows = None
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get((results / "report.html").as_uri())
+    yield browser
+    assert not [e for e in browser.get_log("browser") if e["level"] in ("SEVERE", "WARNING")]
+    browser.execute_script("localStorage.clear()")
+
+
+def move(browser, count: int) -> None:
+    browser.execute_script(
+        "const h = document.getElementById('strict'); h.value = arguments[0];"
+        "h.dispatchEvent(new Event('input'));",
+        count,
+    )
+
+
+def saved(browser, button: str, name: str) -> list[str]:
+    path = browser.downloads / name
+    path.unlink(missing_ok=True)
+    browser.find_element("id", button).click()  # a script may save only one file
+    ends = time.monotonic() + 10
+    while not path.exists() and time.monotonic() < ends:
+        time.sleep(0.05)
+    return path.read_text(encoding="utf-8").splitlines()
+
+
+def test_the_page_opens_with_the_choice_of_the_run(page, results):
+    assert "Keeps 14 (14 min), leaves out 1 (1 min)." in text(page, "#chosen")
+    assert not page.find_element("id", "asgraded").is_enabled()
+    assert saved(page, "keeptext", "keeps.txt") == (results / "keeps.txt").read_text().splitlines()
+    gone = (results / "rejects.txt").read_text().splitlines()
+    assert saved(page, "rejecttext", "rejects.txt") == gone
+    titles = [r.text for r in page.find_elements("css selector", "#stacks tbody th")]
+    assert titles == ["all, weighted", "keeps, plain mean", "keeps, weighted"]
+
+
+@pytest.mark.parametrize("prefer", ["depth", "sharpness"])
+def test_the_command_gives_what_the_handle_shows(page, results, tmp_path, prefer):
+    choose(page, "prefer", prefer)
+    move(page, 5)
+    assert "good frames among them" in text(page, "#chosen")
+    page.execute_script("document.getElementById('how').open = true")
+    words = shlex.split(text(page, "#how pre"))
+    assert words[:2] == ["subgrade", "grade"]
+    assert "--keep" in words
+    words[words.index("--out") + 1] = str(tmp_path / "r")
+    grade(*words[1:])
+    kept = saved(page, "keeptext", "keeps.txt")
+    assert kept == (tmp_path / "r" / "keeps.txt").read_text().splitlines()
+    assert sum("light_0" in name for name in kept) == 5, "of the group in view"
+    # the other group follows the share
+    assert 0 < sum("light_1" in name for name in kept) < 5
+    marked = [r for r in page.find_elements("css selector", "#table .mine") if r.text]
+    assert len(marked) == sum(r["reasons"] == "surplus" for r in rows(tmp_path / "r").values())
+
+
+def test_rejects_are_taken_back_by_marks(page, results):
+    move(page, 10)
+    assert "1 rejected frame taken back" in text(page, "#chosen")
+    assert "kept by this choice" in page.find_elements("css selector", "#table .mine")[3].text
+    page.execute_script("document.getElementById('how').open = true")
+    page.execute_script("document.querySelector('#how [data-hold=take]').click()")
+    assert page.execute_script("return Object.keys(localStorage).length") > 0
+    assert "Keeps 15 (15 min), leaves out none" in text(page, "#chosen")
+    assert "--marks marks.csv" in text(page, "#how pre")
+
+
+def test_keys_move_the_handle_and_back_again(page):
+    from selenium.webdriver import Keys
+
+    handle = page.find_element("id", "strict")
+    handle.send_keys(Keys.ARROW_LEFT, Keys.ARROW_LEFT)
+    assert handle.get_attribute("aria-valuetext") == "7 of 10 frames, 7 min"
+    page.find_element("id", "asgraded").click()
+    assert handle.get_attribute("aria-valuetext") == "9 of 10 frames, 9 min"
+
+
+def test_the_numbers_are_those_of_the_session(page, results):
+    session = json.loads((results / "session.json").read_text())
+    curve = session["choice"]["groups"][0]["depth"]
+    move(page, 5)
+    row = page.find_elements("css selector", "#stacks .mine td")
+    at = curve["counts"].index(5)
+    assert row[0].text == "5"
+    assert row[2].text == f"×{curve['mean']['snr_over_all'][at]:.2f}"
+    lines = page.execute_script(
+        "return document.getElementById('curve').data.map(t => [t.name, t.x.length, t.y[0]])"
+    )
+    assert [name for name, _, _ in lines] == ["weighted", "plain mean"] * 3
+    assert lines[1][2] == pytest.approx(curve["mean"]["snr_over_all"][0])
+
+
+def test_nothing_to_choose_from_shows_nothing(opened):
+    assert opened(unreadable_only()).find_element("id", "choice").get_attribute("hidden")
+
+
+def test_frames_that_are_kept_by_no_one_show_a_curve_all_the_same(opened):
+    browser = opened(graded_of(lost_night()))
+    move(browser, 1)
+    assert "Keeps 1 (2 min)" in text(browser, "#chosen")
