@@ -59,7 +59,7 @@ function onEnter(event) {
 
 // Silence is asked about until it ends; with a failed mark the person decides.
 setInterval(async () => {
-  if (!link.silent || marking.stuck) return;
+  if (!link.silent || marking.stuck || marking.busy) return;
   const answer = await listen().catch(() => null);
   if (answer) followState(answer);
 }, CHECK_MS);
