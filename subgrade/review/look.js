@@ -146,7 +146,7 @@ function goToPlace(info, view) {
 // What the picture shows, written on it; the reason where there is none.
 function showNotes(info, best, filled) {
   const frame = FRAMES[state.selected], none = info && info.cause;
-  byId("look-none").textContent = none ? `${shortName(frame.name)} cannot be shown: ${none}` : "";
+  byId("look-none").textContent = none ? `Cannot be shown: ${none}` : "";
   byId("look-none").hidden = !none;
   const comparing = look.best || look.wiper !== null, lone = bestIndex(state.selected) === null;
   const bestText = best ? `best of the group: ${shortName(FRAMES[best.index].name)}` : lone ? "no frame of the group is kept" : "this is the best of its group";
