@@ -118,8 +118,9 @@ def smeared(
     cycles = np.fft.fftfreq(len(source)) / star.step_px  # a pixel
     series = np.fft.fft2(np.fft.ifftshift(source))
     angle = math.radians(angle_deg)
-    along = cycles * math.cos(angle) + cycles[:, None] * math.sin(angle)
-    series *= np.exp(-2j * np.pi * along[..., None] * np.asarray(places)) @ np.asarray(share)
+    x, y = (np.multiply(places, part) for part in (math.cos(angle), math.sin(angle)))
+    up, across = (np.exp(-2j * np.pi * np.outer(cycles, moved)) for moved in (y, x))
+    series *= (up * np.asarray(share)) @ across.T
     at = (np.arange(size) - (size - 1) / 2) * step
     waves = np.exp(2j * np.pi * np.outer(at, cycles))
     drawn = (waves @ series @ waves.T).real
