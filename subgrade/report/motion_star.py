@@ -143,8 +143,9 @@ def laid_over(star: StarImage, other: StarImage) -> StarImage:
 
 
 def likeness(one: StarImage, other: StarImage) -> float:
-    """Correlation of two star images of one step and size."""
-    return float(np.corrcoef(_finite(one.image).ravel(), _finite(other.image).ravel())[0, 1])
+    """Correlation of two star images of one step and size; 0 where one of them is flat."""
+    a, b = (_finite(star.image).ravel() for star in (one, other))
+    return float(np.corrcoef(a, b)[0, 1]) if np.ptp(a) > 0 and np.ptp(b) > 0 else 0.0
 
 
 def smeared_picture(stars: FrameStars, typical: StarImage | None, motion: dict | None) -> dict:
