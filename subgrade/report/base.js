@@ -9,6 +9,7 @@ FRAMES.forEach((frame, index) => {
   frame.index = index;
   frame.name = frame.values.frame;
   frame.verdict = frame.values.verdict;
+  frame.own = frame.own_verdict || frame.verdict; // before a mark of this run overruled it
   frame.reasons = frame.values.reasons ? frame.values.reasons.split(";") : [];
 });
 

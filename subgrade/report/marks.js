@@ -36,7 +36,7 @@ function setMark(frame, word) {
   changed("marks");
 }
 
-const keptWith = (frame, word) => (word || frame.verdict) === "keep";
+const keptWith = (frame, word) => (word || frame.own) === "keep";
 
 // What a mark makes of the night, with all the other marks: frames kept and their time.
 function effectText(frame, word) {
@@ -58,7 +58,7 @@ function marksText() {
 
 function showMarked() {
   const n = Object.keys(state.marks).length;
-  const against = FRAMES.filter((f) => markOf(f) && markOf(f) !== f.verdict).length;
+  const against = FRAMES.filter((f) => markOf(f) && markOf(f) !== f.own).length;
   byId("marked").textContent = n ? `○ ${count(n, "mark")}, ${against} against the verdict` : "";
   byId("save").disabled = !n;
   byId("save").title = n ? "Key S" : "Mark frames with K and R first";

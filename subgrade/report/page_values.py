@@ -14,7 +14,7 @@ from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
 from subgrade.report.motion_star import smeared_picture, typical_picture, typical_stars
 from subgrade.report.trace import exposure_path, night_trace
-from subgrade.report.your_marks import marked_before, what_marks_changed
+from subgrade.report.your_marks import marked_before, what_marks_changed, without_marks
 from subgrade.results import (
     Graded,
     GradedFrame,
@@ -69,18 +69,18 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
         (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
         None without a usable record), ``typical_stars`` of the groups, ``frames`` with
-        ``start_unix``, the drawings of each and what marks changed (``by_marks``), ``doubtful``
-        (the confidence below which a verdict is), ``marked`` (see `marked_before`), ``again``
-        (see `subgrade.results.with_marks`),
-        ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
-        ``unused_records`` (file and cause each).
+        ``start_unix``, the drawings of each, what marks changed (``by_marks``) and the verdict
+        without a mark that overruled it (``own_verdict``), ``doubtful`` (the confidence below which
+        a verdict is), ``marked`` (see `marked_before`), ``again`` (see
+        `subgrade.results.with_marks`), ``left_out`` (the sentence on culled frames or None),
+        ``problems`` of frames, ``unused_records`` (file and cause each).
     """
     session = session_record(graded) if session is None else session
     problems, unused, _ = problems_parted(every_problem(graded))
     moved = most_oval([frame.stars for frame in graded.frames])
     widths = [_typical_width(group) for group in graded.groups]
     typical = typical_stars(graded.frames, widths)
-    changed = what_marks_changed(graded)
+    changed, own = what_marks_changed(graded), without_marks(graded)
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
@@ -98,6 +98,7 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
             | {
                 "motion": _motion(frame, typical) if k in moved else None,
                 "by_marks": changed.get(frame.name, []),
+                **({"own_verdict": own[frame.name]} if frame.name in own else {}),
             }
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
@@ -172,7 +173,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             **_cells(frame, e),
             **_bar(frame, e, reasons),
             "points": round(e["points"], 1),
-            **({"decided": True} if decided(e, reasons) else {}),
+            **({"decided": True} if decided(e, reasons) and not e["clue"] else {}),
             # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }

@@ -22,6 +22,13 @@ def marked_before(graded: Graded) -> dict[str, str]:
     return {name: word for name, word in marks.items() if word in OTHER}
 
 
+def without_marks(graded: Graded) -> dict[str, str]:
+    """The verdicts that marks of this run overruled, as they would be without, by frame."""
+    person = graded.person
+    own = {j.frame: j.verdict for j in person.own} if person is not None else {}
+    return {name: own[name] for name in (person.overruled if person else ()) if name in own}
+
+
 def what_marks_changed(graded: Graded) -> dict[str, list[str]]:
     """What marks of this run, and limits that they taught, changed in each frame's verdict.
 
