@@ -17,6 +17,7 @@ function showPanel() {
 }
 
 function viewsOf(frame) {
+  if (frame.drawn === false) return [make("p", {className: "faint", textContent: "A night of so many frames has pictures of those only that were lost or doubtful. To see this frame: subgrade review, with the folder of this page."})];
   const path = pathInPixels(frame);
   const span = sharedSpan(frame, path);
   return [make("div", {className: "views pair"}, thumbnail(frame), whiskers(frame)), starRow(frame),

@@ -1,12 +1,15 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
-const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons, evidence: frame.evidence, shares: frame.shares}));
+const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons}));
 const differing = new Set();
 
 function followState(answer) {
   marking.answer = answer;
   state.marks = {};
   for (const [index, word] of Object.entries(answer.marks || {})) if (FRAMES[index] && word) state.marks[FRAMES[index].name] = word;
-  for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
+  for (const index of differing) {
+    Object.assign(FRAMES[index], SERVED[index]);
+    asServed(FRAMES[index]);
+  }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
   Object.assign(NIGHT, answer.record || {}, {followed: true});
@@ -32,7 +35,6 @@ function redrawPage() {
 
 AFTER.verdicts = () => {
   const focus = document.activeElement;
-  for (const id of ["outcome", "balance", "summary", "groups", "remarks", "causes"]) byId(id).replaceChildren();
   drawHead();
   redrawAdvice();
   byId("filters").replaceChildren();
