@@ -62,10 +62,11 @@ function curveMarks(passing, graded, most, x, sides) {
 }
 
 const shown = {curve: null, x: null};
+const curveWidth = () => (onPaper() ? PAPER_PX / 2 : Math.max(240, byId("curve").clientWidth));
 
 function drawCurve(group, n, graded) {
   const place = byId("curve"), curve = curveOf(group), order = orderOf(group), most = order.length;
-  const passing = order.filter(passes).length, width = onPaper() ? PAPER_PX / 2 : place.clientWidth;
+  const passing = order.filter(passes).length, width = curveWidth();
   const key = [curve, passing, width, onPaper()];
   if (shown.curve && key.every((part, k) => part === shown.curve[k])) return placeHandle(n);
   shown.curve = key;

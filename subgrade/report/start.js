@@ -132,6 +132,7 @@ function onResize() {
   fitTable();
   layStory();
   if (!onPaper() && (drawn.width !== plotWidth() || drawn.tall !== innerHeight)) drawLine();
+  if (shown.curve && !shown.curve.includes(curveWidth())) showChoice();
 }
 
 function start() {
