@@ -9,6 +9,8 @@ const SHAPES = {
   up: (x, y, r) => `M${x} ${y - r}l${r} ${1.7 * r}h${-2 * r}z`,
   down: (x, y, r) => `M${x} ${y + r}l${r} ${-1.7 * r}h${-2 * r}z`,
 };
+// What a choice left out was no loss of the night.
+const lookOf = (frame) => (isSurplus(frame) ? "surplus" : frame.verdict);
 const SHAPE = {keep: "circle", reject: "diamond", unreadable: "square"};
 
 function textAt(x, y, text, name, anchor = "start") {
@@ -44,7 +46,7 @@ function whyPoints(lane, plan) {
   };
   for (const frame of plan.placed) {
     if (frame.verdict === "keep") put(frame, "", (from, to) => ({look: "strip", from, wide: Math.max(1.6, to - from - (to - from > 3 ? 0.8 : 0))}));
-    else put(frame, frame.reasons[0], () => ({look: frame.verdict, shape: SHAPE[frame.verdict], r: SIZE[frame.verdict] * small}));
+    else put(frame, frame.reasons[0], () => ({look: lookOf(frame), shape: SHAPE[frame.verdict], r: SIZE[frame.verdict] * small}));
     for (const word of frame.verdict === "keep" ? frame.reasons : frame.reasons.slice(1)) put(frame, word, () => ({look: "further", shape: "circle", r: 3.4}));
   }
   return found.filter((point) => Number.isFinite(point.y));
@@ -58,7 +60,7 @@ function measurePoints(lane, plan) {
     if (!known(value)) continue;
     const out = value > high ? "up" : value < low ? "down" : "";
     const y = out === "up" ? lane.top + 6 : out === "down" ? lane.top + lane.size - 6 : at(value);
-    found.push({frame, x: alongOf(frame, plan), y, look: frame.verdict, out, shape: out || SHAPE[frame.verdict], r: (out ? 5 : SIZE[frame.verdict]) * small});
+    found.push({frame, x: alongOf(frame, plan), y, look: lookOf(frame), out, shape: out || SHAPE[frame.verdict], r: (out ? 5 : SIZE[frame.verdict]) * small});
   }
   return found;
 }
@@ -74,7 +76,7 @@ function pointPaths(points) {
     if (!looks.has(name)) looks.set(name, []);
     looks.get(name).push(point);
   }
-  const order = ["strip", "further", "keep", "unreadable", "reject"];
+  const order = ["strip", "further", "keep", "unreadable", "surplus", "reject"];
   const sorted = [...looks].sort(([a], [b]) => a.includes("marked") - b.includes("marked") || order.indexOf(a.split(" ")[1]) - order.indexOf(b.split(" ")[1]));
   return sorted.map(([name, alike]) => draw("path", {class: name, "data-frames": alike.map((p) => p.frame.index).join(" "),
     d: alike.map((p) => (p.look === "strip" ? `M${round(p.from)} ${round(p.y - 4)}h${round(p.wide)}v8h${round(-p.wide)}z` : SHAPES[p.shape](round(p.x), round(p.y), p.r))).join("")}));
