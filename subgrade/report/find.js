@@ -40,7 +40,7 @@ function startFind() {
 
 // Back to the selected frame's row, so that the keys walk on from there.
 function leaveFind() {
-  const row = rows[state.selected];
+  const row = rows[state.selected] && rowOf(state.selected);
   if (row && row.isConnected) row.querySelector(".link").focus({preventScroll: true});
   else byId("find").blur();
 }
