@@ -137,9 +137,9 @@ def changed_record(graded: Graded) -> dict:
     """
     night = night_record(graded)
     known = {name: night[name] for name in OF_THE_SESSION if name in night}
-    told = what_marks_changed(graded)
+    texts = what_marks_changed(graded)
     overruled = graded.person.overruled if graded.person else ()
-    by_marks = {str(k): told[f.name] for k, f in enumerate(graded.frames) if f.name in told}
+    by_marks = {str(k): texts[f.name] for k, f in enumerate(graded.frames) if f.name in texts}
     own = {
         "by_marks": by_marks,
         "overruled": [k for k, f in enumerate(graded.frames) if f.name in overruled],

@@ -63,6 +63,7 @@ setInterval(async () => {
   if (answer) followState(answer);
 }, CHECK_MS);
 
+document.head.append(make("link", {rel: "icon", href: "data:,"})); // none is asked for
 buildLook();
 ACTS.v = () => openLook();
 delete ACTS.s; // there is nothing left to save

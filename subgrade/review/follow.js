@@ -13,8 +13,8 @@ function followState(answer) {
   }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  const {by_marks: told = {}, overruled = [], ...record} = answer.record || {};
-  for (const frame of FRAMES) Object.assign(frame, {by_marks: told[frame.index] || [], own: overruled.includes(frame.index) ? OTHER[frame.verdict] : frame.verdict});
+  const {by_marks: texts = {}, overruled = [], ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], own: overruled.includes(frame.index) ? OTHER[frame.verdict] : frame.verdict});
   Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");

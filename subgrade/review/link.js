@@ -91,7 +91,7 @@ async function runTile(tile) {
   }
 }
 
-// Asks again after silence; whoever waits is told by the change.
+// Asks again after silence; whoever waits hears of it by the change.
 async function listen() {
   try {
     return await (await ask("state")).json();

@@ -38,7 +38,7 @@ function drawDetails(pen, info, view, frame, star) {
 const CLEAR_PX = 26; // a star so wide on the screen needs no loupe
 const LOUPE_PX = 210;
 
-// The chosen star enlarged so far that shape, path and motion can be told apart; null where the view does it.
+// The chosen star enlarged so far that shape, path and motion are seen apart; null where the view does it.
 function loupeFor(info, view) {
   const star = overlay.on && ["shape", "path", "motion"].some((word) => overlay.shown.has(word)) ? chosenStar(info, view) : null;
   const frame = FRAMES[info.index];
