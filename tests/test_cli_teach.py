@@ -274,7 +274,7 @@ def test_a_file_that_cannot_be_read_stays_so(night, capfd, tmp_path):
     assert code == 3
     assert rows(tmp_path / "r")["cut.fits"]["verdict"] == "unreadable"
     assert "cut.fits: cannot be kept as marked: it was not measured" in err
-    assert "Nothing learnt from cut.fits: it was not measured" in err
+    assert "Nothing learnt from cut.fits: not measured" in err
     assert "No marked frame was measured." in err
 
 

@@ -319,8 +319,10 @@ def test_marks_that_no_limit_can_follow_say_so():
     night = night_of(shots)
     found = taught_by(night, keep=[20, 21], reject=range(0, 20, 4))
     why = {s.frame: s.why for s in found.silent}
-    assert why["light_020.fits"] == "it was rejected for tracking_lost, which no limit decided"
-    assert why["light_021.fits"] == "it is not a light of this session"
+    assert why["light_020.fits"] == (
+        "rejected for tracking_lost, which no limit decides; --marks overrules it"
+    )
+    assert why["light_021.fits"] == "not a light of this session"
     (lesson,) = found.lessons
     assert "no limit moved, although you rejected 5 frames within the limit" in lesson.sentence
     assert lesson.sentence.endswith(

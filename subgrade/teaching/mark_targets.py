@@ -1,4 +1,4 @@
-"""The frames of a night as limits are fitted to them: their numbers, and what a person said."""
+"""The frames of a night as limits are fitted to them: their numbers, and what a person marked."""
 
 from __future__ import annotations
 
@@ -52,11 +52,11 @@ def seen_frames(
         Marks that no limit can follow.
     """
     measured = {j.frame for j in judgements}
-    unmeasured = "it was not measured, being damaged or no light"
+    unmeasured = "not measured, being damaged or no light"
     silent = [Silent(name, unmeasured) for name in sorted(marks) if name not in measured]
     inside = {i for group in night.groups for i in group.members}
     silent += [
-        Silent(j.frame, "it is not a light of this session")
+        Silent(j.frame, "not a light of this session")
         for i, j in enumerate(judgements)
         if j.frame in marks and i not in inside
     ]
@@ -113,7 +113,7 @@ def _judged_by(night: Night, group: Group, judgements, numbers, limits: Limits) 
 def _undecided(judgement: Judgement, numbers: Mapping[str, Number]) -> str:
     """Why no limit decides a frame; empty where one does."""
     if not numbers and judgement.verdict == "keep":
-        return "nothing measured on it is held against a limit"
+        return "nothing was measured that is held against a limit"
     if judgement.verdict == "reject" and not any(n.beyond > 0 for n in numbers.values()):
-        return f"it was rejected for {judgement.reasons[0]}, which no limit decided"
+        return f"rejected for {judgement.reasons[0]}, which no limit decides; --marks overrules it"
     return ""

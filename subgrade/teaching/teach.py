@@ -148,36 +148,36 @@ def _lessons(frames: Frames, shifts, turned, numbers, given: Limits, after: Limi
     """A lesson of every dial that moved, or that marks of this night asked of in vain."""
     about = _subjects(frames, shifts)
     followed = (frames.beyond <= shifts).all(axis=1) == frames.keep
-    owners: dict[str, str] = {}
-    for name, moved in turned.items():
-        for t in moved:
-            owners.setdefault(t.key, name)
-    # A limit that earlier lessons moved and these do not goes back.
-    changed = {
-        f"{table}.{key}"
-        for table, values in after.as_dict().items()
-        for key in values
-        if value_of(given, f"{table}.{key}") != value_of(after, f"{table}.{key}")
-    }
+    turns = {t.key: (name, t.follows) for name, moved in turned.items() for t in moved}
+    moved: dict[str, list[Turned]] = {}
+    for table, values in after.as_dict().items():
+        for key in (f"{table}.{name}" for name in values):
+            was, now = value_of(given, key), value_of(after, key)
+            if was != now:
+                # A limit that earlier lessons moved and these do not goes back.
+                name, follows = turns.get(key) or (_behind(key), "")
+                moved.setdefault(name, []).append(Turned(key, was, now, follows))
     for d, dial in enumerate(DIALS):
-        keys = [t for t in turned.get(dial.name, ()) if owners[t.key] == dial.name]
-        keys += [Turned(k, 0, 0) for k in dial.keys if k in changed and k not in owners]
-        moved = tuple(
-            Turned(t.key, value_of(given, t.key), value_of(after, t.key), t.follows)
-            for t in keys
-            if t.key in changed
-        )
+        order = [t.key for t in turned.get(dial.name, ())]
+        keys = sorted(moved.get(dial.name, ()), key=lambda t: (*order, t.key).index(t.key))
         asked = np.flatnonzero(about[:, d])
-        if not moved and followed[asked].all():
+        if not keys and followed[asked].all():
             continue
         lines = Lines(frames, d, numbers, asked, followed, bool(turned.get(dial.name)))
         yield Lesson(
             dial.name,
-            moved,
+            tuple(keys),
             len(lines.heard),
             tuple(sorted(frames.seen[i].frame for i in asked)),
-            sentence_of(dial, moved, lines),
+            sentence_of(dial, keys, lines),
         )
+
+
+def _behind(key: str) -> str:
+    """The dial that a limit is behind, or another limit of the same table is."""
+    table = key.split(".")[0] + "."
+    near = [d.name for d in DIALS if any(k.startswith(table) for k in d.keys)]
+    return next((d.name for d in DIALS if key in d.keys), near[0])
 
 
 def _subjects(frames: Frames, shifts: np.ndarray) -> np.ndarray:

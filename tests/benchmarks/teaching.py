@@ -52,10 +52,10 @@ def doubtful(night, keep, verdicts, rng) -> list[int]:
 
 
 def wrong(night, keep, verdicts, rng) -> list[int]:
-    """Five frames that the person would have decided otherwise, as they meet the eye."""
+    """Five frames that the person would have decided otherwise; none where there are fewer."""
     against = [k for k, v in enumerate(verdicts) if (v.verdict == "keep") != keep[k]]
     rng.shuffle(against)
-    return against[:FIVE]
+    return against[:FIVE] if len(against) >= FIVE else []
 
 
 def contrary(night, keep, verdicts, rng) -> dict[str, Mark]:
