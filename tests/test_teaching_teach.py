@@ -136,7 +136,7 @@ STEP = 0.01
 """More than a step of the shifts that are tried."""
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(LABELLED, st.lists(BEYOND, max_size=20), BEYOND, st.booleans())
 def test_one_more_mark_never_moves_the_limit_away_from_it(marks, unmarked, extra, keep):
     before = shift_of(marks, unmarked)
@@ -472,11 +472,11 @@ def test_the_same_marks_given_again_teach_nothing():
     assert second.learnt == first.learnt
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.integers(0, 1000), st.floats(0.4, 0.7), st.integers(0, 40), st.integers(0, 40))
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 1000), st.floats(0.4, 0.7), st.integers(0, 24), st.integers(0, 24))
 def test_marks_given_in_parts_or_over_and_over_end_where_one_giving_ends(seed, limit, one, other):
     rng = np.random.default_rng(seed)
-    night = mixed_night(40, rng)
+    night = mixed_night(24, rng)
     every = list(marked(night, limit, rng, slips=0.1).items())
     once = taught(night, dict(every))
     found = taught(night, dict(every[: max(one, 1)]))
@@ -494,11 +494,15 @@ def test_marks_of_two_nights_end_alike_in_either_order():
     ]
     nights[1] = replace(nights[1], frames=tuple(later))
     marks = [marked(night, 0.42) for night in nights]
+    # A contrary mark of the first night alone stands beside the second's lessons.
+    odd = max(nights[0].frames, key=lambda f: f.stars.eccentricity).name
+    marks[0] = {odd: Mark(odd, True)} | {n: m for n, m in marks[0].items() if n != odd}
     ends = []
     for first, second in ((0, 1), (1, 0)):
         found = taught(nights[first], marks[first])
         found = again(nights[second], found, marks[second])
         ends.append(again(nights[first], found, marks[first]).limits)
+        assert all(set(le.frames) <= set(marks[second]) for le in found.lessons)
     assert ends[0] == ends[1] != LIMITS
 
 

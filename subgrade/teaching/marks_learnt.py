@@ -159,7 +159,7 @@ def frame_key(frame: Frame) -> str:
 
 def with_these(learnt: Learnt, seen: Iterable[Seen]) -> dict[str, Seen]:
     """All frames by now; of a frame seen before, what is newer, but its mark stays."""
-    found = dict(learnt.frames)
+    found = {key: replace(old, frame="") for key, old in learnt.frames.items()}
     for new in seen:
         old = found.get(new.key)
         if old is not None and old.marked and not new.marked:
