@@ -230,3 +230,38 @@ def test_a_hint_names_frame_and_numbers(opened, clock):
     hint = text(browser, "#hint")
     assert "light_007.fits" in hint
     assert "sky background" in hint
+
+
+def test_a_long_table_is_filled_while_the_page_is_used(opened):
+    """Rows beyond the first follow in the order of the table; a filter finds them all."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    browser = opened(graded_of(steady(200)))
+    filled = "return [...document.querySelectorAll('#table tbody .link')].length"
+    WebDriverWait(browser, 10, 0.05).until(lambda b: b.execute_script(filled) == 200)
+    names = browser.execute_script(
+        "return [...document.querySelectorAll('#table tbody .link')].map((e) => e.title)"
+    )
+    assert names == [f"light_{k:03d}.fits" for k in range(200)]
+
+
+def test_a_zoomed_line_stays_in_its_lane(opened):
+    from selenium.webdriver import ActionChains
+
+    browser = opened(guided_night())
+    browser.execute_script("document.getElementById('line').scrollIntoView()")
+    plot = browser.find_element("id", "plot")
+    actions = ActionChains(browser)
+    actions.move_to_element_with_offset(plot, 20, 0).click_and_hold()
+    actions.move_by_offset(plot.size["width"] // 5, 0).release().perform()
+    wide = browser.execute_script(
+        "const box = document.querySelector('#plot .rows').getBoundingClientRect();"
+        "return [box.left, box.right, ...[...document.querySelectorAll("
+        "'#plot :is(.limit, .typical, .course, .exposures, .trace, .strip)')]"
+        ".filter((e) => e.getAttribute('d')).flatMap((e) => { const b = e.getBoundingClientRect();"
+        " return [b.left, b.right]; })]"
+    )
+    left, right, *ends = wide
+    assert len(ends) > 10
+    assert min(ends) >= left - 3
+    assert max(ends) <= right + 3

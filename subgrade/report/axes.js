@@ -109,7 +109,12 @@ function valueScale([low, high], top, size, from) {
     return {low, high, ticks: inside.length > 4 ? inside.filter((t) => String(t).replace(/[0.]/g, "") === "1") : inside, at: (v) => top + size * (1 - (Math.log(v) - foot) / (head - foot))};
   }
   const spare = 0.09 * (high - low || Math.abs(high) || 1), foot = low - spare, head = high + spare;
-  const step = stepOf(head - foot, Math.max(2, Math.min(5, size / 26))), ticks = [];
-  for (let k = Math.ceil(foot / step - 1e-9); k * step <= head; k++) ticks.push(Number((k * step).toPrecision(12)));
-  return {low, high, ticks: from === 0 ? ticks.filter((t) => t >= 0) : ticks, at: (v) => top + size * (1 - (v - foot) / (head - foot))};
+  let ticks = [];
+  for (let most = Math.max(2, Math.min(5, size / 26)); ticks.length < 2 && most < 20; most *= 1.6) {
+    const step = stepOf(head - foot, most);
+    ticks = [];
+    for (let k = Math.ceil(foot / step - 1e-9); k * step <= head; k++) ticks.push(Number((k * step).toPrecision(12)));
+    if (from === 0) ticks = ticks.filter((tick) => tick >= 0);
+  }
+  return {low, high, ticks, at: (v) => top + size * (1 - (v - foot) / (head - foot))};
 }

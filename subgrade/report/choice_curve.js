@@ -1,5 +1,5 @@
 // The curve of how strict: S/N, width and roundness of the stack of the n best frames.
-const CURVE_MARGIN = {l: 62, r: 14, t: 4, b: 36};
+const CURVE_MARGIN = {l: 62, r: 26, t: 4, b: 36};
 const STACK_KINDS = ["weighted", "mean"];
 
 function curveLanes(group) {
@@ -42,7 +42,7 @@ function curveLane(lane, curve, x, sides) {
   const values = STACK_KINDS.flatMap(drawnOf).filter(known);
   if (!values.length) return [];
   const y = valueScale([Math.min(...values), Math.max(...values)], lane.top, lane.size, 0);
-  const ticks = y.ticks.flatMap((tick) => [draw("path", {class: "grid", d: `M${sides.left} ${round(y.at(tick))}H${sides.right}`}), textAt(sides.left - 6, y.at(tick) + 4, tickText(tick), "tick", "end")]);
+  const ticks = y.ticks.flatMap((tick) => [draw("path", {class: "grid", d: `M${sides.left} ${round(y.at(tick))}H${sides.right}`}), ...(y.at(tick) > lane.top + 16 ? [textAt(sides.left - 6, y.at(tick) + 4, tickText(tick), "tick", "end")] : [])]); // not into the name
   const lines = STACK_KINDS.flatMap((kind) => {
     const places = curve.counts.map((n, k) => [x(n), known(drawnOf(kind)[k]) ? y.at(drawnOf(kind)[k]) : null]);
     const single = places.length > 1 ? [] : places.filter(([, at]) => known(at)).map(([px, at]) => draw("circle", {cx: round(px), cy: round(at), r: 3.5, class: `dot ${kind}`}));
@@ -62,14 +62,15 @@ function curveMarks(passing, graded, most, x, sides) {
 }
 
 const shown = {curve: null, x: null};
+const curveWidth = () => (onPaper() ? PAPER_PX / 2 : Math.max(240, byId("curve").clientWidth));
 
 function drawCurve(group, n, graded) {
   const place = byId("curve"), curve = curveOf(group), order = orderOf(group), most = order.length;
-  const passing = order.filter(passes).length, width = onPaper() ? PAPER_PX / 2 : place.clientWidth;
+  const passing = order.filter(passes).length, width = curveWidth();
   const key = [curve, passing, width, onPaper()];
   if (shown.curve && key.every((part, k) => part === shown.curve[k])) return placeHandle(n);
   shown.curve = key;
-  const height = onPaper() ? 170 : 205, {l, r, t, b} = CURVE_MARGIN;
+  const height = onPaper() ? 170 : Math.max(205, Math.min(280, 0.22 * width)), {l, r, t, b} = CURVE_MARGIN;
   const sides = {left: l, right: width - r, top: t, size: height - t - b};
   const from = Math.min(1, most) - 0.5, x = (value) => l + (width - l - r) * (value - from) / (most + 0.5 - from || 1);
   shown.x = x;

@@ -8,11 +8,14 @@ function showHead() {
   });
 }
 
-const OF_THE_HEAD = ["lead", "outcome", "balance", "apart", "changed", "summary", "groups", "remarks", "causes"];
+// Where a server judges anew after a mark.
+function redrawHead() {
+  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  drawHead();
+}
 
 // What may change with the person's marks.
 function drawHead() {
-  for (const id of OF_THE_HEAD) byId(id).replaceChildren();
   const totals = NIGHT.totals, {lost_s: lostTime, lost_frames: lost, apart} = NIGHT.headline;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;

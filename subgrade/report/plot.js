@@ -9,6 +9,8 @@ const SHAPES = {
   up: (x, y, r) => `M${x} ${y - r}l${r} ${1.7 * r}h${-2 * r}z`,
   down: (x, y, r) => `M${x} ${y + r}l${r} ${-1.7 * r}h${-2 * r}z`,
 };
+// What a choice left out was no loss of the night.
+const lookOf = (frame) => (isSurplus(frame) ? "surplus" : frame.verdict);
 const SHAPE = {keep: "circle", reject: "diamond", unreadable: "square"};
 
 function textAt(x, y, text, name, anchor = "start") {
@@ -26,15 +28,14 @@ function lineThrough(places, name) {
   return draw("path", {d: path, class: name});
 }
 
-// Exposure of a frame in px, its number's room among frame numbers.
+// Exposure of a frame in px, its number's room among frame numbers; as much of it as is in view.
 function spanOf(frame, x) {
-  if (state.clock === "order") return [x.at(frame.index + 0.58), x.at(frame.index + 1.42)];
-  const middle = x.at(place(frame));
+  const inside = (px) => Math.min(x.right, Math.max(x.left, px));
+  if (state.clock === "order") return [inside(x.at(frame.index + 0.58)), inside(x.at(frame.index + 1.42))];
+  const middle = inside(x.at(place(frame)));
   if (!known(frame.start_unix)) return [middle, middle];
-  return [x.at(wall(frame.start_unix)), x.at(wall(frame.start_unix + (frame.elapsed_s || 0)))];
+  return [inside(x.at(wall(frame.start_unix))), inside(x.at(wall(frame.start_unix + (frame.elapsed_s || 0))))];
 }
-
-const placed = (plan) => FRAMES.filter((f) => known(place(f)) && place(f) >= plan.x.from && place(f) <= plan.x.to);
 
 // Points of the first lane: a strip for what was kept, a point for each rejected, rings for other reasons.
 function whyPoints(lane, plan) {
@@ -43,9 +44,9 @@ function whyPoints(lane, plan) {
     const [from, to] = spanOf(frame, plan.x);
     found.push({frame, x: (from + to) / 2, y: lane.top + lane.at.get(word), ...more(from, to)});
   };
-  for (const frame of placed(plan)) {
+  for (const frame of plan.placed) {
     if (frame.verdict === "keep") put(frame, "", (from, to) => ({look: "strip", from, wide: Math.max(1.6, to - from - (to - from > 3 ? 0.8 : 0))}));
-    else put(frame, frame.reasons[0], () => ({look: frame.verdict, shape: SHAPE[frame.verdict], r: SIZE[frame.verdict] * small}));
+    else put(frame, frame.reasons[0], () => ({look: lookOf(frame), shape: SHAPE[frame.verdict], r: SIZE[frame.verdict] * small}));
     for (const word of frame.verdict === "keep" ? frame.reasons : frame.reasons.slice(1)) put(frame, word, () => ({look: "further", shape: "circle", r: 3.4}));
   }
   return found.filter((point) => Number.isFinite(point.y));
@@ -54,12 +55,12 @@ function whyPoints(lane, plan) {
 // A value that the lane does not reach is an arrow at its edge.
 function measurePoints(lane, plan) {
   const found = [], {low, high, at} = lane.y, small = FRAMES.length > MANY ? 0.7 : 1;
-  for (const frame of placed(plan)) {
+  for (const frame of plan.placed) {
     const value = frame.values[lane.key];
     if (!known(value)) continue;
     const out = value > high ? "up" : value < low ? "down" : "";
     const y = out === "up" ? lane.top + 6 : out === "down" ? lane.top + lane.size - 6 : at(value);
-    found.push({frame, x: alongOf(frame, plan), y, look: frame.verdict, out, shape: out || SHAPE[frame.verdict], r: (out ? 5 : SIZE[frame.verdict]) * small});
+    found.push({frame, x: alongOf(frame, plan), y, look: lookOf(frame), out, shape: out || SHAPE[frame.verdict], r: (out ? 5 : SIZE[frame.verdict]) * small});
   }
   return found;
 }
@@ -75,18 +76,20 @@ function pointPaths(points) {
     if (!looks.has(name)) looks.set(name, []);
     looks.get(name).push(point);
   }
-  const order = ["strip", "further", "keep", "unreadable", "reject"];
+  const order = ["strip", "further", "keep", "unreadable", "surplus", "reject"];
   const sorted = [...looks].sort(([a], [b]) => a.includes("marked") - b.includes("marked") || order.indexOf(a.split(" ")[1]) - order.indexOf(b.split(" ")[1]));
   return sorted.map(([name, alike]) => draw("path", {class: name, "data-frames": alike.map((p) => p.frame.index).join(" "),
     d: alike.map((p) => (p.look === "strip" ? `M${round(p.from)} ${round(p.y - 4)}h${round(p.wide)}v8h${round(-p.wide)}z` : SHAPES[p.shape](round(p.x), round(p.y), p.r))).join("")}));
 }
 
+// One line where all were held against the same; else a step for each frame.
 function limitLine({frames, values}, lane, plan) {
-  const {at, low, high} = lane.y, parts = [];
+  const {at, low, high} = lane.y, same = values.every((value) => value === values[0]), parts = [];
+  const inView = new Set(plan.placed);
   frames.forEach((frame, k) => {
+    if (!inView.has(frame)) return;
     const [from, to] = spanOf(frame, plan.x), y = values[k] >= low && values[k] <= high ? at(values[k]) : null;
-    const before = parts.length && parts[parts.length - 1][1] === y && new Set(values).size === 1;
-    if (!before && parts.length && new Set(values).size > 1) parts.push([from, null]);
+    if (parts.length && !same) parts.push([from, null]);
     parts.push([from - 1, y], [to + 1, y]);
   });
   return lineThrough(parts, "limit");
@@ -95,7 +98,7 @@ function limitLine({frames, values}, lane, plan) {
 function drawMeasure(lane, plan) {
   const parts = [];
   NIGHT.groups.forEach((group, k) => {
-    const frames = placed(plan).filter((f) => f.group === k && known(f.values[lane.key]));
+    const frames = plan.placed.filter((f) => f.group === k && known(f.values[lane.key]));
     const clipped = (value) => lane.y.at(Math.min(lane.y.high, Math.max(lane.y.low, value)));
     parts.push(lineThrough(frames.map((f) => [alongOf(f, plan), clipped(f.values[lane.key])]), "course"));
     const usual = group.usual[lane.key];
@@ -104,7 +107,7 @@ function drawMeasure(lane, plan) {
       parts.push(lineThrough([[alongOf(frames[0], plan), y], [alongOf(frames[frames.length - 1], plan), y]], "typical"));
     }
   });
-  parts.push(...laneLimits(lane).map((line) => limitLine(line, lane, plan)));
+  parts.push(...lane.limits.map((line) => limitLine(line, lane, plan)));
   return parts;
 }
 
@@ -114,7 +117,7 @@ function drawGuide(lane, plan) {
   let shade = "";
   for (const frame of TIMED) {
     const [from, to] = spanOf(frame, x);
-    if (to > x.left && from < x.right) shade += `M${round(from)} ${round(lane.top)}H${round(to)}V${round(foot)}H${round(from)}z`;
+    if (to > from) shade += `M${round(from)} ${round(lane.top)}H${round(to)}V${round(foot)}H${round(from)}z`;
   }
   const inside = (y) => Math.min(foot, Math.max(lane.top, y));
   for (let k = 0; k < t.length; k++) {

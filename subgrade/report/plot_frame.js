@@ -53,7 +53,7 @@ function chosenPlace() {
   if (!frame || !known(place(frame)) || onPaper()) return {width: 0};
   const [from, to] = spanOf(frame, plan.x), wide = Math.max(3, to - from);
   const start = (from + to - wide) / 2;
-  if (start + wide < plan.left || start > plan.right) return {width: 0};
+  if (place(frame) < plan.x.from || place(frame) > plan.x.to) return {width: 0};
   return {x: round(start), width: round(wide), y: plan.lanes[0].top, height: round(plan.bottom - plan.lanes[0].top)};
 }
 
@@ -95,11 +95,12 @@ function showLegend() {
     homeless && TIMED.length && state.clock !== "order" ? `${count(homeless, "file")} without a time: see the table, or set the clock to frame numbers.` : "",
     NIGHT.trace && state.clock === "order" ? "To see the guiding record, choose UTC or local time." : ""];
   const parts = [sign(SIGN.keep, "kept", "keep"), sign(SIGN.reject, "rejected", "reject")];
+  if (FRAMES.some(isSurplus)) parts.push(sign(SIGN.reject, reasonText("surplus"), "surplus"));
   if (FRAMES.some((f) => f.verdict === "unreadable")) parts.push(sign(SIGN.unreadable, "unreadable"));
   if (drawn.points.some((p) => p.look === "further")) parts.push(sign("○", "additional reason or remark"));
   parts.push(sign("┄", NIGHT.groups.length > 1 ? "typical of the group" : "typical"));
-  if (lanes.some((lane) => lane.key && laneLimits(lane).length)) parts.push(sign("━", "limit", "limit-sign"));
-  if (drawn.points.some((p) => p.out)) parts.push(sign("▲", "outside the lane: its value is in the hint"));
+  if (lanes.some((lane) => lane.limits.length)) parts.push(sign("━", "limit", "limit-sign"));
+  if (drawn.points.some((p) => p.out)) parts.push(sign("▲", "outside the lane"));
   if (lanes.some((lane) => lane.kind === "guide")) parts.push(make("span", {className: "sign"}, make("i", {className: "swatch"}), " exposure"));
   if (drawn.view) parts.push(make("button", {type: "button", id: "whole", textContent: "Whole night", on: {click: () => zoomTo(null)}}));
   byId("legend").replaceChildren(...parts, make("span", {className: "screen", textContent: notes.filter(Boolean).join(" ")}));

@@ -42,7 +42,7 @@ function toggleMark(word) {
 // Among the rows; elsewhere these keys scroll the page.
 function stepRow(by) {
   step(by, sorted());
-  const row = rows[state.selected];
+  const row = rows[state.selected] && rowOf(state.selected);
   if (!row || !row.isConnected) return;
   row.querySelector(".link").focus({preventScroll: true});
   row.scrollIntoView({block: "nearest"});
@@ -132,6 +132,7 @@ function onResize() {
   fitTable();
   layStory();
   if (!onPaper() && (drawn.width !== plotWidth() || drawn.tall !== innerHeight)) drawLine();
+  if (shown.curve && !shown.curve.includes(curveWidth())) showChoice();
 }
 
 function start() {
@@ -140,10 +141,10 @@ function start() {
   showHead();
   startFilters();
   startColumns();
+  showStory(); // before the table, which it would have laid out
   buildTable();
   showMarked();
   markCells();
-  showStory();
   byId("story").querySelector(".rest").addEventListener("toggle", layStory);
   showGuiding();
   showFoot();

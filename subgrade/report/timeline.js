@@ -84,6 +84,7 @@ function layLanes() {
   const left = Math.ceil(Math.max(...labels.map((text) => textWidth(text)), sizes.narrow ? 44 : 155)) + 12;
   const x = nightScale(drawn.view || nightRange(), left, width - 12);
   const events = placeEvents(x);
+  const placed = FRAMES.filter((f) => known(place(f)) && place(f) >= x.from && place(f) <= x.to);
   const head = 4 + EVENT_PX * events.rows;
   const grown = growth(head + sizes.foot + lanes[0].size + (sizes.above + sizes.below) * lanes.length, lanes.slice(1).reduce((sum, lane) => sum + lane.size, 0) || 1);
   let top = head;
@@ -91,9 +92,10 @@ function layLanes() {
     if (k) lane.size *= grown;
     lane.top = top + (k ? sizes.above : 0);
     top = lane.top + lane.size + sizes.below;
+    lane.limits = lane.kind === "measure" ? laneLimits(lane) : [];
     if (k) lane.y = laneScale(lane);
   });
-  return {lanes, sizes, events, width, left, right: width - 12, head, bottom: top, height: top + sizes.foot, x};
+  return {lanes, sizes, events, placed, width, left, right: width - 12, head, bottom: top, height: top + sizes.foot, x};
 }
 
 function laneScale(lane) {
@@ -102,7 +104,7 @@ function laneScale(lane) {
     return valueScale([-reach, reach], lane.top, lane.size);
   }
   const values = FRAMES.map((f) => f.values[lane.key]).filter(known);
-  const anchors = [...NIGHT.groups.map((group) => (group.usual[lane.key] || {}).centre), ...laneLimits(lane).flatMap((line) => line.usual)].filter(known);
+  const anchors = [...NIGHT.groups.map((group) => (group.usual[lane.key] || {}).centre), ...lane.limits.flatMap((line) => line.usual)].filter(known);
   return valueScale(laneReach(values, anchors, lane.from), lane.top, lane.size, lane.from);
 }
 
@@ -134,7 +136,7 @@ function nameOf(lane) {
   }
   const {label: title, unit, digits} = LOOK[lane.key];
   const usual = NIGHT.groups.length === 1 ? NIGHT.groups[0].usual[lane.key] : null;
-  const lines = laneLimits(lane), limit = lines.length === 1 ? new Set(lines[0].values) : new Set();
+  const lines = lane.limits, limit = lines.length === 1 ? new Set(lines[0].values) : new Set();
   return {title, unit, notes: [
     usual && known(usual.centre) ? `typical ${usual.centre.toFixed(digits)}` : "",
     limit.size === 1 ? `limit ${[...limit][0].toFixed(digits)}` : ""].filter(Boolean)};

@@ -12,7 +12,9 @@ function followState(answer) {
   }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  Object.assign(NIGHT, answer.record || {}, {followed: true});
+  const {by_marks: texts = {}, own = {}, ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], own: own[frame.index] || frame.verdict});
+  Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");
   if (!look.open) redrawPage();
@@ -42,8 +44,7 @@ AFTER.verdicts = () => {
   if (now === drawnStanding) return AFTER.marks();
   drawnStanding = now;
   const focus = document.activeElement;
-  drawHead();
-  redrawAdvice();
+  redrawHead();
   byId("filters").replaceChildren();
   startFilters();
   buildTable();
@@ -55,10 +56,3 @@ AFTER.verdicts = () => {
   showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
 };
-
-// The list is replaced where there is nothing to change, so its place is made anew.
-function redrawAdvice() {
-  const place = document.querySelector("#head .next");
-  place.replaceChildren(place.querySelector("h2"), make("ol", {id: "advice"}));
-  showAdvice();
-}
