@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,6 +36,8 @@ class Reopened:
     ----------
     session : Session
         What the run wrote.
+    settings : Settings
+        What the run was asked, with the results where they are now.
     looked : LookedOver
     person : Person
         What the run was given to learn from; its marks are in ``marks``.
@@ -44,6 +47,7 @@ class Reopened:
     """
 
     session: Session
+    settings: Settings
     looked: LookedOver
     person: Person
     identities: Mapping[Path, FileIdentity]
@@ -72,6 +76,14 @@ class Reopened:
             for frame in self.session.frames
             if any(e["quantity"] == MARK.name for e in frame["evidence"])
         }
+
+    @contextmanager
+    def keeping(self) -> Iterator[None]:
+        """Use inside what the run kept of dear steps, as another run would."""
+        progress = Progress()
+        keeper = outcomes(self.settings, progress)
+        with keeping(keeper), writing(keeper, progress):
+            yield
 
     def graded(self, marks: Mapping[str, str]) -> Graded:
         """The night with these marks.
@@ -152,7 +164,7 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
         )
         looked = look_over(night, measured, found, limits, settings, guiding, depends)
         looked.judged(limits)
-    return Reopened(session, looked, person, identities, culled)
+    return Reopened(session, settings, looked, person, identities, culled)
 
 
 def _settings(session: Session) -> Settings:

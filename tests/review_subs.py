@@ -51,16 +51,19 @@ def subs() -> list[Sub]:
     ]
 
 
-def write_sub(path: Path, number: int, sub: Sub) -> None:
-    """The same field of Gaussian stars each time, as 16-bit FITS."""
+def write_sub(
+    path: Path, number: int, sub: Sub, size: tuple[int, int] = (WIDTH, HEIGHT), count: int = 220
+) -> None:
+    """The same field of Gaussian stars each time, as 16-bit FITS of so many columns and rows."""
+    width, height = size
     field = np.random.default_rng(5)
-    middle = complex(WIDTH - 1, HEIGHT - 1) / 2
-    sky = field.uniform(-1, 1, (220, 2)) * (WIDTH / 2, HEIGHT / 2) @ (1, 1j)
+    middle = complex(width - 1, height - 1) / 2
+    sky = field.uniform(-1, 1, (count, 2)) * (width / 2, height / 2) @ (1, 1j)
     flux = 10 ** field.uniform(3.9, 5.4, len(sky)) * sub.transparency
     z = sky * np.exp(1j * np.radians(sub.turn_deg)) + middle + sub.shift
     sigma = sub.fwhm / 2.35482
-    along = np.exp(-0.5 * ((np.arange(WIDTH) - z.real[:, None]) / sigma) ** 2)
-    up = np.exp(-0.5 * ((np.arange(HEIGHT) - z.imag[:, None]) / sigma) ** 2)
+    along = np.exp(-0.5 * ((np.arange(width) - z.real[:, None]) / sigma) ** 2)
+    up = np.exp(-0.5 * ((np.arange(height) - z.imag[:, None]) / sigma) ** 2)
     light = (up * (flux / (2 * np.pi * sigma**2))[:, None]).T @ along
     image = np.random.default_rng(900 + number).normal(1000 + light, np.sqrt(100 + light))
     start = START + timedelta(seconds=130 * number)
@@ -125,4 +128,4 @@ def served(results: Path) -> Iterator[Served]:
 
 def copied(results: Path, to: Path) -> Path:
     """Results that a test may mark as it likes."""
-    return Path(shutil.copytree(results, to))
+    return Path(shutil.copytree(results, to, ignore=shutil.ignore_patterns("*.lock")))

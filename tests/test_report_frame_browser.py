@@ -116,7 +116,7 @@ def test_stars_motion_and_path_share_one_scale(opened):
         " all.map((e) => e.querySelector('svg').getAttribute('viewBox')),"
         " all.slice(0, 3).map((e) => Number(e.querySelector('image').getAttribute('width')))]",
     )
-    assert titles == ["Typical star", "Typical + motion", "This frame's star", "Guide path"]
+    assert titles == ["Typical star", "With motion", "This frame", "Guide path"]
     assert len(set(boxes)) == 1
     assert spans[1] == spans[2]
     assert "is like this frame's (correlation over 0.99)" in text(browser, ".below")

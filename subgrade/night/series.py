@@ -103,8 +103,23 @@ class GroupSeries:
         return np.array([p for p in range(low, high) if p != position], dtype=int)
 
 
+MOST_LAID = 16
+_LAID: list[tuple[Night, Group, GroupSeries]] = []
+"""The last series made: judging, marks and weights ask for the same one again and again."""
+
+
 def group_series(night: Night, group: Group) -> GroupSeries:
     """Lay a group's frames side by side in the order taken."""
+    for earlier, whose, series in _LAID:
+        if earlier is night and whose is group:
+            return series
+    series = _laid(night, group)
+    _LAID[MOST_LAID - 1 :] = []
+    _LAID.insert(0, (night, group, series))
+    return series
+
+
+def _laid(night: Night, group: Group) -> GroupSeries:
     members = tuple(sorted(group.members, key=lambda i: _when(night, i)))
     frames = [night.frames[i] for i in members]
     columns = {

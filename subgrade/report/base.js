@@ -135,6 +135,7 @@ const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
+const agrees = (frame) => markOf(frame) === frame.own; // a verdict that follows the mark already says nothing
 
 function fits(frame, leaveOut = "") {
   if (leaveOut !== "verdict" && state.verdict && frame.verdict !== state.verdict) return false;

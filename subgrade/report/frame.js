@@ -63,7 +63,7 @@ function markButtons(frame) {
     make("kbd", {textContent: key}), ` ${text}`);
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
     button("keep", "keep", "K"), button("reject", "reject", "R"),
-    mark ? make("span", {className: "markword", textContent: mark === frame.own ? "○ you agree" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
+    mark ? make("span", {className: "markword", textContent: agrees(frame) ? "○ you agree" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
     ...frame.by_marks.map((textContent) => make("p", {className: "told", textContent})),
     ...panelTools.map((tool) => tool(frame)));
 }

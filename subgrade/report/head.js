@@ -1,18 +1,22 @@
 // How the night went, what it cost and why, what to do: read before anything else.
+const EMPTY_HEAD = byId("head").cloneNode(true);
+
 function showHead() {
   drawHead();
-  showAdvice();
   watchers.push((what) => {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
   });
 }
 
-const OF_THE_HEAD = ["lead", "outcome", "balance", "apart", "changed", "summary", "groups", "remarks", "causes"];
+// Where a server judges anew after a mark.
+function redrawHead() {
+  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  drawHead();
+}
 
 // What may change with the person's marks.
 function drawHead() {
-  for (const id of OF_THE_HEAD) byId(id).replaceChildren();
   const totals = NIGHT.totals, {lost_s: lostTime, lost_frames: lost, apart} = NIGHT.headline;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
@@ -30,6 +34,7 @@ function drawHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
+  showAdvice();
   showCauses();
 }
 

@@ -58,7 +58,7 @@ function marksText() {
 
 function showMarked() {
   const n = Object.keys(state.marks).length;
-  const against = FRAMES.filter((f) => markOf(f) && markOf(f) !== f.own).length;
+  const against = FRAMES.filter((f) => markOf(f) && !agrees(f)).length;
   byId("marked").textContent = n ? `○ ${count(n, "mark")}, ${against} against the verdict` : "";
   byId("save").disabled = !n;
   byId("save").title = n ? "Key S" : "Mark frames with K and R first";

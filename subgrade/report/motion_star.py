@@ -118,8 +118,9 @@ def smeared(
     cycles = np.fft.fftfreq(len(source)) / star.step_px  # a pixel
     series = np.fft.fft2(np.fft.ifftshift(source))
     angle = math.radians(angle_deg)
-    along = cycles * math.cos(angle) + cycles[:, None] * math.sin(angle)
-    series *= np.exp(-2j * np.pi * along[..., None] * np.asarray(places)) @ np.asarray(share)
+    x, y = (np.multiply(places, part) for part in (math.cos(angle), math.sin(angle)))
+    up, across = (np.exp(-2j * np.pi * np.outer(cycles, moved)) for moved in (y, x))
+    series *= (up * np.asarray(share)) @ across.T
     at = (np.arange(size) - (size - 1) / 2) * step
     waves = np.exp(2j * np.pi * np.outer(at, cycles))
     drawn = (waves @ series @ waves.T).real
@@ -142,8 +143,9 @@ def laid_over(star: StarImage, other: StarImage) -> StarImage:
 
 
 def likeness(one: StarImage, other: StarImage) -> float:
-    """Correlation of two star images of one step and size."""
-    return float(np.corrcoef(_finite(one.image).ravel(), _finite(other.image).ravel())[0, 1])
+    """Correlation of two star images of one step and size; 0 where one of them is flat."""
+    a, b = (_finite(star.image).ravel() for star in (one, other))
+    return float(np.corrcoef(a, b)[0, 1]) if np.ptp(a) > 0 and np.ptp(b) > 0 else 0.0
 
 
 def smeared_picture(stars: FrameStars, typical: StarImage | None, motion: dict | None) -> dict:

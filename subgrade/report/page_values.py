@@ -131,10 +131,20 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
 
 
 def changed_record(graded: Graded) -> dict:
-    """The parts of `page_record` about the night as a whole, which follow a person's marks."""
+    """The parts of `page_record` about the night as a whole, which follow a person's marks.
+
+    Beside them by frame what marks changed (``by_marks``), and the frames that one overruled.
+    """
     night = night_record(graded)
     known = {name: night[name] for name in OF_THE_SESSION if name in night}
-    return _shown(known | _of_the_night(graded, night))
+    told = what_marks_changed(graded)
+    overruled = graded.person.overruled if graded.person else ()
+    by_marks = {str(k): told[f.name] for k, f in enumerate(graded.frames) if f.name in told}
+    own = {
+        "by_marks": by_marks,
+        "overruled": [k for k, f in enumerate(graded.frames) if f.name in overruled],
+    }
+    return _shown(known | _of_the_night(graded, night) | own)
 
 
 def changed_frame(frame: GradedFrame) -> dict:

@@ -65,7 +65,8 @@ setInterval(async () => {
 
 buildLook();
 ACTS.v = () => openLook();
-delete ACTS.s;
+delete ACTS.s; // there is nothing left to save
+[...byId("help").querySelectorAll("tr")].find((row) => row.querySelector("kbd").textContent === "S").remove();
 byId("help").querySelector("table").append(keyRows());
 byId("save").hidden = true; // every mark is saved by the server
 byId("save").after(make("span", {id: "served", role: "status"}), make("button", {type: "button", id: "served-again", textContent: "Try again", hidden: true, on: {click: tryAgain}}));

@@ -1,6 +1,7 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
 const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons}));
 const differing = new Set();
+const OTHER = {keep: "reject", reject: "keep"};
 
 function followState(answer) {
   marking.answer = answer;
@@ -12,7 +13,9 @@ function followState(answer) {
   }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  Object.assign(NIGHT, answer.record || {}, {followed: true});
+  const {by_marks: told = {}, overruled = [], ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: told[frame.index] || [], own: overruled.includes(frame.index) ? OTHER[frame.verdict] : frame.verdict});
+  Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");
   if (!look.open) redrawPage();
@@ -33,10 +36,16 @@ function redrawPage() {
   changed("verdicts");
 }
 
+// Where no verdict, weight or reason moved, the marks alone are drawn.
+const standing = () => JSON.stringify([NIGHT.totals, FRAMES.map((f) => [f.verdict, f.values.reasons, f.values.weight, f.values.explanation])]);
+let drawnStanding = standing();
+
 AFTER.verdicts = () => {
+  const now = standing();
+  if (now === drawnStanding) return AFTER.marks();
+  drawnStanding = now;
   const focus = document.activeElement;
-  drawHead();
-  redrawAdvice();
+  redrawHead();
   byId("filters").replaceChildren();
   startFilters();
   buildTable();
@@ -48,10 +57,3 @@ AFTER.verdicts = () => {
   showStory();
   if (focus && focus.isConnected) focus.focus({preventScroll: true});
 };
-
-// The list is replaced where there is nothing to change, so its place is made anew.
-function redrawAdvice() {
-  const place = document.querySelector("#head .next");
-  place.replaceChildren(place.querySelector("h2"), make("ol", {id: "advice"}));
-  showAdvice();
-}

@@ -22,8 +22,8 @@ Application = Callable[[Scope, Receive, Send], Awaitable[None]]
 METHODS = ("GET", "HEAD", "POST")
 PLACE = re.compile(rb"[A-Za-z0-9/]{0,80}")
 """What may stand behind the token; nothing in it needs decoding."""
-MOST_QUERY, MOST_BODY = 300, 2000
-"""Bytes; the longest that the page sends have a third of it."""
+MOST_HEAD, MOST_QUERY, MOST_BODY = 16 * 1024, 300, 2000
+"""Bytes; what the page sends has a third of it at most."""
 BODY_S = 10.0
 """A body that takes longer is not waited for."""
 HEADERS = (
@@ -96,6 +96,8 @@ class Guard:
         ------
         Refused
         """
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > MOST_HEAD:
+            raise Refused(431, "the request's head is too long")
         named: dict[bytes, list[bytes]] = {}
         for name, value in scope["headers"]:
             named.setdefault(name.lower(), []).append(value.strip())

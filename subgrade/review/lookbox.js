@@ -39,7 +39,7 @@ function buildLook() {
       make("div", {id: "layers", role: "group", ariaLabel: "Drawn over the picture", hidden: true}, ...layers), buildCurve()),
     make("footer", {},
       make("div", {className: "group"}, tool("look-before", "←", "", () => stepQueue(-1), {ariaLabel: "Previous frame"}), tool("look-keep", "K", `${SIGN.keep} keep`, LOOK_ACTS.k, {className: "mark keep"}), tool("look-reject", "R", `${SIGN.reject} reject`, LOOK_ACTS.r, {className: "mark reject"}), tool("look-next", "→", "", () => stepQueue(1), {ariaLabel: "Next frame"}), tool("look-clear", "C", "clear", LOOK_ACTS.c), tool("look-undo", "U", "undo", undoMark)),
-      make("div", {className: "group"}, tool("look-best", "B", "best", null, {ariaPressed: "false"}), tool("look-wiper", "W", "divider", toggleWiper, {ariaPressed: "false"}), tool("look-overlay", "O", "overlay", () => toggleOverlay(), {ariaPressed: "false"}), tool("curve-open", "S", "stretch", toggleCurve, {ariaExpanded: "false"})),
+      make("div", {className: "group"}, tool("look-best", "B", "best", null, {ariaPressed: "false"}), tool("look-wiper", "W", "divider", toggleWiper, {ariaPressed: "false"}), tool("look-overlay", "O", "overlay", () => toggleOverlay(), {ariaPressed: "false"}), tool("stretch-open", "S", "stretch", toggleCurve, {ariaExpanded: "false"})),
       make("div", {className: "group"}, tool("look-fit", "F", "fit", fitView), tool("look-one", "1", "1:1", oneToOne), tool("look-out", "−", "", LOOK_ACTS["-"], {ariaLabel: "Smaller"}), tool("look-in", "+", "", LOOK_ACTS["+"], {ariaLabel: "Larger"}), tool("look-keys", "?", "", LOOK_ACTS["?"], {ariaLabel: "Keys"}))),
     make("p", {id: "look-spoken", className: "unseen", role: "status"}));
   const help = make("dialog", {id: "look-help", ariaLabel: "Keys of the view"}, make("h2", {textContent: "Looking at the subs"}), make("table", {}, keyRows()),
@@ -132,13 +132,15 @@ function showLook() {
 
 // Marks that did not arrive, or a server that is gone.
 function showTrouble() {
-  const box = byId("look-trouble"), text = marking.stuck || (link.silent ? "the review server does not answer" : "");
+  const box = byId("look-trouble"), problem = marking.answer ? marking.answer.problem : "";
+  const text = marking.stuck || (link.silent ? "the review server does not answer" : problem);
   box.hidden = !text;
   if (!text) return;
   const names = marking.waiting.filter((s) => !s.undo).map((s) => `${shortName(FRAMES[s.index].name)} (${s.word || "cleared"})`).join(", ");
   const undo = marking.waiting.some((s) => s.undo) ? "The undo was not done. " : "";
   const lost = names ? `Not saved: ${names}. ` : undo;
-  box.replaceChildren(make("span", {textContent: `${lost}${text[0].toUpperCase()}${text.slice(1)}. Marks pause until this is settled; those saved before stay saved. `}),
+  const pause = marking.stuck || link.silent ? " Marks pause until this is settled; those saved before stay saved." : "";
+  box.replaceChildren(make("span", {textContent: `${lost}${text[0].toUpperCase()}${text.slice(1).replace(/\.$/, "")}.${pause} `}),
     make("button", {type: "button", id: "look-again", textContent: "Try again", on: {click: tryAgain}}), " ",
     marking.waiting.length && !link.silent ? make("button", {type: "button", textContent: "Leave it out", on: {click: dropWaiting}}) : "");
 }

@@ -85,6 +85,7 @@ function keptText() {
   const waiting = marking.waiting.filter((step) => !step.undo).map((step) => shortName(FRAMES[step.index].name));
   if (marking.stuck) return waiting.length ? `not saved: ${waiting.join(", ")}` : "not saved";
   if (marking.waiting.length) return "saving…";
+  if (marking.answer && marking.answer.problem) return "saved; the files do not follow";
   const n = Object.keys(state.marks).length;
   return n ? `${count(n, "mark")} saved` : "no marks yet";
 }

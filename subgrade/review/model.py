@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
 
@@ -31,6 +32,9 @@ class Opened(Protocol):
     @property
     def identities(self) -> Mapping[Path, FileIdentity]:
         """What the files were when they were graded."""
+
+    def keeping(self) -> AbstractContextManager[None]:
+        """Use inside what the run kept of dear steps."""
 
     def graded(self, marks: Mapping[str, str]) -> Graded:
         """The night with these marks."""

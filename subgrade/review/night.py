@@ -48,6 +48,7 @@ class ReviewedNight:
         self._number = {frame.name: k for k, frame in enumerate(self.served.frames)}
         self._stretches = _stretches(self.served)
         self._values = [verdict_values(frame) for frame in self.served.frames]
+        self._changed: dict[int, tuple[dict, dict]] = {}
 
     @property
     def marks(self) -> dict[str, str]:
@@ -95,13 +96,7 @@ class ReviewedNight:
         """The marks, and all that they have changed since the page was served."""
         with self._lock:
             graded, marks, steps = self.graded, self.marks, self._journal.steps
-        changed = {}
-        for k, frame in enumerate(graded.frames):
-            values = verdict_values(frame)
-            if values["explanation"] != self._values[k]["explanation"]:
-                changed[str(k)] = changed_frame(frame)
-            elif values != self._values[k]:
-                changed[str(k)] = values
+        changed = {str(k): found for k, f in enumerate(graded.frames) if (found := self._of(k, f))}
         return {
             "marks": {str(self._number[name]): word for name, word in marks.items()},
             "undo": steps,
@@ -109,6 +104,18 @@ class ReviewedNight:
             "changed": changed,
             "record": changed_record(graded),
         }
+
+    def _of(self, index: int, frame: GradedFrame) -> dict | None:
+        """What differs of a frame from the page as served; None where nothing does."""
+        values, served = verdict_values(frame), self._values[index]
+        if values == served:
+            return None
+        if values["explanation"] == served["explanation"]:
+            return values
+        known = self._changed.get(index)
+        if known is None or known[0] != values:  # made once, as it takes a millisecond or more
+            known = self._changed[index] = values, changed_frame(frame)
+        return known[1]
 
     def frame(self, index: int) -> dict:
         """What the browser must know of a frame before it asks for tiles.

@@ -149,21 +149,20 @@ function drawPath(pen, info, view, frame, [x, y]) {
   stroke(pen, INK.path, 1.4, start);
 }
 
-// A ribbon along the motion, wide where the star stayed longest.
+// A bar along the motion: an even trail of its RMS is twice the root of three as long.
 function drawMotion(pen, info, view, frame, [x, y]) {
   const {motion} = frame;
   if (!motion) return;
-  const turn = motion.angle_deg * Math.PI / 180, along = [Math.cos(turn), Math.sin(turn)];
-  const most = Math.max(...motion.share), wide = 0.25 * reachOf(motion) / most, path = new Path2D();
-  const edge = (way) => motion.places.map((p, k) => {
-    const q = way * motion.share[k] * wide;
-    return stepOnScreen(info, view, p * along[0] - q * along[1], p * along[1] + q * along[0]);
-  });
-  [...edge(1), ...edge(-1).reverse()].forEach(([dx, dy], k) => (k ? path.lineTo(x + dx, y + dy) : path.moveTo(x + dx, y + dy)));
-  path.closePath();
-  pen.fillStyle = `${INK.motion}66`;
-  pen.fill(path);
-  stroke(pen, INK.motion, 1, path);
+  const turn = motion.angle_deg * Math.PI / 180, half = Math.sqrt(3) * motion.rms_px;
+  const [dx, dy] = stepOnScreen(info, view, half * Math.cos(turn), half * Math.sin(turn)), path = new Path2D();
+  const end = 5 * look.dense / Math.hypot(dx, dy);
+  for (const way of [1, -1]) {
+    path.moveTo(x, y);
+    path.lineTo(x + way * dx, y + way * dy);
+    path.moveTo(x + way * dx - end * dy, y + way * dy + end * dx);
+    path.lineTo(x + way * dx + end * dy, y + way * dy - end * dx);
+  }
+  stroke(pen, INK.motion, 2.4, path);
 }
 
 // A round length at the lower left, on the sky where the scale is known.

@@ -15,7 +15,6 @@ import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import asdict
-from functools import cached_property
 from importlib.resources import files
 
 import uvicorn
@@ -27,9 +26,9 @@ from starlette.routing import Route
 from subgrade.errors import NotWritten, SubgradeError, UnreadableFile, UsageError
 from subgrade.plaintext import printable
 from subgrade.report import ReviewedPage, reviewed_page
-from subgrade.review.connections import MOST_CONNECTIONS, MOST_HEAD, BoundedProtocol
+from subgrade.review.connections import MOST_CONNECTIONS, BoundedProtocol
 from subgrade.review.decoded import Unasked
-from subgrade.review.guard import Application, Guard, Refused
+from subgrade.review.guard import MOST_HEAD, Application, Guard, Refused
 from subgrade.review.journal import TABLE, MarksJournal, read_table
 from subgrade.review.model import Opened
 from subgrade.review.night import ReviewedNight, followed_marks
@@ -69,27 +68,32 @@ class Answers:
     night : ReviewedNight
     subs : Subs
     following : FollowingFiles
+    make_page : callable
+        Makes the page, which takes seconds of a long night.
     """
 
-    def __init__(self, night: ReviewedNight, subs: Subs, following: FollowingFiles):
+    def __init__(
+        self,
+        night: ReviewedNight,
+        subs: Subs,
+        following: FollowingFiles,
+        make_page: Callable[[], ReviewedPage],
+    ):
+        self._make_page = make_page
         self._night = night
         self._subs = subs
         self._following = following
         self._marking = asyncio.Lock()
         self._last = 0
 
-    @cached_property
-    def _page(self) -> ReviewedPage:
-        """The page, made once."""
-        parts = [
-            [(files("subgrade.review") / name).read_text("utf-8") for name in names]
-            for names in (SCRIPTS, STYLES)
-        ]
-        return reviewed_page(self._night.served, *parts)
+    def begin(self) -> None:
+        """Make the page, and read the best frames, before anybody asks."""
+        self._page = asyncio.create_task(asyncio.to_thread(self._make_page))
+        self._subs.begin()
 
     async def page(self, request: Request) -> Response:
         """The report page with the state of the marks in it."""
-        page = await asyncio.to_thread(lambda: self._page)
+        page = await asyncio.shield(self._page)
         state = await asyncio.to_thread(self._state)
         headers = {"content-security-policy": page.policy}
         return Response(page.text(state), media_type="text/html", headers=headers)
@@ -209,15 +213,14 @@ async def _object(request: Request, names: set[str]) -> dict:
 
 
 def application(
-    night: ReviewedNight, subs: Subs, following: FollowingFiles, begun: Callable[[], None]
+    answers: Answers, subs: Subs, following: FollowingFiles, begun: Callable[[], None]
 ) -> Starlette:
     """Everything that is served, the token taken off the paths."""
-    answers = Answers(night, subs, following)
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         following.start()
-        subs.begin()
+        answers.begin()
         begun()
         yield
         await subs.decoded.close()
@@ -271,6 +274,7 @@ def listen(port: int) -> socket.socket:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind(("127.0.0.1", port))
+        listening.listen(MOST_CONNECTIONS)  # whoever comes early waits
     except OSError as error:
         listening.close()
         raise UsageError(f"--port {port}: {error.strerror or error}") from error
@@ -305,29 +309,32 @@ def review(opened: Opened, port: int, begun: Begun) -> str | None:
     journal.start(opened.marks, opened.run, bool(other), read_table(opened.folder))
     night = ReviewedNight(opened.graded, journal)
     lagging = followed_marks(night.graded) != dict(opened.marks)
-    following = FollowingFiles(opened.folder, journal, night.now, lagging)
+    following = FollowingFiles(opened, journal, night.now, lagging)
     subs = Subs(night, opened.identities, opened.folder)
+
+    def page() -> ReviewedPage:
+        with opened.keeping():
+            return reviewed_page(night.served, _parts(SCRIPTS), _parts(STYLES))
+
+    answers = Answers(night, subs, following, page)
     try:
-        serve(night, subs, following, port, begun)
+        serve(lambda begun: application(answers, subs, following, begun), port, begun)
     finally:
         journal.close()
     return following.problem
 
 
-def serve(
-    night: ReviewedNight,
-    subs: Subs,
-    following: FollowingFiles,
-    port: int,
-    begun: Begun,
-) -> None:
-    """Serve a night until interrupted; its files are written when this returns.
+def _parts(names: tuple[str, ...]) -> list[str]:
+    return [(files("subgrade.review") / name).read_text("utf-8") for name in names]
+
+
+def serve(make: Callable[[Callable[[], None]], Application], port: int, begun: Begun) -> None:
+    """Serve an application behind its guard until interrupted.
 
     Parameters
     ----------
-    night : ReviewedNight
-    subs : Subs
-    following : FollowingFiles
+    make : callable
+        Makes it, given what it calls when it is ready.
     port : int
         0 takes any free one.
     begun : callable
@@ -346,9 +353,8 @@ def serve(
         def answering() -> None:
             begun(address, lambda: setattr(server, "should_exit", True))
 
-        app: Application = application(night, subs, following, answering)
         config = uvicorn.Config(
-            Guard(app, port, token),
+            Guard(make(answering), port, token),
             http=BoundedProtocol,
             ws="none",
             lifespan="on",

@@ -51,23 +51,23 @@ function curveText(info) {
 
 function buildCurve() {
   const rows = Object.entries(CURVE).map(([name, {text, from, to}]) => make("label", {},
-    make("span", {textContent: text}), make("input", {type: "range", id: `curve-${name}`, min: from, max: to, step: 0.05, on: {input: (event) => setCurve(name, Number(event.target.value))}})));
-  return make("div", {id: "curve", role: "group", ariaLabel: "Stretch of the group", hidden: true}, ...rows,
+    make("span", {textContent: text}), make("input", {type: "range", id: `stretch-${name}`, min: from, max: to, step: 0.05, on: {input: (event) => setCurve(name, Number(event.target.value))}})));
+  return make("div", {id: "stretch", role: "group", ariaLabel: "Stretch of the group", hidden: true}, ...rows,
     make("button", {type: "button", on: {click: resetCurve}}, make("kbd", {textContent: "0"}), " as served"));
 }
 
 function showCurve() {
   const at = curveNow();
   for (const name of Object.keys(CURVE)) {
-    const slider = byId(`curve-${name}`);
+    const slider = byId(`stretch-${name}`);
     slider.value = at[name];
     slider.setAttribute("aria-valuetext", at[name] ? `${at[name] > 0 ? "+" : "−"}${Math.abs(at[name]).toFixed(2)}` : "the group's own");
   }
 }
 
 function toggleCurve() {
-  const box = byId("curve");
+  const box = byId("stretch");
   box.hidden = !box.hidden;
-  byId("curve-open").setAttribute("aria-expanded", String(!box.hidden));
-  (box.hidden ? look.canvas : byId("curve-black")).focus();
+  byId("stretch-open").setAttribute("aria-expanded", String(!box.hidden));
+  (box.hidden ? look.canvas : byId("stretch-black")).focus();
 }

@@ -108,12 +108,16 @@ function sheetFor(info, view, look, place = info.index) {
   const name = `${info.index} ${look} ${Object.values(range).join(" ")}`;
   const before = sheets.get(place);
   const sheet = before && before.name === name ? before : newSheet(info, range, name, before && before.index === info.index ? before : null);
+  // what the earlier one showed sharply need not be put again
+  if (sheet !== before && before && before.range.level === range.level) for (const {key, column, row} of fine) if (before.put.has(key) && holds(before.range, column, row)) sheet.put.add(key);
   sheets.set(place, sheet);
   for (const tile of fine) if (!sheet.put.has(tile.key)) putTile(sheet, info, range.level, tile, "source-over");
   for (const tile of first) if (!sheet.put.has(tile.key)) putTile(sheet, info, info.levels - 1, tile, "destination-over");
   sheet.sharp = fine.every((tile) => sheet.put.has(tile.key));
   return sheet;
 }
+
+const holds = ({left, right, top, bottom}, column, row) => column >= left && column < right && row >= top && row < bottom;
 
 // What an earlier sheet of the frame showed stays until finer or newer tiles cover it.
 function newSheet(info, range, name, before) {

@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
-from pathlib import Path
 
 from subgrade.errors import SubgradeError
 from subgrade.moving import is_locked
@@ -17,6 +16,7 @@ from subgrade.report import FILE as PAGE
 from subgrade.report import report_page
 from subgrade.results import Graded, write_results, write_whole
 from subgrade.review.journal import TABLE, MarksJournal, marks_table
+from subgrade.review.model import Opened
 
 SOON_S = 0.5
 """After the last mark: tables, lists, session."""
@@ -39,8 +39,7 @@ class FollowingFiles:
 
     Parameters
     ----------
-    folder : Path
-        RESULTS.
+    opened : Opened
     journal : MarksJournal
     now : callable
         Returns the night and every mark as they are.
@@ -50,12 +49,13 @@ class FollowingFiles:
 
     def __init__(
         self,
-        folder: Path,
+        opened: Opened,
         journal: MarksJournal,
         now: Callable[[], tuple[Graded, dict[str, str]]],
         changed: bool,
     ):
-        self._folder = Path(folder)
+        self._opened = opened
+        self._folder = opened.folder
         self._journal = journal
         self._now = now
         self._known = self._session()
@@ -133,7 +133,7 @@ class FollowingFiles:
             write_whole(self._folder / TABLE, table)
             settings = graded.settings | {"marks": str(self._folder / TABLE) if marks else None}
             graded = replace(graded, settings=settings)
-            with noting():
+            with noting(), self._opened.keeping():
                 pages = {PAGE: report_page} if page and self._has_page else {}
                 write_results(graded, self._folder, pages)
         except SubgradeError as error:
