@@ -471,6 +471,33 @@ def test_without_its_parts_it_names_the_extra(tmp_path):
     assert 'pip install "subgrade[review]"' in found.stderr
 
 
+@pytest.mark.slow
+def test_a_night_that_would_be_judged_otherwise_is_not_opened(tmp_path):
+    settings = graded_night(tmp_path)
+    limits = tmp_path / "limits.toml"
+    limits.write_text("[roundness]\nfloor = 0.55\n")
+    grade(replace(settings, limits=str(limits)))
+    reopen(settings.out)
+    limits.write_text("[roundness]\nfloor = 0.01\nremark = 0.005\n")
+    with pytest.raises(ResultsError, match="judged otherwise now"):
+        reopen(settings.out)
+
+
+@pytest.mark.slow
+def test_a_choice_of_how_many_to_keep_is_followed_too(night, tmp_path):
+    results = tmp_path / "graded"
+    settings = replace(night, out=str(results), keep=0.5)
+    grade(settings)
+    verdicts = [f["values"]["verdict"] for f in reopen(results).session.frames]
+    other = {"keep": "reject", "reject": "keep"}
+    with Served(results) as server:
+        for k in (1, 4):
+            assert server.mark(k, other[verdicts[k]]).status == 200
+    grade(replace(settings, out=str(tmp_path / "again"), marks=str(results / TABLE)))
+    for name in FOLLOWING:
+        assert (results / name).read_bytes() == (tmp_path / "again" / name).read_bytes(), name
+
+
 def test_results_without_measurements_are_an_error(night, tmp_path):
     results = copied(tmp_path, night)
     shutil.rmtree(results / "measured")

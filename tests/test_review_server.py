@@ -302,7 +302,7 @@ def test_an_answer_that_nobody_takes_is_dropped(served, monkeypatch):
 def test_large_heads_and_bodies_are_refused(served):
     filler = "".join(f"X-{k}: {'y' * 900}\r\n" for k in range(40))
     line = f"GET {served.root}state HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\n"
-    assert b" 400 " in served.raw(f"{line}{filler}\r\n".encode()).split(b"\r\n")[0]
+    assert re.match(rb"HTTP/1.1 4(00|31) ", served.raw(f"{line}{filler}\r\n".encode()))
     own = {"Origin": served.origin}
     assert served.ask("POST", "mark", b"x" * 100_000, **own).status == 413
     chunks = b"".join(b"3e8\r\n" + b"x" * 1000 + b"\r\n" for _ in range(20)) + b"0\r\n\r\n"

@@ -77,6 +77,15 @@ def accepted(limits, tmp_path):
     return load_limits(path)
 
 
+def test_no_limit_gets_stricter_than_the_typical_frame():
+    """Half of a short night rejected for its width, and the other half left alone."""
+    night = night_of([Shot(fwhm=3.0 + 0.02 * k) for k in range(12)])
+    found = taught_by(night, reject=range(3, 12))
+    typical = night.groups[0].usual["fwhm_px"]
+    before, after = (fwhm_limit(typical, 1.0, li) for li in (LIMITS, found.limits))
+    assert typical.centre * 0.999 <= after < before
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(

@@ -11,8 +11,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from subgrade.judging.limits import Limits
-from subgrade.teaching.dials import DIALS
-from subgrade.teaching.marks_learnt import Seen
+from subgrade.teaching.dials import DIALS, Dial
+from subgrade.teaching.marks_learnt import Field, Seen
 
 SLIP = 0.05
 """Share of marks that are the opposite of what was meant; no source."""
@@ -70,7 +70,8 @@ class Frames:
                 if dial.name in frame.numbers:
                     self.beyond[i, d], self.error[i, d] = frame.numbers[dial.name]
         self.seen = ordered
-        self._room = [dial.room(limits) for dial in DIALS]
+        groups = list({str(s.group): s.group for s in ordered}.values())
+        self._room = [_room(dial, groups, limits) for dial in DIALS]
         self.most = np.array([room[1] for room in self._room])
         self.keep = np.array([s.word == "keep" for s in ordered], bool)
         size = np.array([_worth(s) for s in ordered])
@@ -150,6 +151,18 @@ def gain_of(frames: Frames, shifts: np.ndarray, dial: int) -> float:
     grid = frames.grid(dial)
     score = _score(frames, shifts, dial, grid)
     return float(score.max() - score[np.argmin(np.abs(grid - shifts[dial]))]) / MARK
+
+
+def _room(dial: Dial, groups: list[Field], limits: Limits) -> tuple[float, float]:
+    """How far a limit may be shifted: within its range, and never past a typical frame."""
+    low, high = dial.room(limits)
+    gaps = []
+    for group in groups if dial.effective is not None else ():
+        usual = group.usual.get(dial.usual)
+        if usual is not None and np.isfinite(usual.centre):
+            made = dial.effective(usual, group.scale, limits)
+            gaps.append(dial.on_scale(usual.centre) - dial.on_scale(made))
+    return max(low, min(*gaps, 0.0)) if gaps else low, high
 
 
 def _worth(seen: Seen) -> float:

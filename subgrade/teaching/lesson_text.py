@@ -48,7 +48,7 @@ class Lines:
 
     def against(self, keep: bool) -> list[int]:
         """Frames of this night that stand in the way of what is left of the asked."""
-        left = [i for i in self.left if self.frames.keep[i] is np.bool_(keep)]
+        left = [i for i in self.left if bool(self.frames.keep[i]) == keep]
         if not left:
             return []
         b = self.frames.beyond[:, self.dial]
@@ -80,7 +80,7 @@ def sentence_of(dial: Dial, moved: Sequence[Turned], lines: Lines) -> str:
         text = f"{dial.shown}: {_went(moved)}, to fit all your marks so far"
     else:
         text = f"{dial.shown}: no limit moved, although you {asked}"
-    contrary = [why for keep in (False, True) if (why := _contradicted(dial, keep, lines))]
+    contrary = [why for keep in (False, True) if (why := _contradicted(dial, keep, lines, moved))]
     return text + (contrary or [_why(False, lines) + _why(True, lines)])[0]
 
 
@@ -88,14 +88,14 @@ def _unfollowed(keep: bool, lines: Lines) -> list[int]:
     return [i for i in lines.left if lines.frames.keep[i] == keep]
 
 
-def _contradicted(dial: Dial, keep: bool, lines: Lines) -> str:
+def _contradicted(dial: Dial, keep: bool, lines: Lines, moved: Sequence[Turned]) -> str:
     """That other marks speak against those of one word; empty where they do not."""
     left = _unfollowed(keep, lines)
     against = [i for i in lines.against(keep) if lines.frames.seen[i].marked]
     if not left or 2 * len(against) < len(left):
         return ""
     did, better = ("rejected", "worse") if keep else ("kept", "better")
-    nothing = "teach nothing more" if lines.turned else "the limit stays where it is"
+    nothing = "teach nothing more" if moved or lines.turned else "the limit stays where it is"
     return (
         f"; but you {did} {_count(len(against), 'frame')} no {better} than "
         f"{'it' if len(left) == 1 else 'those'} ({_span(dial, against, lines)}): "

@@ -182,7 +182,8 @@ def measured(address: str, pid: int, walk: int) -> dict[str, str]:
         ask.post("mark", {"frame": k, "word": "keep"})
         rows["a mark"].append(1e3 * (time.perf_counter() - start))
     table = {
-        name: f"{statistics.median(times):6.0f} {max(times):6.0f}" for name, times in rows.items()
+        name: " ".join(f"{of(times):6.0f}" for of in (min, statistics.median, max))
+        for name, times in rows.items()
     }
     status = Path(f"/proc/{pid}/status")
     if status.exists():
@@ -214,7 +215,7 @@ def main() -> None:
             finally:
                 process.terminate()
                 process.join(30)
-            print(f"{name}: ms, median and largest")
+            print(f"{name}: ms: least, median, largest")
             for row, numbers in table.items():
                 print(f"  {row:24} {numbers}", flush=True)
 

@@ -15,6 +15,7 @@ SLIPS = 0.05
 PERSONAL_SCATTER = 0.01
 """How exactly the made-up person sees an eccentricity."""
 FIVE = 5
+THREE = 3
 IN_ALL = 60
 """Frames of a night of which five are marked."""
 
@@ -59,12 +60,15 @@ def wrong(night, keep, verdicts, rng) -> list[int]:
 
 
 def contrary(night, keep, verdicts, rng) -> dict[str, Mark]:
-    """Marks that contradict each other: ten frames near the limit, by the toss of a coin."""
-    ecc = np.array([f.stars.eccentricity for f in night.frames])
-    like = np.argsort(np.abs(ecc - load_limits().roundness.floor))[: 2 * FIVE]
-    words = rng.permutation([True, False] * FIVE)
-    names = [night.frames[k].name for k in like]
-    return {n: Mark(n, bool(w)) for n, w in zip(names, words, strict=True)}
+    """Marks that contradict each other: six like frames on one side of the limit, half kept."""
+    side = rng.choice([-1, 1])
+    past = side * (np.array([f.stars.eccentricity for f in night.frames]) - 0.55)
+    like = [k for k in np.argsort(past) if past[k] > 0][: 2 * THREE]
+    words = rng.permutation([True, False] * THREE)
+    return {
+        (name := night.frames[k].name): Mark(name, bool(w))
+        for k, w in zip(like, words, strict=False)
+    }
 
 
 def again(night, found: Taught, marks) -> Taught:
@@ -118,7 +122,7 @@ def main() -> None:
             run(limit, f"{FIVE} wrong verdicts", IN_ALL, chosen(wrong))
         for count in (5, 20, 60):
             run(limit, f"{count:2d} marks at random", count, every)
-    run(0.55, "10 by the toss of a coin", IN_ALL, contrary)
+    run(0.55, "6 that contradict each other", IN_ALL, contrary)
 
 
 if __name__ == "__main__":
