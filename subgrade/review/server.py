@@ -269,7 +269,8 @@ def listen(port: int) -> socket.socket:
     UsageError
         If the port cannot be had.
     """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # named TCP, or asyncio leaves small answers to wait 40 ms for an acknowledgement
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     if os.name == "posix":  # elsewhere it would let two share a port
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
