@@ -518,3 +518,33 @@ def test_the_keyboard_reaches_every_control(open_page, address):
         " && !e.disabled && e.getClientRects().length).map((e) => e.id)"
     )
     assert set(wanted) <= reached
+
+
+SLOW_TILES = """
+window.asked = {running: 0, most: 0, broken: 0};
+const real = window.fetch;
+window.fetch = async (path, options = {}) => {
+  if (!String(path).startsWith("tile/")) return real(path, options);
+  asked.running += 1;
+  asked.most = Math.max(asked.most, asked.running);
+  options.signal.addEventListener("abort", () => { asked.broken += 1; });
+  try {
+    await new Promise((go) => setTimeout(go, 300));
+    return await real(path, options);
+  } finally {
+    asked.running -= 1;
+  }
+};"""
+
+
+def test_what_is_no_longer_looked_at_is_no_longer_asked_for(open_page, address):
+    from selenium.webdriver import Keys
+
+    browser = open_page(address)
+    look(browser, 0)
+    browser.execute_script(SLOW_TILES)
+    press(browser, "1", *[Keys.ARROW_RIGHT] * 5)
+    sharp(browser, 5)
+    seen = browser.execute_script("return window.asked")
+    assert seen["broken"] >= 1
+    assert 1 <= seen["most"] <= 5
