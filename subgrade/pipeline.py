@@ -131,6 +131,8 @@ def _graded(
     graded = attempt("the list of culled frames", lambda: with_culled(graded, culled), graded)
     with part("the notes on your marks"):
         announce_marks(graded, person, progress)
+    with part("the note on culled frames"):
+        announce_culled_surplus(graded, settings, progress)
     with part("the warnings on the lists"):
         for note in list_warnings(graded, settings.list_style):
             progress.warn(note)
@@ -424,6 +426,19 @@ def join(
     if joined.usable is None:
         progress.warn(unsettled(joined.night))
     return joined
+
+
+def announce_culled_surplus(graded: Graded, settings: Settings, progress: Progress) -> None:
+    """Warn where a share is taken a second time, of what an earlier share left in its place."""
+    from subgrade.results.model import was_surplus
+
+    gone = sum(was_surplus(frame) for frame in graded.culled)
+    if settings.keep is not None and gone:
+        frames = "1 good frame" if gone == 1 else f"{gone} good frames"
+        progress.warn(
+            f"{frames} left out by an earlier choice were culled; --keep now takes its share of "
+            "what remains. Restore them first to choose from all"
+        )
 
 
 def announce_marks(graded: Graded, person: Person, progress: Progress) -> None:

@@ -28,7 +28,10 @@ needs_chromium = pytest.mark.skipif(
 LONG = "capture/A_rather_long_name_as_programs_write_them_L_120s_gain100_-10C_{:04d}.fits"
 FITTED = """
 const plot = document.getElementById("plot");
-return plot.querySelector(".main-svg").clientWidth === plot.clientWidth;"""
+return plot.firstChild.viewBox.baseVal.width === plot.clientWidth;"""
+LANES = """
+return [...document.querySelectorAll("#plot .lane-name")].map((e) => e.firstChild.data)"""
+"""What the lanes of the time line are called, from above."""
 ARGUMENTS = (
     "--headless=new",
     "--no-sandbox",

@@ -122,7 +122,10 @@ def unreadable_only() -> Graded:
 def data_of(page: str) -> dict:
     """The page's own data, read as a browser would find it."""
     block = re.search(r'<script type="application/json" id="data">(.*?)</script', page, re.DOTALL)
-    return json.loads(block.group(1))
+    data = json.loads(block.group(1))
+    later = re.findall(r'<script type="application/json" class="later">(.*?)</script', page)
+    frames = zip(data["frames"], map(json.loads, later), strict=True)
+    return {**data, "frames": [now | rest for now, rest in frames]}
 
 
 def grouped_night(names=None) -> Graded:

@@ -91,6 +91,20 @@ def test_a_mark_is_stronger_than_the_share(night, half, capfd, tmp_path):
     assert sum(r["verdict"] == "keep" for r in table.values()) == 3, "it counts to the share"
 
 
+def test_a_share_of_what_a_share_left_is_warned_of(capfd, tmp_path):
+    lights, out = write_night(tmp_path / "lights"), tmp_path / "r"
+    assert run(capfd, "grade", lights, "--out", out, "--keep", "50%")[0] == 0
+    assert run(capfd, "cull", out, "--to", tmp_path / "away")[0] == 0
+    code, _, err = run(capfd, "grade", lights, "--out", out, "--keep", "50%")
+    assert code == 0
+    assert "3 good frames left out by an earlier choice were culled" in err
+    assert "earlier choice" not in run(capfd, "grade", lights, "--out", out)[2]
+    assert run(capfd, "restore", out)[0] == 0
+    code, _, err = run(capfd, "grade", lights, "--out", out, "--keep", "50%")
+    assert "earlier choice" not in err
+    assert sum(r["verdict"] == "keep" for r in rows(out).values()) == 3
+
+
 @pytest.mark.parametrize(
     ("share", "message"),
     [

@@ -1,6 +1,7 @@
 """How strict, on the page in a headless Chromium: the handle, the lists, and the command."""
 
 import json
+import re
 import shlex
 import time
 
@@ -122,10 +123,18 @@ def test_the_numbers_are_those_of_the_session(page, results):
     assert row[0].text == "5"
     assert row[2].text == f"×{curve['mean']['snr_over_all'][at]:.2f}"
     lines = page.execute_script(
-        "return document.getElementById('curve').data.map(t => [t.name, t.x.length, t.y[0]])"
+        "return [...document.querySelectorAll('#curve .stack')].map((e) =>"
+        "[e.getAttribute('class'), e.getAttribute('d')])"
     )
-    assert [name for name, _, _ in lines] == ["weighted", "plain mean"] * 3
-    assert lines[1][2] == pytest.approx(curve["mean"]["snr_over_all"][0])
+    assert [name for name, _ in lines] == ["stack weighted", "stack mean"] * 3
+    heights = [float(place.split(" ")[1]) for place in re.split("[ML]", lines[1][1])[1:]]
+    values = curve["mean"]["snr_over_all"]
+    assert len(heights) == len(values)
+    # a straight scale: each value is drawn where those of the ends put it
+    slope = (heights[-1] - heights[0]) / (values[-1] - values[0])
+    drawn = [heights[0] + slope * (v - values[0]) for v in values]
+    assert heights == pytest.approx(drawn, abs=0.1)
+    assert slope < 0
 
 
 def test_nothing_to_choose_from_shows_nothing(opened):

@@ -28,6 +28,7 @@ from tests.review_subs import (
     served,
     subs,
 )
+from tests.test_report_looks import FAINT_TEXT
 
 pytestmark = [needs_chromium, pytest.mark.slow]
 SAME_STAR_PX = 0.3
@@ -268,6 +269,23 @@ def test_names_are_text_and_controls_are_large_enough(open_page, address):
             ".filter((e) => e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.id)"
         )
         assert not cut
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_of_the_view_stands_out(open_page, address, scheme):
+    """WCAG 2.2, 1.4.3 (AA): 4.5 to 1."""
+    browser = open_page(address)
+    browser.emulates = True
+    browser.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia",
+        {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
+    )
+    look(browser, 3)
+    press(browser, "o", "w", "s")
+    seen, faint = browser.execute_script(FAINT_TEXT)
+    assert seen > 60
+    assert faint == []
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
 
 
 def test_two_fingers_zoom(open_page, address):

@@ -17,9 +17,9 @@ import pytest
 from subgrade.pipeline import Settings, grade
 from subgrade.report.page import assemble
 from subgrade.stars.motion import kinds
-from tests.benchmarks.page import record_of
 from tests.benchmarks.scale import OPENS_S, PAGE_FRAMES, PAGE_MB, base_night, long_night, run
 from tests.report_chromium import needs_chromium
+from tests.report_nights import data_of
 
 FEW, MANY = 20, 120
 MOST_MS_A_FRAME = 18.0
@@ -27,8 +27,6 @@ MOST_MS_A_FRAME = 18.0
 HEAVY = {
     "numba",
     "pandas",
-    "plotly.graph_objs",
-    "plotly.express",
     "rich",
     "scipy.optimize",
     "scipy.stats",
@@ -123,7 +121,7 @@ def test_motions_of_very_oval_frames_are_fitted_once(place, base, monkeypatch):
 
 
 def thousand_of(settings: Settings) -> str:
-    record = record_of((Path(settings.out) / "report.html").read_text(encoding="utf-8"))
+    record = data_of((Path(settings.out) / "report.html").read_text(encoding="utf-8"))
     frames = record["frames"]
     many = [
         {**f, "values": {**f["values"], "frame": f"{k:05d}_{f['values']['frame']}"}}

@@ -8,6 +8,7 @@ import pytest
 
 from subgrade.stars.model import FrameStars, StarImage
 from subgrade.stars.motion.kinds import weigh_motions, wing_ratio
+from subgrade.stars.motion.recovered_profile import recover_profile
 
 STARS = {
     "gaussian": galsim.Gaussian(fwhm=3),
@@ -195,8 +196,6 @@ def test_an_uneven_creep_has_the_transform_and_moments_of_its_density():
 @pytest.mark.parametrize(("size", "share"), [(6.0, 0.3), (7.0, 0.5)])
 def test_the_recovered_profile_shows_two_places(size, share):
     """Two places d apart: rms d sqrt(p q), excess kurtosis 1/(p q) - 6 [derived]."""
-    from subgrade.stars.motion.recovered_profile import recover_profile
-
     star = STARS["kolmogorov"]
     drawn = star * (1 - share) + star.shift(size, 0) * share
     drawn = drawn.shift(-size * share, 0)
@@ -215,8 +214,6 @@ def test_the_recovered_profile_shows_two_places(size, share):
 @pytest.mark.parametrize("angle", [0, 50])
 def test_the_recovered_profile_is_that_of_the_motion(angle):
     """A box of 6 px: its rms is 6 / sqrt(12) [derived], its light evenly spread."""
-    from subgrade.stars.motion.recovered_profile import recover_profile
-
     drawn = galsim.Convolve(STARS["moffat"], galsim.Box(6.0, 1e-3).rotate(angle * galsim.degrees))
     found = recover_profile(frame_of(drawn, angle, 5.8))
     assert found.rms_px == pytest.approx(6 / np.sqrt(12), rel=0.06)
@@ -225,3 +222,16 @@ def test_the_recovered_profile_is_that_of_the_motion(angle):
     assert found.share.min() >= 0
     outside = np.abs(found.places_px) > 4.2
     assert found.share[outside].sum() < 0.03
+
+
+@pytest.mark.parametrize("angle", [-0.5, 0, 0.5, 90, 179.5])
+@pytest.mark.parametrize("stated", [-1.0, 1.0])
+def test_the_recovered_profile_runs_the_way_its_angle_says(angle, stated):
+    """A third of the time far out along the angle: there is the tail, also where 180 turns to 0."""
+    out = 4.0 * np.exp(1j * np.radians(angle))
+    star = STARS["moffat"]
+    drawn = galsim.Sum([0.67 * star, 0.33 * star.shift(out.real, out.imag)])
+    found = recover_profile(frame_of(drawn, (angle + stated) % 180, 5.0))
+    assert 0 <= found.angle_deg < 180
+    assert abs(np.sin(np.radians(found.angle_deg - angle))) < 0.02
+    assert found.skewness * np.cos(np.radians(found.angle_deg - angle)) > 0.3

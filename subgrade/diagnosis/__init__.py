@@ -1,9 +1,12 @@
 """Sum up: the night's story and the advice for the next night."""
 
+from importlib import import_module
+
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding, Quantity, Span
-from subgrade.diagnosis.wording import number
+from subgrade.diagnosis.wording import duration, number
 
 __all__ = [
+    "TWILIGHT_DEG",
     "Advice",
     "Diagnosis",
     "Loss",
@@ -11,13 +14,17 @@ __all__ = [
     "Quantity",
     "Span",
     "diagnose_night",
+    "duration",
     "number",
+    "sun_and_moon",
 ]
 
 
-def __getattr__(name: str):
-    if name != "diagnose_night":
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from subgrade.diagnosis.diagnose import diagnose_night
+_WHERE = {"diagnose_night": "diagnose", "sun_and_moon": "sky", "TWILIGHT_DEG": "sky"}
+"""Public names whose modules are loaded when asked for."""
 
-    return diagnose_night
+
+def __getattr__(name: str):
+    if name not in _WHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_WHERE[name]}"), name)

@@ -1,89 +1,120 @@
-// Axes, names and marks of the time line.
-function axisOf(lane, sizes) {
-  const base = {domain: lane.domain, zeroline: false, gridcolor: colour("line"), griddash: "dot", nticks: 4, fixedrange: true,
-    tickfont: {size: 11}, automargin: false};
-  if (lane.name === "why") {
-    return {...base, tickmode: "array", range: [0, lane.height], showgrid: true, gridcolor: colour("shade"), griddash: "solid",
-      tickvals: [...lane.at.values()], ticktext: lane.labels.map((lines) => lines.join("<br>"))};
+// Scales of the time line: places along the night and up a lane, and their ticks.
+const PAUSE_PX = 14; // what a pause that is cut out takes
+const LONG_PAUSE_MS = 3 * 3600e3;
+const ROOM_MS = 600e3; // left on either side of one that is cut out
+const CLOCK_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400].map((s) => s * 1000);
+
+// Pauses without a frame that are long enough to be cut out, as [from, to].
+function longPauses() {
+  const sorted = [...TIMED].sort((a, b) => a.start_unix - b.start_unix), found = [];
+  let end = -Infinity;
+  for (const frame of sorted) {
+    const start = wall(frame.start_unix);
+    if (start - end > LONG_PAUSE_MS + 2 * ROOM_MS) found.push([end + ROOM_MS, start - ROOM_MS]);
+    end = Math.max(end, wall(frame.start_unix + (frame.elapsed_s || 0)));
   }
-  if (lane.name === "guide") return {...base, range: [-guideReach(), guideReach()], zeroline: true, zerolinecolor: colour("line"), nticks: 3};
-  const values = FRAMES.map((f) => f.values[lane.measure.key]).filter(known);
-  const low = Math.min(...values), high = Math.max(...values);
-  if (low > 0 && high / low > 8 && lane.measure.from !== 0) return {...base, type: "log", dtick: high / low > 30 ? 1 : "D2"};
-  if (lane.measure.from === 0) return {...base, range: [-0.06 * (high || 1), 1.12 * (high || 1)]};
-  const room = 0.1 * (high - low || Math.abs(high) || 1);
-  return {...base, range: [low - room, high + room], tickformat: LOOK[lane.measure.key].digits ? "" : "d"};
+  return found.filter(([from]) => Number.isFinite(from));
 }
 
-// What a lane shows, its unit and the typical value; built from our own words and numbers only.
-function nameOf(lane) {
-  const rms = NIGHT.guiding_rms[lane.of === "ra" ? 0 : 1];
-  if (lane.name === "guide") return {title: `guiding ${guideName(lane)}`, unit: "″", more: known(rms) ? `RMS ${number(rms)}` : ""};
-  const {key} = lane.measure;
-  const {label: title, unit, digits} = LOOK[key];
-  const usual = NIGHT.groups.length === 1 ? NIGHT.groups[0].usual[key] : null;
-  const more = usual && known(usual.centre) ? `typical ${usual.centre.toFixed(digits)}` : "";
-  return {title, unit, more};
-}
-
-const CLOSE = new Set(["", "″"]); // units written without a space
-
-function labelOf(lane, sizes, margin) {
-  const {title, unit, more} = nameOf(lane);
-  const base = {xref: "paper", yref: "paper", showarrow: false, align: "left", font: {size: 12, color: colour("ink")}};
-  const head = `<b>${title}</b>${unit ? `, ${unit}` : ""}`;
-  if (sizes.narrow) return {...base, text: more ? `<b>${title}</b>, ${more}${CLOSE.has(unit) ? "" : " "}${unit}` : head, x: 0, xanchor: "left", xshift: -margin, y: lane.domain[1], yanchor: "bottom"};
-  return {...base, text: more ? `${head}<br>${more}` : head, x: 0, xanchor: "left", xshift: -margin, y: (lane.domain[0] + lane.domain[1]) / 2, yanchor: "middle"};
-}
-
-function longGaps() {
-  const breaks = [];
-  const sorted = [...TIMED].sort((a, b) => a.start_unix - b.start_unix);
-  for (let k = 1; k < sorted.length; k++) {
-    const from = sorted[k - 1].start_unix + (sorted[k - 1].elapsed_s || 0) + 600, to = sorted[k].start_unix - 600;
-    if (to - from > 3 * 3600) breaks.push({values: [wall(from)], dvalue: (to - from) * 1000});
-  }
-  return breaks;
-}
-
-const DATE = "%Y-%m-%d";
-const DATE_TICKS = [
-  {dtickrange: [null, 59999], value: `%H:%M:%S\n${DATE}`},
-  {dtickrange: [60000, 86399999], value: `%H:%M\n${DATE}`},
-  {dtickrange: [86400000, null], value: DATE},
-];
-
-function layoutOf(plan) {
-  const dated = state.clock !== "order";
-  const {sizes, parts} = plan;
-  const left = Math.ceil(Math.max(...parts[0].labels.flat().map(textWidth), sizes.narrow ? 40 : 155)) + 10;
-  const coarse = matchMedia("(pointer: coarse)").matches;
-  const layout = {height: plan.height + FOOT, width: onPaper() ? PAPER_PX : undefined, autosize: !onPaper(),
-    margin: {l: left, r: 12, t: 0, b: FOOT}, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: {family: "system-ui, sans-serif", size: 12, color: colour("ink")}, hovermode: "closest", hoverdistance: 25,
-    dragmode: coarse ? false : "zoom", // a finger scrolls the page
-    showlegend: false, annotations: parts.slice(1).map((lane) => labelOf(lane, sizes, left)), shapes: selectedShapes(),
-    xaxis: {type: dated ? "date" : "linear", anchor: parts[parts.length - 1].axis, gridcolor: colour("line"), griddash: "dot", zeroline: false,
-      title: {text: dated ? clockName() : "frame number", standoff: 4, font: {size: 12}}, nticks: Math.max(3, Math.floor((plotWidth() - left) / 70)),
-      ...(dated ? {tickformatstops: DATE_TICKS, rangebreaks: longGaps()} : {}), range: rangeOf()}};
-  for (const part of parts) layout[part.layout] = axisOf(part, sizes);
-  return layout;
-}
-
-function rangeOf() {
-  const places = FRAMES.filter((f) => known(place(f)));
-  if (!places.length) return [0, 1];
-  if (state.clock === "order") return [0.3, FRAMES.length + 0.7];
+// The whole night, with a little room.
+function nightRange() {
+  if (state.clock === "order") return FRAMES.length ? [0.3, FRAMES.length + 0.7] : [0, 1];
   const from = Math.min(...TIMED.map((f) => f.start_unix)), to = Math.max(...TIMED.map((f) => f.start_unix + (f.elapsed_s || 0)));
   const room = Math.min(600, Math.max(60, 0.015 * (to - from)));
   return [wall(from - room), wall(to + room)];
 }
 
-function selectedShapes() {
-  const frame = FRAMES[state.selected];
-  if (!frame || !known(place(frame)) || onPaper()) return [];
-  const half = state.clock === "order" ? 0.5 : 0;
-  const from = half ? place(frame) - half : wall(frame.start_unix), to = half ? place(frame) + half : wall(frame.start_unix + (frame.elapsed_s || 1));
-  return [{type: "rect", xref: "x", yref: "paper", x0: from, x1: to, y0: 0, y1: 1, layer: "below", fillcolor: colour("chosen"), opacity: 0.55,
-    line: {width: 1, color: colour("ink")}}];
+// Places along the night in px: at() of a time or frame number, from() back again.
+function nightScale([from, to], left, right) {
+  const pauses = state.clock === "order" ? [] : longPauses().filter(([a, b]) => b > from && a < to);
+  const parts = [];
+  let start = from;
+  for (const [a, b] of pauses) {
+    if (a > start) parts.push({from: start, to: a});
+    start = Math.max(start, b);
+  }
+  if (to > start || !parts.length) parts.push({from: start, to});
+  const length = parts.reduce((sum, part) => sum + part.to - part.from, 0) || 1;
+  const perUnit = (right - left - PAUSE_PX * (parts.length - 1)) / length;
+  let x = left;
+  for (const part of parts) {
+    part.left = x;
+    x += (part.to - part.from) * perUnit;
+    part.right = x;
+    x += PAUSE_PX;
+  }
+  const at = (value) => {
+    const part = parts.find((p) => value <= p.to) || parts[parts.length - 1];
+    return value < part.from && part !== parts[0] ? part.left - PAUSE_PX / 2 : part.left + (value - part.from) * perUnit;
+  };
+  const back = (px) => {
+    const part = parts.find((p) => px <= p.right + PAUSE_PX / 2) || parts[parts.length - 1];
+    return Math.min(part.to, Math.max(part.from, part.from + (px - part.left) / perUnit));
+  };
+  return {at, back, parts, perUnit, left, right, from, to};
+}
+
+function stepOf(span, most, steps = null) {
+  const raw = span / Math.max(most, 1);
+  if (steps) {
+    const found = steps.find((step) => step >= raw);
+    return found || Math.ceil(raw / 86400e3) * 86400e3;
+  }
+  const tens = 10 ** Math.floor(Math.log10(raw));
+  return [1, 2, 5, 10].map((n) => n * tens).find((step) => step >= raw * 0.999);
+}
+
+// Ticks along the night: [place, label, date where it changes].
+function nightTicks(x) {
+  const room = state.clock === "order" ? 44 : 62;
+  const span = x.parts.reduce((sum, part) => sum + part.to - part.from, 0);
+  const most = (x.right - x.left) / room, ticks = [];
+  if (state.clock === "order") {
+    const step = Math.max(1, stepOf(span, most));
+    for (let n = Math.ceil(x.from / step) * step; n <= x.to; n += step) if (n > 0) ticks.push([n, String(n), ""]);
+    return ticks;
+  }
+  const step = stepOf(span, most, CLOCK_STEPS);
+  let last = -Infinity, day = "";
+  for (const part of x.parts) {
+    for (let t = Math.ceil(part.from / step) * step; t <= part.to; t += step) {
+      if (x.at(t) - last < room * 0.7) continue;
+      last = x.at(t);
+      const text = new Date(t).toISOString(), date = text.slice(0, 10);
+      ticks.push([t, step < 60e3 ? text.slice(11, 19) : text.slice(11, 16), date === day ? "" : date]);
+      day = date;
+    }
+  }
+  return ticks;
+}
+
+const quantile = (sorted, share) => sorted[Math.round(share * (sorted.length - 1))];
+
+// What a lane shows: every value, unless single ones far out would flatten all others.
+function laneReach(values, anchors, from) {
+  const sorted = [...values].sort((a, b) => a - b);
+  const usual = [quantile(sorted, 0.1), quantile(sorted, 0.9), ...anchors];
+  const low = Math.min(...usual), high = Math.max(...usual), room = 1.6 * (high - low || Math.abs(high) || 1);
+  const inside = sorted.filter((value) => value >= low - room && value <= high + room);
+  return [from === 0 ? 0 : Math.min(low, ...inside), Math.max(high, ...inside)];
+}
+
+// Places up a lane in px, with ticks; far ratios by their logarithm.
+function valueScale([low, high], top, size, from) {
+  if (low > 0 && high / low > 8 && from !== 0) {
+    const foot = Math.log(low / 1.15), head = Math.log(high * 1.15);
+    const ticks = [];
+    for (let tens = 10 ** Math.floor(Math.log10(low)); tens <= high; tens *= 10) ticks.push(...[1, 2, 5].map((n) => n * tens));
+    const inside = ticks.filter((t) => t >= low / 1.15 && t <= high * 1.15);
+    return {low, high, ticks: inside.length > 4 ? inside.filter((t) => String(t).replace(/[0.]/g, "") === "1") : inside, at: (v) => top + size * (1 - (Math.log(v) - foot) / (head - foot))};
+  }
+  const spare = 0.09 * (high - low || Math.abs(high) || 1), foot = low - spare, head = high + spare;
+  let ticks = [];
+  for (let most = Math.max(2, Math.min(5, size / 26)); ticks.length < 2 && most < 20; most *= 1.6) {
+    const step = stepOf(head - foot, most);
+    ticks = [];
+    for (let k = Math.ceil(foot / step - 1e-9); k * step <= head; k++) ticks.push(Number((k * step).toPrecision(12)));
+    if (from === 0) ticks = ticks.filter((tick) => tick >= 0);
+  }
+  return {low, high, ticks, at: (v) => top + size * (1 - (v - foot) / (head - foot))};
 }

@@ -5,10 +5,36 @@ const SVG = "http://www.w3.org/2000/svg";
 const SIGN = {keep: "●", reject: "◆", unreadable: "□"};
 const VERDICT_TEXT = {keep: "kept", reject: "rejected", unreadable: "unreadable"};
 
+// Pictures and evidence of a frame stand behind this script and are read when it is shown.
+const LATER = {evidence: [], shares: {}, notes: [], crops: [], star: null, whiskers: null, motion: null, path: null, thumbnail: null};
+const read = new Map();
+
+function laterOf(frame) {
+  if (read.has(frame.index)) return read.get(frame.index);
+  const block = document.getElementsByClassName("later")[frame.index];
+  // the last block may be there in part only while the page is still read
+  if (!block || (document.readyState === "loading" && !block.nextElementSibling)) return LATER;
+  read.set(frame.index, JSON.parse(block.textContent));
+  return read.get(frame.index);
+}
+
+// A server may state them anew; what it stated is forgotten with asServed.
+const restated = new Map();
+const asServed = (frame) => restated.delete(frame.index);
+const SHOWN_LATER = Object.fromEntries(Object.keys(LATER).map((name) => [name, {
+  get() {
+    const again = restated.get(this.index);
+    return again && name in again ? again[name] : laterOf(this)[name];
+  },
+  set(value) { restated.set(this.index, {...restated.get(this.index), [name]: value}); },
+}]));
+
 FRAMES.forEach((frame, index) => {
+  Object.defineProperties(frame, SHOWN_LATER);
   frame.index = index;
   frame.name = frame.values.frame;
   frame.verdict = frame.values.verdict;
+  frame.own = frame.own_verdict || frame.verdict; // before a mark of this run overruled it
   frame.reasons = frame.values.reasons ? frame.values.reasons.split(";") : [];
 });
 
@@ -109,7 +135,7 @@ const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
-const agrees = (frame) => markOf(frame) === frame.verdict && !frame.overruled; // overruled: the verdict follows the mark already
+const agrees = (frame) => markOf(frame) === frame.own; // a verdict that follows the mark already says nothing
 
 function fits(frame, leaveOut = "") {
   if (leaveOut !== "verdict" && state.verdict && frame.verdict !== state.verdict) return false;

@@ -1,6 +1,6 @@
 // The curve of how strict: S/N, width and roundness of the stack of the n best frames.
-const CURVE_MARGIN = {l: 62, r: 14, t: 4, b: 36};
-const STACK_LINES = [["weighted", "solid", "weighted"], ["mean", "dash", "plain mean"]];
+const CURVE_MARGIN = {l: 62, r: 26, t: 4, b: 36};
+const STACK_KINDS = ["weighted", "mean"];
 
 function curveLanes(group) {
   const scale = scaleOf(FRAMES.filter((f) => f.group === group)) || 0;
@@ -20,56 +20,70 @@ function alongCurve(curve, kind, key, n) {
   return known(values[k - 1]) && known(values[k]) ? values[k - 1] + (values[k] - values[k - 1]) * (n - from) / (to - from) : values[k];
 }
 
-function curveTicks(order) {
-  const most = order.length, narrow = byId("curve").clientWidth < 460;
+function curveTicks(order, narrow) {
+  const most = order.length;
   const step = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000].find((s) => most / s <= (narrow ? 4 : 7)) || most;
   const times = order.map((f) => f.values.exposure_s || 0), at = [];
   for (let n = step; n <= most; n += step) at.push(n);
   if (!at.length) at.push(most);
-  return {vals: at, text: at.map((n) => { const t = sum(times.slice(0, n)); return t ? `${n}<br>${duration(t)}` : String(n); })};
+  return at.map((n) => [n, sum(times.slice(0, n))]);
 }
 
-// As graded, and where the handle stands; behind it what no choice of a share would keep.
-function curveShapes(n, passing, graded, most) {
-  const line = (x, look) => ({type: "line", xref: "x", yref: "paper", x0: x, x1: x, y0: 0, y1: 1, line: look});
-  return [
-    ...(passing < most ? [{type: "rect", xref: "x", yref: "paper", x0: passing + 0.5, x1: most + 0.5, y0: 0, y1: 1, layer: "below", line: {width: 0}, fillcolor: colour("shade")}] : []),
-    line(graded, {width: 1.5, color: colour("faint"), dash: "dot"}), line(n, {width: 2.5, color: colour("mark")})];
+// Where the handle stands; it alone moves while it is dragged.
+function placeHandle(n) {
+  for (const line of byId("curve").querySelectorAll(".handle")) {
+    line.setAttribute("x1", round(shown.x(n)));
+    line.setAttribute("x2", round(shown.x(n)));
+  }
 }
 
-function curveNotes(lanes, passing, graded, most) {
-  const base = {showarrow: false, font: {size: 11, color: colour("faint")}};
-  const names = lanes.map((lane) => ({...base, font: {size: 12, color: colour("ink")}, text: `<b>${lane.name}</b>`, xref: "paper", yref: "paper", x: 0, xanchor: "left", xshift: -CURVE_MARGIN.l, y: lane.domain[1], yanchor: "top"}));
-  const left = graded > 0.5 * most;
-  return [...names,
-    {...base, text: "as graded", xref: "x", yref: "paper", x: graded, xanchor: left ? "right" : "left", xshift: left ? -4 : 4, y: 0.585, yanchor: "bottom"},
-    ...(most - passing > 0.18 * most ? [{...base, text: "rejected frames", xref: "x", yref: "paper", x: most + 0.5, xanchor: "right", xshift: -4, y: 0.585, yanchor: "bottom"}] : [])];
+function curveLane(lane, curve, x, sides) {
+  const drawnOf = (kind) => curve[kind][lane.key].map((v) => (known(v) ? lane.of(v) : null));
+  const values = STACK_KINDS.flatMap(drawnOf).filter(known);
+  if (!values.length) return [];
+  const y = valueScale([Math.min(...values), Math.max(...values)], lane.top, lane.size, 0);
+  const ticks = y.ticks.flatMap((tick) => [draw("path", {class: "grid", d: `M${sides.left} ${round(y.at(tick))}H${sides.right}`}), ...(y.at(tick) > lane.top + 16 ? [textAt(sides.left - 6, y.at(tick) + 4, tickText(tick), "tick", "end")] : [])]); // not into the name
+  const lines = STACK_KINDS.flatMap((kind) => {
+    const places = curve.counts.map((n, k) => [x(n), known(drawnOf(kind)[k]) ? y.at(drawnOf(kind)[k]) : null]);
+    const single = places.length > 1 ? [] : places.filter(([, at]) => known(at)).map(([px, at]) => draw("circle", {cx: round(px), cy: round(at), r: 3.5, class: `dot ${kind}`}));
+    return [lineThrough(places, `stack ${kind}`), ...single];
+  });
+  return [...ticks, ...lines, textAt(0, lane.top + 10, lane.name, "lane-name")];
 }
 
-const shown = {curve: null, paper: false};
+// Behind the lines what no choice of a share would keep; then as graded, and the handle.
+function curveMarks(passing, graded, most, x, sides) {
+  const parts = [], note = sides.top + 0.44 * sides.size - 4, left = graded > 0.5 * most;
+  if (passing < most) parts.push(draw("rect", {class: "left-out", x: round(x(passing + 0.5)), width: round(x(most + 0.5) - x(passing + 0.5)), y: sides.top, height: sides.size}));
+  if (most - passing > 0.18 * most) parts.push(textAt(sides.right - 4, note, "rejected frames", "tick", "end"));
+  const line = (name, n) => draw("line", {class: name, x1: round(x(n)), x2: round(x(n)), y1: sides.top, y2: sides.top + sides.size});
+  parts.push(line("as-graded", graded), textAt(x(graded) + (left ? -4 : 4), note, "as graded", "tick", left ? "end" : "start"), line("handle", graded));
+  return parts;
+}
+
+const shown = {curve: null, x: null};
+const curveWidth = () => (onPaper() ? PAPER_PX / 2 : Math.max(240, byId("curve").clientWidth));
 
 function drawCurve(group, n, graded) {
   const place = byId("curve"), curve = curveOf(group), order = orderOf(group), most = order.length;
-  const passing = order.filter(passes).length;
-  const shapes = curveShapes(n, passing, graded, most);
-  const key = [curve, colour("ink"), place.clientWidth, onPaper()];
-  if (shown.curve && key.every((part, k) => part === shown.curve[k])) return Plotly.relayout(place, {shapes});
+  const passing = order.filter(passes).length, width = curveWidth();
+  const key = [curve, passing, width, onPaper()];
+  if (shown.curve && key.every((part, k) => part === shown.curve[k])) return placeHandle(n);
   shown.curve = key;
-  const lanes = curveLanes(group);
-  let top = 1;
-  lanes.forEach((lane, k) => {
-    lane.axis = k ? `y${k + 1}` : "y";
-    lane.domain = [Math.max(0, top - lane.size), top];
-    top -= lane.size + 0.04;
-  });
-  const traces = lanes.flatMap((lane) => STACK_LINES.map(([kind, dash, name]) => ({type: "scatter", mode: curve.counts.length > 1 ? "lines" : "markers", name, x: curve.counts, y: curve[kind][lane.key].map((v) => (known(v) ? lane.of(v) : null)),
-    yaxis: lane.axis, hoverinfo: "skip", showlegend: false, line: {color: colour(kind === "weighted" ? "keep" : "ink"), width: kind === "weighted" ? 2 : 1.5, dash}})));
-  const ticks = curveTicks(order);
-  const layout = {height: onPaper() ? 170 : 205, width: onPaper() ? PAPER_PX / 2 : undefined, autosize: !onPaper(), margin: CURVE_MARGIN, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: {family: "system-ui, sans-serif", size: 11, color: colour("ink")}, hovermode: false, dragmode: false, showlegend: false, shapes, annotations: curveNotes(lanes, passing, graded, most),
-    xaxis: {range: [Math.min(1, most) - 0.5, most + 0.5], anchor: lanes[2].axis, gridcolor: colour("line"), griddash: "dot", zeroline: false, fixedrange: true, tickvals: ticks.vals, ticktext: ticks.text}};
-  lanes.forEach((lane, k) => {
-    layout[k ? `yaxis${k + 1}` : "yaxis"] = {domain: lane.domain, gridcolor: colour("line"), griddash: "dot", zeroline: false, nticks: k ? 3 : 4, fixedrange: true, tickfont: {size: 11}};
-  });
-  return Plotly.react(place, traces, layout, {displayModeBar: false, responsive: !onPaper(), staticPlot: true});
+  const height = onPaper() ? 170 : Math.max(205, Math.min(280, 0.22 * width)), {l, r, t, b} = CURVE_MARGIN;
+  const sides = {left: l, right: width - r, top: t, size: height - t - b};
+  const from = Math.min(1, most) - 0.5, x = (value) => l + (width - l - r) * (value - from) / (most + 0.5 - from || 1);
+  shown.x = x;
+  const view = draw("svg", {viewBox: `0 0 ${width} ${height}`, width, height, "aria-hidden": "true"}, ...curveMarks(passing, graded, most, x, sides));
+  let top = 0;
+  for (const lane of curveLanes(group)) {
+    view.append(...curveLane({...lane, top: t + top * sides.size, size: lane.size * sides.size}, curve, x, sides));
+    top += lane.size + 0.04;
+  }
+  for (const [count, time] of curveTicks(order, width < 460)) {
+    view.append(textAt(x(count), height - b + 13, String(count), "tick", "middle"));
+    if (time) view.append(textAt(x(count), height - b + 27, duration(time), "tick", "middle"));
+  }
+  place.replaceChildren(view);
+  placeHandle(n);
 }

@@ -33,7 +33,8 @@ const middle = (frame) => frame.start_unix + (frame.elapsed_s || 0) / 2;
 // Where a frame stands on the time line; null where it has no place.
 function place(frame) {
   if (state.clock === "order") return frame.index + 1;
-  return known(frame.start_unix) ? wall(middle(frame)) : null;
+  if (known(frame.start_unix)) return wall(middle(frame));
+  return known(frame.near_unix) ? wall(frame.near_unix) : null;
 }
 
 function startClock() {

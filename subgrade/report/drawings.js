@@ -134,7 +134,7 @@ function starSheet(star, span, frame, text) {
 
 function starDrawing(frame, span) {
   const {star} = frame;
-  return figure("This frame's star", star && starSheet(star, span, frame, `The frame's stacked star, mean of ${count(star.stars, "star")}`));
+  return figure("This frame", star && starSheet(star, span, frame, `The frame's stacked star, mean of ${count(star.stars, "star")}`));
 }
 
 const typicalStar = (frame) => (frame.group >= 0 ? NIGHT.typical_stars[frame.group] : null);
@@ -147,7 +147,7 @@ function typicalDrawing(frame, span) {
 
 // The typical star smeared by the inferred motion: like the frame's own where the inference is right.
 function movedDrawing(frame, span) {
-  const {motion} = frame, title = "Typical + motion";
+  const {motion} = frame, title = "With motion";
   const blank = (textContent) => figure(title, make("div", {className: "blank", textContent}));
   if (motion) return motion.src ? figure(title, starSheet(motion, span, frame, `The typical star smeared by the motion inferred. ${motionText(frame)}`)) : blank("no typical star");
   if (!frame.star) return figure(title, null);
@@ -155,7 +155,7 @@ function movedDrawing(frame, span) {
 }
 
 // A poor likeness shows to the eye as well (a choice).
-const ALIKE = 0.9;
+const ALIKE = 0.97;
 
 function motionText({motion, scale_arcsec: scale}) {
   if (!motion) return "";

@@ -18,8 +18,8 @@ function nearness({value, limit, less_is_worse: falls}) {
 
 // Value, typical value and limit on one scale from 0; a sign and hatching say what the colour does.
 function gauge(e) {
-  const {value, usual, limit, less_is_worse: falls, beyond} = e.bar;
-  const end = 1.12 * Math.max(...[value, usual, limit].filter(known), 1e-9);
+  const {value, usual: typical, limit, less_is_worse: falls, beyond} = e.bar;
+  const end = 1.12 * Math.max(...[value, typical, limit].filter(known), 1e-9);
   const at = (v) => `${(100 * Math.min(1, Math.max(0, v / end))).toFixed(2)}%`;
   const part = (className, style) => {
     const piece = make("i", {className});
@@ -28,18 +28,22 @@ function gauge(e) {
   };
   const track = make("span", {className: "track"},
     known(limit) ? part("past", falls ? {left: 0, width: at(limit), borderRightWidth: "2px"} : {left: at(limit), right: 0, borderLeftWidth: "2px"}) : null,
-    part("reach", {width: at(value)}), known(usual) ? part("usual", {left: at(usual)}) : null, part("tip", {left: at(value)}));
+    part("reach", {width: at(value)}), known(typical) ? part("typical", {left: at(typical)}) : null, part("tip", {left: at(value)}));
   const sign = e.decided ? SIGN.reject : beyond ? "○" : SIGN.keep;
   return make("li", {className: `gauge ${e.decided || beyond ? "reject" : "keep"}${e.decided ? " decided" : ""}`, title: e.text || ""},
     make("span", {className: "unseen", textContent: gaugeSentence(e)}),
     make("span", {className: "what", ariaHidden: "true", textContent: e.quantity}),
-    make("span", {className: "says", ariaHidden: "true"}, `${sign} `, make("b", {textContent: e.value}), make("span", {className: "faint", textContent: e.limit ? ` ${beyond ? (falls ? "below" : "above") : "limit"} ${e.limit}` : e.usual ? ` typical ${e.usual}` : ""})),
+    make("span", {className: "says", ariaHidden: "true"}, `${sign} `, make("b", {textContent: e.value}), make("span", {className: "faint", textContent: e.limit ? ` ${beyond ? (falls ? "below" : "above") : "limit"} ${e.limit}` : typicalBeside(e, " ")})),
     make("span", {className: "scale", ariaHidden: "true"}, track));
+}
+
+function typicalBeside({usual: text}, before = "") {
+  return text ? `${before}typical ${text}` : "";
 }
 
 function gaugeSentence(e) {
   const {beyond} = e.bar;
-  const parts = [`${e.quantity} ${e.value}`, e.limit ? `${beyond ? "beyond its limit" : "within its limit"} ${e.limit}` : "", e.usual ? `typical ${e.usual}` : "", e.decided ? "decided the verdict" : ""];
+  const parts = [`${e.quantity} ${e.value}`, e.limit ? `${beyond ? "beyond its limit" : "within its limit"} ${e.limit}` : "", typicalBeside(e), e.decided ? "decided the verdict" : ""];
   return `${parts.filter(Boolean).join(", ")}. `;
 }
 

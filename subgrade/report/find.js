@@ -1,14 +1,14 @@
 // Find: words in names, explanations, reasons (word and phrase) and the numbers that bear on a frame.
-const searched = new Map(); // texts by frame, made when they are first asked for
+const searched = new WeakMap(); // texts by a frame's values, made when they are first asked for
 
 function textOf(frame) {
-  if (!searched.has(frame)) {
-    const v = frame.values;
+  const v = frame.values; // another object where a verdict follows a mark
+  if (!searched.has(v)) {
     const held = frame.evidence.filter((e) => e.decided || (e.points > 0 && frame.reasons.includes(e.reason))).map((e) => e.quantity);
     const parts = [frame.name, v.target, v.filter, VERDICT_TEXT[frame.verdict], v.explanation, ...frame.reasons, ...frame.reasons.map(reasonText), ...held, ...frame.notes];
-    searched.set(frame, parts.filter(Boolean).join("\n").toLowerCase());
+    searched.set(v, parts.filter(Boolean).join("\n").toLowerCase());
   }
-  return searched.get(frame);
+  return searched.get(v);
 }
 
 // Every word must be there, in any order; words in quotation marks stay together.
@@ -40,7 +40,7 @@ function startFind() {
 
 // Back to the selected frame's row, so that the keys walk on from there.
 function leaveFind() {
-  const row = rows[state.selected];
+  const row = rows[state.selected] && rowOf(state.selected);
   if (row && row.isConnected) row.querySelector(".link").focus({preventScroll: true});
   else byId("find").blur();
 }

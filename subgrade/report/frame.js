@@ -17,6 +17,7 @@ function showPanel() {
 }
 
 function viewsOf(frame) {
+  if (frame.drawn === false) return [make("p", {className: "faint", textContent: "A night of so many frames has pictures of those only that were lost or doubtful. To see this frame: subgrade review, with the folder of this page."})];
   const path = pathInPixels(frame);
   const span = sharedSpan(frame, path);
   return [make("div", {className: "views pair"}, thumbnail(frame), whiskers(frame)), starRow(frame),
@@ -62,7 +63,7 @@ function markButtons(frame) {
     make("kbd", {textContent: key}), ` ${text}`);
   return make("div", {className: "marks", role: "group", ariaLabel: "Your own verdict"}, make("span", {className: "faint", textContent: "Your verdict: "}),
     button("keep", "keep", "K"), button("reject", "reject", "R"),
-    mark ? make("span", {className: "markword", textContent: agrees(frame) ? "○ you agree" : frame.overruled ? "○ you overrule" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
+    mark ? make("span", {className: "markword", textContent: agrees(frame) ? "○ you agree" : `○ you overrule: ${effectText(frame, mark)}`}) : null,
     ...frame.by_marks.map((textContent) => make("p", {className: "told", textContent})),
     ...panelTools.map((tool) => tool(frame)));
 }

@@ -1,8 +1,7 @@
 // How the night went, what it cost and why, what to do: read before anything else.
-const EMPTY_HEAD = byId("head").cloneNode(true);
-
 function showHead() {
   drawHead();
+  showAdvice();
   watchers.push((what) => {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
@@ -15,31 +14,45 @@ function redrawHead() {
   drawHead();
 }
 
+// What may change with the person's marks.
 function drawHead() {
-  const totals = NIGHT.totals;
+  const totals = NIGHT.totals, {lost_s: lostTime, lost_frames: lost, apart} = NIGHT.headline;
   byId("what").textContent = nightSpan();
   document.title = `Graded night: ${totals.kept} of ${totals.frames} kept`;
-  const lost = totals.frames - totals.kept;
+  showLead();
   byId("outcome").append(outcomeLine("keep", totals.kept_s, "kept", totals.kept, totals.frames), " ",
-    outcomeLine("reject", totals.lost_s, "lost", lost, totals.frames, totals.unreadable));
-  showBalance(totals);
+    outcomeLine("reject", lostTime, "lost", lost, totals.frames));
+  for (const row of apart) byId("apart").append(make("p", {className: "faint", textContent: `${count(row.frames, "frame")}${row.lost_s > 0 ? ` (${duration(row.lost_s)})` : ""} ${row.text}.`}));
+  showBalance(totals.kept_s, lostTime, apart.reduce((all, row) => all + row.lost_s, 0), totals, lost);
   const guiding = guidingText();
   byId("summary").append(...[typicalText(), guiding && `${guiding[0].toUpperCase()}${guiding.slice(1)}, median of the kept frames.`].filter(Boolean).map((text) => make("p", {textContent: text})));
   showGroups();
+  for (const text of NIGHT.by_your_marks) byId("changed").append(make("li", {textContent: text}));
   if (NIGHT.left_out) byId("remarks").append(make("li", {textContent: `Left out: ${NIGHT.left_out}. To bring them back: subgrade restore, with the folder of this page.`}));
   for (const remark of NIGHT.remarks) byId("remarks").append(make("li", {textContent: remark}));
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
-  showAdvice();
   showCauses();
 }
 
+const MOST_ADVICE = 3;
+
+// What took most of what was lost, and what to do first against it.
+function showLead() {
+  const {sentence, first} = NIGHT.headline, lead = byId("lead");
+  lead.append(make("span", {textContent: `${sentence} `}));
+  if (!first || !NIGHT.totals.frames) return;
+  // its caution stands below with the advice, unless that is not among the first
+  const below = NIGHT.diagnosis.advice.slice(0, MOST_ADVICE).some((item) => item.action === first.action);
+  lead.append(make("span", {className: "first"}, make("span", {className: "faint", textContent: "First: "}), make("a", {href: "#story", textContent: first.action}), ".",
+    first.caution && !below ? make("span", {className: "caution", textContent: `⚠ ${first.caution}`}) : null));
+}
+
 // Time first; frames where the time is not known.
-function outcomeLine(name, seconds, word, frames, of, unreadable = 0) {
+function outcomeLine(name, seconds, word, frames, of) {
   const first = seconds > 0 ? duration(seconds) : frames ? count(frames, "frame") : "nothing";
-  const bad = unreadable ? `${frames - unreadable} of ${count(of, "file")} rejected, ${unreadable} unreadable` : "";
-  const then = bad || (seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "");
+  const then = seconds > 0 ? `${frames} of ${count(of, "frame")}` : frames ? `of ${of}` : "";
   return make("span", {className: "line"},
     make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${first} ${word}`),
     " ", make("span", {textContent: then}));
@@ -54,20 +67,20 @@ function nightSpan() {
   return [`${first.slice(0, 10)}, ${first.slice(11, 16)} to ${day}${last.slice(11, 16)} ${clockName()}`, label].filter(Boolean).join(" · ");
 }
 
-function showBalance(totals) {
-  const whole = totals.kept_s + totals.lost_s;
-  const bar = byId("balance");
-  // Without exposure times every file counts alike.
-  const kept = whole ? totals.kept_s / whole : totals.kept / Math.max(totals.frames, 1);
-  const percent = Math.round(100 * kept);
-  bar.setAttribute("aria-label", `${percent}% of the ${whole ? "time" : "files"} kept`);
-  const part = (name, share, text) => {
+// Kept, left out by choice or unreadable, lost; without exposure times every file counts alike.
+function showBalance(keptTime, lostTime, apartTime, totals, lost) {
+  const timed = keptTime + lostTime + apartTime > 0;
+  const sizes = timed ? [keptTime, apartTime, lostTime] : [totals.kept, totals.frames - totals.kept - lost, lost];
+  const whole = sizes.reduce((a, b) => a + b, 0) || 1;
+  const percent = Math.round(100 * sizes[0] / whole), lostPercent = sizes[1] ? Math.round(100 * sizes[2] / whole) : 100 - percent;
+  byId("balance").setAttribute("aria-label", `${percent}% of the ${timed ? "time" : "files"} kept, ${lostPercent}% lost`);
+  [["keep", `${percent}% kept`], ["other", `${100 - percent - lostPercent}%`], ["reject", `${lostPercent}% lost`]].forEach(([name, text], k) => {
+    const share = sizes[k] / whole;
+    if (!share) return;
     const piece = make("div", {className: name, textContent: share > 0.12 ? text : ""});
     piece.style.flexGrow = share;
-    return piece;
-  };
-  if (kept > 0) bar.append(part("keep", kept, `${percent}% kept`));
-  if (kept < 1) bar.append(part("reject", 1 - kept, `${100 - percent}% lost`));
+    byId("balance").append(piece);
+  });
 }
 
 // The diagnosis gives medians of the largest group's kept frames, or of all where none was kept.
@@ -117,30 +130,32 @@ function showGroups() {
 function showAdvice() {
   const list = byId("advice");
   const advice = NIGHT.diagnosis ? NIGHT.diagnosis.advice : [];
-  for (const item of advice.slice(0, 3)) {
+  for (const item of advice.slice(0, MOST_ADVICE)) {
     const saves = item.saves ? ` (${item.saves})` : "";
     list.append(make("li", {}, make("b", {textContent: item.action}),
       make("span", {className: "faint", textContent: saves}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null));
   }
   if (!advice.length) list.replaceWith(make("p", {className: "faint", textContent: "Nothing to change."}));
-  else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > 3 ? `Why, and ${advice.length - 3} more` : "Why"}));
+  else list.after(make("a", {className: "more", href: "#story", textContent: advice.length > MOST_ADVICE ? `Why, and ${advice.length - MOST_ADVICE} more` : "Why"}));
 }
 
+// What was no loss of the night stands last and has no bar.
 function showCauses() {
-  const place = byId("causes");
-  const most = Math.max(...NIGHT.causes.map((cause) => cause.lost_s), 1);
-  for (const cause of NIGHT.causes) {
+  const place = byId("causes"), apart = NIGHT.headline.apart.map((row) => row.reason);
+  const lost = NIGHT.causes.filter((cause) => !apart.includes(cause.reason));
+  const most = Math.max(...lost.map((cause) => cause.lost_s), 1);
+  for (const cause of [...lost, ...NIGHT.causes.filter((c) => apart.includes(c.reason))]) {
     const bar = make("i", {className: "bar"});
     bar.style.width = `${Math.max(3, 100 * cause.lost_s / most)}%`;
-    place.append(make("button", {type: "button", className: "cause", data: {reason: cause.reason}, ariaPressed: "false",
+    place.append(make("button", {type: "button", className: `cause${apart.includes(cause.reason) ? " apart" : ""}`, data: {reason: cause.reason}, ariaPressed: "false",
       title: `${reasonTitle(cause.reason)} Click: show only these frames.`, on: {click: () => filterReason(cause.reason)}},
       make("span", {className: "name", textContent: reasonText(cause.reason)}),
       make("span", {className: "size", textContent: count(cause.frames, "frame")}),
       make("span", {className: "size", textContent: cause.lost_s > 0 ? duration(cause.lost_s) : "–"}),
-      make("span", {className: "track"}, bar)));
+      apart.includes(cause.reason) ? null : make("span", {className: "track"}, bar)));
   }
-  if (!NIGHT.causes.length) place.append(make("p", {textContent: "No frame was lost."}));
+  if (!lost.length) place.prepend(make("p", {textContent: "No frame was lost."}));
 }
 
 function markCauses() {

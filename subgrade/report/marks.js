@@ -36,7 +36,7 @@ function setMark(frame, word) {
   changed("marks");
 }
 
-const keptWith = (frame, word) => (word || frame.verdict) === "keep";
+const keptWith = (frame, word) => (word || frame.own) === "keep";
 
 // What a mark makes of the night, with all the other marks: frames kept and their time.
 function effectText(frame, word) {

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
-from PIL import Image
 
 from subgrade.constants import FWHM_PER_SIGMA
 from subgrade.memo import kept
@@ -20,8 +20,6 @@ from subgrade.stars.model import FrameStars, StarImage
 
 MOST_STARS = 12
 """Frames whose stars make the typical one; more would not be distinguished."""
-PER_STEP = 2
-"""Places of the inferred motion are drawn so many times as closely as it was solved for."""
 
 
 def typical_stars(frames: Sequence[GradedFrame], widths: Sequence[float]) -> list[StarImage | None]:
@@ -66,7 +64,7 @@ def _typical(frames: Sequence[FrameStars], width: float) -> StarImage | None:
     step = min(s.star_image.step_px for s in nearest)
     size = max(len(s.star_image.image) * s.star_image.step_px for s in nearest) / step
     size = round(size) | 1  # a middle element
-    total = sum(_shifted(s.star_image, step, size, 0.0, 0.0) for s in nearest)
+    total = sum(smeared(s.star_image, [0.0], [1.0], 0.0, step, size).image for s in nearest)
     return StarImage(
         (total / total.max()).astype(np.float32),
         step,
@@ -78,25 +76,6 @@ def _gaussian(width: float) -> StarImage:
     step, half = width / 8.0, 32
     away = (np.arange(-half, half + 1) * step * FWHM_PER_SIGMA / width) ** 2
     return StarImage(np.exp(-0.5 * (away + away[:, None])).astype(np.float32), step, 0)
-
-
-def _shifted(star: StarImage, step: float, size: int, dx: float, dy: float) -> np.ndarray:
-    """A star moved by dx, dy (px, +y is up the rows) on a grid of so many steps; sky beyond it."""
-    source = np.nan_to_num(np.asarray(star.image, np.float32), nan=0.0, posinf=0.0, neginf=0.0)
-    margin = 2
-    source = np.pad(source, margin)
-    scale, half = step / star.step_px, size / 2.0
-    middle = len(source) / 2.0
-    # what stands at an element of the result, in elements of the source; both count from edges
-    across = middle - (half * step + dx) / star.step_px
-    up = middle - (half * step + dy) / star.step_px
-    moved = Image.fromarray(source).transform(
-        (size, size),
-        Image.Transform.AFFINE,
-        (scale, 0.0, across, 0.0, scale, up),
-        Image.Resampling.BICUBIC,
-    )
-    return np.asarray(moved, np.float64)
 
 
 def smeared(
@@ -113,7 +92,7 @@ def smeared(
     ----------
     star : StarImage
     places, share : sequence of float
-        Even places along the motion, px from its mean, and the share of the time at each.
+        Places along the motion, px from its mean, and the share of the time at each.
     angle_deg : float
         Its direction, counter-clockwise from +x.
     step : float
@@ -125,29 +104,48 @@ def smeared(
     -------
     StarImage
         Peak 1, the motion's mean in the middle.
+
+    Notes
+    -----
+    A star's image has no detail finer than its elements, so that its Fourier series gives it
+    anywhere, and a shift is a turn of phases [derived].
     """
-    fine = np.linspace(places[0], places[-1], PER_STEP * (len(places) - 1) + 1)
-    weights = np.interp(fine, places, share)
+    source = _finite(star.image)
+    reach = max(map(abs, places)) / star.step_px
+    needed = max(len(source), size * step / star.step_px) + 2 * reach
+    margin = math.ceil((needed - len(source)) / 2) + 2
+    source = np.pad(source, margin)
+    cycles = np.fft.fftfreq(len(source)) / star.step_px  # a pixel
+    series = np.fft.fft2(np.fft.ifftshift(source))
     angle = math.radians(angle_deg)
-    drawn = sum(
-        weight * _shifted(star, step, size, place * math.cos(angle), place * math.sin(angle))
-        for place, weight in zip(fine, weights, strict=True)
-        if weight > 1e-3 * weights.max()
-    )
+    x, y = (np.multiply(places, part) for part in (math.cos(angle), math.sin(angle)))
+    up, across = (np.exp(-2j * np.pi * np.outer(cycles, moved)) for moved in (y, x))
+    series *= (up * np.asarray(share)) @ across.T
+    at = (np.arange(size) - (size - 1) / 2) * step
+    waves = np.exp(2j * np.pi * np.outer(at, cycles))
+    drawn = (waves @ series @ waves.T).real
     return StarImage((drawn / drawn.max()).astype(np.float32), step, star.stars_used)
 
 
+def _finite(image: np.ndarray) -> np.ndarray:
+    return np.nan_to_num(np.asarray(image, float), nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def laid_over(star: StarImage, other: StarImage) -> StarImage:
+    """A star image moved by whole elements to where it is most like another of its shape.
+
+    Where a star stood is no part of the motion inferred.
+    """
+    series = np.fft.rfft2(_finite(other.image)) * np.fft.rfft2(star.image).conj()
+    match = np.fft.irfft2(series, star.image.shape)
+    rows, columns = np.unravel_index(np.argmax(match), match.shape)
+    return replace(star, image=np.roll(star.image, (rows, columns), (0, 1)))
+
+
 def likeness(one: StarImage, other: StarImage) -> float:
-    """Correlation of two star images of one step, over the smaller of them about the middle."""
-    size = min(len(one.image), len(other.image))
-    (a, b) = (_middle(star.image, size).ravel() for star in (one, other))
-    return float(np.corrcoef(a, b)[0, 1])
-
-
-def _middle(image: np.ndarray, size: int) -> np.ndarray:
-    edge = (len(image) - size) // 2
-    whole = np.nan_to_num(np.asarray(image, float), nan=0.0, posinf=0.0, neginf=0.0)
-    return whole[edge : edge + size, edge : edge + size]
+    """Correlation of two star images of one step and size; 0 where one of them is flat."""
+    a, b = (_finite(star.image).ravel() for star in (one, other))
+    return float(np.corrcoef(a, b)[0, 1]) if np.ptp(a) > 0 and np.ptp(b) > 0 else 0.0
 
 
 def smeared_picture(stars: FrameStars, typical: StarImage | None, motion: dict | None) -> dict:
@@ -173,7 +171,7 @@ def _smeared_picture(
     fwhm_px: float,
     length_px: float,
 ) -> dict:
-    drawn = smeared(typical, *motion, own.step_px, len(own.image))
+    drawn = laid_over(smeared(typical, *motion, own.step_px, len(own.image)), own)
     field = picture_side(own, fwhm_px, length_px) * own.step_px
     return _shown(drawn, field) | {"likeness": round(likeness(drawn, own), 3)}
 

@@ -1,50 +1,61 @@
-// The diagnosis in full, below the frames.
+// The diagnosis in full, above the frames: the costliest findings, the others folded away.
+const FIRST_FINDINGS = 6;
 let findings = [];
 
 function showStory() {
   const diagnosis = NIGHT.diagnosis;
-  if (!diagnosis) {
+  if (!diagnosis || (!diagnosis.findings.length && !diagnosis.notes.length)) {
     byId("story").hidden = true;
     return;
   }
   byId("findings").replaceChildren();
+  byId("morefindings").replaceChildren();
   findings = diagnosis.findings.map(findingOf);
   if (diagnosis.notes.length) {
     findings.push(make("article", {className: "finding"}, make("h3", {textContent: "What could not be determined"}),
       make("ul", {}, ...diagnosis.notes.map((note) => make("li", {textContent: note})))));
   }
+  const more = findings.length - FIRST_FINDINGS;
+  byId("story").querySelector(".rest").hidden = more <= 0;
+  byId("story").querySelector(".rest > summary").textContent = count(more, "more finding");
   layStory();
 }
 
+// What happened and what to do about it; numbers and reasons are unfolded.
 function findingOf(finding) {
+  const because = finding.advice.filter((item) => item.because).map((item) => make("p", {textContent: finding.advice.length > 1 ? `${item.action}: ${item.because}` : `Because ${item.because}`}));
+  const numbers = finding.numbers.length ? make("p", {className: "faint figures", textContent: finding.numbers.join("; ")}) : null;
+  const evidence = finding.evidence.length ? make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line}))) : null;
   return make("article", {className: "finding"},
     make("h3", {textContent: finding.topic}),
     make("p", {className: "faint", textContent: [confidenceText(finding.sure), finding.cost_s > 0 ? `cost ${duration(finding.cost_s)}` : ""].filter(Boolean).join(", ")}),
     make("p", {textContent: finding.sentence}),
-    finding.numbers.length ? make("p", {className: "faint figures", textContent: finding.numbers.join("; ")}) : null,
-    ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}${item.because ? ": " : ""}`}), item.because,
+    ...finding.advice.map((item) => make("p", {className: "do"}, make("b", {textContent: `→ ${item.action}`}),
       item.caution ? make("span", {className: "caution", textContent: `⚠ ${item.caution}`}) : null)),
     spans(finding),
-    finding.evidence.length ? make("details", {}, make("summary", {textContent: "How this was worked out"}),
-      make("ul", {}, ...finding.evidence.map((line) => make("li", {textContent: line})))) : null);
+    because.length || numbers || evidence ? make("details", {}, make("summary", {textContent: because.length ? "Why, and how this was worked out" : "How this was worked out"}), ...because, numbers, evidence) : null);
 }
 
 const CONFIDENCE = {sure: "high confidence", likely: "fair confidence", possible: "low confidence"};
 const confidenceText = (word) => CONFIDENCE[word] || word;
 
-const COLUMN_PX = 370;
+const COLUMN_PX = 330;
 
 // Each finding goes below the shortest column.  The columns then stay, so that unfolding moves
 // nothing but what stands below.
 function layStory() {
-  const place = byId("findings");
+  layFindings(byId("findings"), findings.slice(0, FIRST_FINDINGS));
+  if (byId("story").querySelector(".rest").open || onPaper()) layFindings(byId("morefindings"), findings.slice(FIRST_FINDINGS));
+}
+
+function layFindings(place, articles) {
   const many = Math.max(1, Math.min(4, Math.floor(place.clientWidth / COLUMN_PX)));
   if (place.childElementCount === many) return;
   const columns = Array.from({length: many}, () => make("div", {className: "column"}));
   place.replaceChildren(...columns);
-  for (const finding of findings) {
+  for (const article of articles) {
     const lowest = columns.reduce((a, b) => (b.offsetHeight < a.offsetHeight ? b : a));
-    lowest.append(finding);
+    lowest.append(article);
   }
 }
 

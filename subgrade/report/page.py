@@ -19,8 +19,12 @@ SCRIPTS = (
     "base.js",
     "clock.js",
     "head.js",
-    "timeline.js",
     "axes.js",
+    "events.js",
+    "timeline.js",
+    "plot.js",
+    "plot_frame.js",
+    "pointer.js",
     "drawings.js",
     "evidence.js",
     "frame.js",
@@ -34,8 +38,14 @@ SCRIPTS = (
     "choice_curve.js",
     "choice_panel.js",
     "night.js",
+    "paper.js",
     "start.js",
 )
+
+SHOWN_LATER = frozenset(
+    ("evidence", "shares", "notes", "star", "whiskers", "motion", "path", "thumbnail", "crops")
+)
+"""Parts of a frame that are read only when it is shown: most of the page."""
 
 
 def write_report(graded: Graded, out: str | Path) -> Path:
@@ -113,9 +123,7 @@ def reviewed_page(
     mark = secrets.token_hex(16)
     record = page_record(graded) | {"review": mark}
     before, behind = assemble(record, scripts, styles, served=True).split(f'"{mark}"')
-    return ReviewedPage(
-        before, behind, f"{policy(_scripts(scripts), True)}; frame-ancestors 'none'"
-    )
+    return ReviewedPage(before, behind, f"{policy(_script(scripts), True)}; frame-ancestors 'none'")
 
 
 def assemble(
@@ -132,13 +140,14 @@ def assemble(
     served : bool
         Whether the page comes from a server, which it may ask for pictures and numbers.
     """
-    plots, behaviour = _scripts(scripts)
+    frames, later = parted(record["frames"])
+    behaviour = _script(scripts)
     pieces = {
-        "POLICY": policy((plots, behaviour), served),
+        "POLICY": policy(behaviour, served),
         "STYLE": "\n".join([_part("page.css"), *styles]),
-        "DATA": json_block(record),
-        "PLOTS": plots,
+        "DATA": json_block({**record, "frames": frames}),
         "BEHAVIOUR": behaviour,
+        "LATER": "".join(map(_later_block, later)),
     }
     page = _part("page.html")
     parts = page.split("{{")
@@ -149,12 +158,23 @@ def assemble(
     return "".join(whole)
 
 
-def policy(scripts: Sequence[str], served: bool) -> str:
-    """What the page may load: its own scripts, and pictures and numbers of its server."""
-    allowed = " ".join(f"'sha256-{_hash(script)}'" for script in scripts)
+def parted(frames: list[dict]) -> tuple[list[dict], list[dict]]:
+    """What is needed of every frame at once, and what only when a frame is shown."""
+    now = [{k: v for k, v in frame.items() if k not in SHOWN_LATER} for frame in frames]
+    later = [{k: v for k, v in frame.items() if k in SHOWN_LATER} for frame in frames]
+    return now, later
+
+
+def _later_block(frame: dict) -> str:
+    """Behind the script that uses it, so that the page is usable before it has been read."""
+    return f'<script type="application/json" class="later">{json_block(frame)}</script>\n'
+
+
+def policy(behaviour: str, served: bool) -> str:
+    """What the page may load: its own script, and pictures and numbers of its server."""
     pictures = "'self' data: blob:; connect-src 'self'" if served else "data: blob:"
     return (
-        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
+        f"default-src 'none'; script-src 'sha256-{_hash(behaviour)}'; style-src 'unsafe-inline'; "
         f"img-src {pictures}; base-uri 'none'; form-action 'none'"
     )
 
@@ -170,12 +190,10 @@ def json_block(record: dict) -> str:
     return text
 
 
-def _scripts(more: Sequence[str]) -> tuple[str, str]:
-    """The drawing library and the page's own script."""
-    from plotly.offline import get_plotlyjs
-
+def _script(more: Sequence[str]) -> str:
+    """The page's own script, and what comes after it."""
     own = [*map(_part, SCRIPTS), *more]
-    return _closed(get_plotlyjs()), _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
+    return _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
 
 
 def _closed(script: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from subgrade.diagnosis import number
 from subgrade.figures import eccentricity_text, likely
@@ -10,11 +11,19 @@ from subgrade.guiding.model import GuideNight
 from subgrade.judging.model import DOUBTFUL
 from subgrade.judging.reasons import REASONS
 from subgrade.night.model import Group
+from subgrade.optional_parts import attempt
 from subgrade.plaintext import printable
 from subgrade.report.drawings import frame_views, most_oval, motion, star_picture, whiskers
+from subgrade.report.events import night_events
 from subgrade.report.motion_star import smeared_picture, typical_picture, typical_stars
+from subgrade.report.time_line import lane_limits, near_times
 from subgrade.report.trace import exposure_path, night_trace
-from subgrade.report.your_marks import marked_before, what_marks_changed
+from subgrade.report.your_marks import (
+    marked_before,
+    marks_in_short,
+    what_marks_changed,
+    without_marks,
+)
 from subgrade.results import (
     Graded,
     GradedFrame,
@@ -23,6 +32,7 @@ from subgrade.results import (
     every_problem,
     evidence_words,
     frame_record,
+    headline,
     looks,
     night_record,
     night_rms,
@@ -50,6 +60,9 @@ OF_THE_SESSION = (
     "teaching",
     "marks",
 )
+MOST_PICTURED = 1000
+"""Frames whose pictures and drawings are on the page, 15 kB each: those that a person looks at
+first."""
 OF_THE_FRAME = ("values", "group", "shape_status", "notes")
 
 
@@ -69,18 +82,24 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         `subgrade.results.looks`), ``reasons`` (word to short and long text), ``guiding_rms``
         (see `subgrade.results.night_rms`; None where unknown), ``trace`` (see `night_trace`,
         None without a usable record), ``typical_stars`` of the groups, ``frames`` with
-        ``start_unix``, the drawings of each and what marks changed (``by_marks``), ``doubtful``
-        (the confidence below which a verdict is), ``marked`` (see `marked_before`), ``again``
-        (see `subgrade.results.with_marks`),
-        ``left_out`` (the sentence on culled frames or None), ``problems`` of frames,
-        ``unused_records`` (file and cause each).
+        ``start_unix``, the drawings of each, what marks changed (``by_marks``) and the verdict
+        without a mark that overruled it (``own_verdict``), ``doubtful`` (the confidence below which
+        a verdict is), ``marked`` (see `marked_before`), ``again`` (see
+        `subgrade.results.with_marks`), ``by_your_marks`` (see `marks_in_short`), ``left_out`` (the
+        sentence on culled frames or None), ``problems`` of frames, ``unused_records`` (file and
+        cause each), ``events`` (see `night_events`), ``headline`` (see
+        `subgrade.results.headline`).
     """
     session = session_record(graded) if session is None else session
     problems, unused, _ = problems_parted(every_problem(graded))
+    near = attempt(
+        "places of files without a time", lambda: near_times(graded), [None] * len(graded.frames)
+    )
+    pictured = _pictured(graded.frames)
     moved = most_oval([frame.stars for frame in graded.frames])
     widths = [_typical_width(group) for group in graded.groups]
     typical = typical_stars(graded.frames, widths)
-    changed = what_marks_changed(graded)
+    changed, own = what_marks_changed(graded), without_marks(graded)
     guiding = graded.guiding if session["guiding"] and session["guiding"]["used"] else None
     record = {
         **{name: session[name] for name in OF_THE_SESSION},
@@ -91,13 +110,17 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         "unused_records": [{"file": f, "cause": c} for f, c in unused],
         "guiding_rms": [v if math.isfinite(v) else None for v in night_rms(graded)],
         "trace": night_trace(guiding) if guiding else None,
+        "events": attempt("what happened between the frames", lambda: night_events(graded), []),
         "typical_stars": [typical_picture(*pair) for pair in zip(typical, widths, strict=True)],
         "frames": [
             _numbers(frame, row)
-            | _drawn(frame, guiding)
+            | _facts(frame)
+            | (_drawn(frame, guiding) if k in pictured else NOT_DRAWN)
             | {
                 "motion": _motion(frame, typical) if k in moved else None,
                 "by_marks": changed.get(frame.name, []),
+                "near_unix": near[k],
+                **({"own_verdict": own[frame.name]} if frame.name in own else {}),
             }
             for k, (frame, row) in enumerate(zip(graded.frames, session["frames"], strict=True))
         ],
@@ -110,18 +133,17 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
 def changed_record(graded: Graded) -> dict:
     """The parts of `page_record` about the night as a whole, which follow a person's marks.
 
-    Beside them by frame what marks changed (``by_marks``), and the frames that one overruled.
+    Beside them by place among the frames, as text, what marks changed (``by_marks``) and the
+    verdict without a mark that overruled it (``own``).
     """
     night = night_record(graded)
     known = {name: night[name] for name in OF_THE_SESSION if name in night}
-    texts = what_marks_changed(graded)
-    overruled = graded.person.overruled if graded.person else ()
-    by_marks = {str(k): texts[f.name] for k, f in enumerate(graded.frames) if f.name in texts}
-    own = {
-        "by_marks": by_marks,
-        "overruled": [k for k, f in enumerate(graded.frames) if f.name in overruled],
+    each = {"by_marks": what_marks_changed(graded), "own": without_marks(graded)}
+    by_place = {
+        key: {str(k): of[f.name] for k, f in enumerate(graded.frames) if f.name in of}
+        for key, of in each.items()
     }
-    return _shown(known | _of_the_night(graded, night) | own)
+    return _shown(known | _of_the_night(graded, night) | by_place)
 
 
 def changed_frame(frame: GradedFrame) -> dict:
@@ -138,9 +160,11 @@ def _of_the_night(graded: Graded, session: dict) -> dict:
     missing = problems_parted(every_problem(graded)).parts
     return {
         "diagnosis": _story(session["diagnosis"]),
+        "headline": headline(session["causes"], session["diagnosis"]),
         "remarks": [*session["remarks"], *(f"Missing: {name}: {cause}" for name, cause in missing)],
         "left_out": culled_line(graded),
         "marked": marked_before(graded),
+        "by_your_marks": marks_in_short(graded),
     }
 
 
@@ -182,7 +206,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
             **_cells(frame, e),
             **_bar(frame, e, reasons),
             "points": round(e["points"], 1),
-            **({"decided": True} if decided(e, reasons) else {}),
+            **({"decided": True} if decided(e, reasons) and not e["clue"] else {}),
             # of other reasons the numbers are enough, which keeps the page small
             **({"text": e["text"]} if e["reason"] in reasons else {}),
         }
@@ -193,6 +217,7 @@ def _numbers(frame: GradedFrame, row: dict) -> dict:
     return {
         **{name: row[name] for name in OF_THE_FRAME},
         "values": row["values"] | _unrounded(frame, row),
+        "limits": lane_limits(frame, row),
         "evidence": evidence,
         # of two choices a cause may be in both; that of the first reason comes first
         "shares": {
@@ -253,7 +278,17 @@ def _motion(frame: GradedFrame, typical: list[StarImage | None]) -> dict | None:
     return sizes | smeared_picture(frame.stars, star, found)
 
 
-def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
+def _pictured(frames: Sequence[GradedFrame]) -> set[int]:
+    """Indices of the frames with pictures: what was lost first, then the doubtful keeps."""
+
+    def first(k: int) -> tuple[bool, float]:
+        judgement = frames[k].judgement
+        return judgement.verdict == "keep", judgement.confidence
+
+    return set(sorted(range(len(frames)), key=first)[:MOST_PICTURED])
+
+
+def _facts(frame: GradedFrame) -> dict:
     facts, stars = frame.facts, frame.stars
     return {
         "start_unix": facts.start_unix if facts else None,
@@ -261,8 +296,24 @@ def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
         "scale_arcsec": facts.scale_arcsec if facts else None,
         "width": stars.width if stars else None,
         "height": stars.height if stars else None,
-        "star": star_picture(stars),
-        "whiskers": whiskers(stars),
-        "path": exposure_path(guiding, facts) if guiding else None,
+    }
+
+
+def _drawn(frame: GradedFrame, guiding: GuideNight | None) -> dict:
+    return {
+        "star": star_picture(frame.stars),
+        "whiskers": whiskers(frame.stars),
+        "path": exposure_path(guiding, frame.facts) if guiding else None,
         **frame_views(frame),
     }
+
+
+NOT_DRAWN = {
+    "star": None,
+    "whiskers": None,
+    "path": None,
+    "thumbnail": None,
+    "crops": [],
+    "drawn": False,
+}
+"""What stands for the pictures of the frames beyond `MOST_PICTURED`."""

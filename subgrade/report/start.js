@@ -42,7 +42,7 @@ function toggleMark(word) {
 // Among the rows; elsewhere these keys scroll the page.
 function stepRow(by) {
   step(by, sorted());
-  const row = rows[state.selected];
+  const row = rows[state.selected] && rowOf(state.selected);
   if (!row || !row.isConnected) return;
   row.querySelector(".link").focus({preventScroll: true});
   row.scrollIntoView({block: "nearest"});
@@ -87,42 +87,13 @@ function switchTheme() {
   const root = document.documentElement;
   const dark = root.dataset.theme ? root.dataset.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
   root.dataset.theme = dark ? "light" : "dark";
-  drawLine();
-  showChoice();
-}
-
-function showHint(event) {
-  const point = event.points[0];
-  const hint = byId("hint");
-  const frame = FRAMES[point.customdata];
-  hint.replaceChildren();
-  const width = MEASURES[0].key;
-  if (frame) {
-    hint.append(make("b", {textContent: frame.name}), verdictTag(frame),
-      make("span", {textContent: [frame.reasons.map(reasonText).join(", "), known(frame.start_unix) ? clockText(frame.start_unix) : ""].filter(Boolean).join(" · ")}),
-      make("span", {className: "faint", textContent: `${LOOK[width].label} ${written(width, frame.values[width])}, ${LOOK.eccentricity.label} ${ovalText(frame)}, ${LOOK.transparency.label} ${written("transparency", frame.values.transparency)}`}));
-  } else hint.append(make("span", {textContent: `guiding error ${point.data.name} ${number(point.y, 2, "″")}`}));
-  hint.hidden = false;
-  const x = Math.min(event.event.clientX + 14, innerWidth - hint.offsetWidth - 8);
-  const y = event.event.clientY + 16 + hint.offsetHeight > innerHeight ? event.event.clientY - hint.offsetHeight - 12 : event.event.clientY + 16;
-  hint.style.left = `${x}px`;
-  hint.style.top = `${y}px`;
-}
-
-function onPoint(event) {
-  const point = event.points[0];
-  byId("hint").hidden = true;
-  if (known(point.customdata)) return walkTo(point.customdata);
-  const ms = typeof point.x === "number" ? point.x : Date.parse(`${point.x.replace(" ", "T")}Z`);
-  const frame = TIMED.find((f) => wall(f.start_unix) <= ms && ms <= wall(f.start_unix + (f.elapsed_s || 0)));
-  return frame && walkTo(frame.index);
 }
 
 // Each change draws what it concerns, and no more.
 const AFTER = {
   selected() {
     byId("hint").hidden = true;
-    Plotly.relayout(byId("plot"), {shapes: selectedShapes()});
+    selectOnLine();
     showPanel();
     markRow();
     const frame = FRAMES[state.selected];
@@ -152,26 +123,16 @@ const AFTER = {
     markCells();
     showPanel();
     showStory();
-    drawLine();
+    zoomTo(null);
   },
 };
 
-// Paper is white and narrow, whatever the screen is.
-function forPaper(on) {
-  document.documentElement.classList.toggle("paper", on);
-  // the first sheet holds what happened
-  if (on) byId("line").after(byId("choice"));
-  else byId("tools").before(byId("choice"));
-  drawLine();
-  showChoice();
-}
-
-// The names of lanes and reasons take another place where the line grows wide or narrow.
 function onResize() {
   document.documentElement.style.setProperty("--bar", `${byId("tools").offsetHeight}px`);
   fitTable();
   layStory();
-  if (!onPaper() && (drawn.width < NARROW_PX) !== (plotWidth() < NARROW_PX)) drawLine();
+  if (!onPaper() && (drawn.width !== plotWidth() || drawn.tall !== innerHeight)) drawLine();
+  if (shown.curve && !shown.curve.includes(curveWidth())) showChoice();
 }
 
 function start() {
@@ -180,10 +141,11 @@ function start() {
   showHead();
   startFilters();
   startColumns();
+  showStory(); // before the table, which it would have laid out
   buildTable();
   showMarked();
   markCells();
-  showStory();
+  byId("story").querySelector(".rest").addEventListener("toggle", layStory);
   showGuiding();
   showFoot();
   watchers.push((what) => AFTER[what]());
@@ -198,10 +160,7 @@ function start() {
   drawLine();
   showPanel();
   markRow();
-  const plot = byId("plot");
-  plot.on("plotly_click", onPoint);
-  plot.on("plotly_hover", showHint);
-  plot.on("plotly_unhover", () => { byId("hint").hidden = true; });
+  startPointer();
   document.addEventListener("keydown", onKey);
   startFind();
   byId("save").addEventListener("click", saveMarks);
@@ -211,10 +170,11 @@ function start() {
     make("table", {}, make("tbody", {}, ...KEYS.map(([key, text]) => make("tr", {}, make("th", {scope: "row"}, make("kbd", {textContent: key})), make("td", {textContent: text}))))),
     keysChoice(), make("form", {method: "dialog"}, make("button", {textContent: "Close", autofocus: true})));
   new ResizeObserver(onResize).observe(byId("tools"));
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { drawLine(); showChoice(); });
-  addEventListener("beforeprint", () => forPaper(true));
-  addEventListener("afterprint", () => forPaper(false));
+  addEventListener("resize", onResize);
+  if (document.readyState === "loading") addEventListener("DOMContentLoaded", showPanel); // its pictures are there by then
+  startPaper();
   document.documentElement.dataset.ready = "yes";
+  performance.mark("usable");
 }
 
 start();

@@ -25,6 +25,33 @@ function verdictCell(frame) {
 
 // Roles are explicit, since the rows are no table's to the eye (see page.css).
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
+const unfilled = new Set(); // frames whose row has no cells yet
+const AT_ONCE = 60; // rows that are filled before the page is usable, more than a window shows
+const IN_ONE_GO = 80;
+let filling = 0;
+
+function fillRow(frame, kept) {
+  if (!unfilled.delete(frame.index)) return;
+  rows[frame.index].append(...shownColumns().map((column) => cellOf(column, frame)));
+  markCell(frame, kept);
+}
+
+// The row of a frame, with its cells.
+function rowOf(index) {
+  if (unfilled.has(index)) fillRow(FRAMES[index], keptNow());
+  return rows[index];
+}
+
+// The other rows follow while the page can be used.
+function fillOn() {
+  clearTimeout(filling);
+  if (!unfilled.size) return;
+  filling = setTimeout(() => {
+    const kept = keptNow();
+    for (const index of [...unfilled].slice(0, IN_ONE_GO)) fillRow(FRAMES[index], kept);
+    fillOn();
+  });
+}
 
 function buildTable() {
   const table = byId("table"), columns = shownColumns();
@@ -40,7 +67,8 @@ function buildTable() {
   table.tHead.replaceChildren(make("tr", {role: "row"}, ...columns.map((column) =>
     make("th", {scope: "col", role: "columnheader", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
-  rows = FRAMES.map((frame) => make("tr", {role: "row", data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}, ...columns.map((column) => cellOf(column, frame))));
+  rows = FRAMES.map((frame) => make("tr", {role: "row", data: {index: frame.index}, on: {click: () => pickRow(frame.index)}}));
+  for (const frame of sorted()) unfilled.add(frame.index);
   showTable();
 }
 
@@ -67,7 +95,7 @@ function drawBar(cell, share) {
 
 function pickRow(index) {
   walkTo(index);
-  rows[index].querySelector(".link").focus({preventScroll: true});
+  rowOf(index).querySelector(".link").focus({preventScroll: true});
 }
 
 const SETTLED_MS = 700;
@@ -92,6 +120,11 @@ function showTable() {
   const body = byId("table").tBodies[0];
   hurry(body);
   body.replaceChildren(...shown.map((frame) => rows[frame.index]));
+  if (unfilled.size) {
+    const kept = keptNow();
+    for (const frame of shown.slice(0, AT_ONCE)) fillRow(frame, kept);
+    fillOn();
+  }
   byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
   if (!shown.length) body.append(make("tr", {role: "row"}, make("td", {role: "cell", colSpan: shownColumns().length, textContent: "No frame matches the filter."})));
   markRow();
@@ -100,10 +133,12 @@ function showTable() {
 // What a mark changes in the table; the other rows need no new layout.
 function markCells() {
   const kept = keptNow();
-  for (const frame of FRAMES) {
-    const cell = rows[frame.index].querySelector(".mine"), text = (markOf(frame) ? ` ○ you: ${markOf(frame)}` : "") + strictText(frame, kept);
-    if (cell.textContent !== text) cell.textContent = text;
-  }
+  for (const frame of FRAMES) if (!unfilled.has(frame.index)) markCell(frame, kept);
+}
+
+function markCell(frame, kept) {
+  const cell = rows[frame.index].querySelector(".mine"), text = (markOf(frame) ? ` ○ you: ${markOf(frame)}` : "") + strictText(frame, kept);
+  if (cell.textContent !== text) cell.textContent = text;
 }
 
 let chosenRow = null, reached = null;
@@ -115,7 +150,7 @@ function markRow() {
     chosenRow.removeAttribute("aria-current");
   }
   if (reached) reached.tabIndex = -1;
-  chosenRow = rows[state.selected] || null;
+  chosenRow = rows[state.selected] ? rowOf(state.selected) : null;
   if (chosenRow) {
     chosenRow.classList.add("chosen");
     chosenRow.setAttribute("aria-current", "true");

@@ -5,6 +5,7 @@ from subgrade.results.command_line import with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
+from subgrade.results.leading_loss import headline
 from subgrade.results.model import CulledFrame, Graded, GradedFrame, is_surplus
 from subgrade.results.quantities import (
     decided,
@@ -34,6 +35,7 @@ __all__ = [
     "evidence_words",
     "file_identities",
     "frame_record",
+    "headline",
     "is_surplus",
     "looks",
     "night_record",

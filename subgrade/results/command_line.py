@@ -36,9 +36,10 @@ def grade_words(settings: Mapping, **instead: object) -> list[str]:
     Returns
     -------
     list of str
-        ``subgrade`` first.  Settings at their default are left out.
+        ``subgrade`` first.  Settings at their default are left out, but for ``out``.
     """
-    shipped = asked_for(Settings(()))
+    # the results' own folder is stated always, as another one may be typed in
+    shipped = asked_for(Settings((), out=""))
     words = ["subgrade", "grade", *map(os.path.abspath, settings["paths"])]
     for name, value in {**settings, **instead}.items():
         if name in ("paths", *NOT_AGAIN) or not given(value, shipped.get(name)):

@@ -88,6 +88,12 @@ class CulledFrame:
     record: dict | None = None
 
 
+def was_surplus(frame: CulledFrame) -> bool:
+    """Whether an earlier choice of how many to keep left out a frame that was then culled."""
+    reasons = (frame.record or {}).get("values", {}).get("reasons") or ""
+    return reasons.split(";")[0] == SURPLUS
+
+
 @dataclass(frozen=True, slots=True)
 class Graded:
     """A graded night, ready to write.

@@ -1,16 +1,19 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
-const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons, evidence: frame.evidence, shares: frame.shares}));
+const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons}));
 const differing = new Set();
 
 function followState(answer) {
   marking.answer = answer;
   state.marks = {};
   for (const [index, word] of Object.entries(answer.marks || {})) if (FRAMES[index] && word) state.marks[FRAMES[index].name] = word;
-  for (const index of differing) Object.assign(FRAMES[index], SERVED[index]);
+  for (const index of differing) {
+    Object.assign(FRAMES[index], SERVED[index]);
+    asServed(FRAMES[index]);
+  }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  const {by_marks: texts = {}, overruled = [], ...record} = answer.record || {};
-  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], overruled: overruled.includes(frame.index)});
+  const {by_marks: texts = {}, own = {}, ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], own: own[frame.index] || frame.verdict});
   Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");

@@ -43,7 +43,7 @@ NIGHT_S = 86400.0
 DITHER_PX, NOISE = 6.0, 0.01
 TARGETS = {("other limits", 300): 2.0, ("other limits", 2000): 12.0}
 """Wall seconds on a quiet machine, by run and number of frames."""
-OPENS_S, PAGE_MB = 3.0, 25.0
+OPENS_S, PAGE_MB = 2.0, 25.0
 LOADED = "return performance.getEntriesByType('navigation')[0].loadEventEnd"
 COMMAND = """
 import sys

@@ -110,9 +110,10 @@ def fold(stars: FrameStars) -> FoldedStar | None:
     error = np.where(inside, _noise(even, odd, inside), np.inf)
     # On the axis nothing is folded.
     error[:, 0] *= math.sqrt(2.0)
-    return FoldedStar(
-        along[rows], across[m:], even, error, float(np.degrees(angle) % 180.0), float(fwhm)
-    )
+    along, degrees = along[rows], math.degrees(angle)
+    if not 0.0 <= degrees < 180.0:  # half a turn on, the same line runs the other way
+        degrees, along, even, error = degrees % 180.0, -along[::-1], even[::-1], error[::-1]
+    return FoldedStar(along, across[m:], even, error, degrees, float(fwhm))
 
 
 def _evened(image: np.ndarray, step: float) -> np.ndarray:
