@@ -361,6 +361,8 @@ def test_leaving_shows_the_page_as_the_marks_have_made_it(open_page, results, tm
         press(browser, Keys.ESCAPE)
         assert not browser.find_element("id", "look").is_displayed()
         wait(lambda: text(browser, "#outcome") != outcome)
+        assert len(text(browser, "#head .next").splitlines()) > 1  # its title, and what to do
+        assert text(browser, "#lead")
         verdict = "reject" if was_kept else "keep"
         row = f"#table tr[data-index='{first}'] span.{verdict}"
         assert browser.find_element("css selector", row)

@@ -45,7 +45,8 @@ function onPanelClick(event) {
 
 // Below the page's tools: what became of a mark made on the page itself.
 function showServed() {
-  byId("served").textContent = marking.stuck ? `${keptText()}: ${marking.stuck}` : keptText();
+  const text = keptText(), saved = !marking.stuck && !marking.waiting.length && text.endsWith("saved");
+  byId("served").textContent = marking.stuck ? `${text}: ${marking.stuck}` : saved ? "· saved" : text === NO_MARKS ? "" : text;
   byId("served").classList.toggle("reject", Boolean(marking.stuck));
   byId("served-again").hidden = !marking.stuck;
 }

@@ -53,7 +53,7 @@ function infoOf(index) {
   return link.infos.get(index);
 }
 
-const AT_ONCE = 5; // a browser opens six connections to one server: one stays free for marks
+const TILES_AT_ONCE = 5; // a browser opens six connections to one server: one stays free for marks
 const AHEAD_AT_ONCE = 2; // for frames not yet looked at, so that the one looked at need not wait
 
 // The tiles wanted now, most wanted first; what runs and is no longer wanted is broken off.
@@ -68,7 +68,7 @@ function startTiles() {
   if (link.silent) return;
   let ahead = [...link.running.values()].filter((run) => run.ahead).length;
   for (const tile of link.wanted) {
-    if (link.running.size >= AT_ONCE) return;
+    if (link.running.size >= TILES_AT_ONCE) return;
     if (link.running.has(tile.key) || tiles.has(tile.key) || (tile.ahead && ahead >= AHEAD_AT_ONCE)) continue;
     if (tile.ahead) ahead += 1;
     runTile(tile);

@@ -83,6 +83,8 @@ function dropWaiting() {
   changed("marking");
 }
 
+const NO_MARKS = "no marks yet";
+
 // One line on the state of the marks, for the head of the view.
 function keptText() {
   const waiting = marking.waiting.filter((step) => !step.undo).map((step) => shortName(FRAMES[step.index].name));
@@ -90,5 +92,5 @@ function keptText() {
   if (marking.waiting.length) return "saving…";
   if (marking.answer && marking.answer.problem) return "saved; the files do not follow";
   const n = Object.keys(state.marks).length;
-  return n ? `${count(n, "mark")} saved` : "no marks yet";
+  return n ? `${count(n, "mark")} saved` : NO_MARKS;
 }

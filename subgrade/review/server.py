@@ -315,7 +315,9 @@ def review(opened: Opened, port: int, begun: Begun) -> str | None:
 
     def page() -> ReviewedPage:
         with opened.keeping():
-            return reviewed_page(night.served, _parts(SCRIPTS), _parts(STYLES))
+            # in a block of their own: a name that the page has too is another's there
+            scripts = ["{", *_parts(SCRIPTS), "}"]
+            return reviewed_page(night.served, scripts, _parts(STYLES))
 
     answers = Answers(night, subs, following, page)
     try:
