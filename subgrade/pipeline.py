@@ -117,6 +117,8 @@ def _graded(
     if not settings.dry_run:  # nothing is written over where nothing could be measured
         with part("the note on earlier results"):
             announce_unguided(settings, records, progress)
+        with part("the note on marks of a review"):
+            announce_unmarked(settings, progress)
     night = compare(measured, found)
     depends = night_depends(measured, found)
     guiding = attempt(
@@ -386,6 +388,16 @@ def announce_unguided(settings: Settings, records: Records, progress: Progress) 
         progress.say(
             f"the earlier results in {settings.out} used {used}; this run uses no guiding record"
         )
+
+
+def announce_unmarked(settings: Settings, progress: Progress) -> None:
+    """Say where a review has kept marks that this run was not given."""
+    from subgrade.review.journal import TABLE, read_table, table_marks
+
+    table = None if settings.marks else read_table(Path(settings.out))
+    if table and table_marks(table):
+        path = Path(settings.out) / TABLE
+        progress.say(f"the marks of your review are not used by this run: add --marks {path}")
 
 
 def join(

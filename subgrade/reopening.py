@@ -132,7 +132,8 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
     Raises
     ------
     ResultsError
-        If it holds no results, or no measurements that this version can use.
+        If it holds no results, no measurements that this version can use, or if limits, guiding
+        record or version are not those of the run.
     UsageError
         If the limits, masters or marks that the run was given cannot be used any more.
     """
@@ -164,7 +165,34 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
         )
         looked = look_over(night, measured, found, limits, settings, guiding, depends)
         looked.judged(limits)
-    return Reopened(session, settings, looked, person, identities, culled)
+    opened = Reopened(session, settings, looked, person, identities, culled)
+    _check_alike(opened)
+    return opened
+
+
+def _check_alike(opened: Reopened) -> None:
+    """Make sure that the night is judged as the run judged it.
+
+    Raises
+    ------
+    ResultsError
+        If it is not, so that no verdict changes that no mark changed.
+    """
+    was = {
+        frame["values"]["frame"]: (frame["values"]["verdict"], frame["values"]["reasons"] or "")
+        for frame in opened.session.frames
+    }
+    now = {
+        frame.name: (frame.judgement.verdict, ";".join(frame.judgement.reasons))
+        for frame in opened.graded(opened.marks).frames
+    }
+    other = [name for name, found in now.items() if was.get(name) != found]
+    if other:
+        more = f" and {len(other) - 1} more" if len(other) > 1 else ""
+        raise ResultsError(
+            f"{opened.session.folder}: {other[0]}{more} would be judged otherwise now: limits, "
+            "guiding record or version are not those of the run; run grade again"
+        )
 
 
 def _settings(session: Session) -> Settings:

@@ -255,8 +255,10 @@ def test_the_examples_in_python_run(tmp_path, monkeypatch):
 UNSHOWN = (
     "subgrade grade night --out graded",
     "subgrade grade night --guide night/guiding.csv --out graded --list-style paths",
+    "subgrade review graded",
 )
-"""Gradings whose output the handbook does not show: each would cost seconds."""
+"""Commands whose output the handbook does not show: a grade would cost seconds, and a review does
+not end of itself."""
 
 
 def test_the_handbook_shows_what_the_commands_print(tmp_path, monkeypatch):

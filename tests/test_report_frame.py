@@ -89,9 +89,7 @@ def test_the_page_has_the_command_of_its_run():
     graded = replace(graded_of(steady(4)), settings={"paths": ["/n"], "out": "/o", "scale": 2.0})
     (found,) = data_of(report_page(graded))["again"]["marks"]
     assert found["text"].endswith("grade /n --out /o --scale 2.0 --marks marks.csv")
-    assert data_of(report_page(graded_of(steady(4))))["again"] == {
-        name: [] for name in ("marks", "teach", "keep", "keep_marks")
-    }
+    assert not any(data_of(report_page(graded_of(steady(4))))["again"].values())
 
 
 def test_the_ground_of_a_star_is_as_grey_as_its_sky():

@@ -28,12 +28,11 @@ from tests.review_subs import (
     served,
     subs,
 )
+from tests.test_report_looks import FAINT_TEXT
 
 pytestmark = [needs_chromium, pytest.mark.slow]
 SAME_STAR_PX = 0.3
 """How far a star may move on the screen between a frame and the best beside it."""
-BEST = 0
-"""Told apart from the others by nothing, so its number is read from the server where needed."""
 
 
 @pytest.fixture(scope="module")
@@ -272,6 +271,23 @@ def test_names_are_text_and_controls_are_large_enough(open_page, address):
         assert not cut
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_of_the_view_stands_out(open_page, address, scheme):
+    """WCAG 2.2, 1.4.3 (AA): 4.5 to 1."""
+    browser = open_page(address)
+    browser.emulates = True
+    browser.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia",
+        {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
+    )
+    look(browser, 3)
+    press(browser, "o", "w", "s")
+    seen, faint = browser.execute_script(FAINT_TEXT)
+    assert seen > 60
+    assert faint == []
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
 def test_two_fingers_zoom(open_page, address):
     browser = open_page(address)
     look(browser, 0)
@@ -417,3 +433,86 @@ def test_a_sub_that_is_gone_is_named_and_the_others_go_on(open_page, results, tm
             sharp(browser, 5)
         finally:
             (folder / "elsewhere").rename(folder / NAMES[6])
+
+
+def test_a_click_on_a_small_picture_opens_the_view_there(open_page, address):
+    browser = open_page(address)
+    browser.find_elements("css selector", "#panel .starrow img")[1].click()
+    sharp(browser)
+    assert text(browser, "#look-zoom") == "1:1"
+    grey = picture(browser)
+    middle = (np.array(grey.shape[::-1]) - 1) / 2
+    assert np.hypot(*(stars(grey) - middle).T).min() < 1.5
+
+
+def over(browser) -> np.ndarray:
+    """What is drawn over the picture: how opaque each pixel is."""
+    data = browser.execute_script("return document.getElementById('over').toDataURL()")
+    image = Image.open(io.BytesIO(base64.b64decode(data.split(",", 1)[1])))
+    return np.asarray(image.getchannel("A"), float)
+
+
+def test_stars_are_ringed_and_one_is_chosen(open_page, address):
+    from selenium.webdriver import ActionChains
+
+    browser = open_page(address)
+    look(browser, 3)
+    press(browser, "1")
+    sharp(browser)
+    bare = over(browser)
+    assert 0 < (bare > 0).mean() < 0.01  # the scale bar
+    press(browser, "o")
+    sharp(browser)
+    drawn = over(browser)
+    ringed = 0
+    grey = picture(browser)
+    free = stars(grey)[:20]
+    free = free[(free[:, 0] < 0.7 * grey.shape[1]) & (free[:, 1] < 0.6 * grey.shape[0])]
+    for x, y in free:
+        around = drawn[round(y) - 9 : round(y) + 10, round(x) - 9 : round(x) + 10]
+        ringed += (around > 0).sum() > 20
+    assert ringed >= 0.8 * len(free) > 4
+    canvas = browser.find_element("id", "sub")
+    x, y = free[-1] - np.array(grey.shape[::-1]) / 2
+    ActionChains(browser).move_to_element_with_offset(canvas, round(x), round(y)).click().perform()
+    sharp(browser)
+    assert np.abs(over(browser) - drawn).sum() > 0
+    press(browser, "o")
+    sharp(browser)
+    assert np.array_equal(over(browser), bare)
+
+
+def test_shift_and_arrows_move_the_picture(open_page, address):
+    from selenium.webdriver import ActionChains, Keys
+
+    browser = open_page(address)
+    look(browser, 3)
+    press(browser, "1")
+    sharp(browser)
+    before = stars(picture(browser))
+    keys = ActionChains(browser).key_down(Keys.SHIFT).send_keys(Keys.ARROW_RIGHT, Keys.ARROW_UP)
+    keys.key_up(Keys.SHIFT).perform()
+    sharp(browser, 3)
+    after = stars(picture(browser))
+    moved = before + np.array([-120, 120])
+    high, wide = picture(browser).shape
+    inside = ((moved > 30) & (moved < (wide - 30, high - 30))).all(axis=1)
+    assert inside.sum() > 4
+    assert np.percentile(apart(moved[inside], after), 80) < SAME_STAR_PX
+
+
+def test_the_keyboard_reaches_every_control(open_page, address):
+    from selenium.webdriver import Keys
+
+    browser = open_page(address)
+    look(browser, 3)
+    press(browser, "o", "w", "s")
+    reached = set()
+    for _ in range(40):
+        press(browser, Keys.TAB)
+        reached.add(browser.execute_script("return document.activeElement.id"))
+    wanted = browser.execute_script(
+        "return [...document.querySelectorAll('#look [id]')].filter((e) => e.tabIndex >= 0"
+        " && !e.disabled && e.getClientRects().length).map((e) => e.id)"
+    )
+    assert set(wanted) <= reached

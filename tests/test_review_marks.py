@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ pytest.importorskip("uvicorn")
 
 from subgrade.errors import NotWritten, ResultsError
 from subgrade.moving import cull, locked, restore
-from subgrade.pipeline import grade
+from subgrade.pipeline import Progress, grade
 from subgrade.reopening import reopen
 from subgrade.review import journal as journals
 from subgrade.review.journal import JOURNAL, TABLE, MarksJournal, marks_table, table_marks
@@ -159,8 +160,6 @@ def test_opened_again_the_night_is_as_it_was_graded(night, tmp_path):
 
 
 def test_the_results_are_those_of_a_grade_with_the_same_marks(night, tmp_path):
-    from dataclasses import replace
-
     results = copied(tmp_path, night)
     kept = [f["values"]["verdict"] for f in reopen(results).session.frames]
     other = {"keep": "reject", "reject": "keep"}
@@ -279,6 +278,7 @@ def test_a_cull_at_work_is_waited_for(night, tmp_path):
         until(lambda: server.get("state").json["problem"] is None)
 
 
+@pytest.mark.slow
 def test_a_sub_that_is_not_there_is_said_and_the_rest_goes_on(tmp_path):
     settings = graded_night(tmp_path)
     results = Path(settings.out)
@@ -318,6 +318,72 @@ def test_marks_of_an_earlier_review_are_followed_again(night, tmp_path):
         assert (results / name).read_bytes() == Path(night.out, name).read_bytes()
 
 
+@pytest.mark.slow
+def test_a_grade_says_which_marks_it_was_not_given(night, tmp_path):
+    said = []
+
+    class Heard(Progress):
+        def say(self, text):
+            said.append(text)
+
+    results = copied(tmp_path, night)
+    settings = replace(night, out=str(results))
+    grade(settings, Heard())
+    assert not any("--marks" in text for text in said)
+    with Served(results) as server:
+        server.mark(1, "reject")
+    grade(settings, Heard())
+    assert any(f"--marks {results / TABLE}" in text for text in said)
+    said.clear()
+    # given them, the results are those of the review, and the review goes on from them
+    grade(replace(settings, marks=str(results / TABLE)), Heard())
+    assert not any("--marks" in text for text in said)
+    with Served(results) as server:
+        state = server.get("state").json
+        assert state["marks"] == {"1": "reject"}
+        assert state["undo"] == 1
+
+
+@pytest.mark.slow
+def test_marks_of_the_run_are_where_a_review_begins(night, tmp_path):
+    results = tmp_path / "graded"
+    marks = tmp_path / "mine.csv"
+    frames = [f["values"] for f in reopen(night.out).session.frames]
+    k, other = [k for k, f in enumerate(frames) if f["verdict"] == "keep"][:2]
+    names = [f["frame"] for f in frames]
+    marks.write_text(f"frame,verdict\n{names[k]},reject\n{names[other]},keep\n")
+    grade(replace(night, out=str(results), marks=str(marks)))
+    with Served(results) as server:
+        state = server.get("state").json
+        assert state["marks"] == {str(k): "reject", str(other): "keep"}
+        assert (state["undo"], state["changed"]) == (0, {})
+        state = server.mark(k, None).json
+        assert state["changed"][str(k)]["verdict"] == "keep"
+    assert marks.read_text().count("\n") == 3  # the person's own file is left alone
+    assert names[k] not in (results / "rejects.txt").read_text()
+
+
+@pytest.mark.slow
+def test_paths_of_the_run_are_found_from_anywhere(night, tmp_path):
+    """Graded with relative paths in one folder, reviewed from another."""
+    place = tmp_path / "here"
+    place.mkdir()
+    shutil.copytree(night.paths[0], place / "night")
+    command = [sys.executable, "-m", "subgrade", "grade", "night", "--guide", "night/guiding.csv"]
+    subprocess.run([*command, "--out", "out", "-q"], cwd=place, check=True)
+    before = (place / "out" / "summary.csv").read_bytes()
+    process, address = opened(place / "out")
+    try:
+        assert posted(address, "mark", {"frame": 0, "word": "reject"})["marks"] == {"0": "reject"}
+        posted(address, "undo", {})
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(30)
+        process.stdout.close()
+    assert (place / "out" / "summary.csv").read_bytes() == before
+
+
+@pytest.mark.slow
 def test_frames_that_were_not_measured_cannot_be_marked(tmp_path):
     place = tmp_path / "night"
     place.mkdir()
@@ -325,8 +391,6 @@ def test_frames_that_were_not_measured_cannot_be_marked(tmp_path):
     for path in sorted(Path(settings.paths[0]).glob("light_*"))[:4]:
         shutil.copy(path, place)
     (place / "light_bad.fits").write_bytes(b"SIMPLE  =                    T" + b" " * 3000)
-    from dataclasses import replace
-
     settings = replace(settings, paths=(str(place),), out=str(tmp_path / "out"), guide=())
     grade(settings)
     with Served(Path(settings.out)) as server:
@@ -340,6 +404,7 @@ def test_frames_that_were_not_measured_cannot_be_marked(tmp_path):
         assert bad not in server.get("state").json["doubtful"]
 
 
+@pytest.mark.slow
 def test_killed_it_has_every_mark_that_it_acknowledged(night, tmp_path):
     results = copied(tmp_path, night)
     process, address = opened(results)
@@ -357,6 +422,7 @@ def test_killed_it_has_every_mark_that_it_acknowledged(night, tmp_path):
     assert all(f"{names[k]},reject" in text for k in (0, 2))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupt_ends_it_cleanly(night, tmp_path, how):
     results = copied(tmp_path, night)
@@ -403,6 +469,33 @@ def test_without_its_parts_it_names_the_extra(tmp_path):
     )
     assert found.returncode == 2
     assert 'pip install "subgrade[review]"' in found.stderr
+
+
+@pytest.mark.slow
+def test_a_night_that_would_be_judged_otherwise_is_not_opened(tmp_path):
+    settings = graded_night(tmp_path)
+    limits = tmp_path / "limits.toml"
+    limits.write_text("[roundness]\nfloor = 0.55\n")
+    grade(replace(settings, limits=str(limits)))
+    reopen(settings.out)
+    limits.write_text("[roundness]\nfloor = 0.01\nremark = 0.005\n")
+    with pytest.raises(ResultsError, match="judged otherwise now"):
+        reopen(settings.out)
+
+
+@pytest.mark.slow
+def test_a_choice_of_how_many_to_keep_is_followed_too(night, tmp_path):
+    results = tmp_path / "graded"
+    settings = replace(night, out=str(results), keep=0.5)
+    grade(settings)
+    verdicts = [f["values"]["verdict"] for f in reopen(results).session.frames]
+    other = {"keep": "reject", "reject": "keep"}
+    with Served(results) as server:
+        for k in (1, 4):
+            assert server.mark(k, other[verdicts[k]]).status == 200
+    grade(replace(settings, out=str(tmp_path / "again"), marks=str(results / TABLE)))
+    for name in FOLLOWING:
+        assert (results / name).read_bytes() == (tmp_path / "again" / name).read_bytes(), name
 
 
 def test_results_without_measurements_are_an_error(night, tmp_path):

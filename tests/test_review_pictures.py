@@ -248,13 +248,13 @@ def test_frames_are_read_ahead_and_never_push_out_the_one_looked_at():
     async def ask():
         frames = DecodedFrames(shelf, 650)  # three
         await frames.levels(5)
-        frames.ahead([6, 7, 8, 9])
+        frames.ahead(5, [6, 7, 8, 9])
         await frames._reader
         assert frames.held(5) is not None
         assert shelf.reads == [5, 6, 7, 8, 9]
         none = DecodedFrames(shelf, 500)  # only two: nothing is read ahead
         await none.levels(5)
-        none.ahead([6])
+        none.ahead(5, [6])
         assert none._reader is None
 
     asyncio.run(ask())
@@ -286,7 +286,7 @@ def test_a_frame_that_cannot_be_read_ahead_is_no_trouble():
     async def ask():
         frames = DecodedFrames(fail, 10_000)
         await frames.levels(0)
-        frames.ahead([1, 2])
+        frames.ahead(None, [1, 2])
         await frames._reader
         assert frames.held(2) is not None
         with pytest.raises(OSError, match="gone"):

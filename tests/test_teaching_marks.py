@@ -37,6 +37,7 @@ def words(marks) -> dict:
         "frame;verdict\r\na.fits;keep\r\nb/c.fits;reject\r\n",
         "frame\tverdict\na.fits\tkeep\nb/c.fits\treject",
         "\ufefframe,verdict\na.fits,KEEP\n\n./b/c.fits, Reject \n",
+        "frame,verdict\na.fits,keep\nb/c.fits,reject\n" * 2,
         '"verdict","note, mine","Frame"\n"keep","x","a.fits"\n"reject","","b/c.fits"\n',
         "frame,verdict\na.fits,keep\na.fits,keep\nb/c.fits,reject\nd.fits,\ne.fits,unreadable\n",
     ],

@@ -19,6 +19,7 @@ from subgrade.figures import (
     on_sky,
 )
 from subgrade.judging.criteria import (
+    TAIL,
     eccentricity_limit,
     fwhm_limit,
     points_beyond,
@@ -49,10 +50,6 @@ from subgrade.stars.model import FrameStars
 
 CERTAIN = 0.5
 """Share of the likeliest cause below which the sentence says that the cause is uncertain."""
-TAIL = 0.45
-"""Share of the limit on light outside the core that may lie there as a tail, beyond what the core's
-own ellipse throws.  Of 840 clean frames of two simulations all are below 0.38 of it, and nearly all
-tails with a tenth of the light and more are above 0.45."""
 
 
 def judge_roundness(

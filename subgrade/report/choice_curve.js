@@ -1,5 +1,5 @@
 // The curve of how strict: S/N, width and roundness of the stack of the n best frames.
-const CURVE_MARGIN = {l: 62, r: 14, t: 4, b: 36};
+const CURVE_MARGIN = {l: 62, r: 26, t: 4, b: 36};
 const STACK_KINDS = ["weighted", "mean"];
 
 function curveLanes(group) {
@@ -70,7 +70,7 @@ function drawCurve(group, n, graded) {
   const key = [curve, passing, width, onPaper()];
   if (shown.curve && key.every((part, k) => part === shown.curve[k])) return placeHandle(n);
   shown.curve = key;
-  const height = onPaper() ? 170 : 205, {l, r, t, b} = CURVE_MARGIN;
+  const height = onPaper() ? 170 : Math.max(205, Math.min(280, 0.22 * width)), {l, r, t, b} = CURVE_MARGIN;
   const sides = {left: l, right: width - r, top: t, size: height - t - b};
   const from = Math.min(1, most) - 0.5, x = (value) => l + (width - l - r) * (value - from) / (most + 0.5 - from || 1);
   shown.x = x;

@@ -1,8 +1,7 @@
 // How the night went, what it cost and why, what to do: read before anything else.
-const EMPTY_HEAD = byId("head").cloneNode(true);
-
 function showHead() {
   drawHead();
+  showAdvice();
   watchers.push((what) => {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
@@ -34,7 +33,6 @@ function drawHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
-  showAdvice();
   showCauses();
 }
 

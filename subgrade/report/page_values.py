@@ -133,18 +133,17 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
 def changed_record(graded: Graded) -> dict:
     """The parts of `page_record` about the night as a whole, which follow a person's marks.
 
-    Beside them by frame what marks changed (``by_marks``), and the frames that one overruled.
+    Beside them by place among the frames, as text, what marks changed (``by_marks``) and the
+    verdict without a mark that overruled it (``own``).
     """
     night = night_record(graded)
     known = {name: night[name] for name in OF_THE_SESSION if name in night}
-    told = what_marks_changed(graded)
-    overruled = graded.person.overruled if graded.person else ()
-    by_marks = {str(k): told[f.name] for k, f in enumerate(graded.frames) if f.name in told}
-    own = {
-        "by_marks": by_marks,
-        "overruled": [k for k, f in enumerate(graded.frames) if f.name in overruled],
+    each = {"by_marks": what_marks_changed(graded), "own": without_marks(graded)}
+    by_place = {
+        key: {str(k): of[f.name] for k, f in enumerate(graded.frames) if f.name in of}
+        for key, of in each.items()
     }
-    return _shown(known | _of_the_night(graded, night) | own)
+    return _shown(known | _of_the_night(graded, night) | by_place)
 
 
 def changed_frame(frame: GradedFrame) -> dict:

@@ -77,7 +77,7 @@ def session_record(graded: Graded) -> dict:
 
 
 def _parts(graded: Graded) -> dict:
-    """What is said of the night as a whole."""
+    """What holds for the night as a whole."""
     return {
         name: attempt(what, lambda make=make: make(graded), otherwise)
         for name, (what, make, otherwise) in _PARTS.items()

@@ -15,8 +15,12 @@ TAUGHT_FILE = "limits_taught.toml"
 TAUGHT_MARK = "# Written by subgrade grade --teach."
 """First words of the file, by which it is known as the program's own."""
 MOST_NAMED = 8
+LEGEND = (
+    "# groups: typical value, spread and best of eccentricity and of FWHM; scale, frames.",
+    "# before: a limit before and after. frames: verdict, group, then how far past each limit.",
+)
 MANY = 20
-"""Marks that brought a taught limit half way to a made-up person's [docs/teaching.md]."""
+"""Marks from which none is asked to give more; no source."""
 
 
 def teaching_record(graded: Graded) -> dict | None:
@@ -61,14 +65,14 @@ def teaching_lines(graded: Graded) -> list[str]:
     lines = [f"{_effect(person)} {_agreement(person)}"]
     if person.still and taught.marks < MANY:
         lines.append(
-            f"Few marks teach little: about {MANY} bring a limit half way to yours. "
-            "--marks follows them at once."
+            "Five marks that agree move a limit; more that are close to it place it better. "
+            "--marks follows your marks at once."
         )
     if taught.known:
         count = len(taught.known)
         lines.append(
             f"{_count(count, 'mark')} taught these limits before and "
-            f"{'does' if count == 1 else 'do'} not count twice."
+            f"{'is' if count == 1 else 'are'} not counted twice."
         )
     lines += [f"{lesson.sentence}." for lesson in taught.lessons]
     silent: dict[str, list[str]] = {}
@@ -128,9 +132,9 @@ def person_lines(graded: Graded) -> list[str]:
     person = graded.person
     lines = []
     if person is not None and person.moved:
-        moved = ", ".join(f"{t.key} {t.before:g} → {t.after:g}" for t in person.taught.moved)
-        changed = _count(len(person.changed), "verdict") if person.changed else "no verdict"
-        lines.append(f"taught limits changed {changed}: {moved}")
+        moved = ", ".join(t.words for t in person.taught.moved)
+        changed = f"{_count(len(person.changed) or 'no', 'verdict')} changed"
+        lines.append(f"{moved} to follow your marks; {changed}")
         if not graded.settings.get("dry_run"):
             lines.append(f"next night: --limits {_taught_path(graded)}")
     if person is not None and person.marked:
@@ -145,7 +149,8 @@ def person_lines(graded: Graded) -> list[str]:
 def taught_toml(graded: Graded) -> str:
     """Every limit that differs from the shipped ones, as a file for ``--limits``."""
     taught = graded.person.taught
-    why = {t.key: lesson.sentence for lesson in taught.lessons for t in lesson.moved}
+    why = dict.fromkeys(taught.learnt.before, "as taught before")
+    why |= {t.key: lesson.sentence for lesson in taught.lessons for t in lesson.moved}
     again = f"subgrade grade NIGHT --limits {_taught_path(graded, absolute=True)}"
     lines = [f"{TAUGHT_MARK} Use it: {printable(again)}", "# Limits not named are as shipped."]
     shipped = load_limits().as_dict()
@@ -158,18 +163,29 @@ def taught_toml(graded: Graded) -> str:
             lines += [] if reason == before else [f"# {reason}"]
             lines.append(f"{key} = {value!r}")
             before = reason
-    if taught.learnt:
-        lines += ["", "# Marks learnt from, so that none counts twice.", f"[{TAUGHT_TABLE}]"]
-        lines += [f"{_quoted(n)} = {_quoted(sorted(k))}" for n, k in taught.learnt.items()]
+    if taught.learnt.before or any(s.marked for s in taught.learnt.frames.values()):
+        lines += _learnt_lines(taught.learnt.as_table())
     return "\n".join(lines) + "\n"
 
 
-def _quoted(value: str | list[str]) -> str:
-    """Text, or a list of it, as TOML has it and JSON, too."""
-    return json.dumps(value, ensure_ascii=False)
+def _learnt_lines(table: dict) -> list[str]:
+    """What was learnt from, as TOML."""
+    lines = ["", "# What these limits were learnt from, so that no mark counts twice.", *LEGEND]
+    lines += [f"[{TAUGHT_TABLE}]", f"groups = {_toml(table['groups'])}"]
+    for name in ("before", "frames"):
+        lines += ["", f"[{TAUGHT_TABLE}.{name}]"]
+        lines += [f"{_toml(key)} = {_toml(value)}" for key, value in table[name].items()]
+    return lines
 
 
-def _count(count: int, word: str) -> str:
+def _toml(value) -> str:
+    """Text, numbers and lists of them as TOML has them, not-a-number too."""
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
+
+
+def _count(count: int | str, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 

@@ -8,7 +8,8 @@ watchers.push((what) => {
     showLook();
     showCurve();
     askPaint();
-    announce(byId("look-frame").textContent);
+    const frame = FRAMES[state.selected];
+    announce([plainName(frame.name), VERDICT_TEXT[frame.verdict], ...frame.reasons.map(reasonText)].join(", "));
   }
   if (what === "marking" || what === "link") {
     showLook();
@@ -58,11 +59,12 @@ function onEnter(event) {
 
 // Silence is asked about until it ends; with a failed mark the person decides.
 setInterval(async () => {
-  if (!link.silent || marking.stuck) return;
+  if (!link.silent || marking.stuck || marking.busy) return;
   const answer = await listen().catch(() => null);
   if (answer) followState(answer);
 }, CHECK_MS);
 
+document.head.append(make("link", {rel: "icon", href: "data:,"})); // none is asked for
 buildLook();
 ACTS.v = () => openLook();
 delete ACTS.s; // there is nothing left to save
@@ -72,4 +74,5 @@ byId("save").hidden = true; // every mark is saved by the server
 byId("save").after(make("span", {id: "served", role: "status"}), make("button", {type: "button", id: "served-again", textContent: "Try again", hidden: true, on: {click: tryAgain}}));
 byId("panel").addEventListener("click", onPanelClick);
 document.addEventListener("keydown", onEnter);
+addEventListener("blur", releaseBest); // the key may come up elsewhere
 followState(NIGHT.review || {});

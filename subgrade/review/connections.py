@@ -12,7 +12,7 @@ HEAD_S = 10.0
 SEND_S = 30.0
 """An answer that nobody takes for so long is dropped."""
 MOST_CONNECTIONS = 64
-"""A browser opens six; further ones are told that the server is busy, twice as many dropped."""
+"""A browser opens six; further ones get an error, those beyond twice as many are closed."""
 
 
 class BoundedProtocol(H11Protocol):

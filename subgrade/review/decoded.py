@@ -9,12 +9,16 @@ from collections.abc import Awaitable, Callable, Sequence
 
 from subgrade.review.levels import Levels
 
-MOST_BYTES = 1_500_000_000
-"""Eight colour frames of 60 megapixels: a choice."""
-SHARE = 0.25
+MOST_BYTES = 1_000_000_000
+"""Sixteen frames of 26 megapixels, five in colour of 60: a choice."""
+SHARE = 0.2
 """Of the machine's memory, at most: a choice."""
 LEAST_HELD = 2
 """The frame looked at and the one it is held beside are kept, however large."""
+
+
+QUIET_S = 0.1
+"""Frames are read ahead once nothing was asked for so long: tiles of the one looked at go first."""
 
 
 class Unasked(Exception):
@@ -37,7 +41,8 @@ def memory_bound() -> int:
 class DecodedFrames:
     """The frames last asked for, and those that may be asked for next.
 
-    All methods belong to one event loop; reading takes place in a thread, one frame at a time.
+    All methods belong to one event loop; reading takes place in threads, one frame that is asked
+    for and one ahead at a time.
 
     Parameters
     ----------
@@ -52,12 +57,16 @@ class DecodedFrames:
         self._most = most_bytes
         self._held: OrderedDict[int, Levels] = OrderedDict()
         self._slot = asyncio.Lock()
+        self._reading: dict[int, asyncio.Task] = {}
         self._waiting = 0
         self._ahead: list[int] = []
+        self._current: int | None = None
+        self._asked = 0.0
         self._reader: asyncio.Task | None = None
 
     def held(self, index: int) -> Levels | None:
         """A frame, where it is in memory."""
+        self._asked = asyncio.get_running_loop().time()
         found = self._held.get(index)
         if found is not None:
             self._held.move_to_end(index)
@@ -85,20 +94,25 @@ class DecodedFrames:
             return found
         self._waiting += 1
         try:
-            async with self._slot:
-                found = self.held(index)
-                if found is not None:
-                    return found
-                if await gone():
-                    raise Unasked
-                return await self._fetch(index)
+            if index not in self._reading:
+                async with self._slot:
+                    if index not in self._reading and self.held(index) is None:
+                        if await gone():
+                            raise Unasked
+                        return await self._fetch(index)
+            return self.held(index) or await self._fetch(index)
         finally:
             self._waiting -= 1
             self._go_on()
 
-    def ahead(self, indices: Sequence[int]) -> None:
-        """Read these when nothing else is asked for; an earlier list is dropped."""
-        self._ahead = [k for k in indices if k not in self._held]
+    def ahead(self, current: int | None, others: Sequence[int]) -> None:
+        """Read the frame looked at, and others when nothing else is asked for.
+
+        What was left of an earlier call is dropped.
+        """
+        self._current = current
+        wanted = [*([] if current is None else [current]), *others]
+        self._ahead = [k for k in wanted if k not in self._held]
         self._go_on()
 
     async def close(self) -> None:
@@ -108,7 +122,16 @@ class DecodedFrames:
             await self._reader
 
     async def _fetch(self, index: int) -> Levels:
-        levels = await asyncio.to_thread(self._read, index)
+        """Read a frame, or wait for who is reading it."""
+        if index not in self._reading:
+            self._reading[index] = asyncio.create_task(self._fetched(index))
+        return await asyncio.shield(self._reading[index])
+
+    async def _fetched(self, index: int) -> Levels:
+        try:
+            levels = await asyncio.to_thread(self._read, index)
+        finally:
+            del self._reading[index]
         self._held[index] = levels
         while len(self._held) > LEAST_HELD and self._bytes() > self._most:
             self._held.popitem(last=False)
@@ -129,14 +152,19 @@ class DecodedFrames:
 
     async def _read_ahead(self) -> None:
         while self._ahead and not self._waiting and self._room():
-            index = self._ahead.pop(0)
-            async with self._slot:
-                if index in self._held:
+            if self._ahead[0] != self._current:
+                quiet = asyncio.get_running_loop().time() - self._asked
+                if quiet < QUIET_S:
+                    await asyncio.sleep(QUIET_S - quiet)
                     continue
-                try:
-                    await self._fetch(index)
-                except Exception:
-                    continue  # whoever asks for it will be told
+            index = self._ahead.pop(0)
+            if index in self._held:
+                continue
+            try:
+                await self._fetch(index)
+            except Exception:
+                continue  # whoever asks for it will get the error
+            if index != self._current:
                 self._under_the_looked_at(index)
 
     def _under_the_looked_at(self, index: int) -> None:

@@ -1,7 +1,6 @@
 // The page follows the marks: verdicts, totals, causes and curves as the server now has them.
 const SERVED = FRAMES.map((frame) => ({values: frame.values, verdict: frame.verdict, reasons: frame.reasons}));
 const differing = new Set();
-const OTHER = {keep: "reject", reject: "keep"};
 
 function followState(answer) {
   marking.answer = answer;
@@ -13,8 +12,8 @@ function followState(answer) {
   }
   differing.clear();
   for (const [index, now] of Object.entries(answer.changed || {})) if (FRAMES[index]) takeOver(FRAMES[index], now);
-  const {by_marks: told = {}, overruled = [], ...record} = answer.record || {};
-  for (const frame of FRAMES) Object.assign(frame, {by_marks: told[frame.index] || [], own: overruled.includes(frame.index) ? OTHER[frame.verdict] : frame.verdict});
+  const {by_marks: texts = {}, own = {}, ...record} = answer.record || {};
+  for (const frame of FRAMES) Object.assign(frame, {by_marks: texts[frame.index] || [], own: own[frame.index] || frame.verdict});
   Object.assign(NIGHT, record, {followed: true});
   look.stale = true;
   changed("marking");

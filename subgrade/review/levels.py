@@ -33,7 +33,7 @@ class Levels:
     Attributes
     ----------
     pixels : Pixels
-        As stored, in memory of their own.
+        As stored, read into memory.
     mosaic : str or None
     smaller : tuple of ndarray
         Levels from `HELD` on: float32, shape (rows, columns, channels), ADU.
@@ -111,10 +111,7 @@ class Levels:
 
 def levels_of(light: Light) -> Levels:
     """A frame that was read, at every size."""
-    # a file mapped into memory could change, or shrink, under a tile
-    data = light.pixels.data
-    pixels = replace(light.pixels, data=data if data.flags.owndata else np.array(data))
-    mosaic = light.facts.mosaic
+    pixels, mosaic = light.pixels, light.facts.mosaic
     height, width = pixels.shape
     smaller = []
     for level in range(HELD, level_count(width, height)):

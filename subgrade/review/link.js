@@ -43,7 +43,7 @@ const post = async (path, what) => (await ask(path, {method: "POST", headers: {"
 // What the server knows of a frame; asked for once. A refusal is kept too, as `cause`. With it the
 // server hears which frames come next, so that it can read them ahead.
 function infoOf(index) {
-  if (!link.infos.has(index)) {
+  if (!link.infos.has(index) && !link.silent) { // a silent server is asked again by itself, see begin.js
     link.infos.set(index, null);
     ask(`frame/${index}?ahead=${comingNext()}`).then((answer) => answer.json()).then((info) => link.infos.set(index, {...info, index}), (error) => {
       if (error instanceof Refusal) link.infos.set(index, {index, cause: error.message});
@@ -91,7 +91,7 @@ async function runTile(tile) {
   }
 }
 
-// Asks again after silence; whoever waits is told by the change.
+// Asks again after silence; whoever waits hears of it by the change.
 async function listen() {
   try {
     return await (await ask("state")).json();

@@ -125,17 +125,15 @@ function askTiles(info, best, view, comparing) {
   const wanted = [];
   const add = (of, later) => {
     if (!usable(of)) return;
-    const {first, fine} = tilesFor(of, view, curveText(of), later);
+    const seen = FRAMES[of.index].group === FRAMES[info.index].group ? view : viewFor(of);
+    const {first, fine} = tilesFor(of, seen, curveText(of), later);
     wanted.push(...first, ...fine);
   };
   add(info, false);
   if (best) add(best, !comparing);
   const seen = look.best && best ? best : info, loupe = usable(seen) ? loupeFor(seen, view) : null;
   if (loupe) wanted.push(...tilesFor(seen, loupe, curveText(seen)).fine);
-  for (const index of comingNext()) {
-    const next = infoOf(index);
-    if (usable(next) && FRAMES[index].group === FRAMES[info.index].group) add(next, true);
-  }
+  for (const index of comingNext()) add(infoOf(index), true);
   fetchTiles([...new Map(wanted.map((tile) => [tile.key, tile])).values()].slice(0, MOST_TILES));
 }
 
@@ -148,7 +146,7 @@ function goToPlace(info, view) {
 // What the picture shows, written on it; the reason where there is none.
 function showNotes(info, best, filled) {
   const frame = FRAMES[state.selected], none = info && info.cause;
-  byId("look-none").textContent = none ? `${shortName(frame.name)} cannot be shown: ${none}` : "";
+  byId("look-none").textContent = none ? `Cannot be shown: ${none}` : "";
   byId("look-none").hidden = !none;
   const comparing = look.best || look.wiper !== null, lone = bestIndex(state.selected) === null;
   const bestText = best ? `best of the group: ${shortName(FRAMES[best.index].name)}` : lone ? "no frame of the group is kept" : "this is the best of its group";

@@ -125,7 +125,7 @@ function showLook() {
   byId("look-kept").textContent = keptText();
   byId("look-kept").classList.toggle("reject", Boolean(marking.stuck));
   byId("queue").value = queue.kind;
-  for (const [id, word] of [["look-keep", "keep"], ["look-reject", "reject"]]) byId(id).setAttribute("aria-pressed", String(mark === word));
+  for (const [id, word] of [["look-keep", "keep"], ["look-reject", "reject"]]) Object.assign(byId(id), {ariaPressed: String(mark === word), disabled: frame.verdict === "unreadable"});
   byId("look-clear").disabled = !mark;
   byId("look-undo").disabled = !(marking.answer && marking.answer.undo > 0);
 }

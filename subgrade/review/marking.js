@@ -2,7 +2,10 @@
 const marking = {answer: null, waiting: [], busy: false, stuck: ""};
 
 sendMark = (frame, word) => {
-  if (!frame || frame.verdict === "unreadable") return false;
+  if (!frame || frame.verdict === "unreadable") {
+    announce("A file that was not measured cannot be marked.");
+    return false;
+  }
   if (marking.stuck) {
     announce(`Marks pause: ${marking.stuck}.`);
     return false;

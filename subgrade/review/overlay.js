@@ -38,7 +38,7 @@ function drawDetails(pen, info, view, frame, star) {
 const CLEAR_PX = 26; // a star so wide on the screen needs no loupe
 const LOUPE_PX = 210;
 
-// The chosen star enlarged so far that shape, path and motion can be told apart; null where the view does it.
+// The chosen star enlarged so far that shape, path and motion are seen apart; null where the view does it.
 function loupeFor(info, view) {
   const star = overlay.on && ["shape", "path", "motion"].some((word) => overlay.shown.has(word)) ? chosenStar(info, view) : null;
   const frame = FRAMES[info.index];
@@ -89,7 +89,8 @@ function stepOnScreen(info, view, dx, dy) {
 
 // Every line twice, dark below light, so that it shows on sky and on stars.
 function stroke(pen, ink, width, path) {
-  for (const [colour, wide] of [[INK.under, width + 2], [ink, width]]) {
+  pen.lineJoin = "round";
+  for (const [colour, wide] of [[INK.under, width + 1.6], [ink, width]]) {
     pen.strokeStyle = colour;
     pen.lineWidth = wide * look.dense;
     pen.stroke(path);
@@ -143,26 +144,27 @@ function drawPath(pen, info, view, frame, [x, y]) {
     if (k) path.lineTo(x + dx, y + dy);
     else path.moveTo(x + dx, y + dy);
   });
-  stroke(pen, INK.path, 1.2, path);
+  stroke(pen, INK.path, 1, path);
   const [dx, dy] = stepOnScreen(info, view, ...track.points[0]), start = new Path2D();
   start.arc(x + dx, y + dy, 3 * look.dense, 0, 2 * Math.PI);
   stroke(pen, INK.path, 1.4, start);
 }
 
-// A bar along the motion: an even trail of its RMS is twice the root of three as long.
+// A bar beside the star, along the motion: an even trail of its RMS is twice the root of three as long.
 function drawMotion(pen, info, view, frame, [x, y]) {
   const {motion} = frame;
   if (!motion) return;
   const turn = motion.angle_deg * Math.PI / 180, half = Math.sqrt(3) * motion.rms_px;
   const [dx, dy] = stepOnScreen(info, view, half * Math.cos(turn), half * Math.sin(turn)), path = new Path2D();
-  const end = 5 * look.dense / Math.hypot(dx, dy);
+  const size = Math.hypot(dx, dy), [right, down] = [-dy / size, dx / size], end = 5 * look.dense;
+  const aside = 0.6 * (frame.values.fwhm_px || 3) * view.zoom + 10 * look.dense, [ox, oy] = [x + aside * right, y + aside * down];
+  path.moveTo(ox - dx, oy - dy);
+  path.lineTo(ox + dx, oy + dy);
   for (const way of [1, -1]) {
-    path.moveTo(x, y);
-    path.lineTo(x + way * dx, y + way * dy);
-    path.moveTo(x + way * dx - end * dy, y + way * dy + end * dx);
-    path.lineTo(x + way * dx + end * dy, y + way * dy - end * dx);
+    path.moveTo(ox + way * dx - end * right, oy + way * dy - end * down);
+    path.lineTo(ox + way * dx + end * right, oy + way * dy + end * down);
   }
-  stroke(pen, INK.motion, 2.4, path);
+  stroke(pen, INK.motion, 1.8, path);
 }
 
 // A round length at the lower left, on the sky where the scale is known.

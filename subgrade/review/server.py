@@ -108,7 +108,7 @@ class Answers:
             found = await asyncio.to_thread(self._night.frame, index)
         except ValueError as error:
             raise Refused(404, str(error)) from error
-        self._subs.decoded.ahead(self._ahead(request, index, found["best"]))
+        self._subs.decoded.ahead(index, self._ahead(request, index, found["best"]))
         return JSONResponse(found)
 
     async def tile(self, request: Request) -> Response:

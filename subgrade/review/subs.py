@@ -106,7 +106,7 @@ class Subs:
         """Read the best frame of every group first: the others are held beside it."""
         groups = dict.fromkeys(map(group_of, self._frames))
         found = [best(self._night.served, group) for group in groups]
-        self.decoded.ahead([k for k in found if k is not None][:2])
+        self.decoded.ahead(None, [k for k in found if k is not None][:2])
 
     async def _offsets(self, index: int, levels: Levels) -> np.ndarray | None:
         """What makes the sky of the group's best frame grey, ADU by channel."""

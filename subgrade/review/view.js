@@ -4,13 +4,14 @@ const LARGEST = 24; // screen pixels a frame pixel
 const finger = {down: new Map(), moved: 0, from: null};
 
 // A group met first takes over the place looked at, where its frames are of the same size.
+function viewFor(info) {
+  const size = `${info.width} ${info.height}`, last = look.view && look.view.size === size ? look.view : null;
+  return {...(views.get(FRAMES[info.index].group) || last || fitted(info, {...look.screen})), ...look.screen, size};
+}
+
 function viewOf(info) {
-  const group = FRAMES[info.index].group;
-  if (!views.has(group)) {
-    const last = look.view, same = last && last.size === `${info.width} ${info.height}`;
-    views.set(group, same ? {...last} : fitted(info, {...look.screen}));
-  }
-  look.view = Object.assign(views.get(group), look.screen, {size: `${info.width} ${info.height}`});
+  look.view = viewFor(info);
+  views.set(FRAMES[info.index].group, look.view);
   return look.view;
 }
 

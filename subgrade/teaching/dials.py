@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from subgrade.judging.criteria import LOGIT_PER_SIGMA, eccentricity_limit, fwhm_limit
+from subgrade.judging.criteria import LOGIT_PER_SIGMA, TAIL, eccentricity_limit, fwhm_limit
 from subgrade.judging.features import (
     DEPTH,
     ECCENTRICITY,
@@ -45,7 +45,8 @@ class Dial:
     keys : tuple of str
         ``table.key`` of the limits behind it, in the order they are tried.
     prior : float
-        How far people's limits lie from the present one, one sigma on the dial's scale.
+        How far people's limits lie from the present one: the scale of Student's t, on the dial's
+        scale.
     softness : callable
         How exactly the limit is meant, on the dial's scale, from `Limits`.
     sign : int
@@ -59,6 +60,8 @@ class Dial:
         The group's usual value that ``effective`` takes.
     words : str
         The number as a person reads it, where ``name`` is not.
+    slope : callable or None
+        Change of a frame's limit with the key, from that limit and `Limits`; None where it is 1.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Dial:
     effective: Callable | None = None
     usual: str = ""
     words: str = ""
+    slope: Callable[[float, Limits], float] | None = None
 
     def holds(self, item: Evidence) -> bool:
         """Whether a piece of evidence is this number."""
@@ -84,6 +88,15 @@ class Dial:
     def on_scale(self, value: float) -> float:
         """A value on the dial's scale; larger is worse."""
         return self.sign * (math.log(max(value, 1e-9)) if self.log else value)
+
+    def room(self, limits: Limits) -> tuple[float, float]:
+        """How far the limit may move either way; without end where several keys make it."""
+        if self.effective is not None:
+            return -math.inf, math.inf
+        (key,) = self.keys
+        now = self.on_scale(value_of(limits, key))
+        ends = sorted(self.on_scale(end) - now for end in allowed_range(*key.split(".")))
+        return min(ends[0], 0.0), max(ends[1], 0.0)
 
     def shifted(self, value: float, shift: float) -> float:
         """A limit moved by so much on the dial's scale; positive forgives more."""
@@ -101,7 +114,7 @@ DIALS: tuple[Dial, ...] = (
             "roundness.best_margin",
             "roundness.spread_factor",
         ),
-        0.05,
+        0.1,
         lambda limits: limits.roundness.softness,
         log=False,
         effective=lambda usual, scale, limits: eccentricity_limit(usual, limits),
@@ -119,7 +132,7 @@ DIALS: tuple[Dial, ...] = (
             "sharpness.floor_ratio",
             "sharpness.best_ratio",
         ),
-        0.08,
+        0.16,
         lambda limits: limits.sharpness.softness,
         effective=fwhm_limit,
         usual="fwhm_px",
@@ -128,17 +141,19 @@ DIALS: tuple[Dial, ...] = (
         "light out of the core",
         (LIGHT_OUTSIDE_CORE,),
         ("roundness.stray",),
-        0.012,
+        0.024,
         lambda li: li.roundness.stray_softness,
         log=False,
         words=LIGHT_OUTSIDE_CORE.label,
+        # Where the core is round a tail may have a part of the limit only.
+        slope=lambda limit, li: TAIL if limit < li.roundness.stray else 1.0,
     ),
-    Dial("depth", (DEPTH,), ("light.depth",), 0.25, lambda li: li.light.softness, sign=-1),
+    Dial("depth", (DEPTH,), ("light.depth",), 0.5, lambda li: li.light.softness, sign=-1),
     Dial(
         "spread of starlight over the quarters",
         (UNEVENNESS,),
         ("light.uneven",),
-        0.25,
+        0.5,
         lambda li: 0.15,
         words=UNEVENNESS.label,
     ),
@@ -146,14 +161,14 @@ DIALS: tuple[Dial, ...] = (
         "share of light in a second image",
         (SECOND_IMAGE_LIGHT,),
         ("light.moved",),
-        0.3,
+        0.6,
         lambda li: 0.2,
     ),
     Dial(
         "eccentricity of the worst corner",
         (WORST_CORNER,),
         ("field.corner_eccentricity",),
-        0.05,
+        0.1,
         lambda li: math.hypot(li.roundness.softness, 0.03),
         log=False,
     ),
@@ -161,7 +176,7 @@ DIALS: tuple[Dial, ...] = (
         "number of stars",
         (STAR_COUNT,),
         ("stars.few_share",),
-        0.3,
+        0.6,
         lambda li: 0.15,
         sign=-1,
     ),
@@ -179,7 +194,7 @@ class Number:
     value, limit : float
         As measured, and as it was held against.
     beyond : float
-        How far past the limit, on the dial's scale; positive rejects.
+        How far the limit would have to move to meet it, on the dial's scale; positive rejects.
     error : float
         One logistic unit of the comparison, on the dial's scale.
     way : float
@@ -242,12 +257,13 @@ def _number(dial: Dial, item: Evidence, usual: float, limits: Limits) -> Number:
     gap = dial.sign * (limit - usual)
     came = dial.sign * (value - usual)
     way = came / gap if gap > 0 else (math.inf if came > 0 else 0.0)
+    slope = dial.slope(limit, limits) if dial.slope else 1.0
     return Number(
         dial,
         value,
         limit,
-        dial.on_scale(value) - dial.on_scale(limit),
-        math.hypot(error, dial.softness(limits)) / LOGIT_PER_SIGMA,
+        (dial.on_scale(value) - dial.on_scale(limit)) / slope,
+        math.hypot(error, dial.softness(limits)) / LOGIT_PER_SIGMA / slope,
         way,
     )
 
@@ -269,6 +285,13 @@ class Turned:
     before: float
     after: float
     follows: str = ""
+
+    @property
+    def words(self) -> str:
+        """What became of it, as part of a sentence."""
+        way = "raised" if self.after > self.before else "lowered"
+        room = f" to make room for {self.follows}" if self.follows else ""
+        return f"{self.key} {way} from {self.before:g} to {self.after:g}{room}"
 
 
 def value_of(limits: Limits, key: str) -> float:
@@ -350,7 +373,7 @@ def _from_afar(dial: Dial, target: float, usual, scale, limits: Limits) -> tuple
         low, high = allowed_range(*key.split("."))
 
         def limit(value, key=key):
-            return dial.effective(usual, scale, _set(limits, key, value))
+            return dial.effective(usual, scale, with_value(limits, key, value))
 
         # A little short of where another key stops it.
         reach = min(max(target, limit(low)), limit(high))
@@ -369,17 +392,18 @@ def _has_room(limits: Limits, key: str, side: float) -> bool:
 def _slope(dial: Dial, key: str, usual, scale, limits: Limits, side: float) -> float:
     """Change of a group's limit with one key, toward one side; 0 where it moves nothing."""
     step = side * 1e-6
-    nudged = _set(limits, key, value_of(limits, key) + step)
+    nudged = with_value(limits, key, value_of(limits, key) + step)
     slope = (dial.effective(usual, scale, nudged) - dial.effective(usual, scale, limits)) / step
     return slope if slope > 1e-3 else 0.0
 
 
 def _with(limits: Limits, key: str, value: float) -> Limits:
     low, high = allowed_range(*key.split("."))
-    return _set(limits, key, min(max(round(value, DIGITS), low), high))
+    return with_value(limits, key, min(max(round(value, DIGITS), low), high))
 
 
-def _set(limits: Limits, key: str, value: float) -> Limits:
+def with_value(limits: Limits, key: str, value: float) -> Limits:
+    """The limits with another value of ``table.key``."""
     table, name = key.split(".")
     return replace(limits, **{table: replace(getattr(limits, table), **{name: value})})
 
@@ -391,6 +415,6 @@ def _in_order(limits: Limits, reasons: dict[str, str]) -> Limits:
         if value_of(limits, low) <= value_of(limits, high):
             continue
         leader, other = (low, high) if low in reasons else (high, low)
-        limits = _set(limits, other, value_of(limits, leader))
+        limits = with_value(limits, other, value_of(limits, leader))
         reasons.setdefault(other, leader)
     return limits

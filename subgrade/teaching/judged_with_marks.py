@@ -37,7 +37,7 @@ class Person:
     teach: Mapping[str, Mark] | None = None
     marks: Mapping[str, Mark] | None = None
     notes: tuple[str, ...] = ()
-    learnt: Learnt = field(default_factory=dict)
+    learnt: Learnt = field(default_factory=Learnt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def read_person(
             more = f" and {len(unknown) - MOST_NAMED} more" if len(unknown) > MOST_NAMED else ""
             listed = ", ".join(strangers)
             notes.append(f"{path}: marks on frames that are not of this night: {listed}{more}")
-    learnt = read_learnt(limits_file) if teach_file else {}
+    learnt = read_learnt(limits_file) if teach_file else Learnt()
     return Person(*found, tuple(dict.fromkeys(notes)), learnt)
 
 
@@ -180,7 +180,10 @@ def judge_with(
     taught, turned, still = None, (), ()
     if person.teach is not None:
         with part("what your marks teach"):
-            lesson = teach(night, verdicts, limits, person.teach, person.learnt)
+            learnt = person.learnt.still(limits)
+            base = learnt.base(limits)
+            first = verdicts if base == limits else judge(base)
+            lesson = teach(night, first, base, person.teach, learnt, limits)
             after = judge(lesson.limits) if lesson.moved else verdicts
             turned = tuple(
                 j.frame for j, b in zip(after, verdicts, strict=True) if j.verdict != b.verdict

@@ -172,13 +172,15 @@ def _rows(text: str, path: Path):
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = max(SEPARATORS, key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    places = None
+    places, header = None, None
     try:
         for row in reader:
             if not any(cell.strip() for cell in row):
                 continue
             if places is None:
-                places = _places(row, path, reader.line_num)
+                places, header = _places(row, path, reader.line_num), row
+                continue
+            if row == header:  # tables put one under another
                 continue
             if len(row) <= max(places):
                 raise UsageError(

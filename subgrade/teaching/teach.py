@@ -1,21 +1,14 @@
-"""Learn from a person's marks: which limits they move, how far, and what stays apart.
+"""Limits learnt from a person's marks.
 
-A person who keeps and rejects frames is taken to hold each deciding number against a
-limit of their own, as this program does, with a hand that slips now and then.  On the
-dial's scale, with shift t of the present limit, a frame that lies b past it with
-logistic error s is rejected with probability
-
-    slip + (1 - 2 slip) / (1 + exp(-(b - t) / s)),
-
-and t itself is expected at 0 within the dial's prior width.  The t that makes marks and
-prior together most probable is taken (logistic regression with a Gaussian prior and a
-lapse rate: the psychometric function of Wichmann & Hill 2001, Percept. Psychophys. 63,
-1293; from memory).
+A person is taken to hold a few numbers against limits of their own, with a hand that slips now and
+then.  How far the limits move is the matter of `best_shifts`; which keys of the file of limits
+that turns is that of `dials`.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -24,20 +17,12 @@ import numpy as np
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import Judgement
 from subgrade.night.model import Night
-from subgrade.teaching.dials import DIALS, Dial, Turned, turn
-from subgrade.teaching.lesson_text import sentence_of
-from subgrade.teaching.mark_targets import Silent, Spoke, hear
+from subgrade.teaching.best_shifts import PRIORS, Frames, best_shifts, gain_of
+from subgrade.teaching.dials import DIALS, Dial, Turned, turn, value_of
+from subgrade.teaching.lesson_text import Lines, sentence_of
+from subgrade.teaching.mark_targets import Silent, seen_frames
 from subgrade.teaching.marks import Mark
-from subgrade.teaching.marks_learnt import Learnt, with_more
-
-SLIP = 0.05
-"""Share of marks that are the opposite of what was meant; no source."""
-REACH = 6.0
-"""Shifts are looked for within so many prior widths."""
-STEPS = 300
-"""Shifts tried for one prior width."""
-TOO_LITTLE = 0.1
-"""A shift under this share of the limit's own softness is not made; no source."""
+from subgrade.teaching.marks_learnt import Learnt, with_these
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +64,11 @@ class Taught:
     marks : int
         All marks given.
     agreed : int
-        Those that agreed with the verdicts before.
+        Those that agreed with the verdicts before any lesson.
     known : tuple of str
-        Frames whose marks a limit had learnt from before, so that they only held it back.
-    learnt : dict of str to frozenset of str
-        Keys of every mark that a limit has learnt from by now, by number.
+        Frames whose marks these limits have learnt from before, in an earlier run.
+    learnt : Learnt
+        All that the limits have learnt from by now.
     """
 
     limits: Limits
@@ -92,7 +77,7 @@ class Taught:
     marks: int
     agreed: int
     known: tuple[str, ...] = ()
-    learnt: Learnt = field(default_factory=dict)
+    learnt: Learnt = field(default_factory=Learnt)
 
     @property
     def moved(self) -> tuple[Turned, ...]:
@@ -106,8 +91,9 @@ def teach(
     limits: Limits,
     marks: Mapping[str, Mark],
     learnt: Learnt | None = None,
+    given: Limits | None = None,
 ) -> Taught:
-    """Adapt the limits to a person's marks.
+    """Adapt the limits to a person's marks, those of earlier runs among them.
 
     Parameters
     ----------
@@ -115,168 +101,118 @@ def teach(
     judgements : tuple of Judgement
         In the order of ``night.frames``, made with ``limits``.
     limits : Limits
-        Where the prior has its middle.
+        Those before any lesson, where the prior has its middle.
     marks : mapping of str to Mark
         By frame name.
-    learnt : mapping of str to frozenset of str, optional
-        Keys of the marks that these limits have learnt from before, by number.
+    learnt : Learnt, optional
+        What was learnt in earlier runs.
+    given : Limits, optional
+        Those of this run, where earlier lessons have moved them; ``limits`` if not given.
 
     Returns
     -------
     Taught
-        The same whatever the order of the marks.
+        The same whatever the order of the marks, and however often they are given.
     """
-    learnt = learnt or {}
-    spoken, silent = hear(night, judgements, limits, marks, learnt)
-    known = {s.mark.frame for heard in spoken.values() for s in heard if s.known}
-    fits = _fit_all(spoken, limits)
-    # A kept frame that one number goes on rejecting is no reason to forgive another.
-    while vain := _in_vain(fits):
-        spoken = {
-            name: [s for s in heard if (s.mark.frame, name) not in vain]
-            for name, heard in spoken.items()
-        }
-        fits = _fit_all(spoken, limits)
-    lessons: list[Lesson] = []
-    new: dict[str, list[str]] = {}
-    for fit in fits:
-        limits, moved = turn(fit.dial, fit.shift, limits, _concerned(night, fit.heard))
-        followed = {s.mark.frame for s in fit.against if moved and fit.follows(s)}
-        if moved:
-            new[fit.dial.name] = [s.key for s in fit.heard]
-        lessons.append(
-            Lesson(
-                fit.dial.name,
-                tuple(moved),
-                len(fit.heard),
-                tuple(sorted(s.mark.frame for s in fit.against)),
-                sentence_of(fit.dial, moved, fit.heard, followed, fit.shift),
+    learnt, given = learnt or Learnt(), given or limits
+    seen, numbers, silent = seen_frames(night, judgements, limits, marks)
+    known = {s.key for s in learnt.frames.values() if s.marked}
+    known = {s.frame for s in seen if s.marked and s.key in known}
+    every = with_these(learnt, seen)
+    frames = Frames(every.values(), limits)
+    shifts = best_shifts(frames)
+    after, turned = limits, {}
+    for d, dial in enumerate(DIALS):
+        if shifts[d]:
+            after, turned[dial.name] = turn(
+                dial, float(shifts[d]), after, _concerned(dial, d, frames)
             )
-        )
+    before = {
+        t.key: (value_of(limits, t.key), value_of(after, t.key))
+        for moved in turned.values()
+        for t in moved
+    }
     agreed = sum(j.frame in marks and j.verdict == marks[j.frame].word for j in judgements)
     return Taught(
-        limits,
-        tuple(lessons),
+        after,
+        tuple(_lessons(frames, shifts, turned, numbers, given, after)),
         tuple(silent),
         len(marks),
         agreed,
         tuple(sorted(known)),
-        with_more(learnt, new),
+        Learnt(before, every),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """One dial with the marks that bear on it and the shift they ask for."""
-
-    dial: Dial
-    heard: list[Spoke]
-    shift: float
-
-    @property
-    def against(self) -> list[Spoke]:
-        return [s for s in self.heard if s.against]
-
-    def follows(self, spoke: Spoke) -> bool:
-        return (spoke.number.beyond > self.shift) != spoke.mark.keep
-
-
-def _fit_all(spoken: dict[str, list[Spoke]], limits: Limits) -> list[_Fit]:
-    """Fit every dial that marks disagree about, the one with most marks of its own first."""
-    fits: list[_Fit] = []
-    explained: set[str] = set()
-    for dial in sorted(DIALS, key=lambda d: -_sole(spoken, d)):
-        # A shared mark that a dial before this one follows is not asked of this one.
-        heard = [s for s in spoken[dial.name] if s.share == 1.0 or s.mark.frame not in explained]
-        asked = {s.mark.keep for s in heard if s.against}
-        if not asked:
+def _lessons(frames: Frames, shifts, turned, numbers, given: Limits, after: Limits):
+    """A lesson of every dial that moved, or that marks of this night asked of in vain."""
+    about = _subjects(frames, shifts)
+    followed = (frames.beyond <= shifts).all(axis=1) == frames.keep
+    turns = {t.key: (name, t.follows) for name, moved in turned.items() for t in moved}
+    moved: dict[str, list[Turned]] = {}
+    for table, values in after.as_dict().items():
+        for key in (f"{table}.{name}" for name in values):
+            was, now = value_of(given, key), value_of(after, key)
+            if was != now:
+                # A limit that earlier lessons moved and these do not goes back.
+                name, follows = turns.get(key) or (_behind(key), "")
+                moved.setdefault(name, []).append(Turned(key, was, now, follows))
+    for d, dial in enumerate(DIALS):
+        order = [t.key for t in turned.get(dial.name, ())]
+        keys = sorted(moved.get(dial.name, ()), key=lambda t: (*order, t.key).index(t.key))
+        asked = np.flatnonzero(about[:, d])
+        if not keys and followed[asked].all():
             continue
-        # What the limit has learnt may hold it back, and does not push it a second time.
-        heard = [s for s in heard if not (s.known and s.disagrees and s.mark.keep in asked)]
-        shift = best_shift(dial, heard)
-        shift = shift if abs(shift) > TOO_LITTLE * dial.softness(limits) else 0.0
-        fits.append(_Fit(dial, heard, shift))
-        explained |= {s.mark.frame for s in fits[-1].against if fits[-1].follows(s)}
-    return fits
+        lines = Lines(frames, d, numbers, asked, followed, bool(turned.get(dial.name)))
+        yield Lesson(
+            dial.name,
+            tuple(keys),
+            len(lines.heard),
+            tuple(sorted(frames.seen[i].frame for i in asked)),
+            sentence_of(dial, keys, lines),
+        )
 
 
-def _in_vain(fits: list[_Fit]) -> set[tuple[str, str]]:
-    """Kept frames on dials that would forgive them while another dial does not."""
-    kept = [(fit, s) for fit in fits for s in fit.against if s.mark.keep]
-    refused = {s.mark.frame for fit, s in kept if not fit.follows(s)}
-    return {
-        (s.mark.frame, fit.dial.name)
-        for fit, s in kept
-        if s.mark.frame in refused and fit.follows(s)
-    }
+def _behind(key: str) -> str:
+    """The dial that a limit is behind, or another limit of the same table is."""
+    table = key.split(".")[0] + "."
+    near = [d.name for d in DIALS if any(k.startswith(table) for k in d.keys)]
+    return next((d.name for d in DIALS if key in d.keys), near[0])
 
 
-def best_shift(dial: Dial, heard: list[Spoke]) -> float:
-    """The most probable shift of a dial's limit, given the marks and the prior.
-
-    Parameters
-    ----------
-    dial : Dial
-    heard : list of Spoke
-
-    Returns
-    -------
-    float
-        On the dial's scale; 0 if no mark disagrees.  Only toward what the disagreeing
-        marks ask for; either way where they ask for both.
-    """
-    asked = {s.mark.keep for s in heard if s.against}
-    if not asked:
-        return 0.0
-    whole = int(REACH * STEPS)
-    low, high = (0 if asked == {True} else -whole), (0 if asked == {False} else whole)
-    steps = np.arange(low, high + 1)
-    cost = unlikelihood(dial, heard, steps * (dial.prior / STEPS))
-    best = steps[cost <= cost.min() + 1e-9]
-    return float(best[np.argmin(np.abs(best))] * dial.prior / STEPS)
+def _subjects(frames: Frames, shifts: np.ndarray) -> np.ndarray:
+    """Which dial each mark of this night that asks for a change is about, (frames, dials)."""
+    about = np.zeros(frames.beyond.shape, bool)
+    now = np.array([bool(s.frame) for s in frames.seen]) & frames.asks
+    kept, gone = now & frames.keep, now & ~frames.keep
+    past = frames.beyond > shifts
+    for i in np.flatnonzero(kept):
+        # Of a frame that is not followed the number that is furthest past its limit.
+        furthest = int(np.argmax((frames.beyond[i] - shifts) / PRIORS))
+        about[i] = np.arange(len(DIALS)) == furthest if past[i].any() else frames.beyond[i] > 0
+    moved = shifts < 0
+    about[gone] = past[gone] & moved
+    # What no limit followed is laid to the number that would gain most by it.
+    has = np.isfinite(frames.beyond)
+    gains = np.array([gain_of(frames, shifts, d) for d in range(len(DIALS))])
+    for d in np.argsort(-gains, kind="stable"):
+        about[gone & ~about.any(axis=1) & has[:, d], d] = True
+    return about
 
 
-def unlikelihood(dial: Dial, heard: list[Spoke], shift: np.ndarray) -> np.ndarray:
-    """Minus the logarithm of prior times likelihood, but for a constant.
-
-    Parameters
-    ----------
-    dial : Dial
-    heard : list of Spoke
-    shift : ndarray
-        On the dial's scale.
-    """
-    total = 0.5 * (shift / dial.prior) ** 2
-    # Summed in an order of its own, so that the order of the marks cannot matter.
-    for spoke in sorted(heard, key=lambda s: s.mark.frame):
-        past = (spoke.number.beyond - shift) / spoke.number.error
-        rejected = 1.0 / (1.0 + np.exp(-np.clip(past, -500, 500)))
-        meant = 1.0 - rejected if spoke.mark.keep else rejected
-        total = total - spoke.share * np.log(SLIP + (1 - 2 * SLIP) * meant)
-    return total
-
-
-def _sole(spoken: dict[str, list[Spoke]], dial: Dial) -> int:
-    """Disagreeing marks that bear on this dial alone."""
-    return sum(s.against and s.share == 1.0 for s in spoken[dial.name])
-
-
-def _concerned(night: Night, heard: list[Spoke]) -> list:
+def _concerned(dial: Dial, d: int, frames: Frames) -> list:
     """Usual value and scale of the groups that marks bear on, most disagreement first."""
-    dial = heard[0].number.dial
     if dial.effective is None:
         return []
-    weight: dict[int, tuple] = {}
-    for spoke in heard:
-        against, count = weight.get(spoke.group, (0, 0))
-        weight[spoke.group] = (against + spoke.against, count + 1)
-    order = sorted((k for k in weight if weight[k][0]), key=lambda k: (*(-n for n in weight[k]), k))
-    found = []
-    for k in order:
-        group = night.groups[k]
-        scales = [night.frames[i].facts.scale_arcsec for i in group.members]
-        known = sorted(s for s in scales if s)
-        usual = group.usual.get(dial.usual)
-        if usual is not None and math.isfinite(usual.centre):
-            found.append((usual, known[len(known) // 2] if known else None))
-    return found
+    asks, every = Counter(), Counter()
+    groups = {}
+    for i, seen in enumerate(frames.seen):
+        if not (seen.marked and np.isfinite(frames.beyond[i, d])):
+            continue
+        name = str(seen.group)
+        groups[name] = seen.group
+        every[name] += 1
+        asks[name] += bool(frames.asks[i])
+    order = sorted((n for n in groups if asks[n]), key=lambda n: (-asks[n], -every[n], n))
+    found = [(groups[n].usual[dial.usual], groups[n].scale) for n in order]
+    return [(usual, scale) for usual, scale in found if math.isfinite(usual.centre)]

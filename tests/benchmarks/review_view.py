@@ -69,6 +69,29 @@ const next = (now) => {
 };
 requestAnimationFrame(next);"""
 
+MARK = """
+const [rounds, done] = arguments, taken = [], kept = document.getElementById("look-kept");
+const canvas = document.getElementById("sub");
+const key = (key) => canvas.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}));
+const settled = (before) => new Promise((go) => {
+  const seen = () => {
+    if (kept.textContent === before || kept.textContent.includes("saving")) return;
+    watch.disconnect();
+    go(performance.now());
+  };
+  const watch = new MutationObserver(seen);
+  watch.observe(kept, {childList: true, characterData: true, subtree: true});
+});
+(async () => {
+  for (let k = 0; k < rounds; k++) {
+    const start = performance.now(), end = settled(kept.textContent);
+    key(k % 2 ? "u" : "r");
+    taken.push(await end - start);
+    await new Promise((go) => setTimeout(go, 300));
+  }
+  done(taken);
+})();"""
+
 
 def night(place: Path, size: tuple[int, int], different: int, count: int) -> Path:
     """A graded night of so many frames of so many pixels; the results folder."""
@@ -98,7 +121,7 @@ def night(place: Path, size: tuple[int, int], different: int, count: int) -> Pat
     return out
 
 
-def told(name: str, taken: list[float]) -> None:
+def report(name: str, taken: list[float]) -> None:
     middle, most = np.percentile(taken, (50, 95))
     print(
         f"{name:44s} median {middle:7.0f} ms   95 % {most:7.0f}   worst {max(taken):7.0f}",
@@ -135,12 +158,15 @@ def measured(browser, address: str, steps: int, name: str) -> None:
             key(browser, keys)
             some = steps if pause == 0 else max(10, steps // 6)
             taken = browser.execute_async_script(WALK, some, pause, "ArrowRight")
-            told(f"{name} Mpx, → at {view}, {'at once' if pause == 0 else 'a second each'}", taken)
+            report(
+                f"{name} Mpx, → at {view}, {'at once' if pause == 0 else 'a second each'}", taken
+            )
         taken = browser.execute_async_script(PAN, 4000)
         rate = 1000 * len(taken) / sum(taken)
-        told(f"{name} Mpx, panning at {view}: {rate:.0f} pictures a second", taken)
+        report(f"{name} Mpx, panning at {view}: {rate:.0f} pictures a second", taken)
         taken = browser.execute_async_script(WALK, 12, 300, "b")
-        told(f"{name} Mpx, the best and back at {view}", taken)
+        report(f"{name} Mpx, the best and back at {view}", taken)
+    report(f"{name} Mpx, a mark or its undoing, saved", browser.execute_async_script(MARK, 12))
 
 
 def main() -> None:
