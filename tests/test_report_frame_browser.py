@@ -240,14 +240,14 @@ def test_columns_can_be_chosen_and_stay_chosen(opened):
     browser = opened(guided_night())
     heads = "return [...document.querySelectorAll('#table thead th')].map((e) => e.dataset.key)"
     before = run_js(browser, heads)
-    run_js(browser, "document.querySelector('.menu summary').focus()")
+    run_js(browser, "document.querySelector('#frames .menu summary').focus()")
     press(browser, Keys.ENTER, Keys.TAB, Keys.SPACE)  # by keyboard alone: the first, start
     run_js(browser, "document.querySelector('[data-column=guide_peak_arcsec]').click()")
     after = [k for k in before if k != "start"] + ["guide_peak_arcsec"]
     assert run_js(browser, heads) == after
     press(browser, Keys.ESCAPE)
     assert run_js(browser, "return document.activeElement.textContent") == "Columns"
-    assert not run_js(browser, "return document.querySelector('.menu').open")
+    assert not run_js(browser, "return document.querySelector('#frames .menu').open")
     browser.refresh()
     assert run_js(browser, heads) == after
     press(browser, "r")

@@ -77,8 +77,17 @@ function printSheets(one) {
 }
 
 function startPaper() {
-  byId("print").addEventListener("click", () => printSheets(false));
-  byId("onesheet").addEventListener("click", () => printSheets(true));
+  const menu = byId("printing"), choose = (one) => () => {
+    menu.open = false;
+    printSheets(one);
+  };
+  byId("print").addEventListener("click", choose(false));
+  byId("onesheet").addEventListener("click", choose(true));
+  menu.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !menu.open) return;
+    menu.open = false;
+    menu.querySelector("summary").focus();
+  });
   addEventListener("beforeprint", () => forPaper(true));
   addEventListener("afterprint", () => forPaper(false));
 }

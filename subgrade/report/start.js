@@ -127,8 +127,17 @@ const AFTER = {
   },
 };
 
+// Not as a property of the root, which would have every element looked at again.
+function setBar() {
+  const height = byId("tools").offsetHeight;
+  if (height === setBar.height) return;
+  setBar.height = height;
+  document.documentElement.style.scrollPaddingTop = byId("tools").computedStyleMap().get("position").value === "sticky" ? `calc(${height}px + .5rem)` : "";
+  for (const place of [byId("panel"), byId("table").tHead]) place.style.setProperty("--bar", `${height}px`);
+}
+
 function onResize() {
-  document.documentElement.style.setProperty("--bar", `${byId("tools").offsetHeight}px`);
+  setBar();
   fitTable();
   layStory();
   if (!onPaper() && (drawn.width !== plotWidth() || drawn.tall !== innerHeight)) drawLine();

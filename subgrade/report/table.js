@@ -75,7 +75,8 @@ function buildTable() {
 // The columns share the room there is; letters grow and shrink a little with it.
 function fitTable() {
   const table = byId("table"), room = byId("frames").clientWidth / Number(table.style.getPropertyValue("--ems"));
-  table.style.setProperty("--fit", `${Math.max(11, Math.min(13, room)).toFixed(2)}px`);
+  const fit = `${Math.max(11, Math.min(13, room)).toFixed(2)}px`;
+  if (table.style.getPropertyValue("--fit") !== fit) table.style.setProperty("--fit", fit);
 }
 
 function cellOf(column, frame) {
