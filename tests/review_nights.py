@@ -112,6 +112,8 @@ class Served:
         lines += [f"{name}: {value}" for name, value in known.items() if value]
         request = "\r\n".join(lines).encode() + b"\r\n\r\n" + (body or b"")
         head, _, rest = self.raw(request).partition(b"\r\n\r\n")
+        if not head:
+            raise ConnectionError("no answer")
         first, *fields = head.decode("latin-1").split("\r\n")
         found = {n.lower(): v.strip() for n, _, v in (f.partition(":") for f in fields)}
         return Answer(int(first.split()[1]), found, rest)
