@@ -101,6 +101,7 @@ def test_reasons_are_the_words_of_the_contract():
         "satellite_trail",
         "few_stars",
         "incomplete",
+        "surplus",
         "wrong_frame",
         "unreadable",
     ]

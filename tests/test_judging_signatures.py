@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from subgrade.choosing import Choice, leave_surplus
 from subgrade.guiding.model import Prediction
-from subgrade.judging import REASONS, judge_night
+from subgrade.judging import REASONS, judge_night, load_limits
 from subgrade.night import compare_night
 from subgrade.pipeline import Settings, grade
 from subgrade.stars.model import Flaw, ShapeField, StarList, Streak
@@ -339,6 +340,15 @@ def cut_short(folder):
 CALM = recorded(calm_samples())
 LONG = 1.3
 """Lengths of motions, over those at the limit."""
+
+
+def left_out_by_choice():
+    """The widest of a good night, where nine tenths of it are kept."""
+    night = night_of([*steady(9), Shot(fwhm=1.1 * FWHM)])
+    limits = load_limits()
+    return leave_surplus(night, judge_night(night, limits), limits, Choice(0.9))[-1]
+
+
 SHOWN = {
     "wind_trail": lambda _: one(
         drawn(LONG * KNOCK_LENGTH * KNOCK, np.ones(100), 137.0), knock_record(LONG * KNOCK_LENGTH)
@@ -368,6 +378,7 @@ SHOWN = {
     "satellite_trail": lambda _: one(Shot(streaks=(Streak(0.0, 10.0, 1199.0, 700.0, 4.0, 50.0),))),
     "few_stars": lambda _: one(Shot(stars=40, transparency=np.nan, sky=400.0, noise=5.0)),
     "incomplete": lambda _: flawed(),
+    "surplus": lambda _: left_out_by_choice(),
     "wrong_frame": lambda _: of_another_filter(),
     "unreadable": cut_short,
 }

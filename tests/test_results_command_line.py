@@ -30,6 +30,8 @@ EVERYTHING = Settings(
     guide_scale=4.0,
     expected_motion=(95.5, 214.0),
     stack="weighted",
+    keep=0.8,
+    prefer="sharpness",
     teach="old.csv",
     marks="older.csv",
     report=False,
@@ -145,7 +147,7 @@ def _words(commands) -> list[str]:
     "asked", [{}, asked_for(Settings(("a\nb",))), asked_for(Settings(("\udcff",)))]
 )
 def test_what_cannot_be_typed_is_not_offered(asked):
-    assert with_marks(asked) == {"marks": [], "teach": []}
+    assert with_marks(asked) == {n: [] for n in ("marks", "teach", "keep", "keep_marks")}
 
 
 def test_the_command_runs_in_another_folder(tmp_path, monkeypatch, capfd):

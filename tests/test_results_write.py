@@ -125,9 +125,11 @@ def test_session_counts_causes_and_time(tmp_path):
         "frames": 11,
         "kept": 8,
         "rejected": 2,
+        "surplus": 0,
         "unreadable": 1,
         "kept_s": 960.0,
         "lost_s": 240.0,
+        "surplus_s": 0.0,
     }
     assert {(c["reason"], c["frames"], c["lost_s"]) for c in session["causes"]} == {
         ("cloud", 1, 120.0),
