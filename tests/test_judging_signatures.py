@@ -30,6 +30,7 @@ from tests.judged_nights import (
     guide_of,
     night_of,
     recorded,
+    steady,
 )
 from tests.night_fields import make_night, make_sky
 from tests.signatures import (
