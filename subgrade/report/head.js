@@ -8,10 +8,15 @@ function showHead() {
   });
 }
 
+const OF_THE_HEAD = ["lead", "outcome", "balance", "apart", "changed", "summary", "groups", "remarks", "causes"];
+
 // Where a server judges anew after a mark.
 function redrawHead() {
-  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  for (const id of OF_THE_HEAD) byId(id).replaceChildren();
   drawHead();
+  const next = document.querySelector("#head .next"); // its list is replaced where there is nothing to change
+  next.replaceChildren(next.querySelector("h2"), make("ol", {id: "advice"}));
+  showAdvice();
 }
 
 // What may change with the person's marks.
