@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from subgrade import report
 from subgrade.cli import main
 from subgrade.cli.explain import table_lines
 from subgrade.cli.terminal import Screen
@@ -77,6 +78,21 @@ def test_every_part_is_there(page):
     kinds = [a.get("type", "script") for tag, a in elements.found if tag == "script"]
     assert kinds == ["application/json", "script", *["application/json"] * 12]
     assert "{{" not in page
+
+
+def test_no_name_of_the_scripts_is_given_twice():
+    """They are one function's body, those of a review after the page's own."""
+    package = Path(report.__file__).parents[1]
+    scripts = [*(package / "report").glob("*.js"), *(package / "review").glob("*.js")]
+    names = [
+        name
+        for script in scripts
+        for name in re.findall(
+            r"^(?:(?:async )?function|const|let) (\w+)", script.read_text("utf-8"), re.MULTILINE
+        )
+    ]
+    assert len(names) > 200
+    assert sorted({name for name in names if names.count(name) > 1}) == []
 
 
 def test_nothing_is_fetched(page):

@@ -1,18 +1,22 @@
 // How the night went, what it cost and why, what to do: read before anything else.
 function showHead() {
   drawHead();
+  showAdvice();
   watchers.push((what) => {
     if (what === "filter") markCauses();
     if (what === "clock") byId("what").textContent = nightSpan();
   });
 }
 
-const EMPTY_HEAD = byId("head").cloneNode(true);
+const OF_THE_HEAD = ["lead", "outcome", "balance", "apart", "changed", "summary", "groups", "remarks", "causes"];
 
 // Where a server judges anew after a mark.
 function redrawHead() {
-  byId("head").replaceChildren(...EMPTY_HEAD.cloneNode(true).childNodes);
+  for (const id of OF_THE_HEAD) byId(id).replaceChildren();
   drawHead();
+  const next = document.querySelector("#head .next"); // its list is replaced where there is nothing to change
+  next.replaceChildren(next.querySelector("h2"), make("ol", {id: "advice"}));
+  showAdvice();
 }
 
 // What may change with the person's marks.
@@ -34,7 +38,6 @@ function drawHead() {
   if (totals.unreadable) {
     byId("remarks").append(make("li", {textContent: `${count(totals.unreadable, "file")} could not be graded: ${NIGHT.problems.slice(0, 3).map((p) => `${p.file} (${p.cause})`).join("; ")}${NIGHT.problems.length > 3 ? " …" : ""}`}));
   }
-  showAdvice();
   showCauses();
 }
 

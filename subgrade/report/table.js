@@ -26,8 +26,8 @@ function verdictCell(frame) {
 // Roles are explicit, since the rows are no table's to the eye (see page.css).
 let rows = []; // of the table, in the order of the frames; kept, since making them costs most
 const unfilled = new Set(); // frames whose row has no cells yet
-const AT_ONCE = 60; // rows that are filled before the page is usable, more than a window shows
-const IN_ONE_GO = 80;
+const ROWS_AT_ONCE = 60; // rows that are filled before the page is usable, more than a window shows
+const ROWS_IN_ONE_GO = 80;
 let filling = 0;
 
 function fillRow(frame, kept) {
@@ -48,7 +48,7 @@ function fillOn() {
   if (!unfilled.size) return;
   filling = setTimeout(() => {
     const kept = keptNow();
-    for (const index of [...unfilled].slice(0, IN_ONE_GO)) fillRow(FRAMES[index], kept);
+    for (const index of [...unfilled].slice(0, ROWS_IN_ONE_GO)) fillRow(FRAMES[index], kept);
     fillOn();
   });
 }
@@ -123,7 +123,7 @@ function showTable() {
   body.replaceChildren(...shown.map((frame) => rows[frame.index]));
   if (unfilled.size) {
     const kept = keptNow();
-    for (const frame of shown.slice(0, AT_ONCE)) fillRow(frame, kept);
+    for (const frame of shown.slice(0, ROWS_AT_ONCE)) fillRow(frame, kept);
     fillOn();
   }
   byId("shown").textContent = shown.length === FRAMES.length ? `all ${FRAMES.length}` : `${shown.length} of ${FRAMES.length}`;
