@@ -378,3 +378,23 @@ def test_the_subs_are_left_alone(night, tmp_path):
             assert server.get(f"tile/{k}/0/0/0").status == 200
         server.mark(0, "reject")
     assert before == [(p.read_bytes(), p.stat().st_mtime_ns) for p in subs]
+
+
+@pytest.mark.slow
+def test_colours_are_shown_on_a_grey_sky(tmp_path):
+    """A colour sensor's sky is unlike in its channels (0.8, 1, 0.7 in practice nights)."""
+    settings = graded_night(tmp_path, mosaic=True)
+    with Served(Path(settings.out)) as server:
+        frame = server.get("frame/0").json
+        assert frame["colour"] is True
+        picture = Image.open(io.BytesIO(server.get("tile/0/0/0/0").body))
+        assert picture.mode == "RGB"
+        colours = np.asarray(picture).astype(float)
+    sky = np.median(colours.reshape(-1, 3), axis=0)
+    assert np.ptp(sky) < 4
+    assert 30 < sky.mean() < 70
+    # stars keep their colours
+    places = np.reshape(frame["stars"], (-1, 2))[:10]
+    seen = np.array([colours[frame["height"] - 1 - round(y), round(x)] for x, y in places])
+    assert seen.mean() > sky.mean() + 40
+    assert np.ptp(seen, axis=1).max() > 15
