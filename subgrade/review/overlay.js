@@ -54,13 +54,15 @@ function starsOf(info) {
   return Array.from({length: flat.length >> 1}, (_, k) => [flat[2 * k], flat[2 * k + 1]]);
 }
 
-// The star nearest the place picked, or the middle of the view where that is out of sight.
+// The star nearest the place picked, or of the brighter half the one nearest the middle of the view
+// where that is out of sight: a faint one shows no shape.
 function chosenStar(info, view) {
   const picked = overlay.picked && applied(toScreen(info, view), ...imagePlace(info, overlay.picked));
   const seen = picked && picked[0] >= 0 && picked[1] >= 0 && picked[0] <= view.width && picked[1] <= view.height;
   const [x, y] = seen ? picked : [view.width / 2, view.height / 2];
   let best = null, least = Infinity;
-  for (const star of starsOf(info)) {
+  const stars = starsOf(info);
+  for (const star of seen ? stars : stars.slice(0, Math.ceil(stars.length / 2))) {
     const [sx, sy] = onScreen(info, view, ...star), away = Math.hypot(sx - x, sy - y);
     if (away < least) [best, least] = [star, away];
   }
