@@ -265,7 +265,9 @@ def test_leaps_are_taken_at_remarks_and_out_of_quiet():
     assert usual == pytest.approx(0.3 * np.sqrt(2.0 * np.log(2.0)) * 2**0.5, rel=0.15)
 
 
-@pytest.mark.parametrize("scale", [0.8, 2.3, 5.5])
+@pytest.mark.parametrize(
+    "scale", [0.8, *(pytest.param(s, marks=pytest.mark.slow) for s in (2.3, 5.5))]
+)
 def test_the_size_of_a_guide_pixel_is_learnt_from_dithers(scale):
     night = made_night(9, dither=12.0)
     pixels = replace(

@@ -12,7 +12,7 @@ from tests.cli_frames import rows, write_light
 from tests.report_chromium import choose, needs_chromium, page_opener, text  # noqa: F401
 from tests.report_nights import graded_of, lost_night, unreadable_only
 
-pytestmark = needs_chromium
+pytestmark = [needs_chromium, pytest.mark.slow]
 
 
 def grade(*arguments) -> None:

@@ -21,7 +21,7 @@ from tests.report_chromium import (
 )
 from tests.report_nights import graded_of, lost_night
 
-pytestmark = needs_chromium
+pytestmark = [needs_chromium, pytest.mark.slow]
 GAUGES = """
 const box = (e, part) => e.querySelector(part) && e.querySelector(part).getBoundingClientRect();
 return [...document.querySelectorAll(".gauge")].map((e) => {

@@ -22,7 +22,7 @@ from tests.report_chromium import (
 )
 from tests.report_nights import graded_of, pictures_of
 
-pytestmark = needs_chromium
+pytestmark = [needs_chromium, pytest.mark.slow]
 WIDTHS = {1600: 900, 1300: 900, 800: 1100, 390: 844}
 A4_PX = (188 / 25.4 * 96, 271 / 25.4 * 96)
 """Inside the margins of `page.css`, CSS pixels."""

@@ -19,7 +19,7 @@ from tests.report_chromium import (
 from tests.report_nights import graded_of, grouped_night, lost_night
 from tests.test_report_time_line import bad_file, with_facts
 
-pytestmark = needs_chromium
+pytestmark = [needs_chromium, pytest.mark.slow]
 
 PATHS = """
 return [...document.querySelectorAll(`#plot [data-lane=${arguments[0]}] ${arguments[1]}`)]

@@ -266,6 +266,7 @@ def test_results_graded_anew_meanwhile_are_not_written_over(night, tmp_path):
     assert session.read_bytes() == new
 
 
+@pytest.mark.slow
 def test_a_cull_at_work_is_waited_for(night, tmp_path):
     results = copied(tmp_path, night)
     before = (results / "summary.csv").read_bytes()

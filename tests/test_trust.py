@@ -95,6 +95,7 @@ def test_the_watch_sees_what_it_watches_for(tmp_path, act, event):
     assert (code, [one for one, _ in seen]) == (0, [event])
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="ends the server by a signal")
 def test_a_review_listens_on_this_machine_only_and_reads_subs(tmp_path):
     pytest.importorskip("uvicorn")
