@@ -40,11 +40,12 @@ from subgrade.results import (
     problems_parted,
     quantity_numbers,
     quantity_texts,
+    quoted,
     session_record,
+    shells_here,
     verdict_values,
     with_marks,
 )
-from subgrade.results.command_line import quoted, shells_here
 from subgrade.stars.model import StarImage
 
 OF_THE_SESSION = (

@@ -4,7 +4,7 @@ class Silence extends Error {}
 
 const link = {silent: false, running: new Map(), wanted: [], infos: new Map()};
 
-const SILENT = `the review server does not answer; if it has ended, type ${NIGHT.reviewed.command} again and open the address that it prints then`;
+const SILENT = `the review server does not answer; if it has ended, type “${NIGHT.reviewed.command}” again and open the address that it prints then`;
 const PATIENCE_MS = 30000;
 
 async function ask(path, options = {}) {

@@ -10,6 +10,7 @@ function openLook(place = null) {
   if (!frame || look.open) return;
   look.open = true;
   look.best = false;
+  byId("look-best").setAttribute("aria-pressed", "false");
   look.from = document.activeElement;
   document.documentElement.classList.add("looking");
   look.box.showModal();

@@ -124,7 +124,7 @@ function showLook() {
   const other = beside(), sure = frame.verdict !== "unreadable" ? `, confidence ${number(v.confidence)}` : "";
   byId("look-frame").replaceChildren(
     make("h2", {}, ...breakable(plainName(frame.name)), other && look.wiper === null ? make("span", {className: "behind", textContent: " (the picture is the best's)"}) : null),
-    make("p", {className: "facts"}, verdictTag(frame), sure, reasons ? ` · ${reasons}` : "", mark ? make("span", {className: "markword", textContent: ` ○ you: ${mark}`}) : null, make("span", {className: "faint", textContent: ` · ${factsText(frame, other)}`})),
+    make("p", {className: "facts"}, verdictTag(frame), sure, reasons ? ` · ${reasons}` : "", mark ? make("span", {className: "markword", textContent: ` ○ you: ${mark}`}) : null, make("span", {className: "faint", textContent: ` · ${comparedText(frame, other)}`})),
     make("p", {className: "why", textContent: v.explanation || "", on: {click: unfoldWhy}}));
   byId("look-left-over").textContent = placeText();
   byId("look-filter").firstChild.textContent = filterText();
@@ -144,7 +144,7 @@ function beside() {
 }
 
 // The numbers that a person compares; those of the best behind the frame's own where it is shown.
-function factsText(frame, best) {
+function comparedText(frame, best) {
   const v = frame.values, shown = [
     [LOOK.fwhm_px.label, (f) => (best ? length : bothLengths)(f.values.fwhm_px, f.scale_arcsec)],
     [LOOK.eccentricity.label, ovalText],
