@@ -21,6 +21,7 @@ from scipy import ndimage
 
 from tests.report_chromium import needs_chromium, press, resize, text
 from tests.review_subs import (
+    CLOUDED,
     FLIPPED,
     HOSTILE,
     NAMES,
@@ -361,6 +362,7 @@ def test_the_worst_come_first_and_the_picture_keeps_the_keys(open_page, address)
         press(browser, "\ue014")
         wait(lambda: shown(browser) != seen[-1])
         seen.append(shown(browser))
+    assert set(seen[:2]) == {SWOLLEN, CLOUDED}
     placed = [worth[index] for index in seen if index in worth]
     assert len(placed) > 3
     assert placed == sorted(placed, reverse=True)
@@ -382,6 +384,9 @@ def test_a_filter_is_named_and_can_be_lifted(open_page, address):
     assert text(browser, "#look-left-over") == "1 of 1 · 1 left"
     measured = len(asked(address, "state")["doubtful"])
     assert text(browser, "#look-filter").startswith(f"filter on: 1 of {measured}")
+    choose_queue(browser, "rejects")
+    assert text(browser, "#look-left-over") == "none in this queue"  # it is a good frame
+    choose_queue(browser, "taken")
     press(browser, "a")
     assert not browser.find_element("id", "look-filter").is_displayed()
     assert f"of {measured} " in text(browser, "#look-left-over")

@@ -107,7 +107,8 @@ function endOfQueue(last) {
 function stepQueue(by) {
   const {order, at} = whereInQueue();
   const to = order[Math.max(0, Math.min(order.length - 1, at + by))];
-  if (to === undefined || to === state.selected) announce(by > 0 ? "The last frame of the queue." : "The first frame of the queue.");
+  if (to === undefined) announce("No frame in this queue.");
+  else if (to === state.selected) announce(by > 0 ? "The last frame of the queue." : "The first frame of the queue.");
   else select(to);
 }
 
