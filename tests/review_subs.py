@@ -106,7 +106,7 @@ class Served:
 @contextmanager
 def served(results: Path) -> Iterator[Served]:
     """The command itself, in a process of its own."""
-    command = [sys.executable, "-m", "subgrade", "review", str(results), "--no-open"]
+    command = [sys.executable, "-m", "subgrade", "review", str(results), "--port", "0", "--no-open"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     try:
         lines = []

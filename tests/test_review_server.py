@@ -173,6 +173,7 @@ def test_what_makes_no_sense_is_the_askers_fault(served, path):
         b'{"frame": NaN, "word": "keep"}',
         b'{"frame": 123456789012345678901234567890, "word": "keep"}',
         b'{"frame": 0, "word": ["keep"]}',
+        b'{"frame": 0, "word": "keep", "word": "reject"}',
         b'{"frame": 0, "word": "keep", "more": 1}',
         b"[" * 1900,
         b"\xff\xfe",
@@ -187,6 +188,20 @@ def test_a_mark_that_makes_no_sense_changes_nothing(served, body):
     state = served.get("state").json
     assert state["marks"] == {}
     assert state["undo"] == 0
+
+
+def test_a_body_said_to_be_too_long_is_not_waited_for(served):
+    head = f"Host: 127.0.0.1:{served.port}\r\nOrigin: {served.origin}\r\n"
+    line = f"POST {served.root}mark HTTP/1.1\r\n{head}Content-Length: {10**12}\r\n\r\n"
+    began = time.monotonic()
+    assert served.raw(line.encode()).startswith(b"HTTP/1.1 413 ")
+    assert time.monotonic() - began < guard.BODY_S / 4
+
+
+def test_a_number_that_is_none_is_named(served):
+    answer = served.get("tile/0/0/0/0?black=a")
+    assert answer.status == 400
+    assert answer.json["error"] == "black: not a number"
 
 
 def test_other_methods_are_refused(served):

@@ -34,9 +34,9 @@ LOCK = "review.lock"
 @click.argument("results", metavar="RESULTS")
 @number_option(
     "--port",
-    Number(1, 65535, whole=True),
+    Number(0, 65535, whole=True),
     metavar="N",
-    text="Port to listen on; any free one if not given.",
+    text="Port to listen on; any free one if 0 or not given.",
 )
 @click.option("--no-open", is_flag=True, help="Print the address and do not open the browser.")
 @click.pass_context

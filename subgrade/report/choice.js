@@ -85,11 +85,11 @@ function listText(kept, want) {
   return [`# ${NIGHT.folder}`, ...lines, ""].join("\n");
 }
 
-// The command of this run with the choice; marks of this page go along as marks.csv.
+// The command of this run with the choice; marks of this page go along as marks.csv, those of a review where they are kept.
 function strictCommands() {
   const marks = Object.keys(state.marks).length > 0;
   const known = NIGHT.again ? (marks ? NIGHT.again.keep_marks : NIGHT.again.keep) : [];
   const options = (strict.share < 1 ? ` --keep ${percentText(strict.share)}` : "") + (strict.share < 1 && strict.prefer !== "depth" ? ` --prefer ${strict.prefer}` : "");
-  const commands = known.length ? known : [{shell: "", text: `subgrade grade FRAMES${marks ? " --marks marks.csv" : ""}`}];
+  const commands = known.length ? known : [{shell: "", text: `subgrade grade FRAMES${!marks ? "" : NIGHT.reviewed ? " --marks RESULTS/marks_review.csv" : " --marks marks.csv"}`}];
   return commands.map(({shell, text}) => ({shell, text: text + options}));
 }

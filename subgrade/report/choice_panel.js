@@ -81,7 +81,7 @@ function showCommand(passing) {
   const place = byId("strictcommand"), opened = orderOf(strict.group).filter((f) => !passes(f)).slice(0, strict.extra);
   const take = opened.length ? [make("p", {textContent: `A share keeps only what passes. To have ${opened.length === 1 ? "this one" : "these"} as well, mark ${opened.length === 1 ? "it" : "them"}: `},
     make("button", {type: "button", data: {hold: "take"}, textContent: `Mark ${count(opened.length, "frame")} keep`, on: {click: () => { strict.extra = 0; opened.forEach((f) => setMark(f, "keep")); }}}))] : [];
-  const marks = Object.keys(state.marks).length ? [make("p", {className: "faint", textContent: "With the marks saved as marks.csv (key S), typed in its folder:"})] : [];
+  const marks = Object.keys(state.marks).length && !NIGHT.reviewed ? [make("p", {className: "faint", textContent: "With the marks saved as marks.csv (key S), typed in its folder:"})] : [];
   renew(place, ...take, ...marks, ...strictCommands().flatMap(({shell, text}) => [
     shell && NIGHT.again.keep.length > 1 ? make("p", {className: "faint", textContent: `in ${shell}:`}) : null, make("pre", {tabIndex: 0, textContent: text}), copyButton("Copy the command", () => text)]));
 }

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from subgrade.report.page_values import page_record
+from subgrade.report.page_values import page_record, review_record
 from subgrade.results import Graded, write_whole
 
 FILE = "report.html"
@@ -110,18 +110,27 @@ class ReviewedPage:
 
 
 def reviewed_page(
-    graded: Graded, scripts: Sequence[str] = (), styles: Sequence[str] = ()
+    graded: Graded,
+    folder: Path,
+    marks: str,
+    scripts: Sequence[str] = (),
+    styles: Sequence[str] = (),
 ) -> ReviewedPage:
     """The page for a server, which has more to look at.
 
     Parameters
     ----------
     graded : Graded
+    folder : Path
+        RESULTS, absolute.
+    marks : str
+        Name of the file in it where the server keeps the marks.
     scripts, styles : sequence of str
         As for `assemble`.
     """
     mark = secrets.token_hex(16)
-    record = page_record(graded) | {"review": mark}
+    record = page_record(graded) | review_record(graded.settings, folder, marks)
+    record["review"] = mark
     before, behind = assemble(record, scripts, styles, served=True).split(f'"{mark}"')
     return ReviewedPage(before, behind, f"{policy(_script(scripts), True)}; frame-ancestors 'none'")
 

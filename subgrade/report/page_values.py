@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from subgrade.diagnosis import number
 from subgrade.figures import eccentricity_text, likely
@@ -39,7 +40,9 @@ from subgrade.results import (
     problems_parted,
     quantity_numbers,
     quantity_texts,
+    quoted,
     session_record,
+    shells_here,
     verdict_values,
     with_marks,
 )
@@ -128,6 +131,31 @@ def page_record(graded: Graded, session: dict | None = None) -> dict:
         "again": with_marks(graded.settings),
     }
     return _shown(record)
+
+
+def review_record(settings: Mapping, folder: Path, marks: str) -> dict:
+    """What `page_record` has in another way where a server keeps the marks.
+
+    Parameters
+    ----------
+    settings : mapping
+        As for `subgrade.results.with_marks`.
+    folder : Path
+        RESULTS, absolute.
+    marks : str
+        Name of the file in it where the marks are kept.
+
+    Returns
+    -------
+    dict
+        ``again``, its marks those of that file, and ``reviewed``: ``marks``, the path of the
+        file, and ``command``, which opens the review anew.
+    """
+    path = str(folder / marks)
+    command = quoted(["subgrade", "review", str(folder)], shells_here()[0])
+    known = command if command.isprintable() else "subgrade review RESULTS"
+    again = with_marks({**settings, "marks": None}, path)
+    return {"again": again, "reviewed": _shown({"marks": path, "command": known})}
 
 
 def changed_record(graded: Graded) -> dict:

@@ -1,7 +1,7 @@
 """Write: the RESULTS folder and what is read back from it."""
 
 from subgrade.results.columns import looks
-from subgrade.results.command_line import with_marks
+from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
 from subgrade.results.guiding_record import night_rms
@@ -44,7 +44,9 @@ __all__ = [
     "problems_parted",
     "quantity_numbers",
     "quantity_texts",
+    "quoted",
     "session_record",
+    "shells_here",
     "verdict_values",
     "with_marks",
     "write_results",

@@ -45,8 +45,9 @@ function onPanelClick(event) {
 
 // Below the page's tools: what became of a mark made on the page itself.
 function showServed() {
-  const text = keptText(), saved = !marking.stuck && !marking.waiting.length && text.endsWith("saved");
-  byId("served").textContent = marking.stuck ? `${text}: ${marking.stuck}` : saved ? "· saved" : text === NO_MARKS ? "" : text;
+  const text = keptText(), over = FRAMES.filter((f) => markOf(f) && !agrees(f)).length;
+  const saved = !marking.stuck && !marking.waiting.length && over ? `, ${over} against the program's verdict` : "";
+  byId("served").textContent = marking.stuck ? `${text}: ${marking.stuck}` : text === NO_MARKS ? "" : `○ ${text}${saved}`;
   byId("served").classList.toggle("reject", Boolean(marking.stuck));
   byId("served-again").hidden = !marking.stuck;
 }
@@ -70,8 +71,10 @@ buildLook();
 ACTS.v = () => openLook();
 delete ACTS.s; // there is nothing left to save
 [...byId("help").querySelectorAll("tr")].find((row) => row.querySelector("kbd").textContent === "S").remove();
-byId("help").querySelector("table").append(keyRows());
-byId("save").hidden = true; // every mark is saved by the server
+byId("help").querySelector("tbody").prepend(keyHead("Page"));
+byId("help").querySelector("table").append(keyRows("View"));
+byId("save").hidden = true; // every mark is saved by the server,
+byId("marked").hidden = true; // and one text says so
 byId("save").after(make("span", {id: "served", role: "status"}), make("button", {type: "button", id: "served-again", textContent: "Try again", hidden: true, on: {click: tryAgain}}));
 byId("panel").addEventListener("click", onPanelClick);
 document.addEventListener("keydown", onEnter);

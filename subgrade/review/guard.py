@@ -144,6 +144,8 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
     Refused
         If it is too long, or does not come.
     """
+    if _claimed(scope) > MOST_BODY:
+        raise Refused(413, "the request is too long")
     body = b""
     try:
         async with asyncio.timeout(BODY_S):
@@ -158,6 +160,12 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
                     return body
     except TimeoutError as error:
         raise Refused(408, "the request took too long") from error
+
+
+def _claimed(scope: Scope) -> int:
+    """The length that a request states of its body; 0 where none is stated."""
+    stated = [value for name, value in scope["headers"] if name.lower() == b"content-length"]
+    return max((int(value) for value in stated if value.isdigit()), default=0)
 
 
 def _given(body: bytes, receive: Receive) -> Receive:

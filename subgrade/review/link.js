@@ -4,6 +4,7 @@ class Silence extends Error {}
 
 const link = {silent: false, running: new Map(), wanted: [], infos: new Map()};
 
+const SILENT = `the review server does not answer; if it has ended, type “${NIGHT.reviewed.command}” again and open the address that it prints then`;
 const PATIENCE_MS = 30000;
 
 async function ask(path, options = {}) {
@@ -13,7 +14,7 @@ async function ask(path, options = {}) {
   } catch (error) {
     if (error.name === "AbortError") throw error; // broken off by ourselves
     hearing(false);
-    throw new Silence("the review server does not answer");
+    throw new Silence(SILENT);
   }
   if (answer.ok) {
     hearing(true);

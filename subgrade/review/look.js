@@ -1,5 +1,5 @@
 // The view of one sub that fills the window: what is drawn, and when.
-const look = {open: false, best: false, wiper: null, view: null, screen: {width: 0, height: 0}, dense: 1, asked: 0, stale: false,
+const look = {open: false, best: false, wiper: null, view: null, screen: {width: 0, height: 0}, dense: 1, asked: 0, stale: false, from: null,
   box: null, canvas: null, over: null, pen: null, settling: 0, clicked: null};
 
 const announce = (text) => { (look.open ? byId("look-spoken") : byId("spoken")).textContent = text; };
@@ -10,6 +10,8 @@ function openLook(place = null) {
   if (!frame || look.open) return;
   look.open = true;
   look.best = false;
+  byId("look-best").setAttribute("aria-pressed", "false");
+  look.from = document.activeElement;
   document.documentElement.classList.add("looking");
   look.box.showModal();
   look.canvas.focus();
@@ -29,6 +31,17 @@ function closeLook() {
   forgetSheets([]);
   redrawPage();
   walkTo(state.selected);
+  giveBackFocus();
+}
+
+// To what opened the view, its successor where the page was drawn anew, or the frame's row.
+function giveBackFocus() {
+  const {from} = look, held = from && from.dataset && from.dataset.hold, row = rows[state.selected] && rowOf(state.selected);
+  const again = held && document.querySelector(`#panel [data-hold="${CSS.escape(held)}"]`);
+  const inTable = from && from.closest && from.closest("#frames");
+  const button = document.querySelector("#panel [data-hold=look]"), ownRow = row && row.isConnected ? row.querySelector(".link") : null;
+  const to = inTable ? ownRow : again || (from && from.isConnected && from !== document.body ? from : button);
+  (to || ownRow || button || document.body).focus({preventScroll: true});
 }
 
 function sizeLook() {
@@ -91,7 +104,7 @@ function paint() {
   const shown = other && look.wiper === null ? best : info, loupe = loupeFor(shown, view);
   if (loupe) drawLoupe(shown, loupe);
   forgetSheets([info.index, ...(other ? [best.index] : []), ...(loupe ? ["loupe"] : [])]);
-  drawOverlay(shown, view, loupe);
+  drawOverlay(shown, view, loupe, other ? (shown === best ? "best of the group" : "this frame") : "");
   const sharp = other ? other.sharp && (look.wiper === null || sheet.sharp) : sheet.sharp;
   look.box.dataset.frame = look.best && other ? best.index : info.index;
   const lone = [null, info.index].includes(bestIndex(info.index));
@@ -163,7 +176,7 @@ function showNotes(info, best, filled) {
     wipe.setAttribute("aria-valuenow", String(Math.round(100 * look.wiper)));
   }
   const zoom = look.view ? look.view.zoom : 0;
-  byId("look-zoom").textContent = zoom ? `${zoom >= 1 ? `${Number(zoom.toFixed(2))}:1` : `1:${Number((1 / zoom).toFixed(2))}`}` : "";
+  byId("look-zoom").textContent = zoom ? `${Number((100 * zoom).toPrecision(zoom < 1 ? 2 : 3))} %` : "";
   look.canvas.setAttribute("aria-label", [plainName(frame.name), comparing ? bestText : "", byId("look-zoom").textContent].filter(Boolean).join(", "));
 }
 
@@ -171,6 +184,7 @@ function showBest(on) {
   look.best = on;
   byId("look-best").setAttribute("aria-pressed", String(on));
   const info = infoOf(state.selected);
+  showLook();
   if (on) announce(bestOf(info) ? `best of the group: ${shortName(FRAMES[bestOf(info).index].name)}` : "no other frame to compare with");
   else announce("this frame");
   askPaint();
@@ -180,6 +194,7 @@ function toggleWiper() {
   look.wiper = look.wiper === null ? 0.5 : null;
   byId("look-wiper").setAttribute("aria-pressed", String(look.wiper !== null));
   paint();
+  showLook();
   (look.wiper === null ? look.canvas : byId("wiper")).focus({preventScroll: true});
 }
 

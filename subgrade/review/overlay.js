@@ -4,7 +4,8 @@ const overlay = {on: false, shown: new Set(Object.keys(OVERLAYS)), picked: null}
 const INK = {stars: "#8fd3ff", shape: "#ffffff", path: "#9df09a", motion: "#ffd27a", under: "rgba(0, 0, 0, 0.65)"};
 
 // With a loupe the star's details stand in it; without one the view itself is large enough for them.
-function drawOverlay(info, view, loupe = null) {
+// Where two frames are shown the loupe says of whose star it is.
+function drawOverlay(info, view, loupe = null, whose = "") {
   const pen = look.over.getContext("2d");
   pen.setTransform(1, 0, 0, 1, 0, 0);
   pen.clearRect(0, 0, look.over.width, look.over.height);
@@ -26,6 +27,16 @@ function drawOverlay(info, view, loupe = null) {
   const edge = new Path2D();
   edge.rect(loupe.left, loupe.top, loupe.width, loupe.height);
   stroke(pen, INK.shape, 1, edge);
+  if (whose) drawText(pen, whose, loupe.left + 6 * look.dense, loupe.top + 16 * look.dense);
+}
+
+function drawText(pen, text, x, y) {
+  pen.font = `${12 * look.dense}px system-ui, sans-serif`;
+  pen.lineWidth = 3 * look.dense;
+  pen.strokeStyle = INK.under;
+  pen.strokeText(text, x, y);
+  pen.fillStyle = "#ffffff";
+  pen.fillText(text, x, y);
 }
 
 function drawDetails(pen, info, view, frame, star) {
@@ -185,10 +196,5 @@ function drawRuler(pen, info, view) {
   stroke(pen, "#ffffff", 1.6, path);
   const rounded = Number(shown.toPrecision(2));
   const text = scale ? `${rounded}${minutes ? "′" : "″"} (${short(px, "px")})` : `${rounded} px`;
-  pen.font = `${12 * look.dense}px system-ui, sans-serif`;
-  pen.lineWidth = 3 * look.dense;
-  pen.strokeStyle = INK.under;
-  pen.strokeText(text, x, y - 9 * look.dense);
-  pen.fillStyle = "#ffffff";
-  pen.fillText(text, x, y - 9 * look.dense);
+  drawText(pen, text, x, y - 9 * look.dense);
 }

@@ -180,7 +180,10 @@ class Answers:
             for name, text in request.query_params.items():
                 if name not in values:
                     raise ValueError(f"{name[:20]}: not known here")
-                values[name] = float(text)
+                try:
+                    values[name] = float(text)
+                except ValueError as error:
+                    raise ValueError(f"{name}: not a number") from error
             return Stretch(**values)
         except ValueError as error:
             raise Refused(400, printable(str(error))) from error
@@ -203,12 +206,20 @@ class Answers:
 async def _object(request: Request, names: set[str]) -> dict:
     """The body of a request, an object with these names."""
     try:
-        found = json.loads(await request.body())
+        found = json.loads(await request.body(), object_pairs_hook=_without_doubles)
     except (ValueError, RecursionError) as error:
         raise Refused(400, "the request is not JSON") from error
     if not isinstance(found, dict) or found.keys() != names:
         wanted = " and ".join(sorted(names)) or "nothing"
         raise Refused(400, f"the request must be an object that holds {wanted}")
+    return found
+
+
+def _without_doubles(pairs: list[tuple[str, object]]) -> dict:
+    """A JSON object; a name that stands in it twice could mean either."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a name stands twice")
     return found
 
 
@@ -317,7 +328,7 @@ def review(opened: Opened, port: int, begun: Begun) -> str | None:
         with opened.keeping():
             # in a block of their own: a name that the page has too is another's there
             scripts = ["{", *_parts(SCRIPTS), "}"]
-            return reviewed_page(night.served, scripts, _parts(STYLES))
+            return reviewed_page(night.served, opened.folder, TABLE, scripts, _parts(STYLES))
 
     answers = Answers(night, subs, following, page)
     try:

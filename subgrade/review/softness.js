@@ -53,7 +53,7 @@ function buildCurve() {
   const rows = Object.entries(CURVE).map(([name, {text, from, to}]) => make("label", {},
     make("span", {textContent: text}), make("input", {type: "range", id: `stretch-${name}`, min: from, max: to, step: 0.05, on: {input: (event) => setCurve(name, Number(event.target.value))}})));
   return make("div", {id: "stretch", role: "group", ariaLabel: "Stretch of the group", hidden: true}, ...rows,
-    make("button", {type: "button", on: {click: resetCurve}}, make("kbd", {textContent: "0"}), " as served"));
+    make("button", {type: "button", on: {click: resetCurve}}, make("kbd", {textContent: "0"}), " reset stretch"));
 }
 
 function showCurve() {
