@@ -385,6 +385,29 @@ def test_one_sheet_is_laid_out_for_the_sheet_not_for_the_screen(opened, width):
     assert sheets_of(browser) > 1
 
 
+def test_titles_of_the_table_are_no_boxes_on_paper(opened):
+    """Chromium paints a button in a repeated table head on the first sheet only (seen)."""
+    browser = opened(guided_night())
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown = "return getComputedStyle(document.querySelector('#table thead button')).display"
+    assert browser.execute_script(shown) == "contents"
+
+
+@pytest.mark.parametrize("width", [390, 900, 1080])
+def test_how_strict_has_its_heading_first_and_all_its_columns(opened, width):
+    browser = opened(guided_night())
+    resize(browser, width, 900)
+    heading, curve, hidden, bar = browser.execute_script(
+        "const top = (e) => document.querySelector(e).getBoundingClientRect().top;"
+        "const box = document.getElementById('stacks').parentElement;"
+        "return [top('#choice h2'), top('#curve'), box.scrollWidth - box.clientWidth,"
+        " document.getElementById('tools').offsetHeight]"
+    )
+    assert heading <= curve + 4
+    assert hidden == 0
+    assert bar <= 150, "three rows"
+
+
 def test_a_list_made_shorter_counts_frames(opened):
     shots = steady(40)
     browser = opened(
