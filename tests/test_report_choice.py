@@ -9,7 +9,7 @@ import pytest
 
 from subgrade.cli import main
 from tests.cli_frames import rows, write_light
-from tests.report_chromium import choose, needs_chromium, page_opener, text  # noqa: F401
+from tests.report_chromium import choose, needs_chromium, page_opener, press, text  # noqa: F401
 from tests.report_nights import graded_of, lost_night, unreadable_only
 
 pytestmark = [needs_chromium, pytest.mark.slow]
@@ -102,6 +102,66 @@ def test_rejects_are_taken_back_by_marks(page, results):
     assert page.execute_script("return Object.keys(localStorage).length") > 0
     assert "Keeps 15 (15 min), leaves out none" in text(page, "#chosen")
     assert "--marks marks.csv" in text(page, "#how pre")
+
+
+def test_the_handle_never_takes_back_an_own_reject(page):
+    mark(page, 3, "reject")
+    mark(page, 2, "reject")
+    handle = page.find_element("id", "strict")
+    assert handle.get_attribute("max") == "8"
+    move(page, 10)
+    assert "Keeps 13 (13 min), leaves out 2 (2 min)" in text(page, "#chosen")
+    assert "taken back" not in text(page, "#chosen")
+    kept = "".join(saved(page, "keeptext", "keeps.txt"))
+    assert "light_02" not in kept
+    assert "light_03" not in kept
+
+
+def mark(browser, index: int, word: str) -> None:
+    browser.execute_script(
+        "document.querySelector(`#table tr[data-index='${arguments[0]}']`).click()", index
+    )
+    press(browser, word[0])
+
+
+def test_rejects_stand_worst_first(page, results):
+    page.execute_script(
+        "document.getElementById('worst').click();"
+        "document.querySelector('[data-column=place]').click()"
+    )
+    shown = [row.text.split() for row in page.find_elements("css selector", "#table tbody tr")]
+    curves = json.loads((results / "session.json").read_text())["choice"]["groups"]
+    worth = [order["depth"]["order"] for order in curves]
+    places = {frame: (at + 1) / len(order) for order in worth for at, frame in enumerate(order)}
+    want = sorted(places, key=lambda frame: (-places[frame], frame))
+    assert [int(row[0]) - 1 for row in shown] == want
+    assert [int(row[-1]) for row in shown[:2]] == [10, 5], "the last of either group"
+    page.execute_script("document.getElementById('worst').click()")
+    first = page.find_element("css selector", "#table tbody tr")
+    assert first.text.startswith("1 ")
+
+
+def test_what_the_choice_leaves_out_is_pale_in_the_time_line(page):
+    pale = "return [...document.querySelectorAll('#plot .strip.pale')].map((e) => e.dataset.frames)"
+    assert page.execute_script(pale) == []
+    move(page, 5)
+    page.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]))")
+    frames = " ".join(page.execute_script(pale)).split()
+    shown = page.find_elements("css selector", "#table tbody tr")
+    left = [k for k, row in enumerate(shown) if "left out by this choice" in row.text]
+    assert sorted(map(int, frames)) == left != []
+
+
+def test_a_command_breaks_only_at_its_spaces(page):
+    page.execute_script("document.getElementById('how').open = true")
+    page.execute_script("document.getElementById('how').style.width = '9em'")
+    tall = page.execute_script(
+        "return [...document.querySelectorAll('#how pre span')].filter((e) =>"
+        "e.textContent.length < 10).map((e) => [e.textContent, e.getClientRects().length,"
+        "e.offsetHeight])"
+    )
+    assert "--out" in [word for word, _, _ in tall]
+    assert len({height for _, _, height in tall}) == 1
 
 
 def test_keys_move_the_handle_and_back_again(page):

@@ -361,6 +361,67 @@ def test_all_that_matters_goes_on_one_sheet(opened, night):
     assert browser.execute_script("return document.documentElement.className") == ""
 
 
+@pytest.mark.parametrize("width", [1440, 900])
+def test_one_sheet_is_laid_out_for_the_sheet_not_for_the_screen(opened, width):
+    browser = opened(graded_of(many_lost()))
+    resize(browser, width, 1000)
+    browser.execute_script(
+        "window.print = () => {}; document.getElementById('onesheet').click();"
+        "dispatchEvent(new Event('beforeprint'))"
+    )  # as a browser asks: the rules of print hold only later
+    listed = browser.execute_script("return document.getElementById('rejects').textContent")
+    assert "light_479.fits" in listed
+    assert "see rejects.txt" not in listed
+    assert not browser.execute_script("return document.body.style.width")
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    resize(browser, *(round(v) for v in A4_PX))
+    wide, bottom = browser.execute_script(
+        "const plot = document.querySelector('#plot svg').getBoundingClientRect();"
+        "return [plot.width, document.getElementById('rejects').getBoundingClientRect().bottom]"
+    )
+    assert wide > 0.95 * A4_PX[0]
+    assert 0.9 * A4_PX[1] < bottom + browser.execute_script("return scrollY") <= A4_PX[1]
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert sheets_of(browser) > 1
+
+
+def test_titles_of_the_table_are_no_boxes_on_paper(opened):
+    """Chromium paints a button in a repeated table head on the first sheet only (seen)."""
+    browser = opened(guided_night())
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown = "return getComputedStyle(document.querySelector('#table thead button')).display"
+    assert browser.execute_script(shown) == "contents"
+
+
+@pytest.mark.parametrize("width", [390, 900, 1080])
+def test_how_strict_has_its_heading_first_and_all_its_columns(opened, width):
+    browser = opened(guided_night())
+    resize(browser, width, 900)
+    heading, curve, hidden, bar = browser.execute_script(
+        "const top = (e) => document.querySelector(e).getBoundingClientRect().top;"
+        "const box = document.getElementById('stacks').parentElement;"
+        "return [top('#choice h2'), top('#curve'), box.scrollWidth - box.clientWidth,"
+        " document.getElementById('tools').offsetHeight]"
+    )
+    assert heading <= curve + 4
+    assert hidden == 0
+    assert bar <= 150, "three rows"
+
+
+def test_a_list_made_shorter_counts_frames(opened):
+    shots = steady(40)
+    browser = opened(
+        graded_of([replace(s, transparency=0.3) if k % 5 else s for k, s in enumerate(shots)])
+    )
+    browser.execute_script("window.print = () => {}; document.getElementById('onesheet').click()")
+    browser.execute_script(
+        "document.body.style.paddingTop = '2000px'; dispatchEvent(new Event('beforeprint'))"
+    )
+    text_of = browser.execute_script("return document.getElementById('rejects').textContent")
+    assert "(32): light_001.fits to light_004.fits and 28 more frames, see rejects.txt" in text_of
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+
+
 def many_lost():
     """Every other frame of 480 clouded: far more pieces of a list than a sheet has room for."""
     shots = steady(480)

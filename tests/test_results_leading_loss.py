@@ -104,6 +104,9 @@ def test_what_to_do_first_cures_what_took_most():
     }
     assert headline(causes(dew=(3, 360), dec_drift=(1, 120)), story)["first"]["action"] == "Heat"
     assert headline(causes(cloud=(3, 360)), story)["first"]["action"] == "Align"
+    # what does not lead the list is not called the first
+    assert not headline(causes(dew=(3, 360), dec_drift=(1, 120)), story)["first_of_all"]
+    assert headline(causes(cloud=(3, 360)), story)["first_of_all"]
     assert headline(causes(), {"findings": [], "advice": []})["first"] is None
     assert headline(causes(cloud=(3, 360)))["first"] is None
 

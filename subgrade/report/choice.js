@@ -1,15 +1,26 @@
 // How strict: which frames a choice keeps, and what it takes to have it.  The order of the frames and
 // the stacks along it are the program's; a mark moves a single frame among those that pass.
-const strict = {group: 0, prefer: "depth", share: 1, extra: 0};
+const strict = {group: 0, prefer: NIGHT.choice.prefer, share: 1, extra: 0};
 
 const isSurplus = (frame) => frame.reasons[0] === "surplus";
 const passes = (frame) => (markOf(frame) || (isSurplus(frame) ? "keep" : frame.verdict)) === "keep";
 const curveOf = (k) => (NIGHT.choice.groups[k] || {})[strict.prefer] || null;
 
-// Those that pass first, each kind best first.
+// Those that pass first, each kind best first; what a mark rejects last of all.
 function orderOf(k) {
   const frames = curveOf(k).order.map((index) => FRAMES[index]);
-  return [...frames.filter(passes), ...frames.filter((f) => !passes(f))];
+  return [...frames.filter(passes), ...frames.filter(takeable), ...frames.filter((f) => !passes(f) && !takeable(f))];
+}
+
+// A reject of the program may be taken back, never one of a mark.
+const takeable = (frame) => !passes(frame) && markOf(frame) !== "reject";
+const takenBack = () => orderOf(strict.group).filter(takeable).slice(0, strict.extra);
+
+// Where a frame stands among those of its group, the best first; null without a group.
+function placeAmongBest(frame) {
+  const curve = curveOf(frame.group);
+  const at = curve ? curve.order.indexOf(frame.index) : -1;
+  return at < 0 ? null : {at: at + 1, of: curve.order.length};
 }
 
 // What a mark keeps comes before all others, and counts.
@@ -47,14 +58,13 @@ function keptOf(k) {
   const order = byMark(orderOf(k).filter(passes));
   const marked = order.filter((f) => markOf(f) === "keep").length;
   const kept = order.slice(0, Math.max(marked, countFor(order, strict.share)));
-  const others = k === strict.group ? orderOf(k).filter((f) => !passes(f)).slice(0, strict.extra) : [];
-  return [...kept, ...others];
+  return [...kept, ...(k === strict.group ? takenBack() : [])];
 }
 
 function setKept(n) {
   const order = byMark(orderOf(strict.group).filter(passes));
   strict.share = n < order.length ? shareFor(order, n) : 1;
-  strict.extra = Math.max(0, n - order.length);
+  strict.extra = Math.min(Math.max(0, n - order.length), orderOf(strict.group).filter(takeable).length);
   changed("choice");
 }
 
@@ -73,9 +83,16 @@ function keptNow() {
 const differs = () => strict.share !== (NIGHT.choice.keep || 1) || strict.extra > 0 || (strict.share < 1 && strict.prefer !== NIGHT.choice.prefer);
 
 // What the choice does to a frame, over its verdict and mark; empty where nothing.
+const keptBefore = (frame) => (markOf(frame) || frame.verdict) === "keep";
+const strictLeavesOut = () => {
+  if (!differs()) return () => false;
+  const kept = keptNow();
+  return (frame) => keptBefore(frame) && !kept.has(frame);
+};
+
 function strictText(frame, kept) {
   if (!differs() || frame.verdict === "unreadable") return "";
-  const before = (markOf(frame) || frame.verdict) === "keep";
+  const before = keptBefore(frame);
   return kept.has(frame) === before ? "" : kept.has(frame) ? " + kept by this choice" : " − left out by this choice";
 }
 

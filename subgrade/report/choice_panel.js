@@ -17,8 +17,8 @@ function startChoice() {
   byId("rejecttext").addEventListener("click", () => saveText("rejects.txt", listText(keptNow(), false)));
   byId("curve").addEventListener("click", (event) => {
     const box = byId("curve").getBoundingClientRect(), wide = box.width - CURVE_MARGIN.l - CURVE_MARGIN.r;
-    const most = Number(handle.max), n = Math.round(0.5 + most * (event.clientX - box.left - CURVE_MARGIN.l) / wide);
-    setKept(Math.min(most, Math.max(1, n)));
+    const n = Math.round(0.5 + orderOf(strict.group).length * (event.clientX - box.left - CURVE_MARGIN.l) / wide);
+    setKept(Math.min(Number(handle.max), Math.max(1, n)));
   });
 }
 
@@ -35,7 +35,9 @@ function showChoice() {
   if (byId("choice").hidden) return;
   const k = strict.group, curve = curveOf(k), kept = keptOf(k), order = orderOf(k), handle = byId("strict");
   const graded = NIGHT.choice.groups[k].kept, passing = order.filter(passes).length;
-  handle.max = order.length;
+  handle.max = order.filter((f) => passes(f) || takeable(f)).length; // none that a mark rejects
+  handle.style.setProperty("--reach", handle.max / order.length);
+  handle.disabled = handle.max < 1;
   handle.value = kept.length;
   const time = sum(kept.map((f) => f.values.exposure_s || 0));
   handle.setAttribute("aria-valuetext", `${kept.length} of ${count(order.length, "frame")}${time ? `, ${duration(time)}` : ""}`);
@@ -68,20 +70,21 @@ function chosenText(kept, passing) {
   const all = keptNow(), night = FRAMES.filter((f) => f.verdict !== "unreadable");
   const time = (frames) => { const t = sum(frames.map((f) => f.values.exposure_s || 0)); return t ? ` (${duration(t)})` : ""; };
   const stay = night.filter((f) => all.has(f)), go = night.filter((f) => !all.has(f));
-  const good = go.filter(passes);
+  const good = go.filter(passes), back = takenBack().length;
   const parts = [make("b", {textContent: `Keeps ${stay.length}${time(stay)}, leaves out ${go.length || "none"}${time(go)}`}),
     good.length ? `, ${count(good.length, "good frame", "good frames")} among them${time(good)}` : "",
-    strict.extra ? `; ${count(strict.extra, "rejected frame", "rejected frames")} taken back` : "", "."];
+    back ? `; ${count(back, "rejected frame", "rejected frames")} taken back` : "", ".",
+    night.some(strictLeavesOut()) ? " What this choice leaves out is pale in the time line." : ""];
   const moved = FRAMES.filter((f) => markOf(f) && f.group === strict.group && (markOf(f) === "keep") !== (f.verdict === "keep" || isSurplus(f))).length;
   if (moved && !NIGHT.followed) parts.push(` The curve does not know of ${count(moved, "mark")} yet.`);
   return parts.filter(Boolean);
 }
 
 function showCommand(passing) {
-  const place = byId("strictcommand"), opened = orderOf(strict.group).filter((f) => !passes(f)).slice(0, strict.extra);
+  const place = byId("strictcommand"), opened = takenBack();
   const take = opened.length ? [make("p", {textContent: `A share keeps only what passes. To have ${opened.length === 1 ? "this one" : "these"} as well, mark ${opened.length === 1 ? "it" : "them"}: `},
     make("button", {type: "button", data: {hold: "take"}, textContent: `Mark ${count(opened.length, "frame")} keep`, on: {click: () => { strict.extra = 0; opened.forEach((f) => setMark(f, "keep")); }}}))] : [];
   const marks = Object.keys(state.marks).length && !NIGHT.reviewed ? [make("p", {className: "faint", textContent: "With the marks saved as marks.csv (key S), typed in its folder:"})] : [];
   renew(place, ...take, ...marks, ...strictCommands().flatMap(({shell, text}) => [
-    shell && NIGHT.again.keep.length > 1 ? make("p", {className: "faint", textContent: `in ${shell}:`}) : null, make("pre", {tabIndex: 0, textContent: text}), copyButton("Copy the command", () => text)]));
+    shell && NIGHT.again.keep.length > 1 ? make("p", {className: "faint", textContent: `in ${shell}:`}) : null, commandText(text), copyButton("Copy the command", () => text)]));
 }

@@ -12,6 +12,7 @@ const COLUMNS = [
   {...ofTable("eccentricity", 3.6, true), text: ovalText, end: 1},
   RMS,
   {...ofTable("transparency", 4.3, true), end: 1}, {...ofTable("background_adu", 3.9, true), key: "background"}, ofTable("stars", 3.4, true), {...ofTable("weight", 4.2, true), end: 1},
+  {key: "place", title: "place", full: "place among the group's frames, the best first, by what How strict prefers", name: "place, best first", wide: 3.6, off: true, if: NIGHT.choice.groups.some((group) => group.depth), figure: true, of: (f) => shareOf(placeAmongBest(f)), text: (f) => (placeAmongBest(f) ? String(placeAmongBest(f).at) : "–")},
   hidden("angle_deg", 4), hidden("guide_rms_ra_arcsec", 4.6, " RA"), hidden("guide_rms_dec_arcsec", 4.6, " Dec"), hidden("guide_peak_arcsec", 4.6),
 ].filter((column) => column.if !== false);
 
@@ -26,6 +27,9 @@ function ofTable(key, wide, bar = false, axis = "") {
 function hidden(key, wide, axis = "") {
   return {...ofTable(key, wide, key !== "angle_deg", axis), off: true, if: FRAMES.some((f) => known(f.values[key]))};
 }
+
+// Groups differ in size: the last of each is as far down.
+const shareOf = (place) => (place ? place.at / place.of : null);
 
 function guideRms(frame) {
   const {guide_rms_ra_arcsec: ra, guide_rms_dec_arcsec: dec} = frame.values;

@@ -13,6 +13,9 @@ function startFilters() {
   if (FRAMES.some(doubtful)) {
     place.append(make("button", {type: "button", className: "chip", id: "doubtful", title: `Verdicts of a confidence below ${NIGHT.doubtful}, the least certain first`, on: {click: filterDoubtful}}));
   }
+  if (COLUMNS.some((column) => column.key === "place")) {
+    place.append(make("button", {type: "button", className: "chip", id: "worst", title: "Table in the order of How strict, the worst frame first", textContent: "worst first", on: {click: sortWorst}}));
+  }
   if (reasonRows().length) {
     place.append(choice("reason", "Reason", (word) => {
       state.reasons.clear();
@@ -50,6 +53,7 @@ function showFilters() {
     unsure.textContent = `? doubtful ${FRAMES.filter((f) => doubtful(f) && fits(f, "doubtful")).length}`;
     unsure.setAttribute("aria-pressed", String(state.doubtful));
   }
+  showSorted();
   showFound();
   const option = (value, textContent) => make("option", {value, textContent});
   const reason = byId("reason"), group = byId("group");
@@ -79,6 +83,20 @@ function filterDoubtful() {
   if (state.doubtful) Object.assign(state, {sort: "confidence", down: false, before: {sort, down}});
   else orderBefore();
   changed("filter");
+}
+
+// With "rejected" it walks the rejects from the least worth on.
+const worstFirst = () => state.sort === "place" && state.down;
+
+function sortWorst() {
+  if (worstFirst()) Object.assign(state, {sort: "order", down: false});
+  else Object.assign(state, {sort: "place", down: true});
+  showTable();
+}
+
+function showSorted() {
+  const worst = byId("worst");
+  if (worst) worst.setAttribute("aria-pressed", String(worstFirst()));
 }
 
 function orderBefore() {

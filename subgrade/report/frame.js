@@ -126,6 +126,6 @@ function step(by, order = FRAMES, wanted = () => true) {
 function walkTo(index) {
   select(index);
   const box = byId("panel").getBoundingClientRect();
-  if (box.top < innerHeight - 160 && box.bottom > 200) return;
+  if (box.top < innerHeight / 2 && box.bottom > 200) return;
   byId("panel").scrollIntoView({block: "start"});
 }

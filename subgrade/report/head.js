@@ -43,14 +43,14 @@ function drawHead() {
 
 const MOST_ADVICE = 3;
 
-// What took most of what was lost, and what to do first against it.
+// What took most of what was lost, and what to do first against it; "first" only of what leads the list below.
 function showLead() {
-  const {sentence, first} = NIGHT.headline, lead = byId("lead");
+  const {sentence, first, first_of_all: ofAll} = NIGHT.headline, lead = byId("lead");
   lead.append(make("span", {textContent: `${sentence} `}));
   if (!first || !NIGHT.totals.frames) return;
   // its caution stands below with the advice, unless that is not among the first
   const below = NIGHT.diagnosis.advice.slice(0, MOST_ADVICE).some((item) => item.action === first.action);
-  lead.append(make("span", {className: "first"}, make("span", {className: "faint", textContent: "First: "}), make("a", {href: "#story", textContent: first.action}), ".",
+  lead.append(make("span", {className: "first"}, make("span", {className: "faint", textContent: ofAll ? "First: " : "Against this: "}), make("a", {href: "#story", textContent: first.action}), ".",
     first.caution && !below ? make("span", {className: "caution", textContent: `⚠ ${first.caution}`}) : null));
 }
 

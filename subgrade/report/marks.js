@@ -95,8 +95,12 @@ function commandOf(title, commands, option) {
   const known = commands.length ? commands : [{shell: "", text: `subgrade grade FRAMES ${option} marks.csv`}];
   return [make("h3", {textContent: title}), ...known.flatMap(({shell, text}) => [
     known.length > 1 ? make("p", {className: "faint", textContent: `in ${shell}:`}) : null,
-    make("pre", {tabIndex: 0, textContent: text}), copyButton("Copy the command", () => text)]).filter(Boolean)];
+    commandText(text), copyButton("Copy the command", () => text)]).filter(Boolean)];
 }
+
+// Broken at its spaces only, so that no dash of an option stands alone at the end of a line.
+const commandText = (text) => make("pre", {tabIndex: 0, className: "command"},
+  ...text.split(" ").flatMap((word, k) => [k ? " " : "", make("span", {textContent: word})]));
 
 function copyButton(label, text) {
   const button = make("button", {type: "button", textContent: label, on: {click: async () => {

@@ -1,7 +1,10 @@
 // On paper: what is printed and in which order, a head on every sheet, and all that matters on one.
 const MOST_RUNS = 400; // pieces of the list of rejects before it is made shorter to fit
 const SHEET_PX = (297 - 14 - 12) / 25.4 * 96; // height inside the margins of page.css
+const SHEET_WIDE_PX = (210 - 2 * 11) / 25.4 * 96;
+const SPARE_PX = 12; // what print may lay out higher than it was measured
 const LEAST_LINE_PX = 220;
+const paper = {grown: 1};
 
 // A text inside a CSS string: everything but plain letters and digits as its code, so that no text can leave it.
 function cssString(text) {
@@ -24,7 +27,7 @@ function runsOf(frames) {
     if (last && last.to.index + 1 === frame.index) last.to = frame;
     else runs.push({from: frame, to: frame});
   }
-  return runs.map(({from, to}) => (from === to ? shortName(from.name) : `${shortName(from.name)} to ${shortName(to.name)}`));
+  return runs.map(({from, to}) => ({frames: to.index - from.index + 1, text: from === to ? shortName(from.name) : `${shortName(from.name)} to ${shortName(to.name)}`}));
 }
 
 function rejectList(most) {
@@ -32,19 +35,53 @@ function rejectList(most) {
   const order = reasonRows().filter((word) => words.includes(word));
   return order.map((word) => {
     const frames = FRAMES.filter((f) => f.verdict !== "keep" && f.reasons[0] === word), runs = runsOf(frames);
-    const more = runs.length > most ? ` and ${runs.length - most} more, see rejects.txt` : "";
-    return make("p", {}, make("b", {textContent: `${reasonText(word)} (${frames.length}): `}), `${runs.slice(0, most).join(", ")}${more}`);
+    const more = runs.length > most ? ` and ${count(sum(runs.slice(most).map((run) => run.frames)), "more frame", "more frames")}, see rejects.txt` : "";
+    return make("p", {}, make("b", {textContent: `${reasonText(word)} (${frames.length}): `}), `${runs.slice(0, most).map((run) => run.text).join(", ")}${more}`);
   });
 }
 
 const below = () => byId("rejects").getBoundingClientRect().bottom - document.body.getBoundingClientRect().top - SHEET_PX;
 
+// While the browser asks what to print, the screen's rules still hold: what is measured then must be
+// laid out as the sheet will be.  Gives back a function that ends it.
+function laidAsSheet() {
+  const was = [], body = document.body.style.width;
+  const turn = (rule) => {
+    if (rule instanceof CSSMediaRule) {
+      const text = rule.media.mediaText, most = /max-width: (\d+)px/.exec(text);
+      const applies = text.includes("print") || (!text.includes("screen") && most && SHEET_WIDE_PX <= Number(most[1]));
+      was.push([rule, text]);
+      rule.media.mediaText = applies ? "all" : "not all";
+    }
+  };
+  for (const sheet of document.styleSheets) for (const rule of sheet.cssRules) turn(rule);
+  document.body.style.width = `${SHEET_WIDE_PX}px`;
+  return () => {
+    for (const [rule, text] of was) rule.media.mediaText = text;
+    document.body.style.width = body;
+  };
+}
+
+// Room that the lists leave is the time line's.
+function growLine() {
+  const lanes = sum(drawn.plan.lanes.slice(1).map((lane) => lane.size)), scale = byId("plot").clientWidth / PAPER_PX;
+  if (below() > -SPARE_PX || !lanes) return;
+  paper.grown = Math.min(MOST_GROWN, 1 + (-below() - SPARE_PX) / scale / lanes);
+  drawLine();
+}
+
 // As long as the sheet has room; then the time line gives way.
 function showRejects() {
+  const restore = laidAsSheet();
+  fillSheet();
+  restore();
+}
+
+function fillSheet() {
   const place = byId("rejects");
   for (let most = MOST_RUNS; most >= 1; most = Math.floor(most * 0.7)) {
     place.replaceChildren(make("h2", {textContent: "Rejected and unreadable, by reason"}), ...rejectList(most));
-    if (below() < 0) return;
+    if (below() < 0) return growLine();
   }
   const view = byId("plot").firstChild;
   view.style.height = `${Math.max(LEAST_LINE_PX, view.getBoundingClientRect().height - below() - 4)}px`;
@@ -52,6 +89,7 @@ function showRejects() {
 
 // Paper is white and narrow, whatever the screen is; the curve of how strict follows the time line.
 function forPaper(on) {
+  paper.grown = 1;
   const root = document.documentElement, rest = byId("story").querySelector(".rest");
   root.classList.toggle("paper", on);
   if (on) {

@@ -69,9 +69,9 @@ const alongOf = (frame, plan) => plan.x.at(place(frame));
 
 // One path for all points of a lane that look alike.
 function pointPaths(points) {
-  const looks = new Map();
+  const looks = new Map(), leftOut = strictLeavesOut();
   for (const point of points) {
-    const faded = fits(point.frame) ? "" : " faded", marked = point.look !== "further" && markOf(point.frame) ? " marked" : "";
+    const faded = !fits(point.frame) ? " faded" : leftOut(point.frame) ? " pale" : "", marked = point.look !== "further" && markOf(point.frame) ? " marked" : "";
     const name = `point ${point.look}${faded}${marked}`;
     if (!looks.has(name)) looks.set(name, []);
     looks.get(name).push(point);

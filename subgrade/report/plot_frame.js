@@ -87,6 +87,14 @@ function restyleLine() {
   for (const lane of drawn.plan.lanes) lane.holder.replaceChildren(...pointPaths(lane.points));
 }
 
+// A handle that is dragged asks more often than can be seen.
+let restyling = 0;
+
+function restyleSoon() {
+  cancelAnimationFrame(restyling);
+  restyling = requestAnimationFrame(restyleLine);
+}
+
 function showLegend() {
   const sign = (word, text, name = word) => make("span", {className: `sign ${name}`}, make("span", {ariaHidden: "true", textContent: `${word} `}), text);
   const lanes = drawn.plan.lanes, homeless = FRAMES.filter((f) => !known(place(f))).length;

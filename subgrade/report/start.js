@@ -117,6 +117,8 @@ const AFTER = {
   choice() {
     showChoice();
     markCells();
+    restyleSoon();
+    showPlaces();
   },
   clock() {
     buildTable();

@@ -64,6 +64,7 @@ function buildTable() {
   table.style.setProperty("--ems", sum);
   table.style.setProperty("--columns", columns.map((column) => `minmax(0, ${column.wide}fr)`).join(" "));
   fitTable();
+  placedBy = strict.prefer;
   table.tHead.replaceChildren(make("tr", {role: "row"}, ...columns.map((column) =>
     make("th", {scope: "col", role: "columnheader", className: column.figure ? "figure" : "", data: {key: column.key}},
       make("button", {type: "button", title: column.full || "", on: {click: () => sortBy(column.key)}})))));
@@ -117,6 +118,7 @@ function showTable() {
     head.setAttribute("aria-sort", sortedBy ? (state.down ? "descending" : "ascending") : "none");
     head.firstChild.textContent = column.title + (sortedBy ? (state.down ? " ▼" : " ▲") : "");
   }
+  showSorted();
   const shown = sorted().filter((f) => fits(f));
   const body = byId("table").tBodies[0];
   hurry(body);
@@ -159,6 +161,19 @@ function markRow() {
   const row = chosenRow && chosenRow.isConnected ? chosenRow : byId("table").tBodies[0].rows[0];
   reached = row ? row.querySelector(".link") : null;
   if (reached) reached.tabIndex = 0;
+}
+
+// The preference of How strict makes the places.
+let placedBy = null;
+
+function showPlaces() {
+  const by = strict.prefer;
+  if (by === placedBy) return;
+  placedBy = by;
+  if (shownColumns().some((column) => column.key === "place")) {
+    buildTable();
+    markCells();
+  } else if (state.sort === "place") showTable();
 }
 
 function sortBy(key) {

@@ -67,7 +67,7 @@ function reasonLane(sizes) {
 
 // How much higher than their least the lanes may be, for the window to be filled.
 function growth(fixed, lanes) {
-  if (onPaper()) return 1;
+  if (onPaper()) return paper.grown;
   const bar = byId("tools").offsetHeight, room = innerHeight - bar - 90 - fixed;
   return Math.min(MOST_GROWN, Math.max(1, room / lanes));
 }

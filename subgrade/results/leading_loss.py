@@ -75,6 +75,7 @@ def headline(causes: list[dict], diagnosis: dict | None = None) -> dict:
     -------
     dict
         ``sentence``; ``first``, the piece of advice against it (a dict of the diagnosis) or None;
+        ``first_of_all``, whether that leads the list of advice too;
         ``lost_s`` and ``lost_frames``, without what was no loss of the night; ``apart``, that:
         ``reason``, ``frames``, ``lost_s`` and ``text`` each.
     """
@@ -84,9 +85,11 @@ def headline(causes: list[dict], diagnosis: dict | None = None) -> dict:
     kinds = _by_cure(lost, of)
     leading = [kind for kind in kinds if _alike(kind[0], kinds[0][0])]
     total = sum(row[of] for row in lost)
+    first = _first([word for _, _, words in leading for word in words], diagnosis)
     return {
         "sentence": _sentence(leading, total, of),
-        "first": _first([word for _, _, words in leading for word in words], diagnosis),
+        "first": first,
+        "first_of_all": first is not None and first == diagnosis["advice"][0],
         "lost_s": float(timed),
         "lost_frames": sum(row["frames"] for row in lost),
         "apart": [
