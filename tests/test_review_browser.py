@@ -125,8 +125,10 @@ def stars(grey: np.ndarray) -> np.ndarray:
     sky = np.median(grey)
     light = np.clip(grey - sky - 25, 0, None)
     labels, count = ndimage.label(ndimage.gaussian_filter(light, 1.0) > 8)
-    places = np.array(ndimage.center_of_mass(light, labels, range(1, count + 1)))
-    sums = ndimage.sum_labels(light, labels, range(1, count + 1))
+    numbers = np.arange(1, count + 1)
+    numbers = numbers[ndimage.sum_labels(light, labels, numbers) > 0]  # a rim may hold no light
+    places = np.array(ndimage.center_of_mass(light, labels, numbers))
+    sums = ndimage.sum_labels(light, labels, numbers)
     order = np.argsort(-sums)[:60]
     places = places[order][:, ::-1]
     inside = (places > 25) & (places < np.array(grey.shape[::-1]) - 25)
