@@ -9,8 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
-from scipy.special import stdtrit
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.stars.model import ShapeField
@@ -108,6 +106,8 @@ def _errors(parts: np.ndarray, xy: float, relative: np.ndarray) -> tuple[float, 
     )
     size_variance = np.sum(w * (half_sum / size - 1.0) ** 2)
     # the two components together have twice the freedom of the size
+    from scipy.special import stdtrit  # pictures are drawn without it
+
     one, two = (float(stdtrit(k * freedom, _ONE_SIGMA)) for k in (2.0, 1.0))
     least = 1.0 / np.sqrt(2.0 * weight.sum())
     error = max(one * np.sqrt(variance / freedom), least * size)
@@ -209,6 +209,8 @@ def _neighbours(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """The nearest stars of each, up to eight, shape (n, k); a star alone is its own."""
     places = np.column_stack((x, y))
     k = min(9, len(places))
+    from scipy.spatial import cKDTree  # as above
+
     return cKDTree(places).query(places, k=k)[1].reshape(-1, k)[:, min(1, k - 1) :]
 
 
