@@ -372,9 +372,9 @@ def reordered(night: Night, guiding: GuideNight | None, order):
     )
     if guiding is None:
         return shuffled, None
-    predictions = guiding.predictions
-    return shuffled, replace(
-        guiding,
-        exposures=tuple(guiding.exposures[i] for i in order),
-        predictions=tuple(predictions[i] for i in order) if predictions else (),
-    )
+    of_each = ("exposures", "predictions", "paths", "mount", "starts")
+    moved = {
+        name: tuple(listed[i] for i in order) if (listed := getattr(guiding, name)) else ()
+        for name in of_each
+    }
+    return shuffled, replace(guiding, **moved)
