@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 MOST_DECIMALS = 5
 """Decimals after which two numbers that still read alike are left alike."""
@@ -49,6 +50,15 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     value = round(value, digits) + 0.0  # no minus before a zero
     space = "" if unit[:1] in ("", "″", "′", "%") or unit == "°" else " "
     return f"{value:.{places}f} ± {round(error, digits):.{places}f}{space}{unit}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a row.
+
+    >>> listed(["R", "G", "B"]), listed(["R"])
+    ('R, G and B', 'R')
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def likely(share: float) -> str:

@@ -17,15 +17,12 @@ from subgrade.optional_parts import attempt, noting
 from subgrade.pipeline import compare, join, night_depends, outcomes, read_records, writing
 from subgrade.settings import Progress, Settings
 from subgrade.verdicts import Joined, LookedOver, decide, look_over
-from subgrade.workers import UNREADABLE, Failure
+from subgrade.workers import CRASH, UNREADABLE, Failure
 
 if TYPE_CHECKING:
     from subgrade.lights import Found
     from subgrade.results import CulledFrame, FileIdentity, Graded, Session
     from subgrade.teaching import Person
-
-OTHER_THAN_THE_FILE = "crash"
-"""Kind of a failure that was the program's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +246,7 @@ def _measured(
             results[path] = Measured(*kept, key)
         elif frame["values"]["verdict"] == "unreadable" and found.name(path) in causes:
             own = any(e["quantity"] == NOT_MEASURED.name for e in frame["evidence"])
-            kind = OTHER_THAN_THE_FILE if own else UNREADABLE
+            kind = CRASH if own else UNREADABLE
             results[path] = Failure(path, causes[found.name(path)], kind)
         else:
             lost.append(found.name(path))

@@ -1,6 +1,7 @@
 // How strict: which frames a choice keeps, and what it takes to have it.  The order of the frames and
 // the stacks along it are the program's; a mark moves a single frame among those that pass.
-const strict = {group: 0, prefer: NIGHT.choice.prefer, share: 1, extra: 0};
+const AS_ASKED = {prefer: NIGHT.choice.prefer, share: NIGHT.choice.keep || 1, extra: 0};
+const strict = {group: 0, ...AS_ASKED};
 
 const isSurplus = (frame) => frame.reasons[0] === "surplus";
 const passes = (frame) => (markOf(frame) || (isSurplus(frame) ? "keep" : frame.verdict)) === "keep";
@@ -30,6 +31,7 @@ const timesOf = (frames) => {
   return times.some((t) => t > 0) ? times : times.map(() => 1);
 };
 const sum = (values) => values.reduce((all, value) => all + value, 0);
+const timeOf = (frames) => sum(frames.map((f) => f.values.exposure_s || 0)); // 0 where no header states it
 
 // The fewest frames that hold the share of the time: as `grade --keep` counts.
 function countFor(frames, share) {
@@ -69,7 +71,7 @@ function setKept(n) {
 }
 
 function resetStrict() {
-  Object.assign(strict, {prefer: NIGHT.choice.prefer, share: NIGHT.choice.keep || 1, extra: 0});
+  Object.assign(strict, AS_ASKED);
   changed("choice");
 }
 
@@ -80,9 +82,8 @@ function keptNow() {
   return kept;
 }
 
-const differs = () => strict.share !== (NIGHT.choice.keep || 1) || strict.extra > 0 || (strict.share < 1 && strict.prefer !== NIGHT.choice.prefer);
+const differs = () => strict.share !== AS_ASKED.share || strict.extra > 0 || (strict.share < 1 && strict.prefer !== AS_ASKED.prefer);
 
-// What the choice does to a frame, over its verdict and mark; empty where nothing.
 const keptBefore = (frame) => (markOf(frame) || frame.verdict) === "keep";
 const strictLeavesOut = () => {
   if (!differs()) return () => false;
@@ -90,6 +91,7 @@ const strictLeavesOut = () => {
   return (frame) => keptBefore(frame) && !kept.has(frame);
 };
 
+// What the choice does to a frame, over its verdict and mark; empty where nothing.
 function strictText(frame, kept) {
   if (!differs() || frame.verdict === "unreadable") return "";
   const before = keptBefore(frame);

@@ -23,10 +23,10 @@ function alongCurve(curve, kind, key, n) {
 function curveTicks(order, narrow) {
   const most = order.length;
   const step = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000].find((s) => most / s <= (narrow ? 4 : 7)) || most;
-  const times = order.map((f) => f.values.exposure_s || 0), at = [];
+  const at = [];
   for (let n = step; n <= most; n += step) at.push(n);
   if (!at.length) at.push(most);
-  return at.map((n) => [n, sum(times.slice(0, n))]);
+  return at.map((n) => [n, timeOf(order.slice(0, n))]);
 }
 
 // Where the handle stands; it alone moves while it is dragged.

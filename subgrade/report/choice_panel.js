@@ -4,7 +4,7 @@ function startChoice() {
   const first = NIGHT.groups.map((g, k) => k).filter((k) => groups[k] && groups[k].depth).sort((a, b) => NIGHT.groups[b].frames - NIGHT.groups[a].frames)[0];
   byId("choice").hidden = first === undefined;
   if (first === undefined) return;
-  Object.assign(strict, {group: first, prefer: NIGHT.choice.prefer, share: NIGHT.choice.keep || 1});
+  Object.assign(strict, {group: first, ...AS_ASKED});
   const handle = byId("strict"), prefer = byId("prefer"), group = byId("strictgroup");
   handle.addEventListener("input", () => setKept(Number(handle.value)));
   prefer.append(...[["depth", "depth"], ["sharpness", "sharpness"]].map(([value, textContent]) => make("option", {value, textContent})));
@@ -22,39 +22,30 @@ function startChoice() {
   });
 }
 
-function saveText(name, text) {
-  const address = URL.createObjectURL(new Blob([text], {type: "text/plain"}));
-  const link = make("a", {href: address, download: name});
-  document.body.append(link);
-  link.click();
-  link.remove();
-  setTimeout(() => URL.revokeObjectURL(address), 10000);
-}
-
 function showChoice() {
   if (byId("choice").hidden) return;
   const k = strict.group, curve = curveOf(k), kept = keptOf(k), order = orderOf(k), handle = byId("strict");
-  const graded = NIGHT.choice.groups[k].kept, passing = order.filter(passes).length;
+  const graded = NIGHT.choice.groups[k].kept;
   handle.max = order.filter((f) => passes(f) || takeable(f)).length; // none that a mark rejects
   handle.style.setProperty("--reach", handle.max / order.length);
   handle.disabled = handle.max < 1;
   handle.value = kept.length;
-  const time = sum(kept.map((f) => f.values.exposure_s || 0));
+  const time = timeOf(kept);
   handle.setAttribute("aria-valuetext", `${kept.length} of ${count(order.length, "frame")}${time ? `, ${duration(time)}` : ""}`);
   byId("prefer").value = strict.prefer;
   byId("strictgroup").value = String(k);
   byId("asgraded").disabled = !differs();
   byId("stacks").replaceChildren(...stackRows(k, curve, kept.length, graded));
-  byId("chosen").replaceChildren(...chosenText(kept, passing));
-  showCommand(passing);
+  byId("chosen").replaceChildren(...chosenText());
+  showCommand();
   drawCurve(k, kept.length, graded);
 }
 
 // S/N is over that of a plain mean of all frames.
 function stackRows(k, curve, n, graded) {
-  const scale = scaleOf(FRAMES.filter((f) => f.group === k)), most = curve.counts.at(-1), times = orderOf(k).map((f) => f.values.exposure_s || 0);
+  const scale = scaleOf(FRAMES.filter((f) => f.group === k)), most = curve.counts.at(-1), order = orderOf(k);
   const row = (name, kind, m, className = "") => make("tr", {className}, make("th", {scope: "row", textContent: name}), make("td", {className: "figure", textContent: String(m)}),
-    make("td", {className: "figure", textContent: sum(times) ? duration(sum(times.slice(0, m))) : ""}),
+    make("td", {className: "figure", textContent: timeOf(order) ? duration(timeOf(order.slice(0, m))) : ""}),
     ...[["snr_over_all", (v) => `×${v.toFixed(2)}`], ["fwhm_px", (v) => length(v, scale)], ["eccentricity", (v) => number(v)]].map(([key, text]) => {
       const value = alongCurve(curve, kind, key, m);
       return make("td", {className: "figure", textContent: known(value) ? text(value) : "–"});
@@ -66,9 +57,9 @@ function stackRows(k, curve, n, graded) {
       ...(mine ? [row("chosen, plain mean", "mean", n, "mine"), row("chosen, weighted", "weighted", n, "mine")] : []))];
 }
 
-function chosenText(kept, passing) {
+function chosenText() {
   const all = keptNow(), night = FRAMES.filter((f) => f.verdict !== "unreadable");
-  const time = (frames) => { const t = sum(frames.map((f) => f.values.exposure_s || 0)); return t ? ` (${duration(t)})` : ""; };
+  const time = (frames) => (timeOf(frames) ? ` (${duration(timeOf(frames))})` : "");
   const stay = night.filter((f) => all.has(f)), go = night.filter((f) => !all.has(f));
   const good = go.filter(passes), back = takenBack().length;
   const parts = [make("b", {textContent: `Keeps ${stay.length}${time(stay)}, leaves out ${go.length || "none"}${time(go)}`}),
@@ -80,7 +71,7 @@ function chosenText(kept, passing) {
   return parts.filter(Boolean);
 }
 
-function showCommand(passing) {
+function showCommand() {
   const place = byId("strictcommand"), opened = takenBack();
   const take = opened.length ? [make("p", {textContent: `A share keeps only what passes. To have ${opened.length === 1 ? "this one" : "these"} as well, mark ${opened.length === 1 ? "it" : "them"}: `},
     make("button", {type: "button", data: {hold: "take"}, textContent: `Mark ${count(opened.length, "frame")} keep`, on: {click: () => { strict.extra = 0; opened.forEach((f) => setMark(f, "keep")); }}}))] : [];

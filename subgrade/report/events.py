@@ -38,24 +38,17 @@ def night_events(graded: Graded) -> list[dict]:
         ``text`` (a label) and ``note`` (what more is known).  What headers do not state is not
         among them.
     """
-    frames = sorted((f for f in graded.frames if _timed(f)), key=lambda f: f.facts.start_unix)
+    timed = (f for f in graded.frames if f.start_unix is not None)
+    frames = sorted(timed, key=lambda f: f.start_unix)
     found = [*_between(frames), *_refocused(frames), *_twilight(frames)]
     return sorted(found, key=lambda event: event["unix"])
 
 
-def _timed(frame: GradedFrame) -> bool:
-    return frame.facts is not None and frame.facts.start_unix is not None
-
-
-def _end(frame: GradedFrame) -> float:
-    return frame.facts.start_unix + (frame.facts.elapsed_s or frame.facts.exposure_s or 0.0)
-
-
 def _steps(frames: list[GradedFrame]) -> Iterator[tuple[GradedFrame, GradedFrame, float]]:
     """Frames that follow each other in one night, and the middle of the time between them."""
-    for one, other in pairwise(frames):
-        if other.facts.start_unix - _end(one) < NIGHT_GAP_S:
-            yield one, other, (_end(one) + other.facts.start_unix) / 2
+    for night in _nights(frames):
+        for one, other in pairwise(night):
+            yield one, other, (one.end_unix + other.start_unix) / 2
 
 
 def _event(kind: str, unix: float, text: str, note: str = "") -> dict:
@@ -103,7 +96,7 @@ def _twilight(frames: list[GradedFrame]) -> Iterator[dict]:
         sites = {(f.facts.site_lat_deg, f.facts.site_lon_deg) for f in night} - {(None, None)}
         if len(sites) != 1 or None in next(iter(sites)):
             continue
-        start, end = night[0].facts.start_unix, max(map(_end, night))
+        start, end = night[0].start_unix, max(f.end_unix for f in night)
         time = np.linspace(start, end, max(2, math.ceil((end - start) / STEP_S)))
         height = sun_and_moon(time, *next(iter(sites)))[0] - TWILIGHT_DEG
         for k in np.flatnonzero((height[:-1] > 0) != (height[1:] > 0)):
@@ -118,7 +111,7 @@ def _twilight(frames: list[GradedFrame]) -> Iterator[dict]:
 def _nights(frames: list[GradedFrame]) -> list[list[GradedFrame]]:
     nights = [frames[:1]] if frames else []
     for one, other in pairwise(frames):
-        if other.facts.start_unix - _end(one) < NIGHT_GAP_S:
+        if other.start_unix - one.end_unix < NIGHT_GAP_S:
             nights[-1].append(other)
         else:
             nights.append([other])

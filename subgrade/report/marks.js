@@ -64,14 +64,19 @@ function showMarked() {
   byId("save").title = n ? "Key S" : "Mark frames with K and R first";
 }
 
-function saveMarks() {
-  const text = marksText();
-  const address = URL.createObjectURL(new Blob([text], {type: "text/csv"}));
-  const link = make("a", {href: address, download: "marks.csv"});
+// Into the browser's download folder.
+function saveText(name, text, type = "text/plain") {
+  const address = URL.createObjectURL(new Blob([text], {type}));
+  const link = make("a", {href: address, download: name});
   document.body.append(link);
   link.click();
   link.remove();
   setTimeout(() => URL.revokeObjectURL(address), 10000);
+}
+
+function saveMarks() {
+  const text = marksText();
+  saveText("marks.csv", text, "text/csv");
   const box = byId("saved");
   const area = make("textarea", {readOnly: true, rows: Math.min(8, text.split("\n").length), value: text, ariaLabel: "Marks as text", spellcheck: false});
   box.replaceChildren(make("h2", {textContent: "Your marks"}),

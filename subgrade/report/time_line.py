@@ -68,7 +68,7 @@ def near_times(graded: Graded) -> list[float | None]:
     list of float or None
         One a frame, in their order; None for those with a time of their own.
     """
-    untimed = [k for k, f in enumerate(graded.frames) if _start(f) is None]
+    untimed = [k for k, f in enumerate(graded.frames) if f.start_unix is None]
     found: list[float | None] = [None] * len(graded.frames)
     if not untimed or len(untimed) == len(graded.frames):
         return found
@@ -83,14 +83,6 @@ def near_times(graded: Graded) -> list[float | None]:
     for members in folders.values():
         _between_neighbours(graded, members, found)
     return found
-
-
-def _start(frame: GradedFrame) -> float | None:
-    return frame.facts.start_unix if frame.facts else None
-
-
-def _end(frame: GradedFrame) -> float:
-    return _start(frame) + (frame.facts.elapsed_s or frame.facts.exposure_s or 0.0)
 
 
 def _written(graded: Graded, frame: GradedFrame) -> float | None:
@@ -108,9 +100,9 @@ def _lag_of_files(graded: Graded) -> float | None:
     lags, halves = [], []
     for frame in graded.frames:
         known = graded.identities.get(frame.path)
-        if _start(frame) is not None and known is not None:
-            lags.append(known.mtime_ns / 1e9 - _end(frame))
-            halves.append((_end(frame) - _start(frame)) / 2)
+        if frame.start_unix is not None and known is not None:
+            lags.append(known.mtime_ns / 1e9 - frame.end_unix)
+            halves.append((frame.end_unix - frame.start_unix) / 2)
     if len(lags) < 2:
         return None
     middle = float(np.median(lags))
@@ -123,9 +115,9 @@ def _between_neighbours(graded: Graded, members: Sequence[int], found: list[floa
     """Fill in the places of a folder's files that stand between two with a time, by name."""
     frames = graded.frames
     named = sorted(members, key=lambda k: natural_key(frames[k].name))
-    timed = [k for k in named if _start(frames[k]) is not None]
+    timed = [k for k in named if frames[k].start_unix is not None]
     pairs = list(pairwise(timed))
-    follow = [_start(frames[a]) < _start(frames[b]) for a, b in pairs]
+    follow = [frames[a].start_unix < frames[b].start_unix for a, b in pairs]
     if not follow or np.mean(follow) < IN_ORDER:
         return
     at = {k: place for place, k in enumerate(named)}
@@ -134,11 +126,11 @@ def _between_neighbours(graded: Graded, members: Sequence[int], found: list[floa
         gap = [k for k in named[left + 1 : right] if found[k] is None]
         if not gap:
             continue
-        before = _end(frames[named[left]]) if left >= 0 else None
-        after = _start(frames[named[right]]) if right < len(named) else None
+        before = frames[named[left]].end_unix if left >= 0 else None
+        after = frames[named[right]].start_unix if right < len(named) else None
         if before is None or after is None:  # first or last: as far apart as exposures are long
             one = frames[timed[0] if before is None else timed[-1]]
-            reach = (_end(one) - _start(one) or 60.0) * len(gap)
+            reach = (one.end_unix - one.start_unix or 60.0) * len(gap)
             before, after = (after - reach, after) if before is None else (before, before + reach)
         elif after < before:
             continue

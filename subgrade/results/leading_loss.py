@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from subgrade.diagnosis import duration
+from subgrade.figures import listed
 from subgrade.judging.reasons import REASONS
 
 
@@ -107,7 +108,7 @@ def _by_cure(lost: list[dict], of: str) -> list[tuple[float, str, list[str]]]:
         rows = sorted((r for r in lost if r["reason"] in cure.words), key=lambda r: -r[of])
         if rows and sum(r[of] for r in rows) > 0:
             words = [r["reason"] for r in rows]
-            name = _listed([_name(w) for w in words]) if len(words) <= MOST_NAMED else cure.name
+            name = listed([_name(w) for w in words]) if len(words) <= MOST_NAMED else cure.name
             found.append((sum(r[of] for r in rows), _capital(name), words))
     return sorted(found, key=lambda kind: -kind[0])
 
@@ -140,7 +141,7 @@ def _sentence(leading: list[tuple[float, str, list[str]]], total: float, of: str
     if any(" and " in name for name in names):
         many = {2: "Two", 3: "Three", 4: "Four"}[len(names)]
         return f"{many} kinds took {part}: {'; '.join([_small(names[0]), *names[1:]])}."
-    return f"{_listed(names)} took {part}."
+    return f"{listed(names)} took {part}."
 
 
 def _all(total: float, of: str) -> str:
@@ -175,10 +176,6 @@ def _parts(total: float, of: str) -> tuple[str, str]:
 
 def _whole(value: float) -> str:
     return str(math.floor(value + 0.5))
-
-
-def _listed(names: list[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _capital(text: str) -> str:

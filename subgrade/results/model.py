@@ -62,6 +62,18 @@ class GradedFrame:
     pictures: KeptPictures | None = None
     """``pictures.load()`` reads thumbnail and star cut-outs."""
 
+    @property
+    def start_unix(self) -> float | None:
+        """When its exposure began, POSIX seconds; None unknown."""
+        return self.facts.start_unix if self.facts else None
+
+    @property
+    def end_unix(self) -> float | None:
+        """When it ended; as it began where no length is stated."""
+        if self.start_unix is None:
+            return None
+        return self.start_unix + (self.facts.elapsed_s or self.facts.exposure_s or 0.0)
+
 
 def is_surplus(frame: GradedFrame) -> bool:
     """Whether a good frame was left out by the person's choice of how many to keep."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.figures import beside
+from subgrade.figures import beside, listed
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import rejected_otherwise
 from subgrade.judging.reasons import WIDENING
@@ -252,8 +252,7 @@ def _more_oval(one: _Usual, alike: Sequence[_Usual]) -> list[str]:
 
 
 def _listed(groups: Sequence[_Usual]) -> str:
-    names = [u.name for u in groups]
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return listed([u.name for u in groups])
 
 
 def _median(values) -> float:
