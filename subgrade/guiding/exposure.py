@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
-from subgrade.guiding.intervals import lost_intervals, overlap, settling_intervals
+from subgrade.guiding.intervals import lost_intervals, overlap, samples_within, settling_intervals
 from subgrade.guiding.model import ClockFit, ExposureGuiding
 from subgrade.record import calm_rms
 from subgrade.record.model import GuideRecord
@@ -72,15 +72,13 @@ def exposure_guiding(
         return nothing
     first, last = record.time[0] + clock.add_s, record.time[-1] + clock.add_s
     data = _samples(record, clock.add_s)
-    low, high = np.searchsorted(data.time, start), np.searchsorted(data.time, end, side="right")
     settling = overlap(data.settling, start, end)
     lost = overlap(data.lost, start, end)
     out = []
-    for k in range(len(start)):
+    for k, part in enumerate(samples_within(data.time, start, end)):
         if not (start[k] < last and end[k] > first):
             out.append(None)
             continue
-        part = slice(int(low[k]), int(high[k]))
         values = _one(data, part, float(start[k]), float(end[k]), usual_brightness)
         out.append(
             ExposureGuiding(lost_s=float(lost[k]), settle_overlap_s=float(settling[k]), **values)

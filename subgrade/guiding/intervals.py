@@ -1,8 +1,9 @@
-"""Stretches of the record in which the star was settling after a dither, or lost."""
+"""Stretches of the record: settling after a dither, the star lost, and those within exposures."""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from subgrade.guiding.leaps import MOVES
 from subgrade.record import calm_rms
@@ -91,3 +92,20 @@ def overlap(spans: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray
     filled[::2] -= length
     covered = [np.interp(np.nan_to_num(t), corners, filled) for t in (start, end)]
     return covered[1] - covered[0]
+
+
+def samples_within(time: np.ndarray, start: ArrayLike, end: ArrayLike) -> list[slice]:
+    """Which samples fall into each exposure, its ends among them.
+
+    Parameters
+    ----------
+    time : ndarray, shape (m,)
+        Of the samples, rising, on the clock of the exposures.
+    start, end : array-like, shape (n,)
+
+    Returns
+    -------
+    list of slice, length n
+    """
+    low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
+    return [slice(int(a), int(b)) for a, b in zip(low, high, strict=True)]

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from subgrade.guiding.intervals import samples_within
 from subgrade.guiding.model import ClockFit, MountMotion
 from subgrade.guiding.over_night import pulse_rate_or_usual
 from subgrade.record.model import GuideRecord
@@ -50,10 +51,8 @@ def mount_motion(
     if np.isfinite(pulse).mean() < 0.8 or not np.nan_to_num(pulse).any():
         return nothing
     own = np.stack([_freed(e, p) for e, p in zip(error, pulse, strict=True)])
-    low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
     out: list[MountMotion | None] = []
-    for k in range(len(start)):
-        part = slice(int(low[k]), int(high[k]))
+    for k, part in enumerate(samples_within(time, start, end)):
         if part.stop - part.start < FEWEST or not np.isfinite(start[k] + end[k]):
             out.append(None)
             continue

@@ -17,7 +17,7 @@ import numpy as np
 
 from subgrade.constants import MAD_TO_SIGMA
 from subgrade.guiding.exposure import GAP_CADENCES
-from subgrade.guiding.intervals import lost_intervals, merged, overlap
+from subgrade.guiding.intervals import lost_intervals, merged, overlap, samples_within
 from subgrade.guiding.model import PATH_MEMBERS, ClockFit, PathFit, PathMember
 from subgrade.guiding.over_night import pulse_rate_or_usual
 from subgrade.guiding.path_evidence import (
@@ -94,15 +94,14 @@ def fit_path(
     pulled = np.where(still, 0.0, pulse * rate)
     noise, memory = record_noise(record)
     missing = overlap(_missing(record, time, clock.add_s), start, end)
-    low, high = np.searchsorted(time, start), np.searchsorted(time, end, side="right")
     first, last = record.time[0] + clock.add_s, record.time[-1] + clock.add_s
     cadence = record.cadence_s
     out: list[PathFit | None] = []
-    for k in range(len(start)):
+    for k, part in enumerate(samples_within(time, start, end)):
         if not (start[k] < last and end[k] > first):
             out.append(None)
             continue
-        part, length = slice(int(low[k]), int(high[k])), float(end[k] - start[k])
+        length = float(end[k] - start[k])
         away = min(float(missing[k]), length)
         away = away if away >= GAP_CADENCES * cadence else 0.0
         if part.stop - part.start < FEWEST or not cadence > 0:
