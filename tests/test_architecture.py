@@ -28,6 +28,8 @@ STAGES = (
     "report",
     "moving",
     "review",
+    "season",
+    "watching",
     "cli",
 )
 """In the order data flows; a stage that does not exist yet may stand here."""

@@ -1,0 +1,1 @@
+"""Several graded nights side by side, from their results alone."""
