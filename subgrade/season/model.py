@@ -55,7 +55,7 @@ class FrameTable:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """A camera behind a telescope, as far as the headers tell it apart.
+    """A camera behind a telescope, as far as the headers part them.
 
     Attributes
     ----------
@@ -240,7 +240,7 @@ class SeasonStack:
     kept_s, lost_s : float
     reference_night, reference_frame : int, str
         The frame that transparency, width and weights are measured against, and whose
-        orientation and pixels the others are laid on; night -1 where no stack can be told.
+        orientation and pixels the others are laid on; night -1 where no stack can be predicted.
     unit : str
         Of widths: ``″``, or ``px`` of the reference where no scale is known.
     frames : int
@@ -284,7 +284,7 @@ class SeasonStack:
 class FrameWeight:
     """A kept frame's weight in its stack; 1 is the best frame of all the stack's nights.
 
-    ``transparency`` is against the clearest night's clear level where that can be told, else NaN.
+    ``transparency`` is against the clearest night's clear level where that is known, else NaN.
     """
 
     night: int
@@ -350,7 +350,7 @@ class History:
         errors.
     changes : tuple of Change
     verdict : str
-        One sentence: steady, changed and when, or why it cannot be told.
+        One sentence: steady, changed and when, or why it not known.
     """
 
     key: str
@@ -423,7 +423,7 @@ class AdviceFollowed:
     nights : tuple of int
         Nights that gave it.
     followed : str
-        ``yes``, ``no`` or ``cannot be told``.
+        ``yes``, ``no`` or ``not known``.
     since : int
         First night on which it shows to be followed, -1 where it does not.
     because : str
@@ -431,7 +431,7 @@ class AdviceFollowed:
     before, before_error, after, after_error : float
         Minutes lost to the reason an hour of exposure, before and since; NaN where there are none.
     helped : str
-        ``yes``, ``no``, ``worse`` or ``cannot be told``.
+        ``yes``, ``no``, ``worse`` or ``not known``.
     sentence : str
     """
 
@@ -446,7 +446,7 @@ class AdviceFollowed:
     before_error: float = NAN
     after: float = NAN
     after_error: float = NAN
-    helped: str = "cannot be told"
+    helped: str = "not known"
     sentence: str = ""
 
 
