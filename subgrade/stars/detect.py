@@ -18,6 +18,7 @@ from subgrade.stars.background import Sky
 from subgrade.stars.blobs import Blobs, Bright, find_bright
 from subgrade.stars.compiled import kernel
 from subgrade.stars.ellipse import ellipse_from_moments, middle_moments
+from subgrade.stars.pairs_and_rings import find_doubling
 from subgrade.stars.raster import cut_stamps, halved
 from subgrade.stars.settings import MeasureSettings
 from subgrade.stars.single_pixels import lone_pixels
@@ -26,6 +27,9 @@ BLOB_WIDTH_BLOCKS = 2.2
 """Least width of bright blobs, in blocks, for a block size to be chosen."""
 LINE_RATIO = 3.0
 """Length over width of a blob's footprint beyond which it is a line."""
+DARK_BETWEEN = 0.25
+"""Light midway between two images over that of the fainter, below which they are two: derived, a
+line that a swing drew holds half as much light at its middle as at its ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +256,24 @@ def _form(level: _Level, peaks: np.ndarray) -> bool:
     coherence = np.abs(np.mean(np.exp(2j * np.radians(theta))))
     lines = np.median(length / width) >= LINE_RATIO and coherence > 0.7
     counts = np.bincount(level.bright.blob[peaks], minlength=len(blobs))[typical]
-    return bool(lines or np.median(counts) >= 2)
+    return bool((lines or np.median(counts) >= 2) and not _doubled(level, peaks))
+
+
+def _doubled(level: _Level, peaks: np.ndarray) -> bool:
+    """Whether the blobs' maxima are two images of every star with dark sky between them."""
+    bright = level.bright
+    width = float(np.median(_footprint_axes(bright.blobs, level.typical)[1]))
+    inside = peaks[np.isin(bright.blob[peaks], level.typical)]
+    x, y, value = bright.x[inside], bright.y[inside], bright.value[inside]
+    found = find_doubling(x.astype(float), y.astype(float), value, width)
+    if found is None or not found.second.any():
+        return False
+    x, y, value = x[found.second], y[found.second], value[found.second]
+    middle = level.image[
+        np.rint(y - 0.5 * found.dy).astype(int), np.rint(x - 0.5 * found.dx).astype(int)
+    ]
+    between = middle - (level.image[y, x] - value)
+    return bool(np.median(between / value) < DARK_BETWEEN)
 
 
 def _guess(level: _Level) -> tuple[float, float, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-MEASURE_VERSION = 15
+MEASURE_VERSION = 16
 """Raised whenever measured numbers change, so that cached measurements are redone."""
 PICTURES_VERSION = 3
 """Raised whenever pictures are drawn differently, so that kept ones are drawn anew."""
