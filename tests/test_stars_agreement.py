@@ -112,6 +112,26 @@ def test_a_real_step_still_doubles_them(apart, share, bright):
     assert got.length_px == pytest.approx(apart, abs=0.6)
 
 
+@pytest.mark.parametrize("share", [0.28, 0.45])
+@pytest.mark.parametrize("apart", [7.0, 9.0])
+def test_images_whose_light_meets_on_many_bright_stars_are_two(apart, share):
+    """In a rich field the bright stars' wings bridge the gap; the count is that of the stars."""
+    shape = StarShape("moffat", 2.0, 3.2, motion=Motion("step", apart, 127.0, share))
+    frame = render(shape, Scene(bright=900, seed=5, width=1400, height=1000))
+    got = measure_stars(Pixels(frame.data, integer=True))
+    assert got.shape_status == "doubled"
+    assert got.length_px == pytest.approx(apart, abs=0.3)
+    assert got.stars == pytest.approx(frame.count_above(), rel=0.07)
+
+
+@pytest.mark.parametrize("kind", ["box", "arcsine"])
+def test_lines_of_many_bright_stars_are_not_two_images(kind):
+    """A swing dwells at its ends, but its middle is never dark."""
+    shape = StarShape("moffat", 2.0, 3.2, motion=Motion(kind, 9.0, 27.0))
+    frame = render(shape, Scene(bright=900, seed=5, width=1400, height=1000))
+    assert measure_stars(Pixels(frame.data, integer=True)).shape_status == "trailed"
+
+
 @pytest.mark.parametrize("count", [1, 2, 3, 6, 30])
 def test_the_error_of_a_shape_holds_however_few_the_stars(count):
     """Stars with known noise: within one stated sigma at least as often as a Gaussian's 68 %."""

@@ -256,7 +256,7 @@ def _form(level: _Level, peaks: np.ndarray) -> bool:
     coherence = np.abs(np.mean(np.exp(2j * np.radians(theta))))
     lines = np.median(length / width) >= LINE_RATIO and coherence > 0.7
     counts = np.bincount(level.bright.blob[peaks], minlength=len(blobs))[typical]
-    return bool((lines or np.median(counts) >= 2) and not _doubled(level, peaks))
+    return bool(lines or np.median(counts) >= 2)
 
 
 def _doubled(level: _Level, peaks: np.ndarray) -> bool:
@@ -319,6 +319,10 @@ def detect(pixels: Pixels, means: np.ndarray, sky: Sky, settings: MeasureSetting
     separation = max(1.9, 1.6 * sigma / level.block)
     peaks = _standing_peaks(level.image, bright, separation, level.noise)
     whole = _form(level, peaks)
+    if whole and _doubled(level, peaks):
+        whole = False
+        across = float(ellipse_from_moments(*guess)[1]) ** 2
+        guess = (across, across, 0.0)  # of one image
     long = _long_blobs(blobs, level.block)
     if whole:
         index = np.argsort(-blobs.peak, kind="stable")[: settings.max_detections]
