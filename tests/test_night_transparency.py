@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from subgrade.night import compare_night
 from subgrade.night.clear_level import LN_PER_MAG, airmass_of, clear_level, fit_extinction
 from subgrade.night.transparency import robust_mean
-from subgrade.night.zero_points import solve
+from subgrade.night.zero_points import solve_zero_points
 from tests.night_fields import frame_of, make_frame, make_night, make_sky
 
 
@@ -194,7 +194,7 @@ def test_zero_points_against_dense_least_squares():
     variance = rng.uniform(0.01, 0.02, len(f)) ** 2
     z, m = rng.normal(0, 0.5, frames), rng.normal(8, 1, stars)
     y = z[f] + m[s] + rng.normal(0, np.sqrt(variance))
-    got = solve(f, s, y, variance, frames, stars)
+    got = solve_zero_points(f, s, y, variance, frames, stars)
     design = np.zeros((len(f), frames + stars))
     design[np.arange(len(f)), f] = 1
     design[np.arange(len(f)), frames + s] = 1
@@ -212,11 +212,11 @@ def test_zero_points_shrug_off_variables_and_say_when_frames_share_nothing():
     z = rng.normal(0, 0.3, 8)
     y = z[f] + 0.1 * s + rng.normal(0, 0.01, len(f))
     y = y + np.where((s < 4) & (f % 2 == 0), 0.5, 0.0)  # a tenth of the stars vary
-    got = solve(f, s, y, np.full(len(f), 1e-4), 8, 40)
+    got = solve_zero_points(f, s, y, np.full(len(f), 1e-4), 8, 40)
     assert got.frame == pytest.approx(z - z.mean(), abs=0.015)
     alone = f == 7
     s = np.where(alone, s + 40, s)
-    got = solve(f, s, y, np.full(len(f), 1e-4), 8, 80)
+    got = solve_zero_points(f, s, y, np.full(len(f), 1e-4), 8, 80)
     assert np.isnan(got.frame[7])
     assert np.isfinite(got.frame[:7]).all()
 

@@ -38,7 +38,7 @@ from subgrade.night.model import NAN, Frame
 from subgrade.night.register import Registered, usable_stars
 from subgrade.night.similarity import fit_similarity
 from subgrade.night.sky_table import SkyTable, collect
-from subgrade.night.zero_points import ZeroPoints, solve
+from subgrade.night.zero_points import ZeroPoints, solve_zero_points
 
 GOOD_SNR = 12.0
 """Stars predicted fainter than this are left to frames that have no better."""
@@ -115,7 +115,9 @@ def _zero_points(table: SkyTable) -> ZeroPoints:
     use |= sound & _starved(table.frame, use, count)
     variance = 1 / np.maximum(snr, 1.0) ** 2
     value = np.log(table.flux)
-    solution = solve(table.frame[use], table.star[use], value[use], variance[use], count, stars)
+    solution = solve_zero_points(
+        table.frame[use], table.star[use], value[use], variance[use], count, stars
+    )
     for _ in range(2):
         predicted = solution.frame[table.frame] + solution.star[table.star]
         expected = np.exp(predicted) / table.frame_noise[table.frame]
@@ -126,7 +128,9 @@ def _zero_points(table: SkyTable) -> ZeroPoints:
         variance = 1 / np.maximum(expected, 1.0) ** 2
         # The mean logarithm of a noisy flux lies half its relative variance low.
         level = value + 0.5 * np.where(expected > 4, variance, 0.0)
-        solution = solve(table.frame[use], table.star[use], level[use], variance[use], count, stars)
+        solution = solve_zero_points(
+            table.frame[use], table.star[use], level[use], variance[use], count, stars
+        )
     return solution
 
 

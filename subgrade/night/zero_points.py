@@ -45,7 +45,7 @@ class ZeroPoints:
     frame_extra: np.ndarray
 
 
-def solve(
+def solve_zero_points(
     frame: np.ndarray,
     star: np.ndarray,
     value: np.ndarray,

@@ -3,9 +3,10 @@
 from subgrade.results.columns import looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
-from subgrade.results.files import write_whole
+from subgrade.results.files import Staged, write_whole
 from subgrade.results.guiding_record import night_rms
 from subgrade.results.leading_loss import headline
+from subgrade.results.measurement_cache import MeasurementCache
 from subgrade.results.model import CulledFrame, Graded, GradedFrame, is_surplus
 from subgrade.results.quantities import (
     decided,
@@ -18,17 +19,22 @@ from subgrade.results.run_notes import culled_line, every_problem, problems_part
 from subgrade.results.session import (
     frame_record,
     night_record,
+    plain,
     session_record,
     verdict_values,
 )
-from subgrade.results.write import write_results
+from subgrade.results.table import csv_text, spreadsheet_safe
+from subgrade.results.write import open_folder, write_results
 
 __all__ = [
     "CulledFrame",
     "FileIdentity",
     "Graded",
     "GradedFrame",
+    "MeasurementCache",
     "Session",
+    "Staged",
+    "csv_text",
     "culled_line",
     "decided",
     "every_problem",
@@ -40,13 +46,16 @@ __all__ = [
     "looks",
     "night_record",
     "night_rms",
+    "open_folder",
     "open_results",
+    "plain",
     "problems_parted",
     "quantity_numbers",
     "quantity_texts",
     "quoted",
     "session_record",
     "shells_here",
+    "spreadsheet_safe",
     "verdict_values",
     "with_marks",
     "write_results",

@@ -18,13 +18,15 @@ DATATYPES = {str: "string", float: "float64", int: "int64"}
 
 def summary_csv(graded: Graded) -> str:
     """The summary table as CSV text, an empty cell where nothing was measured."""
-    return _csv([c.name for c in COLUMNS], ([_cell(c, f) for c in COLUMNS] for f in graded.frames))
+    return csv_text(
+        [c.name for c in COLUMNS], ([_cell(c, f) for c in COLUMNS] for f in graded.frames)
+    )
 
 
 def weights_csv(graded: Graded) -> str:
     """``frame,weight`` of every kept frame."""
     kept = [f for f in graded.frames if f.judgement.verdict == "keep"]
-    return _csv(
+    return csv_text(
         ["frame", "weight"],
         ([spreadsheet_safe(f.name), f"{f.judgement.weight:.4f}"] for f in kept),
     )
@@ -46,7 +48,7 @@ def summary_ecsv(graded: Graded) -> str:
     head += ["meta: !!omap", f"- {{folder: {folder}}}", "schema: astropy-2.0"]
     cells = ([_ecsv_cell(c, f) for c in COLUMNS] for f in graded.frames)
     lines = "".join(f"# {line}\n" for line in head)
-    return lines + _csv([c.name for c in COLUMNS], cells)
+    return lines + csv_text([c.name for c in COLUMNS], cells)
 
 
 def _quoted(text: str) -> str:
@@ -87,7 +89,8 @@ def _cell(column, frame: GradedFrame) -> str:
     return str(value) if column.kind is int else f"{value:.{column.digits}f}"
 
 
-def _csv(header: list[str], rows) -> str:
+def csv_text(header: list[str], rows) -> str:
+    """A table as CSV text with ``\\n`` line ends."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(header)

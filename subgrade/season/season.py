@@ -1,0 +1,69 @@
+"""All that several graded nights come to, put together."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import replace
+from importlib import import_module
+from importlib.util import find_spec
+
+from subgrade.optional_parts import attempt, noting
+from subgrade.season.gather import read_nights
+from subgrade.season.model import Season
+from subgrade.settings import Progress
+
+
+def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = None) -> Season:
+    """Several graded nights side by side.
+
+    Parameters
+    ----------
+    folders : iterable of path-like
+        RESULTS folders of earlier grades.
+    progress : Progress, optional
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    ResultsError
+        If no folder holds results.
+    NothingToGrade
+        If their results hold no frame.
+    """
+    from subgrade.season.stacks import stacks_of
+    from subgrade.season.ties import tie_nights
+
+    progress = progress or Progress()
+    nights, problems = read_nights(folders)
+    several = "1 night" if len(nights) == 1 else f"{len(nights)} nights"
+    progress.say(f"{several} read; the stars that they share are matched")
+    with noting() as noted:
+        tied = attempt("the light of the nights compared", lambda: tie_nights(nights), ())
+        ties = tuple(tie for field in tied for tie in field.ties)
+        stacks, weights = attempt("stacks and weights", lambda: stacks_of(nights, tied), ((), ()))
+        season = Season(nights, ties, stacks, weights)
+        histories = _made("histories", "histories", nights, ties)
+        season = replace(
+            season,
+            histories=histories,
+            dependences=_made("dependences", "dependences", nights, ties),
+            losses=_made("losses", "losses", nights),
+            advice=_made("advice", "advice_followed", nights, histories),
+        )
+        season = replace(season, summary=_made("summary", "summary", season))
+    missing = ((name, f"left out: {cause}") for name, cause in noted.left_out.items())
+    return replace(season, problems=(*problems, *missing))
+
+
+def _made(module: str, name: str, *given) -> tuple:
+    """What a module of this room makes of the nights; nothing where it is not there."""
+    place = f"{__package__}.{module}"
+    if find_spec(place) is None:
+        return ()
+    return attempt(
+        f"{module} of the nights", lambda: tuple(getattr(import_module(place), name)(*given)), ()
+    )

@@ -1,0 +1,166 @@
+"""The stars of one series as a clear frame of it records them, from a few of its best frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from subgrade.season.model import NAN, GradedNight
+from subgrade.season.rows import kept_measurements
+from subgrade.stars.model import StarFlag
+
+if TYPE_CHECKING:
+    from subgrade.lights import HeaderFacts
+    from subgrade.stars.model import FrameStars
+
+FRAMES = 4
+"""Frames read of a series: the light that all stars of a frame share an error of is averaged, and
+with the square root of the number; reading all would take minutes."""
+BEST_SHARE = 3
+"""One frame in so many, the best by weight, is read from; spread over the night in time."""
+LEAST_SNR = 10.0
+"""A fainter star is in the list by luck, and too bright by its luck."""
+MOST_STARS = 1500
+STAR_IMAGE_ERROR = 0.035
+"""Error of a frame's star image's light with one star, as in `subgrade.night.transparency`."""
+DOUBTFUL = int(
+    StarFlag.SATURATED
+    | StarFlag.EDGE
+    | StarFlag.BLENDED
+    | StarFlag.SHARP
+    | StarFlag.EXTENDED
+    | StarFlag.STREAK
+    | StarFlag.BAD_PIXEL
+    | StarFlag.WIDE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ClearStars:
+    """Stars of a series, brightest first; arrays of shape (n,).
+
+    Attributes
+    ----------
+    z : ndarray of complex
+        Places on the series' own reference frame, px.
+    flux, error : ndarray
+        Counts of a star in a clear frame, and one sigma from the sky's noise.
+    common : float
+        Relative error that all of them share.
+    radius_px : float
+        How far a star's centroid may stray.
+    airmass : float
+        Mean of the frames read, NaN unknown.
+    gain : float or None
+        As the header states it.
+    frames : int
+    """
+
+    z: np.ndarray
+    flux: np.ndarray
+    error: np.ndarray
+    common: float
+    radius_px: float
+    airmass: float = NAN
+    gain: float | None = None
+    frames: int = 1
+
+    def __len__(self) -> int:
+        return len(self.z)
+
+
+def clear_stars(night: GradedNight, series: int) -> ClearStars | None:
+    """The stars of one series of a night; None where no measurement of a usable frame is there.
+
+    Parameters
+    ----------
+    night : GradedNight
+    series : int
+    """
+    kept = kept_measurements(night.folder)
+    read = []
+    for k in _frames_to_read(night, series):
+        loaded = kept.load(night.frames.key[k])
+        if loaded and loaded[1] is not None and loaded[1].catalogue is not None:
+            read.append((night.frames.transparency[k], *loaded))
+    if not read:
+        return None
+    lists = [_sound(stars, light) for light, _, stars in read]
+    base = int(np.argmax([len(z) for z, _, _ in lists]))
+    if len(lists[base][0]) < 3:
+        return None
+    stars = read[base][2]
+    return _combined(lists, base, [s for _, _, s in read], [f for _, f, _ in read], stars)
+
+
+def _frames_to_read(night: GradedNight, series: int) -> list[int]:
+    """A few of the best frames, over the whole of the night; the best of all first."""
+    table = night.frames
+    known = table.kept & (table.series == series) & np.isfinite(table.transparency)
+    known &= ~table.transparency_is_limit & np.isfinite(table.fwhm_px) & (table.transparency > 0)
+    usable = np.flatnonzero(known & np.array([bool(k) for k in table.key], bool))
+    by_weight = usable[np.argsort(-np.nan_to_num(table.weight[usable]), kind="stable")]
+    good = by_weight[: max(FRAMES, -(-len(by_weight) // BEST_SHARE))]
+    if len(good) <= FRAMES:
+        return good.tolist()
+    # of each stretch of the night the best: light lost with altitude is then the night's mean
+    stretches = np.array_split(np.sort(good), FRAMES)
+    rank = {k: r for r, k in enumerate(by_weight.tolist())}
+    return sorted((min(s.tolist(), key=rank.get) for s in stretches), key=rank.get)
+
+
+def _sound(stars: FrameStars, light: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Places, fluxes at transparency 1 and their errors of the stars of a frame worth comparing."""
+    found = stars.catalogue
+    flux, snr = found.flux.astype(float), found.snr.astype(float)
+    good = np.isfinite(found.x) & np.isfinite(found.y) & (flux > 0) & (snr >= LEAST_SNR)
+    clean = good & ((found.flags & DOUBTFUL) == 0)
+    # where stars crowd, most are blended; their light is still fitted
+    blended = good & ((found.flags & (DOUBTFUL & ~int(StarFlag.BLENDED))) == 0)
+    use = np.flatnonzero(clean if clean.sum() >= max(30, 0.2 * blended.sum()) else blended)
+    use = use[np.argsort(-flux[use], kind="stable")][:MOST_STARS]
+    z = found.x[use] + 1j * found.y[use]
+    return z, flux[use] / light, flux[use] / snr[use] / light
+
+
+def _combined(
+    lists: Sequence[tuple], base: int, stars: Sequence[FrameStars], facts: Sequence[HeaderFacts], of
+) -> ClearStars:
+    """Star lists of a few frames laid on one of them, and averaged star by star."""
+    from subgrade.night import Pattern, match_radius, match_stars
+
+    z, flux, error = lists[base]
+    radius = match_radius(of)
+    total, weight = flux / error**2, 1 / error**2
+    levels, used, pattern = [0.0], [base], Pattern(z)
+    for k, (there, light, sigma) in enumerate(lists):
+        if k == base:
+            continue
+        match = match_stars(there, light, pattern, radius)
+        if match is None:
+            continue
+        mine, theirs = match.frame_index, match.pattern_index
+        levels.append(float(np.median(np.log(light[mine] / flux[theirs]))))
+        total[theirs] += light[mine] / sigma[mine] ** 2
+        weight[theirs] += 1 / sigma[mine] ** 2
+        used.append(k)
+    image = [STAR_IMAGE_ERROR / np.sqrt(max(stars[k].stars_in_shape, 1)) for k in used]
+    # how far the frames disagree shows what their transparencies are worth
+    scatter = float(np.std(levels, ddof=1)) if len(levels) > 2 else 0.0
+    common = max(float(np.sqrt(np.mean(np.square(image)))), scatter) / np.sqrt(len(used))
+    air = [NAN if facts[k].airmass is None else facts[k].airmass for k in used]
+    mean, sigma = total / weight, 1 / np.sqrt(weight)
+    order = np.argsort(-mean, kind="stable")
+    return ClearStars(
+        z[order],
+        mean[order],
+        sigma[order],
+        common,
+        radius,
+        float(np.mean(air)),
+        facts[base].gain,
+        len(used),
+    )
