@@ -42,10 +42,10 @@ def page_record(season: Season, out: str | Path) -> dict:
         "summary": list(season.summary),
         "nights": [_night(k, season, ties, Path(out)) for k in range(len(season.nights))],
         "stacks": [_stack(season, k) for k in range(len(season.stacks))],
-        "histories": plain(asdict(h) for h in season.histories),
-        "dependences": plain(asdict(d) for d in season.dependences),
-        "losses": plain(asdict(loss) for loss in season.losses),
-        "advice": plain(asdict(a) for a in season.advice),
+        "histories": as_shown(asdict(h) for h in season.histories),
+        "dependences": as_shown(asdict(d) for d in season.dependences),
+        "losses": as_shown(asdict(loss) for loss in season.losses),
+        "advice": as_shown(asdict(a) for a in season.advice),
         "reasons": {word: REASONS[word].long for word in words if word in REASONS},
         "problems": [list(problem) for problem in season.problems],
     }
@@ -63,10 +63,10 @@ def _night(index: int, season: Season, ties: Mapping[tuple[int, int], Tie], out:
         "start": _instant(night.start_unix),
         "frames": len(frames),
         "kept": int(kept.sum()),
-        "kept_s": plain(sum(row.kept_s for row in rows)),
-        "lost_s": plain(sum(row.lost_s for row in rows)),
-        "fwhm": plain(_width(night)),
-        "rms": plain(_middle(rms[kept]) for rms in guiding),
+        "kept_s": as_shown(sum(row.kept_s for row in rows)),
+        "lost_s": as_shown(sum(row.lost_s for row in rows)),
+        "fwhm": as_shown(_width(night)),
+        "rms": as_shown(_middle(rms[kept]) for rms in guiding),
         "series": [_series(index, k, night, ties) for k in range(len(night.series))],
         "notes": list(night.notes),
         "cells": _cells(index, night, ties),
@@ -86,11 +86,11 @@ def _series(index: int, k: int, night: GradedNight, ties: Mapping[tuple[int, int
         "setup": series.setup.label,
         "frames": int((frames.series == k).sum()),
         "kept": int(inside.sum()),
-        "fwhm": plain(_middle(frames.fwhm_px[inside]) * (scale if math.isfinite(scale) else 1)),
+        "fwhm": as_shown(_middle(frames.fwhm_px[inside]) * (scale if math.isfinite(scale) else 1)),
         "unit": "″" if math.isfinite(scale) else "px",
-        "eccentricity": plain(_middle(frames.eccentricity[inside])),
-        "ratio": plain([tie.ratio, tie.error]),
-        "clear": plain(tie.clear),
+        "eccentricity": as_shown(_middle(frames.eccentricity[inside])),
+        "ratio": as_shown([tie.ratio, tie.error]),
+        "clear": as_shown(tie.clear),
         "stars": tie.stars,
         "note": tie.note,
     }
@@ -121,7 +121,7 @@ def _cells(index: int, night: GradedNight, ties: Mapping[tuple[int, int], Tie]) 
 def _stack(season: Season, index: int) -> dict:
     """A stack with its nights in one row each, whatever exposures and setups they had."""
     stack = season.stacks[index]
-    record = plain(asdict(stack))
+    record = as_shown(asdict(stack))
     record["label"] = stack_label(stack.target, stack.filter)
     record["nights"] = len({row.night for row in stack.rows if row.kept})
     return record
@@ -173,18 +173,18 @@ def _rounded(values: np.ndarray, decimals: int) -> list[float | None]:
     return [round(float(v), decimals) if math.isfinite(v) else None for v in values]
 
 
-def plain(value: object) -> object:
-    """A value as JSON has it: NaN is None, numbers have few digits, tuples are lists."""
+def as_shown(value: object) -> object:
+    """A value for JSON: NaN is None, numbers have few digits, tuples are lists."""
     if isinstance(value, bool | str) or value is None:
         return value
     if isinstance(value, np.generic):
-        return plain(value.item())
+        return as_shown(value.item())
     if isinstance(value, int):
         return value
     if isinstance(value, float):
         return float(f"{value:.{FIGURES}g}") if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {str(key): plain(inner) for key, inner in value.items()}
+        return {str(key): as_shown(inner) for key, inner in value.items()}
     if isinstance(value, Iterable):
-        return [plain(inner) for inner in value]
+        return [as_shown(inner) for inner in value]
     return str(value)
