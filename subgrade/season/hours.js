@@ -1,6 +1,7 @@
 // Every frame at its hour: a row a night, so that time lost at the same hour of many nights is seen.
 const TONES = 5;
 const HOUR_S = 3600, DAY_S = 86400;
+const CLOCK_STEPS_S = [300, 600, 900, 1800, 3600, 7200, 10800, 21600];
 const hourMap = {rows: [], cut: 0};
 
 function startHours() {
@@ -36,17 +37,17 @@ function drawHours(width) {
   });
   const x = (seconds) => left + (width - left - right) * (seconds - from) / Math.max(to - from, 1), high = top + rows.length * tall + foot;
   const lights = rows.flatMap((night) => night.cells.light.filter((v, k) => known(v) && night.cells.kept[k])).sort((a, b) => a - b);
-  const low = lights.length ? quantile(lights, 0.05) : 0, full = lights.length ? quantile(lights, 0.95) : 1;
+  const full = lights.length ? quantile(lights, 0.95) : 1;
   const paths = {lost: "", unknown: ""};
   for (let tone = 1; tone <= TONES; tone++) paths[`tone${tone}`] = "";
   rows.forEach((night, row) => night.cells.minute.forEach((minute, k) => {
     const start = place(night.start + 60 * minute), a = x(start), b = x(start + 60 * (night.cells.length[k] || 1));
-    paths[nameOfCell(night, k, low, full)] += `M${round(a)} ${top + row * tall + 1}h${round(Math.max(0.6, b - a - 0.3))}v${tall - 3}h${round(-Math.max(0.6, b - a - 0.3))}z`;
+    paths[nameOfCell(night, k, full)] += `M${round(a)} ${top + row * tall + 1}h${round(Math.max(0.6, b - a - 0.3))}v${tall - 3}h${round(-Math.max(0.6, b - a - 0.3))}z`;
   }));
   const view = draw("svg", {viewBox: `0 0 ${width} ${high}`, width, height: high, "aria-hidden": "true"});
   const chosen = rows.findIndex((night) => night.index === state.night);
   if (chosen >= 0) view.append(draw("rect", {x: 0, y: top + chosen * tall - 1, width, height: tall, class: "chosen-place"}));
-  const step = HOUR_S * stepOf((to - from) / HOUR_S, Math.max(2, (width - left) / 60));
+  const step = stepOf(to - from, Math.max(2, (width - left) / 60), CLOCK_STEPS_S);
   for (let s = Math.ceil((from + cut) / step) * step; s <= to + cut; s += step) {
     const px = x(s - cut);
     view.append(draw("path", {d: `M${round(px)} ${top}V${high - foot}`, class: "grid"}), textAt(px, high - 18, `${String(Math.floor(timeOfDay(s) / HOUR_S)).padStart(2, "0")}:${String(Math.floor(timeOfDay(s) % HOUR_S / 60)).padStart(2, "0")}`, "tick", "middle"));
@@ -54,7 +55,7 @@ function drawHours(width) {
   view.append(textAt((left + width - right) / 2, high - 3, "UTC", "tick", "middle"));
   for (const [name, d] of Object.entries(paths)) if (d) view.append(draw("path", {d, class: `time ${name}`}));
   const every = Math.ceil(13 / tall);
-  rows.forEach((night, row) => { if (row % every === 0) view.append(textAt(left - 6, top + row * tall + tall / 2 + 4, night.day ? dayText(night.day) + night.day.rest.slice(0, 4) : String(night.index + 1), "tick", "end")); });
+  rows.forEach((night, row) => { if (row % every === 0) view.append(textAt(left - 6, top + row * tall + tall / 2 + 4, night.day ? dayText(night.day) : String(night.index + 1), "tick", "end")); });
   const nightAt = (event) => rows[Math.floor((event.clientY - view.getBoundingClientRect().top) * high / view.getBoundingClientRect().height / tall - top / tall)];
   view.addEventListener("click", (event) => nightAt(event) && choose(nightAt(event).index));
   view.addEventListener("pointermove", (event) => hintOfHour(event, nightAt(event), (px) => from + (px - left) / Math.max(width - left - right, 1) * (to - from), place, view, width));
@@ -64,12 +65,11 @@ function drawHours(width) {
   showMapLegend(paths);
 }
 
-function nameOfCell(night, k, low, full) {
+function nameOfCell(night, k, full) {
   if (!night.cells.kept[k]) return "lost";
   const light = night.cells.light[k];
   if (!known(light)) return "unknown";
-  const share = full > low ? (light - low) / (full - low) : 1;
-  return `tone${1 + Math.max(0, Math.min(TONES - 1, Math.round(share * (TONES - 1))))}`;
+  return `tone${Math.max(1, Math.min(TONES, Math.ceil(TONES * light / full - 0.5)))}`;
 }
 
 function hintOfHour(event, night, timeAt, place, view, width) {
@@ -87,7 +87,7 @@ const reasonText = (word) => (SEASON.losses.find((loss) => loss.reason === word)
 
 function showMapLegend(paths) {
   const parts = [];
-  if (Object.keys(paths).some((name) => name.startsWith("tone") && paths[name])) parts.push(make("span", {}, make("i", {className: "swatch ramp"}), " kept, from least to most starlight"));
+  if (Object.keys(paths).some((name) => name.startsWith("tone") && paths[name])) parts.push(make("span", {}, make("i", {className: "swatch ramp"}), " kept: the fuller, the more starlight"));
   if (paths.unknown) parts.push(make("span", {}, make("i", {className: "swatch unknown"}), " kept, starlight not known"));
   if (paths.lost) parts.push(make("span", {}, make("i", {className: "swatch lost"}), " lost"));
   byId("maplegend").replaceChildren(...parts);

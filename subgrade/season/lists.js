@@ -63,7 +63,7 @@ function sortBy(key) {
 }
 
 function showLosses() {
-  if (!SEASON.losses.length) return byId("cost").querySelector(".wide").replaceChildren(make("p", {textContent: "No frame was lost."}));
+  if (!SEASON.losses.length) return byId("cost").querySelector(".wide").replaceChildren(make("p", {textContent: NIGHTS.some((n) => n.lost_s > 0) ? "What it was lost to is not known." : "No frame was lost."}));
   const most = Math.max(...SEASON.losses.map((loss) => loss.lost_s), 1), high = Math.max(1, ...SEASON.losses.flatMap((loss) => loss.by_night.map(([, , s]) => s)));
   const heads = [{text: "reason"}, {text: "time", figure: true}, {text: "share", figure: true}, {text: "frames", figure: true}, {text: "nights", figure: true}, {text: "night by night"}];
   const table = tableOf(byId("losses"), heads, SEASON.losses.map((loss) => [make("span", {title: SEASON.reasons[loss.reason] ? `${loss.reason}: ${SEASON.reasons[loss.reason]}` : loss.reason, textContent: loss.text}),
@@ -102,11 +102,11 @@ function showAdvice() {
     const nights = item.nights.filter((n) => NIGHTS[n]).map((n) => nightName(NIGHTS[n]));
     const given = nights.length > 3 ? `given on ${nights.length} nights, first ${nights[0]}` : nights.length ? `given on ${nights.join(", ")}` : "";
     const facts = [];
-    if (item.because) facts.push(`${item.because}`);
+    if (item.because) facts.push(plainDates(item.because));
     if (known(item.before) && known(item.after)) facts.push(`lost to it, minutes an hour: ${withError(item.before, item.before_error)} before, ${withError(item.after, item.after_error)} since`);
     return make("article", {className: `advised ${item.followed.replace(" ", "-")}`}, make("h3", {textContent: item.action}),
       make("p", {}, make("b", {textContent: (FOLLOWED[item.followed] || item.followed) + since}), helped ? `, ${helped}` : ""),
-      item.sentence ? make("p", {textContent: item.sentence}) : null,
+      item.sentence ? make("p", {textContent: plainDates(item.sentence)}) : null,
       ...facts.map((fact) => make("p", {className: "faint", textContent: fact})), given ? make("p", {className: "faint", textContent: `${item.topic}; ${given}`}) : null);
   }));
 }

@@ -10,8 +10,8 @@ function showOutcome() {
   byId("outcome").append(line("keep", duration(kept), "kept", `${good} of ${count(frames, "frame")}`), " ", line("reject", duration(lost), "lost", ""));
   showBalance(kept, lost);
   const [first, ...rest] = SEASON.summary;
-  byId("lead").textContent = first || "";
-  byId("summary").append(...rest.map((text) => make("p", {textContent: text})));
+  byId("lead").textContent = plainDates(first);
+  byId("summary").append(...rest.map((text) => make("p", {textContent: plainDates(text)})));
   if (SEASON.problems.length) byId("left-out").append(make("a", {href: "#problems", textContent: `${count(SEASON.problems.length, "folder or frame", "folders and frames")} not used, and why`}));
 }
 
@@ -45,7 +45,7 @@ function showHours() {
     make("button", {type: "button", className: "link", title: "Show only this stack", textContent: stack.label, on: {click: () => chooseStack(stack.index)}}),
     exposures(stack), String(stack.nights), timeText(stack.kept_s), timeText(stack.lost_s), number(stack.fwhm, 2, stack.unit), known(stack.snr) ? `×${figure(stack.snr)}` : "–"]));
   const order = [...STACKS].sort((a, b) => (b.poorest >= 0) - (a.poorest >= 0));
-  const items = order.filter((stack) => stack.verdict).map((stack) => make("li", {className: stack.poorest >= 0 ? "leave" : ""}, make("b", {textContent: `${stack.label}: `}), stack.verdict));
+  const items = order.filter((stack) => stack.verdict).map((stack) => make("li", {className: stack.poorest >= 0 ? "leave" : ""}, make("b", {textContent: `${stack.label}: `}), plainDates(stack.verdict)));
   byId("verdicts").append(...items.slice(0, MOST_VERDICTS));
   if (items.length > MOST_VERDICTS) byId("verdicts").after(make("details", {}, make("summary", {textContent: count(items.length - MOST_VERDICTS, "more stack")}), make("ul", {className: "verdicts"}, ...items.slice(MOST_VERDICTS))));
 }

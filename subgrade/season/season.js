@@ -30,6 +30,8 @@ const shownStacks = () => (state.stack === null ? STACKS : [STACKS[state.stack]]
 const sum = (values) => values.reduce((total, value) => total + (value || 0), 0);
 const dayText = (day) => `${day.day} ${MONTHS[day.month - 1]}`;
 const nightName = (night) => (night.day ? `${dayText(night.day)} ${night.day.year}${night.day.rest}` : night.label);
+// Sentences name a night by its ISO date; here every night has one name.
+const plainDates = (text) => (text || "").replace(/\b(\d{4})-(\d\d)-(\d\d)\b/g, (all, year, month, day) => (MONTHS[month - 1] ? `${Number(day)} ${MONTHS[month - 1]} ${year}` : all));
 const minus = (text) => text.replace("-", "−");
 const percent = (share) => (known(share) ? `${(100 * share).toFixed(share < 0.0995 ? 1 : 0)}%` : "–");
 const figure = (value, unit = "") => (known(value) ? minus(short(value, unit)) : "–");

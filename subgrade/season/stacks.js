@@ -24,8 +24,8 @@ function partsOfStack(stack) {
   if (known(stack.fwhm)) whole.push(`By weight: FWHM ${number(stack.fwhm, 2, stack.unit)}, eccentricity ${number(stack.eccentricity, 2)}, S/N ×${figure(stack.snr)}.`);
   if (known(stack.plain_fwhm)) whole.push(`Plain mean: FWHM ${number(stack.plain_fwhm, 2, stack.unit)}, S/N ×${figure(stack.plain_snr)}.`);
   if (stack.reference_frame && stack.reference_night >= 0) whole.push(`S/N is over that of its best frame, ${stack.reference_frame} of ${nightName(NIGHTS[stack.reference_night])}.`);
-  return make("article", {className: "stack"}, make("h3", {textContent: stack.label}), make("p", {textContent: stack.verdict}), picture,
-    make("p", {className: "faint", textContent: whole.join(" ")}), ...stack.notes.map((note) => make("p", {className: "faint", textContent: note})),
+  return make("article", {className: "stack"}, make("h3", {textContent: stack.label}), make("p", {textContent: plainDates(stack.verdict)}), picture,
+    make("p", {className: "faint", textContent: whole.join(" ")}), ...stack.notes.map((note) => make("p", {className: "faint", textContent: plainDates(note)})),
     make("details", {}, make("summary", {textContent: "Numbers of each night"}), make("div", {className: "wide"}, tableOf(make("table", {className: "list"}), heads, rows))));
 }
 

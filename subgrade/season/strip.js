@@ -1,22 +1,20 @@
 // The nights in a row, one column a night and one row a stack; and the one that is chosen.
 const LONG_GAP_DAYS = 9;
+// The tone is the share of the best, so that a small difference looks small.
 const SHADES = {
-  clear: {text: "by clear level", of: (part) => part.clear, full: (all) => Math.max(...all), pale: (all) => Math.min(...all), word: (part) => `clear level ${figure(part.clear)}`, legend: ["clearest", "least clear"]},
-  fwhm: {text: "by width of stars", of: (part) => part.fwhm, full: (all) => Math.min(...all), pale: (all) => Math.max(...all), word: (part) => `FWHM ${number(part.fwhm, 2, part.unit)}`, legend: ["sharpest", "softest"]},
+  clear: {text: "by clear level", of: (part) => part.clear, tone: (value, all) => value / Math.max(...all), word: (part) => `clear level ${figure(part.clear)}`, legend: "the fuller, the clearer"},
+  fwhm: {text: "by width of stars", of: (part) => part.fwhm, tone: (value, all) => Math.min(...all) / value, word: (part) => `FWHM ${number(part.fwhm, 2, part.unit)}`, legend: "the fuller, the sharper"},
   none: {text: "kept and lost only", of: () => null, word: () => ""},
 };
-const PALEST = 0.25; // share of the full tone
+const PALEST = 0.1;
 const columns = [];
 
 function stripTones(stacks) {
   const shade = SHADES[state.shade];
   const all = stacks.flatMap((stack) => NIGHTS.map((_, n) => partOf(stack, n)).filter((part) => part && part.kept).map(shade.of).filter(known));
-  if (!all.length) return () => null;
-  const full = shade.full(all), pale = shade.pale(all);
   return (part) => {
     const value = shade.of(part);
-    if (!known(value)) return null;
-    return full === pale ? 1 : PALEST + (1 - PALEST) * (value - pale) / (full - pale);
+    return known(value) ? Math.max(PALEST, Math.min(1, shade.tone(value, all))) : null;
   };
 }
 
@@ -36,6 +34,7 @@ function showStrip() {
   const held = columns.length && columns.some((column) => column === document.activeElement);
   const grid = make("div", {className: "grid", role: "group", ariaLabel: "Nights; the arrow keys go from one to the next"});
   grid.style.setProperty("--tall", `${tall}px`);
+  grid.style.setProperty("--wide", `${Math.max(24, Math.min(64, Math.round(700 / NIGHTS.length)))}px`);
   grid.append(make("div", {className: "names", ariaHidden: "true"}, ...stacks.map((stack) => make("div", {className: "name", title: stack.label}, make("span", {textContent: stack.label}), make("span", {className: "faint", textContent: timeText(stack.kept_s)})))));
   columns.length = 0;
   NIGHTS.forEach((night, n) => columns.push(columnOf(night, stacks, most, tone, NIGHTS[n - 1])));
@@ -80,7 +79,7 @@ function markColumn() {
 
 function showLegend(most) {
   const shade = SHADES[state.shade], parts = [make("span", {}, make("i", {className: "swatch kept"}), " kept")];
-  if (shade.legend) parts.push(make("span", {}, make("i", {className: "swatch ramp"}), ` ${shade.legend[1]} to ${shade.legend[0]}`));
+  if (shade.legend) parts.push(make("span", {}, make("i", {className: "swatch ramp"}), ` ${shade.legend}`));
   if (columns.some((c) => c.querySelector(".unknown"))) parts.push(make("span", {}, make("i", {className: "swatch unknown"}), " not known"));
   parts.push(make("span", {}, make("i", {className: "swatch lost"}), " lost"));
   if (columns.some((c) => c.querySelector("b"))) parts.push(make("span", {}, make("b", {className: "reject", ariaHidden: "true", textContent: "◆"}), " the plain mean is better without it"));
@@ -118,7 +117,7 @@ function showCard() {
     make("p", {textContent: [`${night.kept} of ${count(night.frames, "frame")} kept, ${timeText(night.kept_s)}`, ...facts].join("; ")}),
     make("ul", {}, ...items.filter(Boolean)),
     lost.length ? make("p", {}, make("span", {className: "reject", textContent: "lost: "}), lost.map((row) => `${row.text} ${duration(row.seconds)}`).join(", ")) : null,
-    ...night.notes.map((note) => make("p", {className: "faint", textContent: note})));
+    ...night.notes.map((note) => make("p", {className: "faint", textContent: plainDates(note)})));
 }
 
 const lossesOf = (night) => SEASON.losses.flatMap((loss) => loss.by_night.filter(([n, , s]) => n === night && s > 0).map(([, , seconds]) => ({text: loss.text, seconds}))).sort((a, b) => b.seconds - a.seconds);

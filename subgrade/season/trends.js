@@ -19,7 +19,7 @@ function historyPlot(history) {
   const mean = known(history.mean) && !history.changes.length ? ` Mean ${withError(history.mean, history.error, history.unit)}${history.scatter > 0 ? `, scatter from night to night ${figure(history.scatter, history.unit)}` : ""}.` : "";
   const others = history.changes.filter((change) => change.sentence !== history.verdict);
   return make("article", {className: history.changes.length ? "trend changed" : "trend"}, headOf(history),
-    make("p", {}, history.verdict, make("span", {className: "faint", textContent: mean})), ...others.map((change) => make("p", {textContent: change.sentence})),
+    make("p", {}, plainDates(history.verdict), make("span", {className: "faint", textContent: mean})), ...others.map((change) => make("p", {textContent: plainDates(change.sentence)})),
     history.points.length > 1 ? picture : null,
     make("details", {}, make("summary", {textContent: `Numbers of ${count(rows.length, "night")}`}), make("div", {className: "wide"}, tableOf(make("table", {className: "list"}), heads, rows))));
 }
@@ -83,7 +83,7 @@ function dependencePlot(one) {
   if (one.x.length > 1) plotIn(picture, (width) => drawDependence(picture, one, width));
   const heads = [{text: [one.x_title, one.x_unit].filter(Boolean).join(", ")}, {text: [one.title.toLowerCase(), one.unit].filter(Boolean).join(", "), figure: true}, {text: "frames", figure: true}];
   const rows = one.x.map((x, k) => [figure(x), withError(one.value[k], one.error[k]), known(one.frames[k]) ? String(one.frames[k]) : "–"]);
-  return make("article", {className: "trend"}, headOf(one), make("p", {textContent: one.verdict}), one.x.length > 1 ? picture : null,
+  return make("article", {className: "trend"}, headOf(one), make("p", {textContent: plainDates(one.verdict)}), one.x.length > 1 ? picture : null,
     make("details", {}, make("summary", {textContent: "Numbers"}), make("div", {className: "wide"}, tableOf(make("table", {className: "list"}), heads, rows))));
 }
 
