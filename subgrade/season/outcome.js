@@ -7,7 +7,7 @@ function showOutcome() {
   byId("what").textContent = whatText(frames);
   document.title = `${count(NIGHTS.length, "graded night")}: ${duration(kept)} kept`;
   const line = (name, text, word, more) => make("span", {className: "line"}, make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${text} ${word}`), " ", make("span", {textContent: more}));
-  byId("outcome").append(line("keep", duration(kept), "kept", `${good} of ${count(frames, "frame")}`), " ", line("reject", duration(lost), "lost", ""));
+  byId("outcome").append(line("keep", duration(kept), "kept", `${good} of ${count(frames, "frame")}`), ...(lost > 0 ? [" ", line("reject", duration(lost), "lost", "")] : []));
   showBalance(kept, lost);
   const [first, ...rest] = SEASON.summary;
   byId("lead").textContent = plainDates(first);
@@ -39,11 +39,12 @@ function showBalance(kept, lost) {
 }
 
 function showHours() {
-  const heads = [{text: "target, filter"}, {text: "exposures", figure: true}, {text: "nights", figure: true}, {text: "kept", figure: true}, {text: "lost", figure: true},
-    {text: "stack's FWHM", figure: true, title: "expected of the weighted stack of all nights"}, {text: "S/N", figure: true, title: "of a faint star, over that of the best frame alone"}];
+  const heads = [{text: "target, filter"}, {text: "kept", figure: true}, {text: "lost", figure: true},
+    {text: "stack's FWHM", figure: true, title: "expected of the weighted stack of all nights"}, {text: "S/N", figure: true, title: "of a faint star, over that of the best frame alone"},
+    {text: "nights", figure: true}, {text: "exposures", figure: true}];
   tableOf(byId("hours"), heads, STACKS.map((stack) => [
     make("button", {type: "button", className: "link", title: "Show only this stack", textContent: stack.label, on: {click: () => chooseStack(stack.index)}}),
-    exposures(stack), String(stack.nights), timeText(stack.kept_s), timeText(stack.lost_s), number(stack.fwhm, 2, stack.unit), known(stack.snr) ? `×${figure(stack.snr)}` : "–"]));
+    timeText(stack.kept_s), timeText(stack.lost_s), number(stack.fwhm, 2, stack.unit), known(stack.snr) ? `×${figure(stack.snr)}` : "–", String(stack.nights), exposures(stack)]));
   const order = [...STACKS].sort((a, b) => (b.poorest >= 0) - (a.poorest >= 0));
   const items = order.filter((stack) => stack.verdict).map((stack) => make("li", {className: stack.poorest >= 0 ? "leave" : ""}, make("b", {textContent: `${stack.label}: `}), plainDates(stack.verdict)));
   byId("verdicts").append(...items.slice(0, MOST_VERDICTS));

@@ -14,6 +14,7 @@ import numpy as np
 
 from subgrade import __version__
 from subgrade.judging.reasons import REASONS
+from subgrade.plaintext import printable
 from subgrade.report import FILE as REPORT
 from subgrade.season.model import GradedNight, Season, Tie
 
@@ -39,7 +40,7 @@ def page_record(season: Season, out: str | Path) -> dict:
     return {
         "version": __version__,
         "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
-        "summary": list(season.summary),
+        "summary": as_shown(season.summary),
         "nights": [_night(k, season, ties, Path(out)) for k in range(len(season.nights))],
         "stacks": [_stack(season, k) for k in range(len(season.stacks))],
         "histories": as_shown(asdict(h) for h in season.histories),
@@ -47,7 +48,7 @@ def page_record(season: Season, out: str | Path) -> dict:
         "losses": as_shown(asdict(loss) for loss in season.losses),
         "advice": as_shown(asdict(a) for a in season.advice),
         "reasons": {word: REASONS[word].long for word in words if word in REASONS},
-        "problems": [list(problem) for problem in season.problems],
+        "problems": as_shown(season.problems),
     }
 
 
@@ -57,8 +58,8 @@ def _night(index: int, season: Season, ties: Mapping[tuple[int, int], Tie], out:
     frames, kept = night.frames, night.frames.kept
     guiding = (frames.guide_rms_ra_arcsec, frames.guide_rms_dec_arcsec)
     return {
-        "label": night.label,
-        "folder": str(night.folder),
+        "label": printable(night.label),
+        "folder": printable(str(night.folder)),
         "link": link_to(night.folder / REPORT, out),
         "start": _instant(night.start_unix),
         "frames": len(frames),
@@ -68,7 +69,7 @@ def _night(index: int, season: Season, ties: Mapping[tuple[int, int], Tie], out:
         "fwhm": as_shown(_width(night)),
         "rms": as_shown(_middle(rms[kept]) for rms in guiding),
         "series": [_series(index, k, night, ties) for k in range(len(night.series))],
-        "notes": list(night.notes),
+        "notes": as_shown(night.notes),
         "cells": _cells(index, night, ties),
     }
 
@@ -80,10 +81,8 @@ def _series(index: int, k: int, night: GradedNight, ties: Mapping[tuple[int, int
     scale = series.setup.scale_arcsec
     tie = ties.get((index, k), Tie(index, k))
     return {
-        "label": series.label,
-        "target": series.target,
-        "filter": series.filter,
-        "setup": series.setup.label,
+        "label": printable(series.label),
+        "setup": printable(series.setup.label),
         "frames": int((frames.series == k).sum()),
         "kept": int(inside.sum()),
         "fwhm": as_shown(_middle(frames.fwhm_px[inside]) * (scale if math.isfinite(scale) else 1)),
@@ -92,7 +91,7 @@ def _series(index: int, k: int, night: GradedNight, ties: Mapping[tuple[int, int
         "ratio": as_shown([tie.ratio, tie.error]),
         "clear": as_shown(tie.clear),
         "stars": tie.stars,
-        "note": tie.note,
+        "note": printable(tie.note),
     }
 
 
@@ -122,7 +121,7 @@ def _stack(season: Season, index: int) -> dict:
     """A stack with its nights in one row each, whatever exposures and setups they had."""
     stack = season.stacks[index]
     record = as_shown(asdict(stack))
-    record["label"] = stack_label(stack.target, stack.filter)
+    record["label"] = printable(stack_label(stack.target, stack.filter))
     record["nights"] = len({row.night for row in stack.rows if row.kept})
     return record
 
@@ -175,7 +174,9 @@ def _rounded(values: np.ndarray, decimals: int) -> list[float | None]:
 
 def as_shown(value: object) -> object:
     """A value for JSON: NaN is None, numbers have few digits, tuples are lists."""
-    if isinstance(value, bool | str) or value is None:
+    if isinstance(value, str):
+        return printable(value)  # a sign that turns the direction would turn what follows it
+    if isinstance(value, bool) or value is None:
         return value
     if isinstance(value, np.generic):
         return as_shown(value.item())

@@ -35,6 +35,7 @@ const plainDates = (text) => (text || "").replace(/\b(\d{4})-(\d\d)-(\d\d)\b/g, 
 const minus = (text) => text.replace("-", "−");
 const percent = (share) => (known(share) ? `${(100 * share).toFixed(share < 0.0995 ? 1 : 0)}%` : "–");
 const figure = (value, unit = "") => (known(value) ? minus(short(value, unit)) : "–");
+const hoursText = (seconds) => (seconds > 0 ? `${(seconds / 3600).toFixed(seconds < 36000 ? 1 : 0)} h` : "–");
 const timeText = (seconds) => (seconds > 0 ? duration(seconds) : "–");
 
 // A value and its error, which has one digit, or two where it begins with a one.

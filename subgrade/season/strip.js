@@ -7,6 +7,7 @@ const SHADES = {
   none: {text: "kept and lost only", of: () => null, word: () => ""},
 };
 const PALEST = 0.1;
+const NAMES_PX = 140;
 const columns = [];
 
 function stripTones(stacks) {
@@ -34,8 +35,8 @@ function showStrip() {
   const held = columns.length && columns.some((column) => column === document.activeElement);
   const grid = make("div", {className: "grid", role: "group", ariaLabel: "Nights; the arrow keys go from one to the next"});
   grid.style.setProperty("--tall", `${tall}px`);
-  grid.style.setProperty("--wide", `${Math.max(24, Math.min(64, Math.round(700 / NIGHTS.length)))}px`);
-  grid.append(make("div", {className: "names", ariaHidden: "true"}, ...stacks.map((stack) => make("div", {className: "name", title: stack.label}, make("span", {textContent: stack.label}), make("span", {className: "faint", textContent: timeText(stack.kept_s)})))));
+  grid.style.setProperty("--wide", `${widthOfNight()}px`);
+  grid.append(make("div", {className: "names", ariaHidden: "true"}, ...stacks.map((stack) => make("div", {className: "name", title: stack.label}, make("span", {textContent: stack.label}), make("span", {className: "faint", textContent: hoursText(stack.kept_s)})))));
   columns.length = 0;
   NIGHTS.forEach((night, n) => columns.push(columnOf(night, stacks, most, tone, NIGHTS[n - 1])));
   grid.append(...columns);
@@ -43,6 +44,12 @@ function showStrip() {
   markColumn();
   if (held) columns[state.night].focus({preventScroll: true});
   showLegend(most);
+}
+
+// As wide as the room allows, and no narrower than can be hit.
+function widthOfNight() {
+  const least = matchMedia("(pointer: coarse)").matches ? 32 : 24, room = byId("strip").clientWidth - NAMES_PX;
+  return Math.max(least, Math.min(64, Math.floor(room / NIGHTS.length), Math.round(700 / NIGHTS.length)));
 }
 
 function columnOf(night, stacks, most, tone, previous) {
@@ -75,6 +82,10 @@ function markColumn() {
     column.tabIndex = chosen ? 0 : -1;
     column.setAttribute("aria-pressed", String(chosen));
   });
+  const column = columns[state.night], place = byId("calendar");
+  if (!column || place.scrollWidth <= place.clientWidth) return;
+  const ends = column.offsetLeft + column.offsetWidth;
+  if (column.offsetLeft - NAMES_PX < place.scrollLeft || ends > place.scrollLeft + place.clientWidth) place.scrollLeft = ends - place.clientWidth + column.offsetWidth;
 }
 
 function showLegend(most) {
@@ -126,7 +137,7 @@ function bringsText(stack, part) {
   const found = [];
   if (known(part.depth)) found.push(`${percent(part.depth)} of the depth`);
   if (known(part.fwhm)) found.push(`FWHM ${number(part.fwhm, 2, stack.unit)} by itself`);
-  if (known(part.snr_without)) found.push(`without it S/N ${minus(changeText(part.snr_without - 1))} and ${number(part.fwhm_without, 2, stack.unit)}`);
+  if (known(part.snr_without) && stack.parts.length > 1) found.push(`without it S/N ${minus(changeText(part.snr_without - 1))} and ${number(part.fwhm_without, 2, stack.unit)}`);
   if (part.better_without) found.push("the plain mean is better without it");
   return found.join(", ");
 }
