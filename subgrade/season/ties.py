@@ -221,13 +221,17 @@ def _with_clear_levels(
     to altitude is no haze: it is taken out with `EXTINCTION_MAG` where all airmasses are known.
     """
     ties = list(ties)
+    tied = [k for k, tie in enumerate(ties) if np.isfinite(tie.ratio)]
+    gains: dict[str, set] = {}
+    for k in tied:
+        gains.setdefault(series[k].setup.label, set()).add(lists[k].gain)
     classes: dict[tuple, list[int]] = {}
-    for k, tie in enumerate(ties):
-        if np.isfinite(tie.ratio):
-            gain = lists[k].gain
-            timed = series[k].exposure_s is not None
-            classes.setdefault((series[k].setup.label, gain, timed), []).append(k)
-    many = sum(len(members) for members in classes.values())
+    for k in tied:
+        setup, timed = series[k].setup.label, series[k].exposure_s is not None
+        # a silent header has the gain of the others where these have but one
+        gain = lists[k].gain if len(gains[setup] - {None}) > 1 else None
+        classes.setdefault((setup, gain, timed), []).append(k)
+    many = len(tied)
     for members in classes.values():
         air = np.array([lists[k].airmass for k in members])
         air = np.where(np.isfinite(air).all(), air - 1, 0.0)
