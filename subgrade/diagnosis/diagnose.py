@@ -11,7 +11,7 @@ from subgrade.diagnosis.focus import focus, seeing
 from subgrade.diagnosis.following_the_sky import ALTAZIMUTH, UNGUIDED, following_the_sky
 from subgrade.diagnosis.model import Advice, Diagnosis, Loss, NightFinding
 from subgrade.diagnosis.night_view import NightView, view_of
-from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, turning_field
+from subgrade.diagnosis.polar_axis import dec_drift, polar_axis, pole_numbers, turning_field
 from subgrade.diagnosis.right_ascension import backlash, guide_exposure, oscillation, periodic_error
 from subgrade.diagnosis.sky import cloud, dew, sky_glow
 from subgrade.diagnosis.tracking_and_files import (
@@ -159,6 +159,7 @@ def diagnose_night(
         tuple(findings),
         attempt("the advice", lambda: _ranked_advice(findings, _seconds(graded, other_kind)), ()),
         attempt("the notes on the diagnosis", lambda: _notes(view), ()),
+        attempt("the numbers on the polar axis", lambda: pole_numbers(view), ()),
     )
 
 

@@ -154,6 +154,9 @@ class Diagnosis:
         then by sureness.
     notes : tuple of str
         What stayed unknown, and why.
+    pole : tuple of Quantity
+        The numbers on the polar axis, however small; empty where the night does not show them.
+        A finding has them only where they are significant.
     """
 
     summary: str
@@ -164,3 +167,4 @@ class Diagnosis:
     findings: tuple[NightFinding, ...] = ()
     advice: tuple[Advice, ...] = ()
     notes: tuple[str, ...] = ()
+    pole: tuple[Quantity, ...] = ()

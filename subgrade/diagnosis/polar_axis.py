@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -44,16 +45,10 @@ SIGNS = (
 
 def polar_axis(view: NightView) -> NightFinding | None:
     """Size and direction of the misalignment; None where nothing shows it."""
-    tracking = tracking_of(view)
-    if tracking.kind == "altazimuth":
-        return None
-    drift, turn = recorded_drift(view), tracking.turn
-    from_record = drift is not None
-    pole = _pole(tracking, drift)
+    tracking, drift, pole = _measured(view)
     if pole is None or not pole.size > 2.0 * pole.size_error:
         return None
-    if pole.size > LARGEST_POLE_ARCMIN:
-        return None  # the drive stood still, or the camera turned
+    turn, from_record = tracking.turn, drift is not None
     latitude = view.common("site_lat_deg")
     south = math.isfinite(latitude) and latitude < 0
     lost = _explained(view, pole, tracking)
@@ -87,6 +82,34 @@ def polar_axis(view: NightView) -> NightFinding | None:
         sureness=sureness,
         advice=_advice(pole, parts, latitude, south, bool(lost), sureness),
     )
+
+
+def pole_numbers(view: NightView) -> tuple[Quantity, ...]:
+    """The numbers of the polar axis, however small, so that nights can be compared."""
+    pole = _measured(view)[2]
+    if pole is None:
+        return ()
+    latitude = view.common("site_lat_deg")
+    known = [
+        q
+        for q in _numbers(pole, math.isfinite(latitude) and latitude < 0)
+        if math.isfinite(q.value)
+    ]
+    return tuple(
+        replace(q, error=q.error if q.error and math.isfinite(q.error) else None) for q in known
+    )
+
+
+def _measured(view: NightView) -> tuple[Tracking, Drift | None, Pole | None]:
+    """What the night shows of the pole; None of an alt-azimuth mount."""
+    tracking = tracking_of(view)
+    if tracking.kind == "altazimuth":
+        return tracking, None, None
+    drift = recorded_drift(view)
+    pole = _pole(tracking, drift)
+    if pole is not None and pole.size > LARGEST_POLE_ARCMIN:
+        pole = None  # the drive stood still, or the camera turned
+    return tracking, drift, pole
 
 
 def _pole(tracking: Tracking, drift: Drift | None) -> Pole | None:

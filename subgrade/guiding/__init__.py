@@ -10,6 +10,7 @@ _WHERE = {
     "fit_path": "path_fit",
     "guide_night": "join",
     "answer_rate": "over_night",
+    "corrections_sent": "corrections",
     "dec_drift": "over_night",
     "hour_angles": "over_night",
     "unguided": "over_night",

@@ -10,6 +10,7 @@ from dataclasses import asdict
 import numpy as np
 
 from subgrade.guiding.model import GuideNight
+from subgrade.optional_parts import attempt
 from subgrade.results.model import OPENING, RECORD, Graded
 
 
@@ -77,8 +78,18 @@ def guiding_record(night: GuideNight) -> dict:
         "handedness": night.handedness,
         "angle_source": night.angle_source,
         **{name: getattr(night, name) for name in _OF_THE_NIGHT},
+        "corrections": _corrections(night),
         "notes": list(dict.fromkeys([*record.notes, *night.notes])),
     }
+
+
+def _corrections(night: GuideNight) -> dict | None:
+    """How the night was corrected; null where the record counts errors along camera axes."""
+    if night.record.axes != "ra_dec" or len(night.record) < 2:
+        return None
+    from subgrade.guiding import corrections_sent
+
+    return attempt("the corrections of the record", lambda: corrections_sent(night.record), None)
 
 
 _OF_THE_NIGHT = (

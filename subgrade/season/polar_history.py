@@ -1,0 +1,219 @@
+"""Where the polar axis pointed on each night: compared as a vector, its size stated."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from subgrade.season.changes import Levels, levels_of
+from subgrade.season.dates import between, several_years
+from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint
+from subgrade.season.recorded import guided_number, main_setup, pole_of
+from subgrade.season.written import amount
+
+SIZE, HIGH, EAST = "misalignment", "too high", "too far east on the sky"
+BOUND = "a lower bound: only one part of the error is known"
+OFTEN = 0.5
+"""Share of the gaps between nights with a change from which it is called set up anew: a choice."""
+TITLES = (
+    ("polar_error", "Polar axis off the pole"),
+    ("polar_altitude", "Altitude error of the polar axis, high is positive"),
+    ("polar_azimuth", "Azimuth error of the polar axis on the sky, east is positive"),
+)
+
+
+def polar_histories(nights: Sequence[GradedNight]) -> list[History]:
+    """Size, altitude and azimuth of the polar error, of each setup's mount.
+
+    Where two nights or more know both parts, these are compared; the size of a night that
+    knows no direction is shown, and not compared with them.
+    """
+    setups: dict[str, list[int]] = {}
+    for k, night in enumerate(nights):
+        setup = main_setup(night)
+        if _sized(night) is not None:
+            setups.setdefault("" if setup is None else setup.label, []).append(k)
+    found = []
+    for label, mine in setups.items():
+        found += _of_one_mount(nights, mine, label if len(setups) > 1 else "")
+    return found
+
+
+def _sized(night: GradedNight) -> HistoryPoint | None:
+    """The size of a night's misalignment; of older results with nothing found the record's."""
+    pole = pole_of(night)
+    if SIZE in pole:
+        value, error = pole[SIZE]
+        directed = HIGH in pole and EAST in pole
+        whole = directed or "part from field rotation" in pole
+        return HistoryPoint(-1, value, error, "" if whole else BOUND)
+    value = guided_number(night, "polar_arcmin")
+    if not math.isfinite(value):
+        return None
+    return HistoryPoint(-1, value, guided_number(night, "polar_arcmin_error"), BOUND)
+
+
+def _of_one_mount(nights, mine: Sequence[int], subject: str) -> list[History]:
+    sizes = []
+    for k in mine:
+        point = _sized(nights[k])
+        sizes.append(HistoryPoint(k, point.value, point.error, point.note))
+    directed = [k for k in mine if {HIGH, EAST} <= set(pole_of(nights[k]))]
+    if len(directed) < 2:
+        return [_by_size(nights, sizes, subject)]
+    parts = np.array([[pole_of(nights[k])[name] for name in (HIGH, EAST)] for k in directed])
+    levels = levels_of(parts[:, :, 0], parts[:, :, 1])
+    anew = _set_up_anew(levels, len(directed))
+    changes = () if anew else _moves(nights, directed, levels)
+    verdict = _verdict(levels, changes, anew, parts[:, :, 0], len(directed))
+    size, size_error = _length(levels.mean[0], levels.error[0])
+    one = not changes and not anew
+    key, title = TITLES[0]
+    whole = History(
+        key,
+        title,
+        "′",
+        subject,
+        tuple(sizes),
+        size if one else NAN,
+        size_error if one else NAN,
+        levels.scatter,
+        changes,
+        verdict,
+    )
+    return [whole, *_parts(nights, directed, parts, levels, anew, subject)]
+
+
+def _set_up_anew(levels: Levels, count: int) -> bool:
+    """Whether it points elsewhere so often that no single night changed it."""
+    steps = len(levels.sigma)
+    if steps == 0:
+        return levels.excess and count > 2
+    return count > 3 and steps > 1 and steps >= OFTEN * (count - 1)
+
+
+def _moves(nights, directed, levels: Levels) -> tuple[Change, ...]:
+    labels = [night.label for night in nights]
+    found = []
+    for k in range(len(levels.sigma)):
+        after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
+        old, new = (_length(levels.mean[j], levels.error[j]) for j in (k, k + 1))
+        shift, shift_error = _length(
+            levels.mean[k + 1] - levels.mean[k], np.hypot(levels.error[k], levels.error[k + 1])
+        )
+        when = between(labels[after], labels[before], several_years(labels))
+        sentence = f"The polar axis moved {when}: {amount(*old, '′')} → {amount(*new, '′')} off"
+        if shift > 1.5 * abs(new[0] - old[0]):
+            sentence += f", by {amount(shift, shift_error, '′')} in all"
+        found.append(
+            Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence} the pole.")
+            if " off, by" not in sentence
+            else Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence}.")
+        )
+    return tuple(found)
+
+
+def _length(vector, error) -> tuple[float, float]:
+    """Length of a vector, with the mean length that errors alone give it taken out, one sigma."""
+    square, noise = float(np.sum(np.square(vector))), float(np.sum(np.square(error)))
+    size = math.sqrt(max(square - noise, 0.0))
+    along = np.abs(vector) / math.sqrt(square) if square > 0 else np.full(len(vector), 0.5**0.5)
+    return size, float(np.hypot(*(along * error)))
+
+
+def _verdict(levels: Levels, changes, anew: bool, value: np.ndarray, count: int) -> str:
+    if changes:
+        return " ".join(c.sentence for c in changes)
+    typical = float(np.median(np.hypot(*value.T)))
+    if anew:
+        return (
+            f"It points elsewhere night by night, as a mount does that is set up anew: typically "
+            f"{amount(typical, NAN, '′')} off the pole over {count} nights."
+        )
+    size = amount(*_length(levels.mean[0], levels.error[0]), "′")
+    if count == 2:
+        return f"No move can be judged from the two nights: together {size} off the pole."
+    return f"Steady over {count} nights: {size} off the pole."
+
+
+def _parts(nights, directed, parts, levels: Levels, anew: bool, subject: str) -> list[History]:
+    """Both parts with the changes of the whole, as far as each part changed."""
+    out = []
+    labels = [night.label for night in nights]
+    for axis, (key, title) in enumerate(TITLES[1:]):
+        points = tuple(
+            HistoryPoint(k, *(float(v) for v in parts[j, axis])) for j, k in enumerate(directed)
+        )
+        changes = []
+        for k in range(0 if anew else len(levels.sigma)):
+            old, new = (float(v) for v in levels.mean[k : k + 2, axis])
+            old_error, new_error = (float(v) for v in levels.error[k : k + 2, axis])
+            sigma = abs(new - old) / math.hypot(old_error, new_error)
+            after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
+            if sigma > 3.0:
+                when = between(labels[after], labels[before], several_years(labels))
+                text = f"{title.partition(',')[0]} changed {when}: {amount(old, old_error, '′')} → "
+                text += f"{amount(new, new_error, '′')}."
+                changes.append(Change(after, before, old, old_error, new, new_error, sigma, text))
+        one = not len(levels.sigma) and not anew
+        mean, error = float(levels.mean[0, axis]), float(levels.error[0, axis])
+        verdict = " ".join(c.sentence for c in changes)
+        verdict = verdict or (f"No change: {amount(mean, error, '′')}." if one else "")
+        verdict = verdict or ("See the polar axis." if not anew else "Set up anew each night.")
+        out.append(
+            History(
+                key,
+                title,
+                "′",
+                subject,
+                points,
+                mean if one else NAN,
+                error if one else NAN,
+                levels.scatter,
+                tuple(changes),
+                verdict,
+            )
+        )
+    return out
+
+
+def _by_size(nights, sizes: Sequence[HistoryPoint], subject: str) -> History:
+    """The size alone, where the direction is known on one night at most."""
+    value, error = (np.array([getattr(p, n) for p in sizes], float) for n in ("value", "error"))
+    levels = levels_of(value, error)
+    labels = [night.label for night in nights]
+    anew = _set_up_anew(levels, len(sizes))
+    changes = []
+    for k in range(0 if anew else len(levels.sigma)):
+        after, before = (sizes[levels.first[k + 1] + d].night for d in (-1, 0))
+        old, new = ((float(levels.mean[j, 0]), float(levels.error[j, 0])) for j in (k, k + 1))
+        when = between(labels[after], labels[before], several_years(labels))
+        text = (
+            f"The polar axis moved {when}: {amount(*old, '′')} → {amount(*new, '′')} off the pole."
+        )
+        changes.append(Change(after, before, *old, *new, float(levels.sigma[k]), text))
+    one = not changes and not anew
+    mean = amount(float(levels.mean[0, 0]), float(levels.error[0, 0]), "′")
+    if len(sizes) == 1:
+        verdict = f"Known of one night only: {mean} off the pole."
+    elif changes or anew:
+        verdict = " ".join(c.sentence for c in changes) or (
+            "It is off by another amount night by night, as a mount is that is set up anew."
+        )
+    else:
+        verdict = f"No change in size over {len(sizes)} nights: {mean}; directions are not known."
+    key, title = TITLES[0]
+    return History(
+        key,
+        title,
+        "′",
+        subject,
+        tuple(sizes),
+        float(levels.mean[0, 0]) if one else NAN,
+        float(levels.error[0, 0]) if one else NAN,
+        levels.scatter,
+        tuple(changes),
+        verdict,
+    )

@@ -1,0 +1,29 @@
+"""Amounts as sentences on many nights have them."""
+
+from __future__ import annotations
+
+import math
+
+from subgrade.figures import figure, with_error
+
+
+def amount(value: float, error: float, unit: str = "") -> str:
+    """A value with its error where it has one.
+
+    >>> amount(10.9, 0.71, "′"), amount(0.5432, float("nan"), "″"), amount(1.2, 0.1, "% per °C")
+    ('10.9 ± 0.7′', '0.54″', '1.20 ± 0.10% per °C')
+    """
+    if math.isfinite(value) and error > 0 and math.isfinite(error):
+        return with_error(value, error, unit)
+    if unit[:1] == "%":
+        return f"{value:.2g}{unit}"
+    return figure(value, unit)
+
+
+def per_month(slope: float, error: float, unit: str) -> str:
+    """A trend without its sign.
+
+    >>> per_month(-1.234, 0.21, "″")
+    '1.2 ± 0.2″ a month'
+    """
+    return f"{amount(abs(slope), error, unit)} a month"
