@@ -11,6 +11,7 @@ COMMANDS = {
     "grade": ("subgrade.cli.grade", "Measure, judge and explain a night's light frames."),
     "explain": ("subgrade.cli.explain", "Print why one frame was kept or rejected."),
     "diagnose": ("subgrade.cli.diagnose", "Print what went wrong and what to change next."),
+    "nights": ("subgrade.cli.nights", "Put several graded nights side by side."),
     "review": ("subgrade.cli.review", "Look at the subs in the browser, and mark them."),
     "cull": ("subgrade.cli.cull", "Move the rejects out of the way, into a folder."),
     "restore": ("subgrade.cli.restore", "Bring every culled frame back to its place."),

@@ -1,7 +1,6 @@
-// The night's data, what is selected, and small builders. Text reaches the page as text only.
+// The night's data and what is selected.
 const NIGHT = JSON.parse(document.getElementById("data").textContent);
 const FRAMES = NIGHT.frames;
-const SVG = "http://www.w3.org/2000/svg";
 const SIGN = {keep: "●", reject: "◆", unreadable: "□"};
 const VERDICT_TEXT = {keep: "kept", reject: "rejected", unreadable: "unreadable"};
 
@@ -43,29 +42,6 @@ const state = {selected: null, reasons: new Set(), verdict: null, group: null, f
 const watchers = [];
 const changed = (what) => watchers.forEach((watch) => watch(what));
 
-const byId = (id) => document.getElementById(id);
-
-function make(tag, options = {}, ...children) {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(options)) {
-    if (name === "on") for (const [event, act] of Object.entries(value)) element.addEventListener(event, act);
-    else if (name === "data") Object.assign(element.dataset, value);
-    else if (name.startsWith("aria")) element.setAttribute(`aria-${name.slice(4).toLowerCase()}`, value);
-    else if (name in element && name !== "list") element[name] = value;
-    else element.setAttribute(name, value);
-  }
-  element.append(...children.filter((child) => child !== null && child !== undefined));
-  return element;
-}
-
-function draw(tag, attributes = {}, ...children) {
-  const element = document.createElementNS(SVG, tag);
-  for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  element.append(...children);
-  return element;
-}
-
-const known = (value) => value !== null && value !== undefined;
 const plainName = (name) => name.split("/").pop();
 
 // Names of one night differ at their end: a long one loses its middle, and its kind.
@@ -87,35 +63,9 @@ const groupName = (group) => (SHARED && group.label.startsWith(`${SHARED}, `) ? 
 const reasonText = (word) => (NIGHT.reasons[word] || {short: word}).short;
 const reasonTitle = (word) => `${word}: ${(NIGHT.reasons[word] || {long: reasonText(word)}).long}`;
 
-function number(value, digits = 2, unit = "") {
-  if (!known(value)) return "–";
-  const space = !unit || ["″", "′", "°", "%"].some((sign) => unit.startsWith(sign)) ? "" : " ";
-  return `${value.toFixed(digits)}${space}${unit}`;
-}
-
 // The table's columns by label, unit and digits; the list is the program's.
 const LOOK = NIGHT.columns;
 const written = (key, value, digits = LOOK[key].digits) => number(value, digits, LOOK[key].unit);
-
-// Few digits, as a person writes a number; a small one keeps two figures.
-function short(value, unit = "") {
-  if (!known(value)) return "";
-  return number(value, digitsOf(value, unit), unit);
-}
-
-function digitsOf(value, unit = "") {
-  const size = Math.abs(value);
-  if (["frames", "stars", "steps"].includes(unit) || size >= 100) return 0;
-  if (size < 0.095 && size > 0.0005) return size < 0.0095 ? 4 : 3;
-  return size >= 10 ? 1 : 2;
-}
-
-function duration(seconds) {
-  if (seconds < 60) return `${Math.round(seconds)} s`;
-  const minutes = Math.round(seconds / 60);
-  const hours = Math.floor(minutes / 60);
-  return hours ? `${hours} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
-}
 
 // Scale of the frames of a group, or of all; null where one of them has none.
 function scaleOf(frames) {
@@ -131,8 +81,6 @@ function length(px, scale, digits = 2) {
 }
 
 const bothLengths = (px, scale) => (known(px) && scale ? `${length(px, scale)} (${number(px, 2, "px")})` : length(px, scale));
-
-const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 const markOf = (frame) => state.marks[frame.name] || null;
 const agrees = (frame) => markOf(frame) === frame.own; // a verdict that follows the mark already says nothing
@@ -162,12 +110,4 @@ function select(index) {
 function verdictTag(frame) {
   return make("span", {className: `tag ${frame.verdict}`},
     make("span", {ariaHidden: "true", textContent: `${SIGN[frame.verdict] || "□"} `}), VERDICT_TEXT[frame.verdict] || frame.verdict);
-}
-
-// Draws a place anew; what had the focus there has it again, so that Tab goes on from it.
-function renew(place, ...parts) {
-  const held = place.contains(document.activeElement) ? document.activeElement.dataset.hold : null;
-  place.replaceChildren(...parts.filter(Boolean));
-  const again = held && [...place.querySelectorAll("[data-hold]")].find((e) => e.dataset.hold === held && !e.disabled);
-  if (again) again.focus({preventScroll: true});
 }

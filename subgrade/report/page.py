@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import json
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 
 from subgrade.report.page_values import page_record, review_record
+from subgrade.report.self_contained import filled, json_block, one_script, page_part, policy
 from subgrade.results import Graded, write_whole
 
 FILE = "report.html"
+STYLES = ("common.css", "page.css")
 SCRIPTS = (
+    "common.js",
     "base.js",
     "clock.js",
     "head.js",
+    "scales.js",
     "axes.js",
     "events.js",
     "timeline.js",
@@ -153,18 +153,12 @@ def assemble(
     behaviour = _script(scripts)
     pieces = {
         "POLICY": policy(behaviour, served),
-        "STYLE": "\n".join([_part("page.css"), *styles]),
+        "STYLE": "\n".join([*map(page_part, STYLES), *styles]),
         "DATA": json_block({**record, "frames": frames}),
         "BEHAVIOUR": behaviour,
         "LATER": "".join(map(_later_block, later)),
     }
-    page = _part("page.html")
-    parts = page.split("{{")
-    whole = [parts[0]]
-    for part in parts[1:]:  # one pass, so that no piece is searched for the name of another
-        name, rest = part.split("}}", 1)
-        whole += [pieces[name], rest]
-    return "".join(whole)
+    return filled(page_part("page.html"), pieces)
 
 
 def parted(frames: list[dict]) -> tuple[list[dict], list[dict]]:
@@ -179,40 +173,6 @@ def _later_block(frame: dict) -> str:
     return f'<script type="application/json" class="later">{json_block(frame)}</script>\n'
 
 
-def policy(behaviour: str, served: bool) -> str:
-    """What the page may load: its own script, and pictures and numbers of its server."""
-    pictures = "'self' data: blob:; connect-src 'self'" if served else "data: blob:"
-    return (
-        f"default-src 'none'; script-src 'sha256-{_hash(behaviour)}'; style-src 'unsafe-inline'; "
-        f"img-src {pictures}; base-uri 'none'; form-action 'none'"
-    )
-
-
-def json_block(record: dict) -> str:
-    """JSON for a script element: no text in it can end the element or start another.
-
-    Everything beyond ASCII is escaped too, line separators and lone surrogates among it.
-    """
-    text = json.dumps(record, allow_nan=False, separators=(",", ":"))
-    for sign in "<>&":
-        text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return text
-
-
 def _script(more: Sequence[str]) -> str:
     """The page's own script, and what comes after it."""
-    own = [*map(_part, SCRIPTS), *more]
-    return _closed("\n".join(["(() => {", '"use strict";', *own, "})();"]))
-
-
-def _closed(script: str) -> str:
-    """A script without the letters that would end its element (inside strings of it)."""
-    return script.replace("</script", r"<\/script").replace("<!--", r"<\!--")
-
-
-def _hash(script: str) -> str:
-    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-
-
-def _part(name: str) -> str:
-    return (files("subgrade.report") / name).read_text(encoding="utf-8")
+    return one_script([*map(page_part, SCRIPTS), *more])

@@ -83,12 +83,6 @@ function onKey(event) {
   act(event);
 }
 
-function switchTheme() {
-  const root = document.documentElement;
-  const dark = root.dataset.theme ? root.dataset.theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
-  root.dataset.theme = dark ? "light" : "dark";
-}
-
 // Each change draws what it concerns, and no more.
 const AFTER = {
   selected() {
