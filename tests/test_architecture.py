@@ -52,6 +52,7 @@ FREE = {
     "constants",
     "errors",
     "figures",
+    "installed",
     "memo",
     "nearest_names",
     "regular_files",
@@ -63,11 +64,21 @@ FREE = {
 }
 """Modules that every part may import."""
 BESIDE = {
-    "pipeline": {"cli", "reopening"},
+    "api": set(),
+    "pipeline": {"cli", "reopening", "api"},
     "reopening": {"cli"},
     "measuring": {"pipeline", "reopening", "verdicts", "worker_imports"},
     "verdicts": {"pipeline", "reopening"},
-    "settings": {"pipeline", "given_paths", "measuring", "reopening", "verdicts", "results", "cli"},
+    "settings": {
+        "pipeline",
+        "api",
+        "given_paths",
+        "measuring",
+        "reopening",
+        "verdicts",
+        "results",
+        "cli",
+    },
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "reopening", "verdicts"},
     "processes": {"workers"},
