@@ -35,7 +35,11 @@ class UnreadableFile(SubgradeError):
         self.cause = cause
         super().__init__(f"{self.path}: {cause}")
 
-    def __reduce__(self) -> tuple:  # crosses process boundaries with its fields
+    def __reduce__(
+        self,
+    ) -> tuple[
+        type[UnreadableFile], tuple[Path, str]
+    ]:  # crosses process boundaries with its fields
         return type(self), (self.path, self.cause)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from subgrade.errors import UsageError
 
@@ -99,7 +100,7 @@ class Settings:
     dry_run: bool = False
 
 
-def asked_for(settings: Settings) -> dict:
+def asked_for(settings: Settings) -> dict[str, Any]:
     """What was asked, by name."""
     return {name: getattr(settings, name) for name in settings.__slots__}
 
@@ -137,7 +138,7 @@ def _is_number(value: object) -> bool:
 def _is_motion(value: object) -> bool:
     if not isinstance(value, tuple) or len(value) != 2 or not all(map(_is_number, value)):
         return False
-    return 0 < value[0] < 1e6 and abs(value[1]) <= 360
+    return bool(0 < value[0] < 1e6 and abs(value[1]) <= 360)
 
 
 class Progress:
