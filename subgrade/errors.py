@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import ClassVar
 
 
 class SubgradeError(Exception):
-    """Base of every error that subgrade raises on purpose."""
+    """Base of every error that subgrade raises on purpose.
+
+    Attributes
+    ----------
+    exit_code : int
+        What the command line leaves with where this ends it.
+    """
+
+    exit_code: ClassVar[int] = 2
 
 
 class UnreadableFile(SubgradeError):
@@ -26,7 +35,11 @@ class UnreadableFile(SubgradeError):
         self.cause = cause
         super().__init__(f"{self.path}: {cause}")
 
-    def __reduce__(self) -> tuple:  # crosses process boundaries with its fields
+    def __reduce__(
+        self,
+    ) -> tuple[
+        type[UnreadableFile], tuple[Path, str]
+    ]:  # crosses process boundaries with its fields
         return type(self), (self.path, self.cause)
 
 
@@ -37,6 +50,8 @@ class UsageError(SubgradeError):
 class NothingToGrade(SubgradeError):
     """No light frame was found or could be measured."""
 
+    exit_code = 1
+
 
 class ResultsError(SubgradeError):
     """A results folder that is missing, incomplete or does not hold the frame."""
@@ -44,6 +59,8 @@ class ResultsError(SubgradeError):
 
 class NotWritten(ResultsError):
     """Results that cannot be written: no permission, no room, a disk that fails."""
+
+    exit_code = 4
 
 
 class NotMoved(SubgradeError):

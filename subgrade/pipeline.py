@@ -22,7 +22,7 @@ from subgrade.measuring import (
 )
 from subgrade.memo import keeping, kept
 from subgrade.optional_parts import Noted, attempt, error_words, noted, noting, part
-from subgrade.settings import Progress, Settings, asked_for
+from subgrade.settings import Progress, Settings, asked_for, check_values
 from subgrade.verdicts import Joined, judge
 from subgrade.workers import Failure, default_workers, measure_each
 
@@ -53,7 +53,7 @@ def grade(settings: Settings, progress: Progress | None = None) -> Graded:
     Raises
     ------
     UsageError
-        If a path, the limits, the marks or a master cannot be used.
+        If a path, an option, the limits, the marks or a master cannot be used.
     NothingToGrade
         If no light frame was found or could be measured.
     ResultsError
@@ -78,6 +78,7 @@ def _grade(settings: Settings, progress: Progress) -> Graded:
     from subgrade.moving.already_moved import culled_away
     from subgrade.teaching import read_person
 
+    check_values(settings)
     check_paths(settings)
     limits = load_limits(settings.limits)
     found = find(settings)

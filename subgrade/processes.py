@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ class Pool:
 
     def submit(self, call: Callable, *arguments: object) -> Future:
         """Have a process call something; raises BrokenProcessPool where none is left."""
-        with _interrupts_ignored():
+        with _interrupts_ignored(), _main_out_of_sight():
             return self.executor.submit(call, *arguments)
 
     def wait_until_ready(self) -> None:
@@ -107,3 +108,17 @@ def _interrupts_ignored() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _main_out_of_sight() -> Iterator[None]:
+    """Processes started inside do not run the script that started this one once more.
+
+    Nothing that they do is in it, and a script of a few lines calls `grade` at its outermost level.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main

@@ -2,10 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Any
+
+from subgrade.errors import UsageError
 
 PATHS = ("out", "limits", "dark", "bias", "flat", "guide", "guide_map", "teach", "marks")
 """Options that name a file or a folder."""
+RANGES = {
+    "workers": (1, 1024),
+    "scale": (0.01, 1000.0),
+    "exposure": (0.0001, 86400.0),
+    "guide_utc_offset": (-16.0, 16.0),
+    "guide_scale": (0.01, 1000.0),
+}
+"""Least and most of each number."""
+CHOICES = {
+    "stack": ("mean", "weighted"),
+    "prefer": ("depth", "sharpness"),
+    "list_style": ("relative", "paths", "names"),
+}
+"""The words that an option takes, the default first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +70,7 @@ class Settings:
     report : bool
         Write the page.
     list_style : str
-        How keeps.txt and rejects.txt name frames, one of ``results.lists.LIST_STYLES``.
+        How keeps.txt and rejects.txt name frames, one of ``CHOICES``.
     dry_run : bool
         Write nothing, measurements included.
     """
@@ -82,9 +100,45 @@ class Settings:
     dry_run: bool = False
 
 
-def asked_for(settings: Settings) -> dict:
+def asked_for(settings: Settings) -> dict[str, Any]:
     """What was asked, by name."""
     return {name: getattr(settings, name) for name in settings.__slots__}
+
+
+def check_values(settings: Settings) -> None:
+    """Make sure that numbers and words are such as a run can act on.
+
+    Raises
+    ------
+    UsageError
+        Names the first that is not, and what it may be.
+    """
+    for name, (low, high) in RANGES.items():
+        value = getattr(settings, name)
+        if value is not None and not (_is_number(value) and low <= value <= high):
+            raise UsageError(f"{name}: {value!r} is not a number from {low:g} to {high:g}")
+    if settings.workers is not None and settings.workers != int(settings.workers):
+        raise UsageError(f"workers: {settings.workers!r} is not a whole number")
+    for name, words in CHOICES.items():
+        if (value := getattr(settings, name)) not in words:
+            raise UsageError(f"{name}: {value!r} is not {' or '.join(words)}")
+    keep, motion = settings.keep, settings.expected_motion
+    if keep is not None and not (_is_number(keep) and 0 < keep <= 1):
+        raise UsageError(f"keep: {keep!r} is not a share above 0 and at most 1")
+    if motion is not None and not _is_motion(motion):
+        raise UsageError(
+            f"expected_motion: {motion!r} is not a rate in arcseconds an hour and an angle"
+        )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _is_motion(value: object) -> bool:
+    if not isinstance(value, tuple) or len(value) != 2 or not all(map(_is_number, value)):
+        return False
+    return bool(0 < value[0] < 1e6 and abs(value[1]) <= 360)
 
 
 class Progress:

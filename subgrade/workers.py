@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 import traceback
@@ -16,6 +15,7 @@ from pathlib import Path
 from types import FrameType
 
 from subgrade.errors import SubgradeError
+from subgrade.installed import cores
 from subgrade.optional_parts import error_words
 from subgrade.processes import Pool
 
@@ -55,8 +55,7 @@ class Failure:
 
 def default_workers(files: int) -> int:
     """Processes to use for so many files: no more than cores, and none for a handful."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return max(1, min(cores or 1, files // FILES_PER_WORKER))
+    return max(1, min(cores(), files // FILES_PER_WORKER))
 
 
 def measure_each(

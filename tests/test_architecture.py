@@ -52,6 +52,7 @@ FREE = {
     "constants",
     "errors",
     "figures",
+    "installed",
     "memo",
     "nearest_names",
     "regular_files",
@@ -63,12 +64,14 @@ FREE = {
 }
 """Modules that every part may import."""
 BESIDE = {
-    "pipeline": {"cli", "reopening"},
+    "api": set(),
+    "pipeline": {"cli", "reopening", "api"},
     "reopening": {"cli"},
     "measuring": {"pipeline", "reopening", "season", "verdicts", "worker_imports"},
     "verdicts": {"pipeline", "reopening"},
     "settings": {
         "pipeline",
+        "api",
         "given_paths",
         "measuring",
         "reopening",

@@ -1,8 +1,12 @@
 """Help, version, completion, progress, exit codes of the installed command."""
 
+import importlib.metadata
 import os
+import platform
+import re
 import subprocess
 import sys
+from importlib.metadata import version
 
 import pytest
 from click.testing import CliRunner
@@ -11,6 +15,7 @@ from subgrade import __version__
 from subgrade.cli import COMMANDS, cli
 from subgrade.cli.progress import BarProgress, LineProgress, QuietProgress
 from subgrade.cli.summary import duration
+from subgrade.installed import description
 from subgrade.plaintext import printable
 
 COMMAND = [sys.executable, "-m", "subgrade"]
@@ -51,10 +56,37 @@ def test_a_number_out_of_range_is_refused_with_the_range(words, message):
 
 def test_the_version_is_the_packages_own():
     done = subprocess.run([*COMMAND, "--version"], capture_output=True, text=True, check=True)
-    assert done.stdout == f"subgrade {__version__}\n"
+    first, machine, libraries, *_ = done.stdout.splitlines()
+    assert first == f"subgrade {__version__}"
+    assert machine.startswith(f"Python {platform.python_version()}, ")
+    assert re.search(r", [1-9]\d* cores?$", machine)
+    for name in ("numpy", "scipy", "astropy", "numba", "click", "rich", "pillow"):
+        assert f"{name} {version(name)}" in libraries
 
 
-@pytest.mark.parametrize("words", [[], ["grade"], ["explain"], ["diagnose"], ["guide"]])
+@pytest.mark.parametrize(
+    ("stated", "there", "line"),
+    [
+        (["a>=1; extra == 'x'", "b; extra == 'x'"], {"a": "1.5"}, "extra [x]: without b"),
+        (["a>=1; extra == 'x'"], {"a": "1.5"}, "extra [x]: a 1.5"),
+        (["a>=1; extra == 'x'"], {}, "extra [x]: not installed"),
+    ],
+)
+def test_the_version_names_each_extra_and_what_it_lacks(monkeypatch, stated, there, line):
+    def found(name):
+        if name not in there:
+            raise importlib.metadata.PackageNotFoundError(name)
+        return there[name]
+
+    dev = ["p; extra == 'test'", "numpy"]
+    monkeypatch.setattr(importlib.metadata, "requires", lambda name: stated + dev)
+    monkeypatch.setattr(importlib.metadata, "version", found)
+    assert description()[2:] == [line]
+
+
+@pytest.mark.parametrize(
+    "words", [[], ["--version"], ["grade"], ["explain"], ["diagnose"], ["guide"]]
+)
 def test_help_loads_no_heavy_library(words):
     code = f"import sys, subgrade.cli; subgrade.cli.main({[*words, '--help']})"
     probe = f"try:\n    {code}\nexcept SystemExit:\n    print(sorted(sys.modules))"

@@ -22,6 +22,11 @@ COMMANDS = {
 """Subcommands with their module, loaded when called, and a line of help."""
 
 EXIT_NOTHING, EXIT_USAGE, EXIT_PARTLY, EXIT_NOT_WRITTEN, EXIT_INTERRUPTED = 1, 2, 3, 4, 130
+BEGINNINGS = {
+    EXIT_NOTHING: "nothing could be graded: ",
+    EXIT_NOT_WRITTEN: "the results could not be written: ",
+}
+"""What stands before an error that ends a command with that code."""
 
 
 class OutputGone(Exception):
@@ -77,8 +82,9 @@ def _meant(name: str) -> str:
 def _version(context: click.Context, parameter: click.Parameter, value: bool) -> None:
     if value and not context.resilient_parsing:
         from subgrade import __version__
+        from subgrade.installed import description
 
-        click.echo(f"subgrade {__version__}")
+        click.echo("\n".join([f"subgrade {__version__}", *description()]))
         context.exit()
 
 
@@ -103,7 +109,7 @@ def _version(context: click.Context, parameter: click.Parameter, value: bool) ->
     expose_value=False,
     is_eager=True,
     callback=_version,
-    help="Print the version and exit.",
+    help="Print the version and what is installed, and exit.",
 )
 def cli() -> None:
     """Grade a night's light frames: measure the stars, keep or reject, explain why."""
@@ -130,7 +136,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _run(arguments: list[str]) -> int | None:
     """The exit code of a command; what an error of the program's own leaves is a bug report."""
     from subgrade.cli.terminal import is_of_output
-    from subgrade.errors import NothingToGrade, NotWritten, SubgradeError
+    from subgrade.errors import SubgradeError
 
     try:
         return cli.main(arguments, prog_name="subgrade", standalone_mode=False)
@@ -143,12 +149,9 @@ def _run(arguments: list[str]) -> int | None:
         return EXIT_USAGE
     except OutputGone:
         raise
-    except NothingToGrade as error:
-        return _fail(f"nothing could be graded: {error}", EXIT_NOTHING)
-    except NotWritten as error:
-        return _fail(f"the results could not be written: {error}", EXIT_NOT_WRITTEN)
     except SubgradeError as error:
-        return _fail(str(error), EXIT_USAGE)
+        begins = BEGINNINGS.get(error.exit_code, "")
+        return _fail(f"{begins}{error}", error.exit_code)
     except Exception as error:
         if isinstance(error, OSError) and is_of_output(error):
             raise

@@ -9,7 +9,7 @@ import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 from subgrade.cli.option_types import Motion, Number, Share, number_option
-from subgrade.settings import PATHS
+from subgrade.settings import CHOICES, PATHS, RANGES
 
 
 @click.command(
@@ -58,19 +58,19 @@ from subgrade.settings import PATHS
 @click.option("--limits", metavar="FILE.toml", help="Limits to use instead of the shipped ones.")
 @number_option(
     "--workers",
-    Number(1, 1024, whole=True),
+    Number(*RANGES["workers"], whole=True),
     metavar="N",
     text="Processes that measure; chosen for this machine if not given.",
 )
 @number_option(
     "--scale",
-    Number(0.01, 1000),
+    Number(*RANGES["scale"]),
     metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel, instead of the header's.",
 )
 @number_option(
     "--exposure",
-    Number(0.0001, 86400),
+    Number(*RANGES["exposure"]),
     metavar="SECONDS",
     text="Exposure time of the frames whose header states none.",
 )
@@ -85,7 +85,7 @@ from subgrade.settings import PATHS
 )
 @number_option(
     "--guide-utc-offset",
-    Number(-16, 16),
+    Number(*RANGES["guide_utc_offset"]),
     metavar="HOURS",
     text="How far the guiding record's clock is ahead of UTC, if grade cannot find it.",
 )
@@ -94,7 +94,7 @@ from subgrade.settings import PATHS
 )
 @number_option(
     "--guide-scale",
-    Number(0.01, 1000),
+    Number(*RANGES["guide_scale"]),
     metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel of the guide camera, for a record in pixels.",
 )
@@ -107,7 +107,7 @@ from subgrade.settings import PATHS
 )
 @click.option(
     "--stack",
-    type=click.Choice(["mean", "weighted"]),
+    type=click.Choice(CHOICES["stack"]),
     default="mean",
     show_default=True,
     help="How you will average the frames: a frame too faint or noisy for a plain mean still "
@@ -122,7 +122,7 @@ from subgrade.settings import PATHS
 )
 @click.option(
     "--prefer",
-    type=click.Choice(["depth", "sharpness"]),
+    type=click.Choice(CHOICES["prefer"]),
     default="depth",
     show_default=True,
     help="What makes a frame the better one for --keep: the depth it adds, or its sharp, round "
@@ -141,7 +141,7 @@ from subgrade.settings import PATHS
 @click.option("--no-report", is_flag=True, help="Do not write the page report.html.")
 @click.option(
     "--list-style",
-    type=click.Choice(["relative", "paths", "names"]),
+    type=click.Choice(CHOICES["list_style"]),
     default="relative",
     show_default=True,
     help="How keeps.txt and rejects.txt name frames: relative to the folder on their first line, "

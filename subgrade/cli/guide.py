@@ -10,6 +10,7 @@ import click
 from subgrade.cli import EXIT_NOTHING, EXIT_PARTLY
 from subgrade.cli.option_types import Number, number_option
 from subgrade.cli.terminal import Screen, screen_of
+from subgrade.settings import RANGES
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -73,7 +74,7 @@ UNITS = {"iso": "date, time"}
 @click.option("--guide-map", metavar="FILE.toml", help="States which column is which.")
 @number_option(
     "--guide-scale",
-    Number(0.01, 1000),
+    Number(*RANGES["guide_scale"]),
     metavar="ARCSEC_PER_PX",
     text="Arcseconds per pixel of the guide camera, for a record in pixels.",
 )

@@ -24,7 +24,7 @@ def restore(
     results : path-like
         The RESULTS folder whose rejects were culled.  Only its journal is needed.
     advance : callable
-        Told how many of how many frames are done.
+        Called with how many of how many frames are done.
 
     Returns
     -------

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import os
-import platform
 import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
 from subgrade import __version__
+from subgrade.installed import description
 from subgrade.plaintext import printable
 
 FILE = "bug_report.txt"
@@ -33,8 +33,8 @@ def bug_report(crashes: Mapping[str, str], settings: Mapping[str, object]) -> st
     lines = [
         f"{MARK}: send this file along when you report the fault; it names your files and folders.",
         "",
-        f"subgrade {__version__}, Python {platform.python_version()}, {platform.platform()}",
-        ", ".join(f"{name} {version}" for name, version in versions().items()),
+        f"subgrade {__version__}",
+        *description(),
         f"called as: {printable(json.dumps(sys.argv))}",
         f"settings: {printable(json.dumps(dict(settings), default=str))}",
     ]
@@ -43,19 +43,6 @@ def bug_report(crashes: Mapping[str, str], settings: Mapping[str, object]) -> st
     if len(crashes) > MOST:
         lines += ["", f"and {len(crashes) - MOST} more: {printable(', '.join(crashes))}"]
     return "\n".join(lines) + "\n"
-
-
-def versions() -> dict[str, str]:
-    """Versions of the libraries that measure; without one that does not know its own."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    found = {}
-    for name in ("numpy", "scipy", "astropy", "numba"):
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found
 
 
 def is_own(path: Path) -> bool:

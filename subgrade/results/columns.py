@@ -419,6 +419,8 @@ COLUMNS: tuple[Column, ...] = (
     ),
 )
 """Every column of summary.csv, in the order written."""
+TIMES = ("start_utc", "mid_utc")
+"""Those whose text is an instant."""
 
 
 def looks() -> dict[str, dict]:

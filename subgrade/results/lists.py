@@ -8,8 +8,6 @@ from collections.abc import Iterable, Sequence
 from subgrade.results.files import path_line
 from subgrade.results.model import Graded, GradedFrame
 
-LIST_STYLES = ("relative", "paths", "names")
-"""Relative to the folder on the first line; absolute paths; bare file names."""
 LISTED = ("keep", "reject")
 """Verdicts whose frames are in a list."""
 MOST_NAMED = 5

@@ -11,11 +11,11 @@ from collections import Counter
 from dataclasses import asdict
 
 from subgrade import __version__
+from subgrade.installed import versions
 from subgrade.judging.model import Evidence
 from subgrade.judging.reasons import SURPLUS, loss_text
 from subgrade.night.model import Group
 from subgrade.optional_parts import attempt
-from subgrade.results.bug_report import versions
 from subgrade.results.choice import choice_record
 from subgrade.results.columns import COLUMNS
 from subgrade.results.file_identity import FileIdentity
