@@ -37,6 +37,7 @@ EVERYTHING = Settings(
     report=False,
     list_style="paths",
     dry_run=True,
+    engine="dask://10.0.0.5:8786",
 )
 
 
