@@ -63,11 +63,15 @@ FREE = {
 }
 """Modules that every part may import."""
 BESIDE = {
-    "pipeline": {"cli", "reopening"},
+    "pipeline": {"cli", "reopening", "watching"},
+    "held": {"pipeline", "watching"},
     "reopening": {"cli"},
-    "measuring": {"pipeline", "reopening", "verdicts", "worker_imports"},
+    "measuring": {"held", "pipeline", "reopening", "verdicts", "worker_imports"},
     "verdicts": {"pipeline", "reopening"},
-    "settings": {"pipeline", "given_paths", "measuring", "reopening", "verdicts", "results", "cli"},
+    "settings": {
+        *("pipeline", "given_paths", "measuring", "reopening", "verdicts", "results"),
+        *("watching", "cli"),
+    },
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "reopening", "verdicts"},
     "processes": {"workers"},
