@@ -65,20 +65,16 @@ FREE = {
 """Modules that every part may import."""
 BESIDE = {
     "api": set(),
-    "pipeline": {"cli", "reopening", "api"},
+    "pipeline": {"cli", "reopening", "api", "watching"},
+    "held": {"pipeline", "watching"},
     "reopening": {"cli"},
-    "measuring": {"pipeline", "reopening", "season", "verdicts", "worker_imports", "cluster"},
+    "measuring": {
+        *("held", "pipeline", "reopening", "season", "verdicts", "worker_imports", "cluster"),
+    },
     "verdicts": {"pipeline", "reopening"},
     "settings": {
-        "pipeline",
-        "api",
-        "given_paths",
-        "measuring",
-        "reopening",
-        "verdicts",
-        "results",
-        "season",
-        "cli",
+        *("pipeline", "api", "given_paths", "measuring", "reopening", "verdicts", "results"),
+        *("season", "watching", "cli"),
     },
     "given_paths": {"pipeline", "cli"},
     "workers": {"pipeline", "reopening", "verdicts", "cluster"},

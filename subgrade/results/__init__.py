@@ -1,6 +1,6 @@
 """Write: the RESULTS folder and what is read back from it."""
 
-from subgrade.results.columns import looks
+from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import Staged, write_whole
@@ -21,12 +21,14 @@ from subgrade.results.session import (
     night_record,
     plain,
     session_record,
+    totals,
     verdict_values,
 )
 from subgrade.results.table import csv_text, spreadsheet_safe
 from subgrade.results.write import open_folder, write_results
 
 __all__ = [
+    "COLUMNS",
     "CulledFrame",
     "FileIdentity",
     "Graded",
@@ -56,6 +58,7 @@ __all__ = [
     "session_record",
     "shells_here",
     "spreadsheet_safe",
+    "totals",
     "verdict_values",
     "with_marks",
     "write_results",
