@@ -123,7 +123,7 @@ def _one(nights, setup: str, topic: str, which: list[int]) -> AdviceFollowed:
         after.error,
         helped,
     )
-    sentence = _sentence(nights, made, reasons, before, after)
+    sentence = _sentence(nights, made, reasons, before, after, mine[-1] == which[0])
     return replace(made, sentence=sentence)
 
 
@@ -215,7 +215,9 @@ def _helped(before: Rate, after: Rate) -> str:
     return "no" if before.value > 0 and at_most < 0.5 * before.value else "not known"
 
 
-def _sentence(nights, made: AdviceFollowed, reasons, before: Rate, after: Rate) -> str:
+def _sentence(
+    nights, made: AdviceFollowed, reasons, before: Rate, after: Rate, is_last: bool
+) -> str:
     labels = [n.label for n in nights]
     year = several_years(labels)
     topic = made.topic[:1].upper() + made.topic[1:]
@@ -225,8 +227,10 @@ def _sentence(nights, made: AdviceFollowed, reasons, before: Rate, after: Rate) 
     text = f"{topic}: advised {when}"
     because = f" ({made.because})" if made.because else ""
     if made.followed == "not known":
-        why = " (its last night)" if made.nights[0] == len(nights) - 1 else ""
-        return f"{text}; whether it was followed is not known{why}."
+        why = (
+            "no later night with this setup" if is_last else "later nights' numbers do not show it"
+        )
+        return f"{text}; whether it was followed is not known: {why}."
     if made.followed == "no":
         return f"{text}; later nights do not show that it was followed{because}."
     text += f"; followed since {night_name(labels[made.since], year)}{because}"

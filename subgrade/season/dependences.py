@@ -25,6 +25,8 @@ IN_A_BIN = 5
 """Frames from which a bin is shown: a choice."""
 CHANCE = 0.01
 """Probability below which a slope is one: a choice."""
+POWER_KNOWN = 0.15
+"""Error of the power of airmass with which it is stated: a choice."""
 MOON_LIT = 0.1
 """Share of its disc below which the Moon is left out: a choice."""
 
@@ -313,6 +315,8 @@ def _verdict(kind: Kind, slope: float, error: float, count: int, unit: str) -> s
 
 def _of_altitude(power: float, error: float, count: int) -> str:
     nights = f"{count} nights" if count > 1 else "1 night"
+    if not error < POWER_KNOWN:
+        return f"The airmass varied too little to show how the width goes with it, over {nights}."
     text = f"FWHM goes as airmass to the power {amount(power, error)} over {nights}"
     if abs(power - SEEING_POWER) < 2.0 * error:
         return f"{text}, as seeing does ({SEEING_POWER})."

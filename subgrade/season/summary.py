@@ -13,7 +13,7 @@ from subgrade.season.advice import CURES, WEATHER
 from subgrade.season.dates import night_name, several_years
 from subgrade.season.losses import exposed_s
 from subgrade.season.model import AdviceFollowed, Season, SeasonLoss
-from subgrade.season.recorded import diagnosis_of, hours
+from subgrade.season.recorded import diagnosis_of, hours, main_setup
 
 MOST_CHANGES = 2
 """Changes named: a choice."""
@@ -151,8 +151,14 @@ def _next(season: Season) -> str:
         if item.topic not in CURES or not still or item.helped == "yes":
             continue
         rows = [losses[w] for w in CURES[item.topic] if w in losses]
+        setup = main_setup(season.nights[item.nights[0]])
         recent = max(item.since, item.nights[0]) if item.followed == "yes" else item.nights[0]
-        cost = sum(s for row in rows for k, _, s in row.by_night if k >= recent)
+        cost = sum(
+            seconds
+            for row in rows
+            for k, _, seconds in row.by_night
+            if k >= recent and main_setup(season.nights[k]) == setup
+        )
         if cost > saves:
             best, saves = item, cost
     if best is None or not math.isfinite(saves):
