@@ -28,6 +28,8 @@ MOST_STEPS = 6
 """Steps looked for in one quantity; more of them are scatter: a choice."""
 FEWEST_FOR_TREND = 5
 """Nights from which a steady trend is sought: a choice."""
+ROUNDING = 1e-6
+"""Of the largest value: no number is known better than it was written."""
 MORE_THAN_ERRORS = 1e-3
 """Probability below which the nights scatter by more than their errors: a choice."""
 
@@ -88,6 +90,7 @@ def levels_of(
     """
     value = np.asarray(value, float).reshape(len(value), -1)
     error, prior = _filled(np.asarray(error, float).reshape(value.shape), steady)
+    error = np.maximum(error, ROUNDING * np.abs(value).max(initial=0.0))
     best = _described(value, error, np.array([0]), prior)
     for first in _partitions(value, error):
         found = _described(value, error, first, prior)
@@ -101,7 +104,7 @@ def levels_of(
 
 
 def weighted_mean(value: np.ndarray, error: np.ndarray) -> tuple[float, float, float]:
-    """Mean of values that scatter by more than their errors, its error, and that scatter.
+    """Mean of nights that scatter by more than their errors, its error, and that scatter.
 
     Parameters
     ----------
@@ -109,7 +112,7 @@ def weighted_mean(value: np.ndarray, error: np.ndarray) -> tuple[float, float, f
         As for `levels_of`; not empty.
     """
     value = np.asarray(value, float)[:, None]
-    error, prior = _filled(np.asarray(error, float)[:, None], True)
+    error, prior = _filled(np.asarray(error, float)[:, None], False)
     one = _described(value, error, np.array([0]), prior)
     return float(one.mean[0, 0]), float(one.error[0, 0]), one.scatter
 

@@ -13,7 +13,7 @@ from subgrade.season.dates import between, night_name, several_years
 from subgrade.season.history_points import Quantity, all_points
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint, Tie
 from subgrade.season.polar_history import polar_histories
-from subgrade.season.written import amount, per_month
+from subgrade.season.written import UNKNOWN, amount, per_month
 
 DAY_S = 86400.0
 MONTH_DAYS = 30.44
@@ -33,6 +33,8 @@ ORDER = (
     "sky",
     "clear_level",
 )
+RELATIVE = ("sky", "clear_level")
+"""Quantities counted from the best night, which alone they say nothing of."""
 AGREE = 2.0
 """Two nights that differ by less than this many errors agree: a choice."""
 
@@ -55,6 +57,8 @@ def histories(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tuple[
     found = list(polar_histories(nights))
     points = all_points(nights, ties)
     for (quantity, subject), its_points in points.items():
+        if quantity.key in RELATIVE and len(its_points) < 2:
+            continue
         found.append(history_of(nights, quantity, _named(quantity, subject, points), its_points))
     return tuple(sorted(found, key=lambda h: (ORDER.index(h.key), h.subject)))
 
@@ -84,11 +88,15 @@ def history_of(
         subject,
         tuple(points),
         float(levels.mean[0, 0]) if one else NAN,
-        float(levels.error[0, 0]) if one and levels.error[0, 0] > 0 else NAN,
+        float(levels.error[0, 0]) if one and _has_error(levels) else NAN,
         levels.scatter,
         changes,
         _verdict(nights, quantity, points, levels, changes),
     )
+
+
+def _has_error(levels: Levels) -> bool:
+    return bool(levels.error[0, 0] > UNKNOWN * abs(levels.mean[0, 0]))
 
 
 def night_days(nights: Sequence[GradedNight], points: Sequence[HistoryPoint]) -> np.ndarray | None:
