@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 MOST_STACKS, MOST_POOREST, MOST_CHANGES, MOST_ADVICE = 8, 2, 3, 2
 """Lines of a kind on a screen."""
+POLE, OF_THE_POLE = "polar_error", ("polar_altitude", "polar_azimuth")
+OF_THE_SKY = ("seeing", "sky", "clear_level")
+"""Keys of histories."""
 FILES = ("nights.html", "nights.csv", "weights.csv", "nights.json")
 
 
@@ -109,8 +112,7 @@ def _exposures(rows: tuple[HoursRow, ...]) -> str:
 def _particulars(season: Season, out: str) -> list[Part]:
     """Each line below the table with its label."""
     parts = [("Poorest", text) for text in _at_most(_poorest(season), MOST_POOREST)]
-    changes = [c.sentence for h in season.histories for c in h.changes]
-    parts += [("Changed", text) for text in _at_most(changes, MOST_CHANGES)]
+    parts += [("Changed", text) for text in _at_most(_changes(season), MOST_CHANGES)]
     parts += _costliest(season)
     followed = [a for a in season.advice if a.followed == "yes"]
     open_still = [a for a in season.advice if a.followed == "no"]
@@ -129,6 +131,15 @@ def _poorest(season: Season) -> list[str]:
         tied = [s for s in season.stacks if len(s.parts) > 1]
         return ["no night: every one makes its plain mean better"] if tied else []
     return [f"{_name(stack)}: {stack.verdict}" for stack in named]
+
+
+def _changes(season: Season) -> list[str]:
+    """What changed: the equipment before the sky, the polar axis once."""
+    changed = [h for h in season.histories if h.changes]
+    if any(h.key == POLE for h in changed):
+        changed = [h for h in changed if h.key not in OF_THE_POLE]
+    changed.sort(key=lambda h: h.key in OF_THE_SKY)
+    return [change.sentence for history in changed for change in history.changes]
 
 
 def _name(stack: SeasonStack) -> str:

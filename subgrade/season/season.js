@@ -27,6 +27,9 @@ function choose(night) {
 }
 
 const shownStacks = () => (state.stack === null ? STACKS : [STACKS[state.stack]]);
+// Without the target where all stacks share it.
+const SHARED = STACKS.length > 1 && STACKS.every((stack) => stack.target && stack.filter && stack.target === STACKS[0].target);
+const shortLabel = (stack) => (SHARED ? stack.filter : stack.label);
 const sum = (values) => values.reduce((total, value) => total + (value || 0), 0);
 const dayText = (day) => `${day.day} ${MONTHS[day.month - 1]}`;
 const nightName = (night) => (night.day ? `${dayText(night.day)} ${night.day.year}${night.day.rest}` : night.label);

@@ -21,7 +21,7 @@ function stripTones(stacks) {
 
 function partText(stack, part) {
   const word = SHADES[state.shade].word(part);
-  return `${stack.label}: ${timeText(part.kept_s)} kept${part.lost_s > 0 ? `, ${duration(part.lost_s)} lost` : ""}${word && part.kept ? `, ${word}` : ""}`;
+  return `${shortLabel(stack)}: ${timeText(part.kept_s)} kept${part.lost_s > 0 ? `, ${duration(part.lost_s)} lost` : ""}${word && part.kept ? `, ${word}` : ""}`;
 }
 
 function nightLines(night) {
@@ -36,7 +36,7 @@ function showStrip() {
   const grid = make("div", {className: "grid", role: "group", ariaLabel: "Nights; the arrow keys go from one to the next"});
   grid.style.setProperty("--tall", `${tall}px`);
   grid.style.setProperty("--wide", `${widthOfNight()}px`);
-  grid.append(make("div", {className: "names", ariaHidden: "true"}, ...stacks.map((stack) => make("div", {className: "name", title: stack.label}, make("span", {textContent: stack.label}), make("span", {className: "faint", textContent: hoursText(stack.kept_s)})))));
+  grid.append(make("div", {className: "names", ariaHidden: "true"}, ...stacks.map((stack) => make("div", {className: "name", title: stack.label}, make("span", {textContent: shortLabel(stack)}), make("span", {className: "faint", textContent: hoursText(stack.kept_s)})))));
   columns.length = 0;
   NIGHTS.forEach((night, n) => columns.push(columnOf(night, stacks, most, tone, NIGHTS[n - 1])));
   grid.append(...columns);

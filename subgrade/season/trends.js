@@ -1,10 +1,12 @@
 // Quantities over the nights, and how sky and seeing go with hour, height and Moon.
 const TREND_PX = 150;
+const FAR = 3; // ratio of the largest to the least value from which the scale begins at 0
 
 function showTrends() {
-  const place = byId("histories"), order = [...SEASON.histories].sort((a, b) => (b.changes.length > 0) - (a.changes.length > 0));
-  place.append(...order.map(historyPlot));
-  byId("trends").hidden = !order.length;
+  const plotted = SEASON.histories.filter((h) => h.points.length > 1), single = SEASON.histories.filter((h) => h.points.length < 2);
+  byId("histories").append(...plotted.sort((a, b) => (b.changes.length > 0) - (a.changes.length > 0)).map(historyPlot));
+  if (single.length) byId("histories").after(make("ul", {className: "single"}, ...single.map((h) => make("li", {}, make("b", {textContent: [h.title, h.subject].filter(Boolean).join(", ")}), `: ${plainDates(h.verdict)}`))));
+  byId("trends").hidden = !SEASON.histories.length;
   byId("dependences").append(...SEASON.dependences.map(dependencePlot));
   byId("sky").hidden = !SEASON.dependences.length;
 }
@@ -13,14 +15,13 @@ const headOf = (item) => make("h3", {}, item.title, item.unit ? make("span", {cl
 
 function historyPlot(history) {
   const picture = make("div", {className: "plot", role: "img", ariaLabel: `${history.title} over the nights; the table below it has the numbers`});
-  if (history.points.length > 1) plotIn(picture, (width) => drawHistory(picture, history, width));
+  plotIn(picture, (width) => drawHistory(picture, history, width));
   const rows = history.points.map((p) => [nightName(NIGHTS[p.night]), withError(p.value, p.error, history.unit), p.note]);
   const heads = [{text: "night"}, {text: history.title.toLowerCase(), figure: true}, {text: ""}];
-  const mean = known(history.mean) && !history.changes.length ? ` Mean ${withError(history.mean, history.error, history.unit)}${history.scatter > 0 ? `, scatter from night to night ${figure(history.scatter, history.unit)}` : ""}.` : "";
-  const others = history.changes.filter((change) => change.sentence !== history.verdict);
+  const others = history.changes.filter((change) => !history.verdict.includes(change.sentence));
   return make("article", {className: history.changes.length ? "trend changed" : "trend"}, headOf(history),
-    make("p", {}, plainDates(history.verdict), make("span", {className: "faint", textContent: mean})), ...others.map((change) => make("p", {textContent: plainDates(change.sentence)})),
-    history.points.length > 1 ? picture : null,
+    make("p", {textContent: plainDates(history.verdict)}), ...others.map((change) => make("p", {textContent: plainDates(change.sentence)})),
+    picture,
     make("details", {}, make("summary", {textContent: `Numbers of ${count(rows.length, "night")}`}), make("div", {className: "wide"}, tableOf(make("table", {className: "list"}), heads, rows))));
 }
 
@@ -38,7 +39,8 @@ function drawHistory(place, history, width) {
   const {left, right, top, foot} = EDGES, high = top + TREND_PX + foot, x = nightPlaces(left, width - right);
   const points = history.points.filter((p) => known(p.value)), values = points.map((p) => p.value);
   const ends = points.filter((p) => p.error > 0).flatMap((p) => [p.value - p.error, p.value + p.error]);
-  const scale = valueScale(laneReach([...values, ...ends], [], Math.min(...values, ...ends) < 0 ? undefined : null), top, TREND_PX);
+  const all = [...values, ...ends], from = Math.min(...values) >= 0 && Math.max(...values) > FAR * Math.min(...values) ? 0 : null;
+  const scale = valueScale(laneReach(all, [], from), top, TREND_PX, from);
   const view = draw("svg", {viewBox: `0 0 ${width} ${high}`, width, height: high, "aria-hidden": "true"});
   view.append(chosenBand(x(state.night) - 6, 12, top, high - foot), ...gridOf(scale, left, width - right), ...levels(history, points, x, scale));
   for (const change of history.changes) {
@@ -66,13 +68,13 @@ function levels(history, points, x, scale) {
 
 function dateTicks(x, width, y) {
   const ticks = [];
-  let last = -Infinity, year = null;
+  let end = -Infinity, year = null;
   NIGHTS.forEach((night, n) => {
-    const px = x(n), long = night.day && night.day.year !== year, room = long ? 62 : 44;
-    if (px - last < room || px > width - 20) return;
+    const long = night.day && night.day.year !== year, half = long ? 32 : 18, px = Math.min(width - half, Math.max(half, x(n)));
+    if (px - half < end + 6) return;
     const text = night.day ? `${dayText(night.day)}${long ? ` ${night.day.year}` : ""}` : String(n + 1);
-    ticks.push(textAt(Math.max(px, long ? 36 : 12), y, text, "tick", "middle"));
-    last = px;
+    ticks.push(textAt(px, y, text, "tick", "middle"));
+    end = px + half;
     year = night.day ? night.day.year : year;
   });
   return ticks;
