@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
+from socket import gaierror
 from typing import TYPE_CHECKING
 
 from subgrade.optional_parts import error_words
@@ -179,8 +180,14 @@ def _connected(address: str) -> Client:
         warnings.simplefilter("ignore")  # versions of dask that differ: what matters is checked
         try:
             return Client(address, timeout=CONNECT_S, set_as_default=False)
-        except (OSError, ValueError, RuntimeError) as error:
-            raise NoScheduler(error_words(error)) from error
+        except Exception as error:
+            # of what can go wrong only these two are worth a word of their own
+            words = f"nothing there speaks dask within {CONNECT_S:.0f} seconds"
+            if isinstance(error.__cause__, gaierror):
+                words = f"{error.__cause__.strerror}"
+            elif address.startswith("tls:") and isinstance(error, TypeError):
+                words = "TLS needs certificates, which dask's own settings name (comm.tls)"
+            raise NoScheduler(words) from error
 
 
 @contextmanager

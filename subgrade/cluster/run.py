@@ -172,7 +172,7 @@ class Run:
             self.link = Link(address)
         except NoScheduler as error:
             raise UsageError(
-                f"--engine: no scheduler answers at {address.partition('//')[2]} ({error})"
+                f"--engine: no scheduler answers at {address.partition('//')[2]}: {error}"
             ) from error
         self._wanted = pickle.dumps(tasks.Wanted(self._program, self._samples(paths, measure)))
 
