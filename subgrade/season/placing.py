@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from subgrade.season.model import Setup
-from subgrade.season.star_lists import ClearStars
+from subgrade.season.star_lists import MATCHED, ClearStars, nearest
 
 if TYPE_CHECKING:
     from subgrade.night import Similarity
 
-PATTERN_STARS = 4000
+PATTERN_STARS = 1200
 """Brightest stars of all lists together that a list is matched with."""
 LOOSER = 2.0
 """Between two setups a star may lie so many times farther off: optics distort differently."""
@@ -96,7 +96,7 @@ class _Sky:
 
     def add(self, z: np.ndarray, brightness: np.ndarray, radius: float) -> np.ndarray:
         """Add the stars that are new; the numbers of all that are given, shape (n,)."""
-        number = _nearest(z, self.z, radius)
+        number = nearest(z, self.z, radius)
         new = np.flatnonzero(number < 0)
         both = number >= 0
         # fluxes of other series on this scale, so that brightest stars come first
@@ -106,20 +106,6 @@ class _Sky:
         self.brightness = np.concatenate([self.brightness, brightness[new] * level])
         self._pattern = None
         return number
-
-
-def _nearest(z: np.ndarray, among: np.ndarray, radius: float) -> np.ndarray:
-    """Index of each star's partner within a radius, one to one, the closer first; -1 for none."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.column_stack([among.real, among.imag]))
-    apart, partner = tree.query(np.column_stack([z.real, z.imag]), distance_upper_bound=radius)
-    mine = np.flatnonzero(np.isfinite(apart))
-    order = mine[np.argsort(apart[mine], kind="stable")]
-    _, first = np.unique(partner[order], return_index=True)
-    found = np.full(len(z), -1)
-    found[order[first]] = partner[order[first]]
-    return found
 
 
 def _seen(z: np.ndarray, mirrored: bool) -> np.ndarray:
@@ -137,7 +123,8 @@ def _onto(
         for size in _sizes(setups[k], setups[root]):
             radius = max(stars.radius_px * size, lists[root].radius_px)
             radius *= 1.0 if setups[k] == setups[root] else LOOSER
-            match = match_stars(size * _seen(stars.z, mirrored), stars.flux, sky.pattern, radius)
+            z = size * _seen(stars.z[:MATCHED], mirrored)
+            match = match_stars(z, stars.flux[:MATCHED], sky.pattern, radius)
             if match is not None:
                 fit = match.transform
                 return Similarity(fit.a * size, fit.b), mirrored

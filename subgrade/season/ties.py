@@ -24,6 +24,9 @@ FEWEST_STARS = 8
 """A series that shares fewer bright stars is compared by what it has (as within a night)."""
 EXTINCTION_MAG = 0.2
 """mag per airmass between nights seen at different altitudes: common practice, no source."""
+WIDTH_ERROR = 0.01
+"""Relative error of flux between star widths that differ by a factor of two: on rendered Moffat
+fields 0.3 to 1 %, as wings and neighbours count otherwise (docs/nights-numbers.md)."""
 LN_PER_MAG = 0.4 * np.log(10)
 
 
@@ -150,7 +153,9 @@ def _zero_points(
 def _ratio_error(k: int, reference: int, zero, error, lists) -> float:
     if k == reference:
         return 0.0
-    parts = (error[k], error[reference], lists[k].common, lists[reference].common)
+    mine, other = lists[k], lists[reference]
+    wider = WIDTH_ERROR * abs(np.log2(mine.fwhm_px / other.fwhm_px))
+    parts = (error[k], error[reference], mine.common, other.common, np.nan_to_num(wider))
     return float(np.exp(zero[k] - zero[reference]) * np.sqrt(np.sum(np.square(parts))))
 
 
