@@ -101,6 +101,7 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         seen.add(place)
         try:
             session = open_results(given)
+            _must_fit(session.record)
             rows, cause = rows_of(session)
         except ResultsError as error:
             problems.append((str(given), str(error).removeprefix(f"{given}: ")))
@@ -113,6 +114,20 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         path = Path(os.path.abspath(session.folder))
         found.append(_Folder(path, record, rows, [cause] if cause else [], written))
     return found, problems
+
+
+def _must_fit(record: dict) -> None:
+    """Make sure that the parts of a session that are read are what they should be.
+
+    Raises
+    ------
+    TypeError
+    """
+    groups = record.get("groups") or []
+    summaries = (record.get("night") or {}).get("groups") or []
+    for part in (groups, summaries):
+        if not isinstance(part, list) or not all(isinstance(item, dict) for item in part):
+            raise TypeError("its groups are damaged")
 
 
 def _drop_repeated(folders: list[_Folder]) -> None:
