@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.figures import listed
 from subgrade.season.changes import Levels, chance_of, levels_of
 from subgrade.season.dates import between, night_name, several_years
 from subgrade.season.history_points import Quantity, all_points
@@ -92,6 +91,8 @@ def history_of(
         levels.scatter,
         changes,
         _verdict(nights, quantity, points, levels, changes),
+        levels.slope * MONTH_DAYS,
+        levels.slope_error * MONTH_DAYS,
     )
 
 
@@ -156,14 +157,3 @@ def _of_two(quantity: Quantity, points) -> str:
             f"the error, which chance does in {100 * chance:.0f}% of such pairs."
         )
     return f"Whether it changed cannot be judged from two nights: {one} and {two}."
-
-
-def changed_most(found: Sequence[History]) -> list[Change]:
-    """Changes of all histories that a person can act on, the most significant first."""
-    held = [c for h in found for c in h.changes if h.key not in ("polar_altitude", "polar_azimuth")]
-    return sorted(held, key=lambda c: -c.sigma)
-
-
-def nights_named(nights: Sequence[GradedNight], which: Sequence[int]) -> str:
-    """Some nights for a sentence."""
-    return listed([night_name(nights[k].label) for k in which])
