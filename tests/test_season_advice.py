@@ -15,6 +15,7 @@ from subgrade.season.losses import losses
 from subgrade.season.model import Season, Tie
 from subgrade.season.sky_places import places_of
 from subgrade.season.summary import summary
+from tests.benchmarks.season_advice import judged
 from tests.season_over_time import finding, night, pole
 
 DRIFT = ("dec_drift",)
@@ -170,25 +171,10 @@ def test_rates_and_their_errors():
     assert np.isnan(loss_rate([], DRIFT).value)
 
 
-def _drawn(rng, mean: float):
-    """A night of 60 frames with a Poisson number of events of some frames in a row."""
-    reasons = [""] * 60
-    for _ in range(rng.poisson(mean)):
-        start = rng.integers(60)
-        for k in range(start, min(60, start + 1 + rng.geometric(0.4))):
-            reasons[k] = "dec_drift"
-    one = night(0, 60)
-    verdicts = tuple("reject" if r else "keep" for r in reasons)
-    return replace(one, frames=replace(one.frames, reason=tuple(reasons), verdict=verdicts))
-
-
 @pytest.mark.parametrize("count", [2, 10])
 def test_chance_seldom_helps(count):
     rng = np.random.default_rng(2)
-    found = []
-    for _ in range(60):
-        before, after = ([_drawn(rng, 1.0) for _ in range(count)] for _ in range(2))
-        found.append(_helped(loss_rate(before, DRIFT), loss_rate(after, DRIFT)))
+    found = [judged(rng, count, count, 1.0, 1.0) for _ in range(60)]
     # 5 per cent by choice, both ways: 3 of 60; 9 come once in 300
     assert found.count("yes") + found.count("worse") < 9
 
@@ -279,3 +265,20 @@ def test_what_to_do_next_is_what_still_costs_most():
 def test_a_season_without_frames():
     assert summary(Season(())) == ()
     assert summary(Season((night(0, 0),))) == ()
+
+
+def test_a_mount_set_up_anew_is_called_that():
+    rng = np.random.default_rng(5)
+    nights = [night(d, pole=pole(*(6.0 * rng.normal(size=2))), advice=[ALIGN]) for d in range(10)]
+    (found,) = advice_followed(nights, histories(nights))
+    assert "elsewhere each night" in found.sentence
+
+
+def test_advice_on_what_cost_no_frame():
+    nights = [
+        night(d, pole=pole(8, 7) if d < 3 else pole(1, 1), advice=[ALIGN] * (d < 3))
+        for d in range(6)
+    ]
+    (found,) = advice_followed(nights)
+    assert (found.followed, found.helped) == ("yes", "not known")
+    assert "no frame was lost to Dec drift and field rotation" in found.sentence
