@@ -69,7 +69,7 @@ def advice_followed(
     nights : sequence of GradedNight
         In order of time.
     histories : sequence of History
-        Not used; the checks read the nights' own numbers.
+        They show whether a mount is set up anew each night.
 
     Returns
     -------
@@ -85,8 +85,20 @@ def advice_followed(
             if k not in place:
                 place.append(k)
     found = [_one(nights, setup, topic, which) for (setup, topic), which in given.items()]
+    found = [_with_set_up(nights, item, histories) for item in found]
     order = {"yes": 0, "no": 1, "not known": 2}
     return tuple(sorted(found, key=lambda a: (order[a.followed], -len(a.nights), a.topic)))
+
+
+def _with_set_up(nights, item: AdviceFollowed, histories) -> AdviceFollowed:
+    """The same, with a word on a polar axis that is another one each night."""
+    polar = [h for h in histories if h.key == "polar_error" and len(h.points) > 2]
+    mine = [h for h in polar if h.subject in ("", _setup(nights[item.nights[0]]))]
+    anew = any(not h.changes and math.isnan(h.mean) for h in mine)
+    if item.topic != "polar alignment" or not anew:
+        return item
+    text = "The axis points elsewhere each night, so a better one shows no lasting cure."
+    return replace(item, sentence=f"{item.sentence} {text}")
 
 
 def _setup(night: GradedNight) -> str:
@@ -237,6 +249,8 @@ def _sentence(
     if not reasons or not math.isfinite(after.value):
         return f"{text}; what it saved is not known."
     words = listed([REASONS[w].noun for w in reasons])
+    if before.value == after.value == 0.0:
+        return f"{text}; no frame was lost to {words} before or since."
     then = f"{amount(before.value, before.error)} min an hour"
     now = f"{amount(after.value, after.error)}"
     ending = {

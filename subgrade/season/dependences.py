@@ -14,7 +14,7 @@ import numpy as np
 
 from subgrade.robust import robust_line, scatter
 from subgrade.season.changes import chance_of, weighted_mean
-from subgrade.season.history_points import ALIKE, SEEING_POWER, camera_offset
+from subgrade.season.history_points import ALIKE, SEEING_POWER, calibrated, camera_offset
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
 from subgrade.season.sky_places import DARK_DEG, Places, places_of
 from subgrade.season.written import amount
@@ -168,7 +168,7 @@ def _samples(nights, places, setup: str, name: str) -> Iterator[tuple[str, Sampl
         width = np.where(focused, table.fwhm_px, NAN) * (scale if scale > 0 else 1.0)
         zenith = place.airmass**SEEING_POWER
         reduced = width / (zenith if np.isfinite(zenith[use]).any() else 1.0)
-        sky = _sky(night, use, offset)
+        sky = _sky(night, use, 0.0 if calibrated(night) else offset)
         # where the site is unknown, twilight and Moon are as well
         dark = (place.sun < DARK_DEG) & ((place.moon < 0) | (place.moon_lit < MOON_LIT))
         lit = (place.sun < DARK_DEG) & (place.moon > 0) & (place.moon_lit >= MOON_LIT)
@@ -331,12 +331,14 @@ def _of_altitude(power: float, error: float, count: int) -> str:
 def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
     """Sky with the Moon up against the sky without it, by the Moon's phase: night by night."""
     found: dict[tuple[str, str], list[tuple[float, float, int, bool]]] = {}
+    setups = {s.setup.label for night in nights for s in night.series}
+    offsets = {label: camera_offset(nights, label)[0] for label in setups}
     for tie in ties:
         night, place = nights[tie.night], places[tie.night]
         if not tie.ratio > 0:
             continue
         series, table = night.series[tie.series], night.frames
-        offset = camera_offset(nights, series.setup.label)[0]
+        offset = 0.0 if calibrated(night) else offsets[series.setup.label]
         dark = table.kept & (table.series == tie.series) & (place.sun < DARK_DEG)
         dark &= table.background_adu > offset
         area = tie.scale**2 if tie.scale > 0 else 1.0

@@ -351,6 +351,8 @@ class History:
     changes : tuple of Change
     verdict : str
         One sentence: steady, changed and when, or why it not known.
+    slope, slope_error : float
+        Change a month where it changed steadily, else NaN.
     """
 
     key: str
@@ -363,6 +365,8 @@ class History:
     scatter: float = NAN
     changes: tuple[Change, ...] = ()
     verdict: str = ""
+    slope: float = NAN
+    slope_error: float = NAN
 
 
 @dataclass(frozen=True, slots=True)

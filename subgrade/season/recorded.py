@@ -85,7 +85,7 @@ def hours(seconds: float) -> str:
     if not math.isfinite(seconds):
         return "an unknown time"
     minutes = round(seconds / 60.0)
-    if minutes < 1:
+    if seconds < 59.5:
         return f"{seconds:.0f} s"
     if minutes < 60:
         return f"{minutes} min"

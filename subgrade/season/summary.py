@@ -121,6 +121,10 @@ def _changed(season: Season) -> str:
         rest = len(found) - MOST_CHANGES
         more = f" {rest} more change{'s' * (rest > 1)} below." if rest > 0 else ""
         return " ".join(c.sentence for c in found[:MOST_CHANGES]) + more
+    drifting = [h for h in held if math.isfinite(h.slope)]
+    if drifting:
+        best = max(drifting, key=lambda h: abs(h.slope) / h.slope_error)
+        return best.verdict
     followed = [h for h in held if len(h.points) > 2]
     if followed and len(season.nights) > 2:
         return f"Of {len(followed)} quantities of mount and optics none changed for good."

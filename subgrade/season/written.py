@@ -30,3 +30,13 @@ def per_month(slope: float, error: float, unit: str) -> str:
     '1.2 ± 0.2″ a month'
     """
     return f"{amount(abs(slope), error, unit)} a month"
+
+
+def roughly(value: float, unit: str) -> str:
+    """A number to two figures.
+
+    >>> roughly(0.0374, "″"), roughly(1.23, "mag"), roughly(0.5, "% per °C")
+    ('0.037″', '1.2 mag', '0.5% per °C')
+    """
+    space = "" if unit[:1] in ("", "″", "′", "%", "°") else " "
+    return f"{value:.2g}{space}{unit}"
