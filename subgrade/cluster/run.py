@@ -37,6 +37,7 @@ TICK_S = 0.25
 FOLDERS = 20
 """Input folders of which a worker must see a frame before it is used."""
 TWICE = 2
+KEPT = "What was measured is kept: run the same command again to go on from there"
 
 NEW, ASKED, READY, UNFIT, STUCK = "new", "asked", "ready", "unfit", "stuck"
 
@@ -156,6 +157,7 @@ class Run:
         self._address, self._say, self._most = address, say, most
         self._known, self._mark = identities, mark
         self._cache = getattr(measure, "cache", None)
+        self._begun = _time_of(self._cache.folder / mark) if mark else 0
         self._measure = _everywhere(measure)
         self._sent = pickle.dumps(self._measure)
         self._program = tasks.program_here()
@@ -164,10 +166,10 @@ class Run:
         self._workers: dict[str, Worker] = {}
         self._given: set[Path] = set()
         self._deaths, self._hangs, self._odd = Counter(), Counter(), Counter()
-        self._shown: set[str] = set()
-        self._ever_ready = False
-        self._asked_since = self._moved = time.monotonic()
-        self._asked_to_wait = False
+        self._unfit_why: dict[str, str] = {}
+        self._ever_ready = self._threads_shown = False
+        self._moved = time.monotonic()
+        self._wait_shown = False
         try:
             self.link = Link(address)
         except NoScheduler as error:
@@ -219,10 +221,11 @@ class Run:
         for address in threads:
             if address not in self._workers:
                 self._workers[address] = Worker(address)
-                if threads[address] > 1:
-                    self._once(
-                        f"workers with several threads, as {address}, measure one frame at a time "
-                        "all the same: start more of one thread each"
+                if threads[address] > 1 and not self._threads_shown:
+                    self._threads_shown = True
+                    self._say(
+                        f"a worker with several threads, as {address}, measures one frame at a "
+                        "time all the same: start as many workers of one thread each"
                     )
         now = time.monotonic()
         for worker in self._workers.values():
@@ -269,7 +272,9 @@ class Run:
 
     def _unfit(self, worker: Worker, why: str, again: bool = False) -> None:
         worker.state, worker.since = UNFIT, time.monotonic() if again else 0.0
-        self._once(f"worker {worker.address} is not used: {why}")
+        if why not in self._unfit_why:
+            self._unfit_why[why] = f"worker {worker.address} is not used: {why}"
+            self._say(self._unfit_why[why])
 
     # frames
 
@@ -285,9 +290,9 @@ class Run:
                 path = self._next(self._suspects if alone else self._waiting)
                 if path is None:
                     break
-                kept = self._kept_meanwhile(path)
-                if kept is not None:
-                    yield from self._done(path, kept)
+                known = self._known_here(path)
+                if known is not None:
+                    yield from self._done(path, known)
                     continue
                 self._ask(worker, path, alone)
                 if alone:
@@ -301,16 +306,10 @@ class Run:
         return None
 
     def _ask(self, worker: Worker, path: Path, alone: bool) -> None:
-        where = os.path.abspath(path)
         identity = self._identity(path)
-        keeps = self._cache is not None and identity is not None
-        asked = tasks.Asked(
-            where,
-            identity,
-            self._cache.key(path, identity) if keeps else "",
-            worker.process,
-            self._mark,
-        )
+        key = self._cache.key(path, identity) if self._cache is not None else ""
+        where = os.path.abspath(path)
+        asked = tasks.Asked(where, identity, key, worker.process, self._mark)
         job = Job(path, worker.address, alone, time.monotonic())
         worker.jobs.append(job)
         self._given.add(path)
@@ -321,19 +320,27 @@ class Run:
     def _identity(self, path: Path) -> FileIdentity | None:
         return self._known.get(path) or file_identity(path)
 
-    def _kept_meanwhile(self, path: Path) -> object | None:
-        """What a worker kept that was not heard of again, so that it is not measured twice."""
-        if path not in self._given or self._cache is None or not self._cache.writes:
+    def _known_here(self, path: Path) -> object | None:
+        """What need not be asked of a worker: a file that is gone, or that one has just kept."""
+        if self._cache is None:
             return None
         identity = self._identity(path)
         if identity is None:
+            return self._measured_here(path)
+        if path not in self._given or not self._mark:
             return None
+        # a worker whose answer was lost may have kept it
         from subgrade.measuring import Measured
 
         key = self._cache.key(path, identity)
+        if not self._begun <= self._cache.kept_at(key):
+            return None
         kept = self._cache.load(key)
         whole = kept is not None and (kept[1] is None or self._cache.has_pictures(key))
         return Measured(*kept, key) if whole else None
+
+    def _measured_here(self, path: Path) -> object:
+        return guarded(self._measure, Path(os.path.abspath(path)))
 
     def _settled(self, came: Came) -> Iterator[tuple[Path, object]]:
         """Act on what came of a task."""
@@ -384,7 +391,7 @@ class Run:
         """The worker sees another file than was found here: one of the two has changed."""
         identity = self._known.get(job.path)
         if identity is not None and identity.unlike(job.path):
-            yield from self._done(job.path, guarded(self._measure, Path(os.path.abspath(job.path))))
+            yield from self._done(job.path, self._measured_here(job.path))
             return
         self._waiting.appendleft(job.path)
         if worker.state == READY:
@@ -445,16 +452,17 @@ class Run:
             self._moved_on()
             return
         if not self._ever_ready and states == {UNFIT}:
-            raise UsageError("--engine: no worker can be used\n  " + "\n  ".join(self._shown))
+            reasons = "\n  ".join(self._unfit_why.values())
+            raise UsageError(f"--engine: no worker can be used\n  {reasons}")
         waited = time.monotonic() - self._moved
         if waited > WAIT_S:
-            why = "; ".join(("", *sorted(self._shown)))
+            why = "".join(f"; {reason}" for reason in self._unfit_why.values())
             raise NothingToGrade(
                 f"no worker of {self._address} measured for {round(WAIT_S / 60)} minutes{why}. "
-                + self._so_far()
+                f"{KEPT}"
             )
-        if waited > 10 * TICK_S and not self._asked_to_wait:
-            self._asked_to_wait = True
+        if waited > 10 * TICK_S and not self._wait_shown:
+            self._wait_shown = True
             limit = f"up to {round(WAIT_S / 60)} minutes"
             if ASKED in states:
                 text = "the workers are getting ready: the first time they compile the measuring "
@@ -463,7 +471,7 @@ class Run:
                 self._say(f"no worker can measure now; waiting {limit} for one")
 
     def _moved_on(self) -> None:
-        self._moved, self._asked_to_wait = time.monotonic(), False
+        self._moved, self._wait_shown = time.monotonic(), False
 
     def _reconnect(self) -> None:
         """Meet the scheduler again, or the one in its place; nothing that ran is blamed."""
@@ -481,18 +489,10 @@ class Run:
                 if time.monotonic() > deadline:
                     raise NothingToGrade(
                         f"the scheduler {self._address} did not answer for "
-                        f"{round(WAIT_S / 60)} minutes. " + self._so_far()
+                        f"{round(WAIT_S / 60)} minutes. {KEPT}"
                     ) from error
             time.sleep(RECONNECT_S)
         self._moved_on()
-
-    def _so_far(self) -> str:
-        return "What was measured is kept: run the same command again to go on from there"
-
-    def _once(self, text: str) -> None:
-        if text not in self._shown:
-            self._shown.add(text)
-            self._say(text)
 
     def _samples(
         self, paths: Sequence[Path], measure: Callable
@@ -504,6 +504,14 @@ class Run:
         masters = [Path(m) for m in getattr(measure, "masters", ()) if m]
         found = ((p, self._identity(p)) for p in (*list(folders.values())[:FOLDERS], *masters))
         return tuple((os.path.abspath(p), identity) for p, identity in found if identity)
+
+
+def _time_of(mark: Path) -> int:
+    """When the mark was made, by the clock of its disk; past all times where it was not."""
+    try:
+        return mark.stat().st_mtime_ns
+    except OSError:
+        return 2**63
 
 
 def _everywhere(measure: Callable) -> Callable:
