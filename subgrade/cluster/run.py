@@ -5,15 +5,14 @@ from __future__ import annotations
 import os
 import pickle
 import time
-import uuid
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from subgrade.cluster import tasks
+from subgrade.cluster.alike import differences, everywhere, marked, samples, time_of
 from subgrade.cluster.link import Broken, Came, Link, NoScheduler, Workers
 from subgrade.errors import NothingToGrade, ResultsError, UsageError
 from subgrade.results.file_identity import FileIdentity, file_identity
@@ -34,8 +33,6 @@ FINISH_S = 120.0
 """How long frames being measured are waited for after Ctrl-C."""
 RECONNECT_S = 2.0
 TICK_S = 0.25
-FOLDERS = 20
-"""Input folders of which a worker must see a frame before it is used."""
 TWICE = 2
 KEPT = "What was measured is kept: run the same command again to go on from there"
 
@@ -114,7 +111,7 @@ def measure_on_cluster(
     """
     if not paths:
         return
-    with _marked(getattr(measure, "cache", None)) as mark:
+    with marked(getattr(measure, "cache", None)) as mark:
         run = Run(paths, measure, address, say, most, identities or {}, mark)
         try:
             yield from run.outcomes()
@@ -123,22 +120,6 @@ def measure_on_cluster(
             raise
         finally:
             run.link.close()
-
-
-@contextmanager
-def _marked(cache: object) -> Iterator[str]:
-    """A mark in the folder of measurements, by which a worker knows that it sees that folder."""
-    if cache is None or not cache.writes:
-        yield ""
-        return
-    name = f".seen.{uuid.uuid4().hex}"
-    with suppress(ResultsError):  # what cannot be written is reported with the first measurement
-        cache.write(name, name.encode())
-    try:
-        yield name
-    finally:
-        with suppress(OSError):
-            os.unlink(cache.folder / name)
 
 
 class Run:
@@ -157,8 +138,8 @@ class Run:
         self._address, self._say, self._most = address, say, most
         self._known, self._mark = identities, mark
         self._cache = getattr(measure, "cache", None)
-        self._begun = _time_of(self._cache.folder / mark) if mark else 0
-        self._measure = _everywhere(measure)
+        self._begun = time_of(self._cache.folder / mark) if mark else 0
+        self._measure = everywhere(measure)
         self._sent = pickle.dumps(self._measure)
         self._program = tasks.program_here()
         self._open = dict.fromkeys(paths)
@@ -176,7 +157,7 @@ class Run:
             raise UsageError(
                 f"--engine: no scheduler answers at {address.partition('//')[2]}: {error}"
             ) from error
-        self._wanted = pickle.dumps(tasks.Wanted(self._program, self._samples(paths, measure)))
+        self._wanted = pickle.dumps(tasks.Wanted(self._program, samples(paths, measure)))
 
     def outcomes(self) -> Iterator[tuple[Path, object]]:
         """Every path with what came of it, in the order that they are measured in."""
@@ -251,7 +232,7 @@ class Run:
                 worker.state = NEW
             return
         found: tasks.Prepared = pickle.loads(came.answer)
-        other = _differences(found.program, self._program)
+        other = differences(found.program, self._program)
         if other:
             self._unfit(worker, f"it has {other}")
         elif found.unseen:
@@ -493,39 +474,3 @@ class Run:
                     ) from error
             time.sleep(RECONNECT_S)
         self._moved_on()
-
-    def _samples(
-        self, paths: Sequence[Path], measure: Callable
-    ) -> tuple[tuple[str, FileIdentity], ...]:
-        """A frame of each folder, and the masters."""
-        folders: dict[Path, Path] = {}
-        for path in paths:
-            folders.setdefault(path.parent, path)
-        masters = [Path(m) for m in getattr(measure, "masters", ()) if m]
-        found = ((p, self._identity(p)) for p in (*list(folders.values())[:FOLDERS], *masters))
-        return tuple((os.path.abspath(p), identity) for p, identity in found if identity)
-
-
-def _time_of(mark: Path) -> int:
-    """When the mark was made, by the clock of its disk; past all times where it was not."""
-    try:
-        return mark.stat().st_mtime_ns
-    except OSError:
-        return 2**63
-
-
-def _everywhere(measure: Callable) -> Callable:
-    """The same with the paths of its masters as they are in every folder."""
-    masters = getattr(measure, "masters", None)
-    if masters is None:
-        return measure
-    return replace(measure, masters=tuple(m and os.path.abspath(m) for m in masters))
-
-
-def _differences(there: Mapping[str, str], here: Mapping[str, str]) -> str:
-    """What differs between two programs; empty where nothing does."""
-    return ", ".join(
-        f"{name} {there.get(name) or 'missing'} (here {here.get(name) or 'missing'})"
-        for name in dict.fromkeys((*here, *there))
-        if there.get(name) != here.get(name)
-    )
