@@ -98,18 +98,21 @@ class Link:
         self._closed = threading.Event()
         threading.Thread(target=self._look, daemon=True, name="look").start()
 
-    def ask(self, worker: str, call: Callable, *arguments: bytes, tag: object) -> Future:
-        """Have one worker, and no other, call something; a `Came` follows."""
-        future = self._client.submit(
-            call, *arguments, workers=[worker], allow_other_workers=False, pure=False, retries=0
-        )
-        future.add_done_callback(lambda done: self._done(done, tag))
+    def ask(self, worker: str, call: Callable, *arguments: bytes, tag: object) -> Future | None:
+        """Have one worker, and no other, call something; a `Came` follows, or a `Broken`."""
+        only = {"workers": [worker], "allow_other_workers": False}
+        try:
+            future = self._client.submit(call, *arguments, **only, pure=False, retries=0)
+            future.add_done_callback(lambda done: self._done(done, tag))
+        except Exception:  # whatever a client without its scheduler raises
+            self._events.put(Broken())
+            return None
         return future
 
     def cancel(self, futures: Iterable[Future]) -> None:
         """Forget tasks; one that is running is not stopped."""
         with suppress(Exception):  # a scheduler that is gone has forgotten them
-            self._client.cancel(list(futures), asynchronous=False)
+            self._client.cancel([future for future in futures if future is not None])
 
     def subgrade_of(self, worker: str) -> str:
         """The version of subgrade that a worker has, where it cannot load this module."""
@@ -183,8 +186,11 @@ def _connected(address: str) -> Client:
         except Exception as error:
             # of what can go wrong only these two are worth a word of their own
             words = f"nothing there speaks dask within {CONNECT_S:.0f} seconds"
-            if isinstance(error.__cause__, gaierror):
-                words = f"{error.__cause__.strerror}"
+            cause = error
+            while cause.__cause__ or cause.__context__:
+                cause = cause.__cause__ or cause.__context__
+            if isinstance(cause, gaierror):
+                words = str(cause.strerror)
             elif address.startswith("tls:") and isinstance(error, TypeError):
                 words = "TLS needs certificates, which dask's own settings name (comm.tls)"
             raise NoScheduler(words) from error

@@ -5,15 +5,14 @@ from __future__ import annotations
 import os
 import pickle
 import time
-import uuid
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from subgrade.cluster import tasks
+from subgrade.cluster.alike import differences, everywhere, marked, samples, time_of
 from subgrade.cluster.link import Broken, Came, Link, NoScheduler, Workers
 from subgrade.errors import NothingToGrade, ResultsError, UsageError
 from subgrade.results.file_identity import FileIdentity, file_identity
@@ -34,9 +33,8 @@ FINISH_S = 120.0
 """How long frames being measured are waited for after Ctrl-C."""
 RECONNECT_S = 2.0
 TICK_S = 0.25
-FOLDERS = 20
-"""Input folders of which a worker must see a frame before it is used."""
 TWICE = 2
+KEPT = "What was measured is kept: run the same command again to go on from there"
 
 NEW, ASKED, READY, UNFIT, STUCK = "new", "asked", "ready", "unfit", "stuck"
 
@@ -113,7 +111,7 @@ def measure_on_cluster(
     """
     if not paths:
         return
-    with _marked(getattr(measure, "cache", None)) as mark:
+    with marked(getattr(measure, "cache", None)) as mark:
         run = Run(paths, measure, address, say, most, identities or {}, mark)
         try:
             yield from run.outcomes()
@@ -122,22 +120,6 @@ def measure_on_cluster(
             raise
         finally:
             run.link.close()
-
-
-@contextmanager
-def _marked(cache: object) -> Iterator[str]:
-    """A mark in the folder of measurements, by which a worker knows that it sees that folder."""
-    if cache is None or not cache.writes:
-        yield ""
-        return
-    name = f".seen.{uuid.uuid4().hex}"
-    with suppress(ResultsError):  # what cannot be written is reported with the first measurement
-        cache.write(name, name.encode())
-    try:
-        yield name
-    finally:
-        with suppress(OSError):
-            os.unlink(cache.folder / name)
 
 
 class Run:
@@ -156,7 +138,8 @@ class Run:
         self._address, self._say, self._most = address, say, most
         self._known, self._mark = identities, mark
         self._cache = getattr(measure, "cache", None)
-        self._measure = _everywhere(measure)
+        self._begun = time_of(self._cache.folder / mark) if mark else 0
+        self._measure = everywhere(measure)
         self._sent = pickle.dumps(self._measure)
         self._program = tasks.program_here()
         self._open = dict.fromkeys(paths)
@@ -164,17 +147,17 @@ class Run:
         self._workers: dict[str, Worker] = {}
         self._given: set[Path] = set()
         self._deaths, self._hangs, self._odd = Counter(), Counter(), Counter()
-        self._shown: set[str] = set()
-        self._ever_ready = False
-        self._asked_since = self._moved = time.monotonic()
-        self._asked_to_wait = False
+        self._unfit_why: dict[str, str] = {}
+        self._ever_ready = self._threads_shown = False
+        self._moved = time.monotonic()
+        self._wait_shown = False
         try:
             self.link = Link(address)
         except NoScheduler as error:
             raise UsageError(
                 f"--engine: no scheduler answers at {address.partition('//')[2]}: {error}"
             ) from error
-        self._wanted = pickle.dumps(tasks.Wanted(self._program, self._samples(paths, measure)))
+        self._wanted = pickle.dumps(tasks.Wanted(self._program, samples(paths, measure)))
 
     def outcomes(self) -> Iterator[tuple[Path, object]]:
         """Every path with what came of it, in the order that they are measured in."""
@@ -219,10 +202,11 @@ class Run:
         for address in threads:
             if address not in self._workers:
                 self._workers[address] = Worker(address)
-                if threads[address] > 1:
-                    self._once(
-                        f"workers with several threads, as {address}, measure one frame at a time "
-                        "all the same: start more of one thread each"
+                if threads[address] > 1 and not self._threads_shown:
+                    self._threads_shown = True
+                    self._say(
+                        f"a worker with several threads, as {address}, measures one frame at a "
+                        "time all the same: start as many workers of one thread each"
                     )
         now = time.monotonic()
         for worker in self._workers.values():
@@ -248,7 +232,7 @@ class Run:
                 worker.state = NEW
             return
         found: tasks.Prepared = pickle.loads(came.answer)
-        other = _differences(found.program, self._program)
+        other = differences(found.program, self._program)
         if other:
             self._unfit(worker, f"it has {other}")
         elif found.unseen:
@@ -269,7 +253,9 @@ class Run:
 
     def _unfit(self, worker: Worker, why: str, again: bool = False) -> None:
         worker.state, worker.since = UNFIT, time.monotonic() if again else 0.0
-        self._once(f"worker {worker.address} is not used: {why}")
+        if why not in self._unfit_why:
+            self._unfit_why[why] = f"worker {worker.address} is not used: {why}"
+            self._say(self._unfit_why[why])
 
     # frames
 
@@ -285,9 +271,9 @@ class Run:
                 path = self._next(self._suspects if alone else self._waiting)
                 if path is None:
                     break
-                kept = self._kept_meanwhile(path)
-                if kept is not None:
-                    yield from self._done(path, kept)
+                known = self._known_here(path)
+                if known is not None:
+                    yield from self._done(path, known)
                     continue
                 self._ask(worker, path, alone)
                 if alone:
@@ -301,16 +287,10 @@ class Run:
         return None
 
     def _ask(self, worker: Worker, path: Path, alone: bool) -> None:
-        where = os.path.abspath(path)
         identity = self._identity(path)
-        keeps = self._cache is not None and identity is not None
-        asked = tasks.Asked(
-            where,
-            identity,
-            self._cache.key(path, identity) if keeps else "",
-            worker.process,
-            self._mark,
-        )
+        key = self._cache.key(path, identity) if self._cache is not None else ""
+        where = os.path.abspath(path)
+        asked = tasks.Asked(where, identity, key, worker.process, self._mark)
         job = Job(path, worker.address, alone, time.monotonic())
         worker.jobs.append(job)
         self._given.add(path)
@@ -321,19 +301,27 @@ class Run:
     def _identity(self, path: Path) -> FileIdentity | None:
         return self._known.get(path) or file_identity(path)
 
-    def _kept_meanwhile(self, path: Path) -> object | None:
-        """What a worker kept that was not heard of again, so that it is not measured twice."""
-        if path not in self._given or self._cache is None or not self._cache.writes:
+    def _known_here(self, path: Path) -> object | None:
+        """What need not be asked of a worker: a file that is gone, or that one has just kept."""
+        if self._cache is None:
             return None
         identity = self._identity(path)
         if identity is None:
+            return self._measured_here(path)
+        if path not in self._given or not self._mark:
             return None
+        # a worker whose answer was lost may have kept it
         from subgrade.measuring import Measured
 
         key = self._cache.key(path, identity)
+        if not self._begun <= self._cache.kept_at(key):
+            return None
         kept = self._cache.load(key)
         whole = kept is not None and (kept[1] is None or self._cache.has_pictures(key))
         return Measured(*kept, key) if whole else None
+
+    def _measured_here(self, path: Path) -> object:
+        return guarded(self._measure, Path(os.path.abspath(path)))
 
     def _settled(self, came: Came) -> Iterator[tuple[Path, object]]:
         """Act on what came of a task."""
@@ -384,7 +372,7 @@ class Run:
         """The worker sees another file than was found here: one of the two has changed."""
         identity = self._known.get(job.path)
         if identity is not None and identity.unlike(job.path):
-            yield from self._done(job.path, guarded(self._measure, Path(os.path.abspath(job.path))))
+            yield from self._done(job.path, self._measured_here(job.path))
             return
         self._waiting.appendleft(job.path)
         if worker.state == READY:
@@ -445,16 +433,17 @@ class Run:
             self._moved_on()
             return
         if not self._ever_ready and states == {UNFIT}:
-            raise UsageError("--engine: no worker can be used\n  " + "\n  ".join(self._shown))
+            reasons = "\n  ".join(self._unfit_why.values())
+            raise UsageError(f"--engine: no worker can be used\n  {reasons}")
         waited = time.monotonic() - self._moved
         if waited > WAIT_S:
-            why = "; ".join(("", *sorted(self._shown)))
+            why = "".join(f"; {reason}" for reason in self._unfit_why.values())
             raise NothingToGrade(
                 f"no worker of {self._address} measured for {round(WAIT_S / 60)} minutes{why}. "
-                + self._so_far()
+                f"{KEPT}"
             )
-        if waited > 10 * TICK_S and not self._asked_to_wait:
-            self._asked_to_wait = True
+        if waited > 10 * TICK_S and not self._wait_shown:
+            self._wait_shown = True
             limit = f"up to {round(WAIT_S / 60)} minutes"
             if ASKED in states:
                 text = "the workers are getting ready: the first time they compile the measuring "
@@ -463,7 +452,7 @@ class Run:
                 self._say(f"no worker can measure now; waiting {limit} for one")
 
     def _moved_on(self) -> None:
-        self._moved, self._asked_to_wait = time.monotonic(), False
+        self._moved, self._wait_shown = time.monotonic(), False
 
     def _reconnect(self) -> None:
         """Meet the scheduler again, or the one in its place; nothing that ran is blamed."""
@@ -481,43 +470,7 @@ class Run:
                 if time.monotonic() > deadline:
                     raise NothingToGrade(
                         f"the scheduler {self._address} did not answer for "
-                        f"{round(WAIT_S / 60)} minutes. " + self._so_far()
+                        f"{round(WAIT_S / 60)} minutes. {KEPT}"
                     ) from error
             time.sleep(RECONNECT_S)
         self._moved_on()
-
-    def _so_far(self) -> str:
-        return "What was measured is kept: run the same command again to go on from there"
-
-    def _once(self, text: str) -> None:
-        if text not in self._shown:
-            self._shown.add(text)
-            self._say(text)
-
-    def _samples(
-        self, paths: Sequence[Path], measure: Callable
-    ) -> tuple[tuple[str, FileIdentity], ...]:
-        """A frame of each folder, and the masters."""
-        folders: dict[Path, Path] = {}
-        for path in paths:
-            folders.setdefault(path.parent, path)
-        masters = [Path(m) for m in getattr(measure, "masters", ()) if m]
-        found = ((p, self._identity(p)) for p in (*list(folders.values())[:FOLDERS], *masters))
-        return tuple((os.path.abspath(p), identity) for p, identity in found if identity)
-
-
-def _everywhere(measure: Callable) -> Callable:
-    """The same with the paths of its masters as they are in every folder."""
-    masters = getattr(measure, "masters", None)
-    if masters is None:
-        return measure
-    return replace(measure, masters=tuple(m and os.path.abspath(m) for m in masters))
-
-
-def _differences(there: Mapping[str, str], here: Mapping[str, str]) -> str:
-    """What differs between two programs; empty where nothing does."""
-    return ", ".join(
-        f"{name} {there.get(name) or 'missing'} (here {here.get(name) or 'missing'})"
-        for name in dict.fromkeys((*here, *there))
-        if there.get(name) != here.get(name)
-    )

@@ -126,6 +126,13 @@ class MeasurementCache:
         self.damaged += 1
         return None
 
+    def kept_at(self, key: str) -> int:
+        """When a measurement was kept, nanoseconds since 1970; 0 where there is none."""
+        try:
+            return self._file(key).stat().st_mtime_ns
+        except OSError:
+            return 0
+
     def save(self, key: str, facts: HeaderFacts, stars: FrameStars) -> None:
         """Keep a measurement.
 
