@@ -8,7 +8,7 @@ made.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,8 @@ RADIUS_PX = 0.7
 SKY_STEP_PX = 2.0
 """Pointings further apart than this are distinct: no star can stay in its pixel."""
 MIN_POINTINGS = 3
+MOST_PAIRS = 20_000_000
+"""Pairs of detections that are looked up at once, at 32 bytes each."""
 FALSE_ALARMS = 1e-3
 """Expected number of stars wrongly called defects over the whole sensor."""
 
@@ -107,9 +109,7 @@ def find_defects(
     if not len(places):
         return nothing
     near = cKDTree(spots).query_ball_point(places, RADIUS_PX)
-    frames_at = [np.unique(frame[hits]) for hits in near]
-    seen = np.array([len(at) for at in frames_at])
-    distinct = np.array([distinct_pointings(centres[at]) for at in frames_at])
+    seen, distinct = _seen_and_distinct(near, frame, centres)
     # Several frames of one pointing give a star several chances, hence the sum over frames.
     chance = np.pi * RADIUS_PX**2 * len(z) / pointings / area_px
     alarms = len(z) * bdtrc(distinct - 1, pointings, min(1.0, chance))
@@ -134,14 +134,60 @@ def _recurring_places(spots: np.ndarray, tree: cKDTree) -> np.ndarray:
     crowd = tree.query_ball_point(spots, RADIUS_PX, return_length=True)
     order = np.argsort(-crowd, kind="stable")
     order = order[crowd[order] >= MIN_POINTINGS]
+    around = _neighbours(spots, tree, crowd)
     taken = np.zeros(len(spots), dtype=bool)
-    places = []
-    for i in order:
+    knots = []
+    for i in order.tolist():
         if taken[i]:
             continue
-        hits = tree.query_ball_point(spots[i], RADIUS_PX)
-        hits = [h for h in hits if not taken[h]]
+        hits = around(i)
+        hits = hits[~taken[hits]]
         taken[hits] = True
         if len(hits) >= MIN_POINTINGS:
-            places.append(np.median(spots[hits], axis=0))
-    return np.array(places).reshape(-1, 2)
+            knots.append(hits)
+    if not knots:
+        return np.zeros((0, 2))
+    sizes, flat = np.array([len(knot) for knot in knots]), spots[np.concatenate(knots)]
+    return np.column_stack([_medians(flat[:, axis], sizes) for axis in (0, 1)])
+
+
+def _neighbours(spots: np.ndarray, tree: cKDTree, crowd: np.ndarray) -> Callable[[int], np.ndarray]:
+    """Looks up the detections within `RADIUS_PX` of one, itself among them."""
+    if crowd.sum() > MOST_PAIRS:
+        return lambda i: np.array(tree.query_ball_point(spots[i], RADIUS_PX))
+    pairs = tree.query_pairs(RADIUS_PX, output_type="ndarray")
+    itself = np.arange(len(spots))
+    one = np.concatenate([itself, pairs[:, 0], pairs[:, 1]])
+    other = np.concatenate([itself, pairs[:, 1], pairs[:, 0]])[np.argsort(one, kind="stable")]
+    ends = np.cumsum(np.bincount(one, minlength=len(spots)))
+    cuts = [0, *ends.tolist()]
+    return lambda i: other[cuts[i] : cuts[i + 1]]
+
+
+def _medians(flat: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """Median of each run of so many values, shape (runs,)."""
+    flat = flat[np.lexsort((flat, np.repeat(np.arange(len(sizes)), sizes)))]
+    starts = np.cumsum(sizes) - sizes
+    return 0.5 * (flat[starts + (sizes - 1) // 2] + flat[starts + sizes // 2])
+
+
+def _seen_and_distinct(
+    near: Sequence[Sequence[int]], frame: np.ndarray, centres: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """How many frames have a detection at each place, and in how many distinct pointings."""
+    sizes = np.array([len(hits) for hits in near])
+    flat = frame[np.concatenate([np.asarray(hits, dtype=int) for hits in near])]
+    span = int(frame.max()) + 1
+    pairs = np.unique(np.repeat(np.arange(len(near)), sizes) * span + flat)
+    at = centres[pairs % span]
+    seen = np.bincount(pairs // span, minlength=len(near))
+    starts = np.cumsum(seen) - seen
+    wide = [
+        np.maximum.reduceat(part, starts) - np.minimum.reduceat(part, starts)
+        for part in (at.real, at.imag)
+    ]
+    distinct = np.ones(len(near), dtype=int)
+    # frames that all lie within a step of one another are one pointing
+    for k in np.flatnonzero((np.hypot(*wide) > SKY_STEP_PX) & (seen >= MIN_POINTINGS)):
+        distinct[k] = distinct_pointings(at[starts[k] : starts[k] + seen[k]])
+    return seen, distinct

@@ -171,7 +171,7 @@ class _Watch:
                 rest = [path for path in found.files if path not in ready]
                 looked = Looked(ready, tuple(rest), {}, None)
             self._records.look(self._clock())
-            if looked.ready and self._of(looked) != self._graded_of or self._again_at is not None:
+            if (looked.ready and self._of(looked) != self._graded_of) or self._again_at is not None:
                 self._grade(looked)
             for path in looked.waiting if not self.only_measured else ():
                 self._teller.note(
