@@ -8,7 +8,7 @@ made.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -134,34 +134,71 @@ def _recurring_places(spots: np.ndarray, tree: cKDTree) -> np.ndarray:
     crowd = tree.query_ball_point(spots, RADIUS_PX, return_length=True)
     order = np.argsort(-crowd, kind="stable")
     order = order[crowd[order] >= MIN_POINTINGS]
-    around = _neighbours(spots, tree, crowd)
-    taken = np.zeros(len(spots), dtype=bool)
-    knots = []
-    for i in order.tolist():
-        if taken[i]:
-            continue
-        hits = around(i)
-        hits = hits[~taken[hits]]
-        taken[hits] = True
-        if len(hits) >= MIN_POINTINGS:
-            knots.append(hits)
-    if not knots:
-        return np.zeros((0, 2))
-    sizes, flat = np.array([len(knot) for knot in knots]), spots[np.concatenate(knots)]
-    return np.column_stack([_medians(flat[:, axis], sizes) for axis in (0, 1)])
-
-
-def _neighbours(spots: np.ndarray, tree: cKDTree, crowd: np.ndarray) -> Callable[[int], np.ndarray]:
-    """Looks up the detections within `RADIUS_PX` of one, itself among them."""
     if crowd.sum() > MOST_PAIRS:
-        return lambda i: np.array(tree.query_ball_point(spots[i], RADIUS_PX))
-    pairs = tree.query_pairs(RADIUS_PX, output_type="ndarray")
-    itself = np.arange(len(spots))
-    one = np.concatenate([itself, pairs[:, 0], pairs[:, 1]])
-    other = np.concatenate([itself, pairs[:, 1], pairs[:, 0]])[np.argsort(one, kind="stable")]
-    ends = np.cumsum(np.bincount(one, minlength=len(spots)))
-    cuts = [0, *ends.tolist()]
-    return lambda i: other[cuts[i] : cuts[i + 1]]
+        owner = _owners_one_by_one(spots, tree, order)
+    else:
+        owner = _owners(tree.query_pairs(RADIUS_PX, output_type="ndarray"), order, len(spots))
+    held = np.flatnonzero(owner < len(order))
+    held = held[np.argsort(owner[held], kind="stable")]
+    sizes = np.bincount(owner[held], minlength=len(order))
+    held = held[sizes[owner[held]] >= MIN_POINTINGS]
+    sizes = sizes[sizes >= MIN_POINTINGS]
+    return np.column_stack([_medians(spots[held, axis], sizes) for axis in (0, 1)])
+
+
+def _owners_one_by_one(spots: np.ndarray, tree: cKDTree, order: np.ndarray) -> np.ndarray:
+    """As `_owners`, in little memory."""
+    owner = np.full(len(spots), len(order))
+    for number, i in enumerate(order.tolist()):
+        if owner[i] == len(order):
+            hits = np.array(tree.query_ball_point(spots[i], RADIUS_PX))
+            owner[hits[owner[hits] == len(order)]] = number
+    return owner
+
+
+def _owners(pairs: np.ndarray, order: np.ndarray, count: int) -> np.ndarray:
+    """Which detection's knot each one belongs to, by its place in the order.
+
+    In that order each detection that is still free takes all free ones around it.
+
+    Parameters
+    ----------
+    pairs : ndarray of int, shape (n, 2)
+        Detections that lie near one another.
+    order : ndarray of int
+        Those that may begin a knot, fullest first.
+    count : int
+        Of all detections.
+
+    Returns
+    -------
+    ndarray of int, shape (count,)
+        ``len(order)`` where it belongs to none.
+    """
+    nobody = len(order)
+    rank = np.full(count, nobody)
+    rank[order] = np.arange(nobody)
+    first, later = np.where(
+        (rank[pairs[:, 0]] < rank[pairs[:, 1]])[:, None], pairs, pairs[:, ::-1]
+    ).T
+    begins, open_ = np.zeros(count, dtype=bool), rank < nobody
+    early, late = (part[rank[later] < nobody] for part in (first, later))
+    # whoever has no open neighbour earlier in the order begins a knot, and closes those around it
+    while open_.any():
+        waits = np.zeros(count, dtype=bool)
+        waits[late] = True
+        new = open_ & ~waits
+        begins |= new
+        open_ &= ~new
+        open_[late[new[early]]] = False
+        left = open_[early] & open_[late]
+        early, late = early[left], late[left]
+    owner = np.where(begins, rank, nobody)
+    taken = begins[first]
+    around, by = later[taken], rank[first[taken]]
+    falling = np.argsort(-by, kind="stable")  # of several the last one written stays
+    owner[around[falling]] = by[falling]
+    return owner
 
 
 def _medians(flat: np.ndarray, sizes: np.ndarray) -> np.ndarray:
