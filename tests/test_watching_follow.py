@@ -323,7 +323,6 @@ def test_the_end_of_the_time_asked_for_ends_it(evening):
 
 def test_two_watches_on_one_results_folder_are_refused(evening):
     evening.out.mkdir()
-    with locked(evening.out, "watch.lock", "watch"):
-        with pytest.raises(ResultsError, match="another watch"):
-            with locked(evening.out, "watch.lock", "watch"):
-                pass
+    again = locked(evening.out, "watch.lock", "watch")
+    with locked(evening.out, "watch.lock", "watch"), pytest.raises(ResultsError, match="watch"):
+        again.__enter__()
