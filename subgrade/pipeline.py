@@ -234,6 +234,8 @@ def measure(
             continue
         known = held.measurement(key) if held else None
         kept = None if known or settings.remeasure else cache.load(key)
+        if known:
+            cache.save_missing(key, known.facts, known.stars)
         if known or kept is not None:
             results[path] = known or Measured(*kept, key)
     if cache.damaged:

@@ -25,8 +25,8 @@ EMPTY_S = 10.0
 given its length before its pixels; no source."""
 STUCK_S = 60.0
 """A file that is not complete is taken as it is when it has not changed for so long; no source."""
-END = 8192
-"""Bytes that are looked at for an end that is still empty."""
+END = 2880
+"""Bytes that are looked at for an end that is still empty: a block of the FITS standard."""
 TEMPORARY = (
     *(".part", ".partial", ".filepart", ".tmp", ".temp"),
     *(".crdownload", ".download", ".writing", ".incomplete", "~"),
