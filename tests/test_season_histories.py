@@ -100,6 +100,11 @@ def test_guiding_that_varies_with_the_air_does_not_change():
     assert found.scatter == pytest.approx(0.1, rel=0.6)
 
 
+def test_errors_along_camera_axes_are_not_called_ra():
+    nights = [night(d, guiding={"axes": "xy", "calm_rms_ra": 0.4}) for d in range(3)]
+    assert not [h for h in histories(nights) if h.key.startswith("guiding")]
+
+
 def test_focus_slopes_of_other_units_are_kept_apart():
     def one(day, slope, unit):
         return night(day, trends={"focus_slope": slope, "focus_error": 0.001, "focus_unit": unit})
