@@ -118,7 +118,7 @@ def test_a_swollen_night_costs_width(tmp_path):
     _, (stack,), _ = stacked(tmp_path, plans)
     part = stack.parts[2]
     assert part.fwhm_without == pytest.approx(3.0, rel=0.03)
-    assert part.fwhm_without < 0.95 * stack.plain_fwhm
+    assert part.fwhm_without < 0.98 * stack.plain_fwhm
     assert stack.poorest == 2
 
 

@@ -68,6 +68,36 @@ def test_another_scale_and_binning(tmp_path):
         assert tie.scale == pytest.approx(scale, rel=2e-3)
 
 
+def test_a_scale_that_no_header_states_is_seen_from_the_stars(tmp_path):
+    plans = [
+        Plan(day(0), 8, camera="A"),
+        Plan(day(1), 8, camera="B", scale=None, true_scale=2.2, shape=(900, 1000), turn_deg=100.0),
+        Plan(day(2), 8, camera="C", scale=None, true_scale=1.1, shape=(900, 1000), mirrored=True),
+    ]
+    _, (field,) = tied(tmp_path, plans)
+    check(plans, field)
+    assert {round(tie.scale, 2) for tie in field.ties} in ({1.0, 1.47, 0.73}, {1.0, 0.68, 0.5})
+
+
+def test_headers_without_target_and_pointing_go_by_their_stars(tmp_path):
+    other = Sky.random(77, stars=700)
+    plans = [
+        (Plan(day(0), 6), SKY),
+        (Plan(day(1), 6, target=None), SKY),
+        (Plan(day(2), 6, target=None), other),
+        (Plan(day(3), 6, target=None, turn_deg=180.0), other),
+        (Plan(day(4), 6, target=None, filter="R"), SKY),
+    ]
+    folders = [
+        write_night(tmp_path / str(n), [plan], sky, 50 + n) for n, (plan, sky) in enumerate(plans)
+    ]
+    nights, _ = read_nights(folders)
+    found = tie_nights(nights)
+    members = sorted([n for n, _ in field.field.members] for field in found)
+    assert members == [[0, 1], [2, 3], [4]]
+    assert all(np.isfinite(tie.ratio) for field in found for tie in field.ties)
+
+
 def test_a_night_beside_the_others_is_tied_through_one_between(tmp_path):
     # frames 1800 arcsec wide, steps of 1100: the first and the last share no star
     plans = [

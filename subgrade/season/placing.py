@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from subgrade.season.model import Setup
+from subgrade.season.scale_guess import scale_guesses
 from subgrade.season.star_lists import MATCHED, ClearStars, nearest
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ class Placed:
 
 
 def place_on_one(
-    lists: Sequence[ClearStars | None], setups: Sequence[Setup]
+    lists: Sequence[ClearStars | None], setups: Sequence[Setup], root: int = -1
 ) -> tuple[list[Placed | None], int]:
     """Lay the lists on the one with most stars, directly or through others.
 
@@ -48,6 +49,8 @@ def place_on_one(
     ----------
     lists : sequence of ClearStars or None
     setups : sequence of Setup
+    root : int
+        The one to lay them on; -1 for that with most stars.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def place_on_one(
     have = [k for k, stars in enumerate(lists) if stars is not None]
     if not have:
         return [None] * len(lists), -1
-    root = max(have, key=lambda k: len(lists[k]))
+    root = max(have, key=lambda k: len(lists[k])) if root < 0 else root
     fits: dict[int, tuple[Similarity, bool]] = {root: (Similarity(1 + 0j, 0j), False)}
     waiting = sorted((k for k in have if k != root), key=lambda k: -len(lists[k]))
     sky = _Sky(lists[root].z, lists[root].flux)
@@ -116,19 +119,33 @@ def _onto(
     k: int, root: int, sky: _Sky, lists: Sequence[ClearStars | None], setups: Sequence[Setup]
 ) -> tuple[Similarity, bool] | None:
     """How one list lies on the sky; None where it matches nowhere."""
+    stars, same = lists[k], setups[k] == setups[root]
+    radius = stars.radius_px, lists[root].radius_px
+    sizes = _sizes(setups[k], setups[root])
+    if not same and not _both_known(setups[k], setups[root]):
+        sizes = [*scale_guesses(stars.z, sky.pattern.z), *sizes]
+    return _tried(stars, sky, sizes, radius, same)
+
+
+def _tried(
+    stars: ClearStars, sky: _Sky, sizes: Sequence[float], radius: tuple[float, float], same: bool
+) -> tuple[Similarity, bool] | None:
+    """The first of some sizes at which a list matches, as it is or turned over."""
     from subgrade.night import Similarity, match_stars
 
-    stars = lists[k]
     for mirrored in (False, True):
-        for size in _sizes(setups[k], setups[root]):
-            radius = max(stars.radius_px * size, lists[root].radius_px)
-            radius *= 1.0 if setups[k] == setups[root] else LOOSER
+        for size in sizes:
+            reach = max(radius[0] * size, radius[1]) * (1.0 if same else LOOSER)
             z = size * _seen(stars.z[:MATCHED], mirrored)
-            match = match_stars(z, stars.flux[:MATCHED], sky.pattern, radius)
+            match = match_stars(z, stars.flux[:MATCHED], sky.pattern, reach)
             if match is not None:
                 fit = match.transform
                 return Similarity(fit.a * size, fit.b), mirrored
     return None
+
+
+def _both_known(mine: Setup, other: Setup) -> bool:
+    return bool(np.isfinite(mine.scale_arcsec) and np.isfinite(other.scale_arcsec))
 
 
 def _sizes(mine: Setup, other: Setup) -> list[float]:
@@ -136,7 +153,8 @@ def _sizes(mine: Setup, other: Setup) -> list[float]:
     found = []
     if np.isfinite(mine.scale_arcsec) and np.isfinite(other.scale_arcsec):
         found.append(mine.scale_arcsec / other.scale_arcsec)
-    found += [mine.binning[0] / other.binning[0], 1.0]
+    else:
+        found += [mine.binning[0] / other.binning[0], 1.0]
     return list({round(size, 3): size for size in found if size > 0}.values())
 
 
