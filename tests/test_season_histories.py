@@ -57,6 +57,15 @@ def test_a_mount_that_is_set_up_anew_each_night():
     assert found.scatter == pytest.approx(6.0, rel=0.35)
 
 
+def test_a_fixed_mount_with_errors_too_small_is_not_set_up_anew():
+    rng = np.random.default_rng(6)
+    nights = [night(d, pole=pole(*(3 + 0.6 * rng.normal(size=2)), error=0.15)) for d in range(12)]
+    found = by_key(histories(nights), "polar_error")
+    assert not found.changes
+    assert found.verdict.startswith("No lasting move over 12 nights")
+    assert found.mean == pytest.approx(np.hypot(3, 3), abs=0.6)
+
+
 def test_two_nights_two_sigma_apart_are_not_judged():
     def worm(day, period, error):
         numbers = [("worm period", period, error, "s")]
