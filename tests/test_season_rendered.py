@@ -146,7 +146,7 @@ def aligned(pixels: np.ndarray, camera: Camera, shift) -> np.ndarray:
 def stacked(season, frames, weighted: bool, nights=(0, 1, 2)) -> tuple[float, float]:
     """Width, and S/N of a faint star but for a factor, of a stack really made."""
     weights = {(w.night, w.frame): w.weight for w in season.weights}
-    total, share, variance = 0.0, 0.0, 0.0
+    total, share = 0.0, 0.0
     for n in nights:
         for k, (pixels, light, shift) in enumerate(frames[n]):
             weight = weights.get((n, f"light_{k}.fits"))
@@ -155,13 +155,11 @@ def stacked(season, frames, weighted: bool, nights=(0, 1, 2)) -> tuple[float, fl
             weight = weight if weighted else 1.0
             starlight = NIGHTS[n].counts * light
             here = aligned(pixels, NIGHTS[n], shift) / starlight
-            noise = np.sqrt(NIGHTS[n].exposure_s * NIGHTS[n].sky_e_per_s + 9)
-            variance += (weight * noise / NIGHTS[n].electrons_per_adu / starlight) ** 2
             total, share = total + weight * here, share + weight
     image = (1e3 * total / share + 2000).astype(np.float32)
     found = measure_stars(Pixels(image), HeaderFacts())
-    # sky noise over the light, within the star's area
-    return found.fwhm_px, 1 / (np.sqrt(variance) / share * found.fwhm_px)
+    # the noise within a star's area, of a stack scaled to equal light
+    return found.fwhm_px, 1 / (found.noise_adu * found.fwhm_px)
 
 
 @pytest.mark.parametrize("weighted", [False, True])
@@ -176,7 +174,7 @@ def test_a_stack_really_made_is_as_forecast(season, weighted):
     if not weighted:
         without, snr_without = stacked(season, frames, weighted, (0, 1))
         assert part.fwhm_without / scale == pytest.approx(without, rel=0.02)
-        assert part.snr_without == pytest.approx(snr_without / snr, rel=0.03)
+        assert part.snr_without == pytest.approx(snr_without / snr, rel=0.05)
     else:
         plain = stacked(season, frames, False)[1]
-        assert stack.snr / stack.plain_snr == pytest.approx(snr / plain, rel=0.03)
+        assert stack.snr / stack.plain_snr == pytest.approx(snr / plain, rel=0.05)

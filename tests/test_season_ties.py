@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
@@ -132,6 +134,16 @@ def test_without_measurements_there_is_no_tie(tmp_path):
     assert "measurements" in field.ties[1].note
 
 
+def test_damaged_measurements_are_passed_over(tmp_path):
+    plans = [Plan(day(0), 9), Plan(day(1), 9, ratio=0.5)]
+    folders = [write_night(tmp_path / str(n), [p], SKY, n) for n, p in enumerate(plans)]
+    nights, _ = read_nights(folders)
+    best = np.argsort(-nights[1].frames.weight)
+    for k in best[:2]:
+        (folders[1] / "measured" / f"{nights[1].frames.key[k]}.kept").write_bytes(b"damaged")
+    check(plans, tie_nights(nights)[0])
+
+
 def test_filters_are_apart_and_silent_targets_go_by_pointing(tmp_path):
     plans = [
         Plan(day(0), 4, radec=(300.0, 40.0)),
@@ -164,6 +176,21 @@ def test_clear_levels_of_one_setup_compare_across_exposures(tmp_path):
     assert clear[2] == pytest.approx(0.7 * 10 ** (-0.4 * 0.2 * 0.8), rel=0.02)
     assert np.isnan(clear[3])
     assert "no other night" in field.ties[3].note
+
+
+def test_nights_of_one_folder_have_a_clear_level_each(tmp_path):
+    haze = 0.7
+    plans = [Plan(day(0), 9), Plan(day(1), 9, transparency=haze)]
+    folder = write_night(tmp_path / "a", plans, SKY)
+    session = json.loads((folder / "session.json").read_text("utf-8"))
+    for frame in session["frames"]:
+        frame["group"] = 0
+    (folder / "session.json").write_text(json.dumps(session), "utf-8")
+    nights, _ = read_nights([folder])
+    (field,) = tie_nights(nights)
+    assert [tie.ratio for tie in field.ties] == pytest.approx([1, haze], rel=0.02)
+    assert [tie.clear for tie in field.ties] == pytest.approx([1, haze], rel=0.02)
+    assert np.median(nights[1].frames.transparency) == pytest.approx(1, rel=0.01)
 
 
 def test_starlight_lost_to_altitude_is_no_haze(tmp_path):

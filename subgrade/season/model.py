@@ -21,7 +21,8 @@ class FrameTable:
     RESULTS (empty where unknown), ``content`` what the file was when it was graded, ``verdict``
     and ``reason`` (the first, empty for a clean keep) as judged, ``series`` the index into
     ``GradedNight.series`` (-1 for a frame that belongs to none). Numbers are those of
-    summary.csv, NaN where not measured.
+    summary.csv, NaN where not measured; transparencies of results that hold several nights are
+    against each night's own clear level.
     """
 
     name: tuple[str, ...]

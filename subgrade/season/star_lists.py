@@ -87,6 +87,8 @@ def clear_stars(night: GradedNight, series: int) -> ClearStars | None:
     kept = kept_measurements(night.folder)
     read = []
     for k in _frames_to_read(night, series):
+        if len(read) == FRAMES:
+            break
         loaded = kept.load(night.frames.key[k])
         if loaded and loaded[1] is not None and loaded[1].catalogue is not None:
             read.append((night.frames.transparency[k], *loaded))
@@ -101,7 +103,7 @@ def clear_stars(night: GradedNight, series: int) -> ClearStars | None:
 
 
 def _frames_to_read(night: GradedNight, series: int) -> list[int]:
-    """A few of the best frames, over the whole of the night; the best of all first."""
+    """A few of the best frames, over the whole of the night; others behind them, for gaps."""
     table = night.frames
     known = table.kept & (table.series == series) & np.isfinite(table.transparency)
     known &= ~table.transparency_is_limit & np.isfinite(table.fwhm_px) & (table.transparency > 0)
@@ -113,7 +115,8 @@ def _frames_to_read(night: GradedNight, series: int) -> list[int]:
     # of each stretch of the night the best: light lost with altitude is then the night's mean
     stretches = np.array_split(np.sort(good), FRAMES)
     rank = {k: r for r, k in enumerate(by_weight.tolist())}
-    return sorted((min(s.tolist(), key=rank.get) for s in stretches), key=rank.get)
+    chosen = sorted((min(s.tolist(), key=rank.get) for s in stretches), key=rank.get)
+    return chosen + [k for k in good.tolist() if k not in chosen][:FRAMES]
 
 
 def _sound(stars: FrameStars, light: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
