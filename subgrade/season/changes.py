@@ -18,8 +18,8 @@ from subgrade.constants import MAD_TO_SIGMA
 
 NAN = float("nan")
 PRIOR_NIGHTS = 4.0
-"""Nights' worth of belief in the stated errors: a choice.  Between two nights 4.6 sigma are then
-a change."""
+"""Nights' worth of belief in the stated errors: a choice.  Between two nights 5.6 sigma are then
+a change, of a vector 7.3."""
 TAIL = 4.0
 """Degrees of freedom of one night's error, which has heavier tails than a Gaussian: a choice."""
 FALSE_ALARM = 0.005
