@@ -140,6 +140,7 @@ def test_seeing_is_reduced_to_the_zenith():
     assert "not reduced" in wide.points[0].note
 
 
+@pytest.mark.slow
 def test_altitude_and_moon_against_astropy():
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body, get_sun
     from astropy.time import Time

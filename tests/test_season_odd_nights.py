@@ -70,7 +70,7 @@ def sentences(value):
     return [value] if isinstance(value, str) else []
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(25))
 def test_whatever_is_missing(seed):
     rng = np.random.default_rng(seed)
     nights = tuple(odd(rng, day) for day in range(rng.integers(0, 8)))
