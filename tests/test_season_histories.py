@@ -57,6 +57,15 @@ def test_a_mount_that_is_set_up_anew_each_night():
     assert found.scatter == pytest.approx(6.0, rel=0.35)
 
 
+def test_a_fixed_mount_with_errors_too_small_is_not_set_up_anew():
+    rng = np.random.default_rng(6)
+    nights = [night(d, pole=pole(*(3 + 0.6 * rng.normal(size=2)), error=0.15)) for d in range(12)]
+    found = by_key(histories(nights), "polar_error")
+    assert not found.changes
+    assert found.verdict.startswith("No lasting move over 12 nights")
+    assert found.mean == pytest.approx(np.hypot(3, 3), abs=0.6)
+
+
 def test_two_nights_two_sigma_apart_are_not_judged():
     def worm(day, period, error):
         numbers = [("worm period", period, error, "s")]
@@ -100,6 +109,11 @@ def test_guiding_that_varies_with_the_air_does_not_change():
     assert found.scatter == pytest.approx(0.1, rel=0.6)
 
 
+def test_errors_along_camera_axes_are_not_called_ra():
+    nights = [night(d, guiding={"axes": "xy", "calm_rms_ra": 0.4}) for d in range(3)]
+    assert not [h for h in histories(nights) if h.key.startswith("guiding")]
+
+
 def test_focus_slopes_of_other_units_are_kept_apart():
     def one(day, slope, unit):
         return night(day, trends={"focus_slope": slope, "focus_error": 0.001, "focus_unit": unit})
@@ -126,6 +140,7 @@ def test_seeing_is_reduced_to_the_zenith():
     assert "not reduced" in wide.points[0].note
 
 
+@pytest.mark.slow
 def test_altitude_and_moon_against_astropy():
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body, get_sun
     from astropy.time import Time

@@ -196,7 +196,8 @@ def loss_rate(nights: Sequence[GradedNight], reasons: Sequence[str], event_s: fl
 
 def _frame_s(nights) -> float:
     """Exposure time of a typical frame."""
-    return float(np.median([np.nanmedian(n.frames.exposure_s) for n in nights if len(n.frames)]))
+    known = np.concatenate([n.frames.exposure_s for n in nights])
+    return float(np.nanmedian(known)) if np.isfinite(known).any() else 0.0
 
 
 def _events(night: GradedNight, reasons: Sequence[str]) -> list[float]:

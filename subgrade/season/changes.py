@@ -18,8 +18,8 @@ from subgrade.constants import MAD_TO_SIGMA
 
 NAN = float("nan")
 PRIOR_NIGHTS = 4.0
-"""Nights' worth of belief in the stated errors: a choice.  Between two nights 4.6 sigma are then
-a change."""
+"""Nights' worth of belief in the stated errors: a choice.  Between two nights 5.6 sigma are then
+a change, of a vector 7.3."""
 TAIL = 4.0
 """Degrees of freedom of one night's error, which has heavier tails than a Gaussian: a choice."""
 FALSE_ALARM = 0.005
@@ -143,7 +143,7 @@ def _described(value, error, first, prior) -> Levels:
     """Means of given stretches, the scatter about them and the significance of each step."""
     n, d = value.shape
     scatter = _scatter(value, error, first, prior) if prior + n > len(first) else NAN
-    free = n - len(first) + prior * _belief(error, np.nan_to_num(scatter) ** 2)
+    free = n - len(first) + prior * _belief(_own(error), np.nan_to_num(scatter) ** 2)
     mean, variance = _means(value, error**2 + np.nan_to_num(scatter) ** 2, first)
     step = np.diff(mean, axis=0)
     both = variance[1:] + variance[:-1]
@@ -170,34 +170,41 @@ def _scatter(value, error, first, prior) -> float:
     """Scatter beyond the errors that makes chi^2 about the means what it should be."""
     n, d = value.shape
     stretch = np.repeat(np.arange(len(first)), np.diff(np.append(first, n)))
+    own = _own(error)
 
     def left(extra: float) -> float:
         variance = np.maximum(error**2 + extra, 1e-300)
         mean, _ = _means(value, variance, first)
         chi2 = float(np.sum((value - mean[stretch]) ** 2 / variance))
-        return chi2 - d * (n - len(first) + _pull(error, extra, prior))
+        return chi2 - d * (n - len(first) + _pull(own, extra, prior))
 
-    high = float(np.sum(np.ptp(value, axis=0) ** 2))
-    if high == 0.0 or left(0.0) <= 0.0:
-        return 0.0
+    return float(np.sqrt(_where_it_falls(left, float(np.sum(np.ptp(value, axis=0) ** 2)))))
+
+
+def _where_it_falls(left, high: float) -> float:
+    """Extra variance from 0 to ``high`` at which a falling function is 0; 0 where it is below."""
     low = high * 1e-12
-    if left(low) <= 0.0:
+    if not high > 0.0 or left(low) <= 0.0:
         return 0.0
-    for _ in range(HALVINGS):  # left() falls with the scatter; halved on a scale of powers
+    for _ in range(HALVINGS):  # on a scale of powers
         middle = np.sqrt(low * high)
         low, high = (middle, high) if left(middle) > 0.0 else (low, middle)
-    return float(np.sqrt(np.sqrt(low * high)))
+    return float(np.sqrt(low * high))
 
 
-def _belief(error, extra: float) -> float:
+def _own(error) -> float:
+    """Variance of a typical night by its error."""
+    return float(np.median(error) ** 2)
+
+
+def _belief(own: float, extra: float) -> float:
     """What is left of the belief in the errors, 0..1, when so much variance comes on top."""
-    own = float(np.median(error) ** 2)
     return own / (own + extra) if own + extra > 0 else 0.0
 
 
-def _pull(error, extra: float, prior: float) -> float:
+def _pull(own: float, extra: float, prior: float) -> float:
     """By how much the nights' worth of belief hold the scatter down, in degrees of freedom."""
-    belief = _belief(error, extra)
+    belief = _belief(own, extra)
     return prior * belief * (1.0 - belief)
 
 
@@ -243,28 +250,24 @@ def _trend(value, error, x, prior):
     n = len(value)
     if n < FEWEST_FOR_TREND or not np.ptp(x) > 0:
         return None
-    y, e, t = value[:, 0], error[:, 0], x - x.mean()
+    y, e, own = value[:, 0], error[:, 0], _own(error)
 
     def fit(extra: float):
         variance = np.maximum(e**2 + extra, 1e-300)
-        design = np.column_stack([np.ones(n), t]) / np.sqrt(variance)[:, None]
-        covariance = np.linalg.pinv(design.T @ design)
-        line = covariance @ design.T @ (y / np.sqrt(variance))
-        rest = y - line[0] - line[1] * t
-        over = float(np.sum(rest**2 / variance)) - (n - 2 + _pull(error, extra, prior))
-        return line, covariance, rest, variance, over
+        weight = 1.0 / variance
+        t = x - weight @ x / weight.sum()
+        spread = float(weight @ t**2)
+        slope = float(weight @ (t * y)) / spread
+        return slope, spread, y - weight @ y / weight.sum() - slope * t, variance
 
-    low, high = float(np.ptp(y)) ** 2 * 1e-12, float(np.ptp(y)) ** 2
-    if not high > 0:
-        return None
-    extra = low if fit(low)[4] <= 0 else None
-    for _ in range(HALVINGS if extra is None else 0):
-        middle = np.sqrt(low * high)
-        low, high = (middle, high) if fit(middle)[4] > 0 else (low, middle)
-    extra = np.sqrt(low * high) if extra is None else extra
-    line, covariance, rest, variance, _ = fit(extra)
-    slope, slope_error = float(line[1]), float(np.sqrt(covariance[1, 1]))
-    if chance_of(slope / slope_error, n - 2 + prior * _belief(error, extra)) > FALSE_ALARM:
+    def left(extra: float) -> float:
+        _, _, rest, variance = fit(extra)
+        return float(np.sum(rest**2 / variance)) - (n - 2 + _pull(own, extra, prior))
+
+    extra = _where_it_falls(left, float(np.ptp(y)) ** 2)
+    slope, spread, rest, variance = fit(extra)
+    slope_error = spread**-0.5
+    if chance_of(slope / slope_error, n - 2 + prior * _belief(own, extra)) > FALSE_ALARM:
         return None
     return slope, slope_error, float(np.sqrt(extra)), _penalised(rest, variance, 2)
 

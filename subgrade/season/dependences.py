@@ -91,7 +91,7 @@ KINDS = {
     ),
     "sky_by_hour": Kind(
         "sky_by_hour",
-        "Sky without Moon or twilight through the night",
+        "Sky brightness through the night, without Moon and twilight",
         "mag",
         HOUR,
         "h",
@@ -104,7 +104,7 @@ KINDS = {
     ),
     "sky_by_moon": Kind(
         "sky_by_moon",
-        "Sky and the Moon's altitude",
+        "Sky brightness and the altitude of the Moon",
         "mag",
         "altitude of the Moon",
         "°",
@@ -380,7 +380,7 @@ def _phase(rows, subject: str) -> Dependence | None:
     )
     return Dependence(
         "sky_by_phase",
-        "Sky with the Moon up, above the sky without it",
+        "Sky brightness with the Moon up, above that without it",
         "mag",
         "lit share of the Moon",
         "%",

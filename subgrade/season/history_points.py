@@ -72,7 +72,8 @@ def _of_the_mount(night: GradedNight) -> Iterable[tuple]:
     yield period, subject, *worm.get("worm period", (NAN, NAN)), ""
     size = Quantity("worm_amplitude", "Amplitude of the periodic error", "″", True)
     yield size, subject, *worm.get("amplitude on the sky", (NAN, NAN)), ""
-    for axis, name in (("ra", "RA"), ("dec", "Dec")):
+    along = (night.record.get("guiding") or {}).get("axes") in (None, "ra_dec")
+    for axis, name in (("ra", "RA"), ("dec", "Dec")) if along else ():
         rms = getattr(night.frames, f"guide_rms_{axis}_arcsec")[night.frames.kept]
         of_kept = Quantity(f"guiding_{axis}", f"Guiding RMS in {name}", "″", False)
         yield of_kept, subject, *median_of(rms), "median of the kept frames"

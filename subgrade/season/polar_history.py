@@ -11,10 +11,13 @@ from subgrade.season.changes import Levels, levels_of
 from subgrade.season.dates import between, several_years
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint
 from subgrade.season.recorded import guided_number, main_setup, pole_of
-from subgrade.season.written import amount
+from subgrade.season.written import amount, roughly
 
 SIZE, HIGH, EAST = "misalignment", "too high", "too far east on the sky"
 BOUND = "a lower bound: only one part of the error is known"
+ANEW_ARCMIN = 1.0
+"""Scatter of each part from which a mount is called set up anew; one that stands fixed keeps its
+axis better: common practice, no source."""
 OFTEN = 0.5
 """Share of the gaps between nights with a change from which it is called set up anew: a choice."""
 AGREE = 6.2
@@ -92,7 +95,7 @@ def _set_up_anew(levels: Levels, count: int) -> bool:
     """Whether it points elsewhere so often that no single night changed it."""
     steps = len(levels.sigma)
     if steps == 0:
-        return levels.excess and count > 2
+        return levels.excess and count > 2 and levels.scatter > ANEW_ARCMIN
     return count > 3 and steps > 1 and steps >= OFTEN * (count - 1)
 
 
@@ -144,6 +147,11 @@ def _verdict(levels: Levels, changes, anew: bool, parts: np.ndarray, count: int)
         )
     if count == 2:
         return f"The two nights agree within their errors: {size} off the pole."
+    if levels.excess and levels.scatter > 0:
+        return (
+            f"No lasting move over {count} nights: {size} off the pole, and "
+            f"{roughly(levels.scatter, '′')} of scatter from night to night in either direction."
+        )
     return f"Steady over {count} nights: {size} off the pole."
 
 

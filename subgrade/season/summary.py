@@ -139,11 +139,16 @@ def _advice(advice: Sequence[AdviceFollowed]) -> str:
         ("yes", "less lost since"),
         ("worse", "more lost since"),
         ("no", "no less lost since"),
+        ("nothing", "it had cost no frame"),
         ("not known", "what it saved is not known yet"),
     ):
-        topics = [a.topic for a in done if a.helped == word]
+        topics = [a.topic for a in done if _outcome(a) == word]
         parts += [f"{listed(topics)} ({text})"] if topics else []
     return f"Advice that shows as followed: {', '.join(parts)}." if parts else ""
+
+
+def _outcome(item: AdviceFollowed) -> str:
+    return "nothing" if item.before == item.after == 0.0 else item.helped
 
 
 def _next(season: Season) -> str:
