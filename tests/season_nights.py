@@ -27,7 +27,7 @@ from subgrade.stars.model import FrameStars, StarList
 NEA = 2.266180
 """Noise-equivalent area of a Gaussian star, FWHM²."""
 IMAGE_ERROR = 0.035
-"""Relative error that all fluxes of a frame share, with one star in the frame's star image; it
+"""Relative error that all fluxes of a night share, with one star in its frames' star images; it
 falls with the root of their number (docs/comparing.md)."""
 MOST_IN_IMAGE = 100
 
@@ -242,21 +242,21 @@ def diagnosis(*findings: dict) -> dict:
 def _frames(plan: Plan, sky: Sky, rng) -> list[_Made]:
     start = datetime.datetime.fromisoformat(plan.start).timestamp()
     step = plan.cadence_s or (plan.exposure_s or 60.0) + 10.0
-    return [_made(plan, sky, rng, k, start + k * step) for k in range(plan.frames)]
+    image = rng.normal()
+    return [_made(plan, sky, rng, k, start + k * step, image) for k in range(plan.frames)]
 
 
 def _of(value, k: int):
     return value if value is None or np.isscalar(value) else value[k]
 
 
-def _made(plan: Plan, sky: Sky, rng, k: int, start: float) -> _Made:
+def _made(plan: Plan, sky: Sky, rng, k: int, start: float, image: float) -> _Made:
     scale = plan.true_scale or plan.scale or 1.5
     light = _of(plan.transparency, k)
     noise = float(_of(plan.noise_adu, k))
     fwhm = _of(plan.fwhm_arcsec, k) / scale * float(np.exp(plan.fwhm_scatter * rng.normal()))
     flux = sky.rate * (plan.exposure_s or 60.0) * plan.ratio * light
     sigma = noise * fwhm * np.sqrt(NEA)
-    image = IMAGE_ERROR * rng.normal()
     noisy = flux + sigma * rng.normal(size=len(flux))
     z = (sky.place - plan.centre) / scale * np.exp(1j * np.radians(plan.turn_deg))
     z = np.conj(z) if plan.mirrored else z
@@ -268,7 +268,7 @@ def _made(plan: Plan, sky: Sky, rng, k: int, start: float) -> _Made:
     inside = (z.real > 3) & (z.real < plan.shape[1] - 4)
     inside &= (z.imag > 3) & (z.imag < plan.shape[0] - 4)
     count = int((inside & (noisy > 5 * sigma)).sum())
-    seen = noisy * (1 + image / np.sqrt(np.clip(count, 1, MOST_IN_IMAGE)))
+    seen = noisy * (1 + IMAGE_ERROR * image / np.sqrt(np.clip(count, 1, MOST_IN_IMAGE)))
     found = np.flatnonzero(inside & (seen > 5 * sigma))
     found = found[np.argsort(-seen[found])]
     moments = _moments(fwhm, _of(plan.eccentricity, k), _of(plan.angle_deg, k))

@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from subgrade.diagnosis.field_motion import ARCMIN, POLAR_RATE, Turn, unbroken
 from subgrade.diagnosis.night_view import view_of
-from subgrade.diagnosis.polar_axis import polar_axis
+from subgrade.diagnosis.polar_axis import polar_axis, pole_numbers
 from subgrade.diagnosis.polar_axis_fit import Drift, solve_pole
 from subgrade.judging import load_limits
 from subgrade.judging.model import Judgement
@@ -220,3 +220,15 @@ def test_the_direction_turns_round_south_of_the_equator(where):
     east = np.cos(h) ** 2 > 0 and where == "north"
     assert ("east" in found.sentence) == east
     assert ("west" in found.sentence) != east
+
+
+def test_an_axis_on_the_pole_has_numbers_and_no_finding():
+    # a finding has to be significant, a comparison of nights does not
+    view = recorded_night(0.05, 0.0, 50.0, 20.0)
+    assert polar_axis(view) is None
+    numbers = {q.name: q for q in pole_numbers(view)}
+    size = numbers["misalignment"]
+    assert size.value < 2.0 * size.error
+    assert all(np.isfinite(q.value) for q in numbers.values())
+    large = recorded_night(0.0, 20.0, 50.0)
+    assert tuple(q for q in pole_numbers(large)) == polar_axis(large).numbers

@@ -29,6 +29,7 @@ def corrections_sent(record: GuideRecord) -> dict[str, float]:
     dict
         ``ra_ms_per_arcsec``, ``ra_ms_per_arcsec_error`` : length of an RA correction over the
         error that it answered, median of the errors above the median one, and its error;
+        ``dec_ms_per_arcsec``, ``dec_ms_per_arcsec_error`` : the same in Dec;
         ``ra_share``, ``dec_share`` : share of the samples with a correction;
         ``dec_rarer_share`` : share of the Dec corrections in the rarer direction;
         ``settling_s`` : median time that a dither took to settle.
@@ -39,11 +40,14 @@ def corrections_sent(record: GuideRecord) -> dict[str, float]:
         inside = slice(*np.searchsorted(record.time, (begin, np.nextafter(end, np.inf))))
         quiet[inside] = False
     strength, error = _strength(record.ra[quiet], record.ra_pulse_ms[quiet])
+    in_dec, dec_error = _strength(record.dec[quiet], record.dec_pulse_ms[quiet])
     dec = record.dec_pulse_ms[quiet]
     up, down = np.count_nonzero(dec > 0), np.count_nonzero(dec < 0)
     return {
         "ra_ms_per_arcsec": strength,
         "ra_ms_per_arcsec_error": error,
+        "dec_ms_per_arcsec": in_dec,
+        "dec_ms_per_arcsec_error": dec_error,
         "ra_share": _share(record.ra_pulse_ms[quiet]),
         "dec_share": _share(dec),
         "dec_rarer_share": min(up, down) / (up + down) if up + down else math.nan,

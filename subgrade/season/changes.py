@@ -18,8 +18,8 @@ from subgrade.constants import MAD_TO_SIGMA
 
 NAN = float("nan")
 PRIOR_NIGHTS = 4.0
-"""Nights' worth of belief in the stated errors: a choice.  Between two nights 4.6 sigma are then
-a change."""
+"""Nights' worth of belief in the stated errors: a choice.  Between two nights 5.6 sigma are then
+a change, of a vector 7.3."""
 TAIL = 4.0
 """Degrees of freedom of one night's error, which has heavier tails than a Gaussian: a choice."""
 FALSE_ALARM = 0.005
@@ -28,6 +28,10 @@ MOST_STEPS = 6
 """Steps looked for in one quantity; more of them are scatter: a choice."""
 FEWEST_FOR_TREND = 5
 """Nights from which a steady trend is sought: a choice."""
+HALVINGS = 20
+"""Of twelve powers of ten, in which the scatter's square is sought: good to 0.01%."""
+ROUNDING = 1e-6
+"""Of the largest value: no number is known better than it was written."""
 MORE_THAN_ERRORS = 1e-3
 """Probability below which the nights scatter by more than their errors: a choice."""
 
@@ -88,6 +92,7 @@ def levels_of(
     """
     value = np.asarray(value, float).reshape(len(value), -1)
     error, prior = _filled(np.asarray(error, float).reshape(value.shape), steady)
+    error = np.maximum(error, ROUNDING * np.abs(value).max(initial=0.0))
     best = _described(value, error, np.array([0]), prior)
     for first in _partitions(value, error):
         found = _described(value, error, first, prior)
@@ -101,7 +106,7 @@ def levels_of(
 
 
 def weighted_mean(value: np.ndarray, error: np.ndarray) -> tuple[float, float, float]:
-    """Mean of values that scatter by more than their errors, its error, and that scatter.
+    """Mean of nights that scatter by more than their errors, its error, and that scatter.
 
     Parameters
     ----------
@@ -109,7 +114,7 @@ def weighted_mean(value: np.ndarray, error: np.ndarray) -> tuple[float, float, f
         As for `levels_of`; not empty.
     """
     value = np.asarray(value, float)[:, None]
-    error, prior = _filled(np.asarray(error, float)[:, None], True)
+    error, prior = _filled(np.asarray(error, float)[:, None], False)
     one = _described(value, error, np.array([0]), prior)
     return float(one.mean[0, 0]), float(one.error[0, 0]), one.scatter
 
@@ -137,17 +142,14 @@ def _filled(error: np.ndarray, steady: bool) -> tuple[np.ndarray, float]:
 def _described(value, error, first, prior) -> Levels:
     """Means of given stretches, the scatter about them and the significance of each step."""
     n, d = value.shape
-    stretch = np.zeros(n, int)
-    stretch[first[1:]] = 1
-    stretch = np.cumsum(stretch)
-    scatter = _scatter(value, error, stretch, prior) if prior + n > len(first) else NAN
-    free = n - len(first) + prior * _belief(error, np.nan_to_num(scatter) ** 2)
-    mean, variance = _means(value, error**2 + np.nan_to_num(scatter) ** 2, stretch)
+    scatter = _scatter(value, error, first, prior) if prior + n > len(first) else NAN
+    free = n - len(first) + prior * _belief(_own(error), np.nan_to_num(scatter) ** 2)
+    mean, variance = _means(value, error**2 + np.nan_to_num(scatter) ** 2, first)
     step = np.diff(mean, axis=0)
     both = variance[1:] + variance[:-1]
     with np.errstate(divide="ignore", invalid="ignore"):
         sigma = np.sqrt(np.sum(step**2 / both, axis=1))
-    count = np.bincount(stretch)
+    count = np.diff(np.append(first, n))
     fewer = np.minimum(count[1:], count[:-1])
     chance = [
         min(1.0, (n - 1) * chance_of(s, min(free, TAIL * m / d), d)) if np.isfinite(s) else 1.0
@@ -157,46 +159,52 @@ def _described(value, error, first, prior) -> Levels:
     return Levels(first, mean, np.sqrt(variance), known, sigma, np.array(chance))
 
 
-def _means(value, variance, stretch) -> tuple[np.ndarray, np.ndarray]:
+def _means(value, variance, first) -> tuple[np.ndarray, np.ndarray]:
     """Weighted means of the stretches and their variance, shape (k, d)."""
     weight = 1.0 / np.maximum(variance, 1e-300)
-    total, sums = (np.zeros((stretch[-1] + 1, value.shape[1])) for _ in range(2))
-    np.add.at(total, stretch, weight)
-    np.add.at(sums, stretch, weight * value)
+    total, sums = (np.add.reduceat(v, first, axis=0) for v in (weight, weight * value))
     return sums / total, 1.0 / total
 
 
-def _scatter(value, error, stretch, prior) -> float:
+def _scatter(value, error, first, prior) -> float:
     """Scatter beyond the errors that makes chi^2 about the means what it should be."""
     n, d = value.shape
+    stretch = np.repeat(np.arange(len(first)), np.diff(np.append(first, n)))
+    own = _own(error)
 
     def left(extra: float) -> float:
         variance = np.maximum(error**2 + extra, 1e-300)
-        mean, _ = _means(value, variance, stretch)
+        mean, _ = _means(value, variance, first)
         chi2 = float(np.sum((value - mean[stretch]) ** 2 / variance))
-        return chi2 - d * (n - 1 - stretch[-1] + _pull(error, extra, prior))
+        return chi2 - d * (n - len(first) + _pull(own, extra, prior))
 
-    high = float(np.sum(np.ptp(value, axis=0) ** 2))
-    if high == 0.0 or left(0.0) <= 0.0:
-        return 0.0
+    return float(np.sqrt(_where_it_falls(left, float(np.sum(np.ptp(value, axis=0) ** 2)))))
+
+
+def _where_it_falls(left, high: float) -> float:
+    """Extra variance from 0 to ``high`` at which a falling function is 0; 0 where it is below."""
     low = high * 1e-12
-    if left(low) <= 0.0:
+    if not high > 0.0 or left(low) <= 0.0:
         return 0.0
-    for _ in range(40):  # left() falls with the scatter; halved on a scale of powers
+    for _ in range(HALVINGS):  # on a scale of powers
         middle = np.sqrt(low * high)
         low, high = (middle, high) if left(middle) > 0.0 else (low, middle)
-    return float(np.sqrt(np.sqrt(low * high)))
+    return float(np.sqrt(low * high))
 
 
-def _belief(error, extra: float) -> float:
+def _own(error) -> float:
+    """Variance of a typical night by its error."""
+    return float(np.median(error) ** 2)
+
+
+def _belief(own: float, extra: float) -> float:
     """What is left of the belief in the errors, 0..1, when so much variance comes on top."""
-    own = float(np.median(error) ** 2)
     return own / (own + extra) if own + extra > 0 else 0.0
 
 
-def _pull(error, extra: float, prior: float) -> float:
+def _pull(own: float, extra: float, prior: float) -> float:
     """By how much the nights' worth of belief hold the scatter down, in degrees of freedom."""
-    belief = _belief(error, extra)
+    belief = _belief(own, extra)
     return prior * belief * (1.0 - belief)
 
 
@@ -242,36 +250,31 @@ def _trend(value, error, x, prior):
     n = len(value)
     if n < FEWEST_FOR_TREND or not np.ptp(x) > 0:
         return None
-    y, e, t = value[:, 0], error[:, 0], x - x.mean()
+    y, e, own = value[:, 0], error[:, 0], _own(error)
 
     def fit(extra: float):
         variance = np.maximum(e**2 + extra, 1e-300)
-        design = np.column_stack([np.ones(n), t]) / np.sqrt(variance)[:, None]
-        covariance = np.linalg.pinv(design.T @ design)
-        line = covariance @ design.T @ (y / np.sqrt(variance))
-        rest = y - line[0] - line[1] * t
-        over = float(np.sum(rest**2 / variance)) - (n - 2 + _pull(error, extra, prior))
-        return line, covariance, rest, variance, over
+        weight = 1.0 / variance
+        t = x - weight @ x / weight.sum()
+        spread = float(weight @ t**2)
+        slope = float(weight @ (t * y)) / spread
+        return slope, spread, y - weight @ y / weight.sum() - slope * t, variance
 
-    low, high = float(np.ptp(y)) ** 2 * 1e-12, float(np.ptp(y)) ** 2
-    if not high > 0:
-        return None
-    extra = low if fit(low)[4] <= 0 else None
-    for _ in range(40 if extra is None else 0):
-        middle = np.sqrt(low * high)
-        low, high = (middle, high) if fit(middle)[4] > 0 else (low, middle)
-    extra = np.sqrt(low * high) if extra is None else extra
-    line, covariance, rest, variance, _ = fit(extra)
-    slope, slope_error = float(line[1]), float(np.sqrt(covariance[1, 1]))
-    if chance_of(slope / slope_error, n - 2 + prior * _belief(error, extra)) > FALSE_ALARM:
+    def left(extra: float) -> float:
+        _, _, rest, variance = fit(extra)
+        return float(np.sum(rest**2 / variance)) - (n - 2 + _pull(own, extra, prior))
+
+    extra = _where_it_falls(left, float(np.ptp(y)) ** 2)
+    slope, spread, rest, variance = fit(extra)
+    slope_error = spread**-0.5
+    if chance_of(slope / slope_error, n - 2 + prior * _belief(own, extra)) > FALSE_ALARM:
         return None
     return slope, slope_error, float(np.sqrt(extra)), _penalised(rest, variance, 2)
 
 
 def _criterion(value, error, levels: Levels) -> float:
-    stretch = np.zeros(len(value), int)
-    stretch[levels.first[1:]] = 1
-    rest = value - levels.mean[np.cumsum(stretch)]
+    count = np.diff(np.append(levels.first, len(value)))
+    rest = value - np.repeat(levels.mean, count, axis=0)
     variance = np.maximum(error**2 + np.nan_to_num(levels.scatter) ** 2, 1e-300)
     return _penalised(rest, variance, 2 * len(levels.first) - 1)
 
@@ -288,6 +291,6 @@ def _excess(value, error) -> bool:
     n, d = value.shape
     if n < 2 or not (error > 0).all():
         return False
-    mean, _ = _means(value, error**2, np.zeros(n, int))
+    mean, _ = _means(value, error**2, np.zeros(1, int))
     chi2 = float(np.sum((value - mean[0]) ** 2 / error**2))
     return bool(chdtrc(d * (n - 1), chi2) < MORE_THAN_ERRORS)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from subgrade.season.model import GradedNight, NightSeries
 from subgrade.season.names import alike
+from subgrade.season.placing import place_on_one
 
 SAME_FIELD_DEG = 0.5
 """Pointings of a series without a target closer than this to a named one's are that target's:
@@ -63,6 +64,59 @@ def fields_of(nights: Sequence[GradedNight]) -> list[FieldSeries]:
         )
         for members in named.values()
     ]
+
+
+def fields_by_stars(
+    fields: Sequence[FieldSeries], lists: Mapping, setups: Mapping
+) -> list[FieldSeries]:
+    """Fields without a target parted, or joined to those of a target, by their stars.
+
+    Parameters
+    ----------
+    fields : sequence of FieldSeries
+    lists : mapping of (int, int) to ClearStars or None
+        Stars of each member.
+    setups : mapping of (int, int) to Setup
+    """
+    named = [field for field in fields if field.target is not None]
+    nameless = []
+    for field in fields:
+        if field.target is not None:
+            continue
+        bare = [m for m in field.members if lists[m] is None]
+        left = [m for m in field.members if lists[m] is not None]
+        while left:
+            mine = _matching(left[0], left, lists, setups)
+            left = [m for m in left if m not in mine]
+            home = next(
+                (k for k, f in enumerate(named) if _joins(mine[0], field, f, lists, setups)), -1
+            )
+            if home < 0:
+                nameless.append(FieldSeries(None, field.filter, tuple(mine)))
+            else:
+                members = tuple(sorted((*named[home].members, *mine)))
+                named[home] = replace(named[home], members=members)
+        if bare:
+            nameless.append(FieldSeries(None, field.filter, tuple(bare)))
+    return named + nameless
+
+
+def _matching(first, members, lists, setups) -> list[tuple[int, int]]:
+    """Members whose stars match those of the first, directly or through others; it among them."""
+    order = [first, *(m for m in members if m != first)]
+    placed, _ = place_on_one([lists[m] for m in order], [setups[m] for m in order], root=0)
+    return sorted(m for m, place in zip(order, placed, strict=True) if place is not None)
+
+
+def _joins(member, field: FieldSeries, named: FieldSeries, lists, setups) -> bool:
+    """Whether a nameless series shows the stars of a named field of its filter."""
+    if alike(named.filter) != alike(field.filter):
+        return False
+    others = [m for m in named.members if lists[m] is not None]
+    if not others:
+        return False
+    fullest = max(others, key=lambda m: len(lists[m]))
+    return len(_matching(fullest, [fullest, member], lists, setups)) == 2
 
 
 def _pointed_alike(series: NightSeries, named: dict, of: dict) -> tuple | None:

@@ -18,6 +18,9 @@ from subgrade.season.names import DAY_S, HALF_DAY_S, alike, evening, made_unique
 from subgrade.season.rows import Row, kept_measurements, rows_of, table_of
 from subgrade.season.setups import Taken, setups_of
 
+CLEAR_SHARE = 3
+"""The clear level of a night among several is the median of one kept frame in so many, the
+clearest (a choice): which level is taken cancels in ties and weights."""
 LOOKED_AT = 3
 """Measurements of a series that are tried for its setup and pointing; any one has them."""
 NO_SETUP = Setup("unknown setup", None, (0, 0), (1, 1))
@@ -41,6 +44,7 @@ class _Part:
     folder: _Folder
     rows: list[Row]
     alone: bool = True
+    whole: bool = True
     groups: list[int] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
     pointings: list[tuple[float, float]] = field(default_factory=list)
@@ -101,6 +105,7 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         seen.add(place)
         try:
             session = open_results(given)
+            _must_fit(session.record)
             rows, cause = rows_of(session)
         except ResultsError as error:
             problems.append((str(given), str(error).removeprefix(f"{given}: ")))
@@ -113,6 +118,20 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         path = Path(os.path.abspath(session.folder))
         found.append(_Folder(path, record, rows, [cause] if cause else [], written))
     return found, problems
+
+
+def _must_fit(record: dict) -> None:
+    """Make sure that the parts of a session that are read are what they should be.
+
+    Raises
+    ------
+    TypeError
+    """
+    groups = record.get("groups") or []
+    summaries = (record.get("night") or {}).get("groups") or []
+    for part in (groups, summaries):
+        if not isinstance(part, list) or not all(isinstance(item, dict) for item in part):
+            raise TypeError("its groups are damaged")
 
 
 def _drop_repeated(folders: list[_Folder]) -> None:
@@ -150,7 +169,8 @@ def _parts_of(folder: _Folder) -> list[_Part]:
     fullest = Counter(night).most_common(1)[0][0]
     parts = []
     for k in sorted(set(night)):
-        part = _Part(folder, [r for r, n in zip(rows, night, strict=True) if n == k], k == fullest)
+        mine = [r for r, n in zip(rows, night, strict=True) if n == k]
+        part = _Part(folder, mine, k == fullest, len(set(night)) == 1)
         part.site = site
         part.notes = list(folder.notes)
         _look_at(part)
@@ -244,6 +264,7 @@ def _night(part: _Part, setups: Sequence[Setup]) -> GradedNight:
     place = {group: k for k, group in enumerate(part.groups)}
     rows = sorted(part.rows, key=lambda r: (np.nan_to_num(r.start_unix, nan=np.inf), r.path))
     frames = table_of(rows, (place.get(row.group, -1) for row in rows))
+    frames = frames if part.whole else _on_own_level(frames)
     return GradedNight(
         label=_date(frames, part.site[1]) or part.folder.path.name,
         folder=part.folder.path,
@@ -255,6 +276,18 @@ def _night(part: _Part, setups: Sequence[Setup]) -> GradedNight:
         site_lon_deg=part.site[1],
         notes=tuple(dict.fromkeys(part.notes)),
     )
+
+
+def _on_own_level(frames: FrameTable) -> FrameTable:
+    """Transparencies against each series' own clear level, where a folder's nights share one."""
+    light = frames.transparency.copy()
+    for series in set(frames.series[frames.series >= 0].tolist()):
+        mine = frames.series == series
+        sound = light[mine & frames.kept & ~frames.transparency_is_limit & np.isfinite(light)]
+        if sound.size:
+            clearest = np.sort(sound)[-max(1, sound.size // CLEAR_SHARE) :]
+            light[mine] /= np.median(clearest)
+    return replace(frames, transparency=light)
 
 
 def _date(frames: FrameTable, lon_deg: float) -> str:

@@ -7,13 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.figures import listed
 from subgrade.season.changes import Levels, chance_of, levels_of
 from subgrade.season.dates import between, night_name, several_years
 from subgrade.season.history_points import Quantity, all_points
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint, Tie
 from subgrade.season.polar_history import polar_histories
-from subgrade.season.written import amount, per_month
+from subgrade.season.written import UNKNOWN, amount, per_month, roughly
 
 DAY_S = 86400.0
 MONTH_DAYS = 30.44
@@ -33,6 +32,10 @@ ORDER = (
     "sky",
     "clear_level",
 )
+RELATIVE = ("sky", "clear_level")
+"""Quantities counted from the best night, which alone they say nothing of."""
+SLIGHT = 0.02
+"""Scatter from night to night, of the mean, below which a quantity is called steady: a choice."""
 AGREE = 2.0
 """Two nights that differ by less than this many errors agree: a choice."""
 
@@ -55,6 +58,8 @@ def histories(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tuple[
     found = list(polar_histories(nights))
     points = all_points(nights, ties)
     for (quantity, subject), its_points in points.items():
+        if quantity.key in RELATIVE and len(its_points) < 2:
+            continue
         found.append(history_of(nights, quantity, _named(quantity, subject, points), its_points))
     return tuple(sorted(found, key=lambda h: (ORDER.index(h.key), h.subject)))
 
@@ -84,11 +89,17 @@ def history_of(
         subject,
         tuple(points),
         float(levels.mean[0, 0]) if one else NAN,
-        float(levels.error[0, 0]) if one and levels.error[0, 0] > 0 else NAN,
+        float(levels.error[0, 0]) if one and _has_error(levels) else NAN,
         levels.scatter,
         changes,
         _verdict(nights, quantity, points, levels, changes),
+        levels.slope * MONTH_DAYS,
+        levels.slope_error * MONTH_DAYS,
     )
+
+
+def _has_error(levels: Levels) -> bool:
+    return bool(levels.error[0, 0] > UNKNOWN * abs(levels.mean[0, 0]))
 
 
 def night_days(nights: Sequence[GradedNight], points: Sequence[HistoryPoint]) -> np.ndarray | None:
@@ -124,10 +135,11 @@ def _verdict(nights, quantity: Quantity, points, levels: Levels, changes) -> str
     if len(points) == 2:
         return _of_two(quantity, points)
     count = f"{len(points)} nights"
-    if levels.scatter > 0 and (levels.excess or not quantity.steady):
+    varies = levels.scatter > SLIGHT * abs(float(levels.mean[0, 0]))
+    if varies and (levels.excess or not quantity.steady):
         return (
             f"No lasting change over {count}: {mean} on average, and "
-            f"{amount(levels.scatter, NAN, unit)} of scatter from night to night."
+            f"{roughly(levels.scatter, unit)} of scatter from night to night."
         )
     if len(points) == 3 and not quantity.steady:
         return f"Three nights are too few to judge a change: {mean} on average."
@@ -148,14 +160,3 @@ def _of_two(quantity: Quantity, points) -> str:
             f"the error, which chance does in {100 * chance:.0f}% of such pairs."
         )
     return f"Whether it changed cannot be judged from two nights: {one} and {two}."
-
-
-def changed_most(found: Sequence[History]) -> list[Change]:
-    """Changes of all histories that a person can act on, the most significant first."""
-    held = [c for h in found for c in h.changes if h.key not in ("polar_altitude", "polar_azimuth")]
-    return sorted(held, key=lambda c: -c.sigma)
-
-
-def nights_named(nights: Sequence[GradedNight], which: Sequence[int]) -> str:
-    """Some nights for a sentence."""
-    return listed([night_name(nights[k].label) for k in which])

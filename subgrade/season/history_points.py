@@ -72,7 +72,8 @@ def _of_the_mount(night: GradedNight) -> Iterable[tuple]:
     yield period, subject, *worm.get("worm period", (NAN, NAN)), ""
     size = Quantity("worm_amplitude", "Amplitude of the periodic error", "″", True)
     yield size, subject, *worm.get("amplitude on the sky", (NAN, NAN)), ""
-    for axis, name in (("ra", "RA"), ("dec", "Dec")):
+    along = (night.record.get("guiding") or {}).get("axes") in (None, "ra_dec")
+    for axis, name in (("ra", "RA"), ("dec", "Dec")) if along else ():
         rms = getattr(night.frames, f"guide_rms_{axis}_arcsec")[night.frames.kept]
         of_kept = Quantity(f"guiding_{axis}", f"Guiding RMS in {name}", "″", False)
         yield of_kept, subject, *median_of(rms), "median of the kept frames"
@@ -152,7 +153,7 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
         setup = series.setup.label
         if setup not in offsets:
             offsets[setup] = camera_offset(nights, setup)
-        offset, offset_error = offsets[setup]
+        offset, offset_error = (0.0, 0.0) if calibrated(night) else offsets[setup]
         level, error = median_of(table.background_adu[use] - offset)
         if not level > 3.0 * offset_error:
             offset_error, level = 0.0, float(np.median(table.background_adu[use]))
@@ -160,7 +161,7 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
         area = tie.scale**2 if tie.scale > 0 else 1.0
         value = 2.5 * math.log10(level / (tie.ratio * area))
         relative = math.hypot(error / level, tie.error / tie.ratio if tie.error > 0 else 0.0)
-        note = "" if offset else NO_OFFSET
+        note = "" if offset or calibrated(night) else NO_OFFSET
         place = found.setdefault((series.target or "", series.filter or ""), [])
         place.append((tie.night, value, 2.5 / math.log(10.0) * relative, note))
     quantity = Quantity("sky", "Sky brightness above the darkest night", "mag", False)
@@ -175,6 +176,12 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
 NO_OFFSET = "the camera's offset is in the background: the true differences are larger"
 
 
+def calibrated(night: GradedNight) -> bool:
+    """Whether its frames were graded with a dark or bias, so that no offset is left."""
+    settings = night.record.get("settings") or {}
+    return bool(settings.get("dark") or settings.get("bias"))
+
+
 def camera_offset(nights: Sequence[GradedNight], setup: str) -> tuple[float, float]:
     """Background of a frame without light, ADU, and its error; zero where not shown.
 
@@ -184,12 +191,14 @@ def camera_offset(nights: Sequence[GradedNight], setup: str) -> tuple[float, flo
     """
     level, variance = [], []
     for night in nights:
+        if calibrated(night):
+            continue
         table = night.frames
         mine = [k for k, s in enumerate(night.series) if s.setup.label == setup]
         use = table.kept & np.isin(table.series, mine)
         level.append(table.background_adu[use])
         variance.append(table.noise_adu[use] ** 2)
-    x, y = np.concatenate(level), np.concatenate(variance)
+    x, y = (np.concatenate(v) if v else np.empty(0) for v in (level, variance))
     known = np.isfinite(x) & np.isfinite(y)
     x, y = x[known], y[known]
     if len(x) < 20:

@@ -21,7 +21,8 @@ class FrameTable:
     RESULTS (empty where unknown), ``content`` what the file was when it was graded, ``verdict``
     and ``reason`` (the first, empty for a clean keep) as judged, ``series`` the index into
     ``GradedNight.series`` (-1 for a frame that belongs to none). Numbers are those of
-    summary.csv, NaN where not measured.
+    summary.csv, NaN where not measured; transparencies of results that hold several nights are
+    against each night's own clear level.
     """
 
     name: tuple[str, ...]
@@ -351,6 +352,8 @@ class History:
     changes : tuple of Change
     verdict : str
         One sentence: steady, changed and when, or why it not known.
+    slope, slope_error : float
+        Change a month where it changed steadily, else NaN.
     """
 
     key: str
@@ -363,6 +366,8 @@ class History:
     scatter: float = NAN
     changes: tuple[Change, ...] = ()
     verdict: str = ""
+    slope: float = NAN
+    slope_error: float = NAN
 
 
 @dataclass(frozen=True, slots=True)

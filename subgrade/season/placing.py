@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from subgrade.season.model import Setup
-from subgrade.season.star_lists import ClearStars
+from subgrade.season.scale_guess import scale_guesses
+from subgrade.season.star_lists import MATCHED, ClearStars, nearest
 
 if TYPE_CHECKING:
     from subgrade.night import Similarity
 
-PATTERN_STARS = 4000
+PATTERN_STARS = 1200
 """Brightest stars of all lists together that a list is matched with."""
 LOOSER = 2.0
 """Between two setups a star may lie so many times farther off: optics distort differently."""
@@ -40,7 +41,7 @@ class Placed:
 
 
 def place_on_one(
-    lists: Sequence[ClearStars | None], setups: Sequence[Setup]
+    lists: Sequence[ClearStars | None], setups: Sequence[Setup], root: int = -1
 ) -> tuple[list[Placed | None], int]:
     """Lay the lists on the one with most stars, directly or through others.
 
@@ -48,6 +49,8 @@ def place_on_one(
     ----------
     lists : sequence of ClearStars or None
     setups : sequence of Setup
+    root : int
+        The one to lay them on; -1 for that with most stars.
 
     Returns
     -------
@@ -61,7 +64,7 @@ def place_on_one(
     have = [k for k, stars in enumerate(lists) if stars is not None]
     if not have:
         return [None] * len(lists), -1
-    root = max(have, key=lambda k: len(lists[k]))
+    root = max(have, key=lambda k: len(lists[k])) if root < 0 else root
     fits: dict[int, tuple[Similarity, bool]] = {root: (Similarity(1 + 0j, 0j), False)}
     waiting = sorted((k for k in have if k != root), key=lambda k: -len(lists[k]))
     sky = _Sky(lists[root].z, lists[root].flux)
@@ -96,7 +99,7 @@ class _Sky:
 
     def add(self, z: np.ndarray, brightness: np.ndarray, radius: float) -> np.ndarray:
         """Add the stars that are new; the numbers of all that are given, shape (n,)."""
-        number = _nearest(z, self.z, radius)
+        number = nearest(z, self.z, radius)
         new = np.flatnonzero(number < 0)
         both = number >= 0
         # fluxes of other series on this scale, so that brightest stars come first
@@ -108,20 +111,6 @@ class _Sky:
         return number
 
 
-def _nearest(z: np.ndarray, among: np.ndarray, radius: float) -> np.ndarray:
-    """Index of each star's partner within a radius, one to one, the closer first; -1 for none."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.column_stack([among.real, among.imag]))
-    apart, partner = tree.query(np.column_stack([z.real, z.imag]), distance_upper_bound=radius)
-    mine = np.flatnonzero(np.isfinite(apart))
-    order = mine[np.argsort(apart[mine], kind="stable")]
-    _, first = np.unique(partner[order], return_index=True)
-    found = np.full(len(z), -1)
-    found[order[first]] = partner[order[first]]
-    return found
-
-
 def _seen(z: np.ndarray, mirrored: bool) -> np.ndarray:
     return np.conj(z) if mirrored else z
 
@@ -130,18 +119,33 @@ def _onto(
     k: int, root: int, sky: _Sky, lists: Sequence[ClearStars | None], setups: Sequence[Setup]
 ) -> tuple[Similarity, bool] | None:
     """How one list lies on the sky; None where it matches nowhere."""
+    stars, same = lists[k], setups[k] == setups[root]
+    radius = stars.radius_px, lists[root].radius_px
+    sizes = _sizes(setups[k], setups[root])
+    if not same and not _both_known(setups[k], setups[root]):
+        sizes = [*scale_guesses(stars.z, sky.pattern.z), *sizes]
+    return _tried(stars, sky, sizes, radius, same)
+
+
+def _tried(
+    stars: ClearStars, sky: _Sky, sizes: Sequence[float], radius: tuple[float, float], same: bool
+) -> tuple[Similarity, bool] | None:
+    """The first of some sizes at which a list matches, as it is or turned over."""
     from subgrade.night import Similarity, match_stars
 
-    stars = lists[k]
     for mirrored in (False, True):
-        for size in _sizes(setups[k], setups[root]):
-            radius = max(stars.radius_px * size, lists[root].radius_px)
-            radius *= 1.0 if setups[k] == setups[root] else LOOSER
-            match = match_stars(size * _seen(stars.z, mirrored), stars.flux, sky.pattern, radius)
+        for size in sizes:
+            reach = max(radius[0] * size, radius[1]) * (1.0 if same else LOOSER)
+            z = size * _seen(stars.z[:MATCHED], mirrored)
+            match = match_stars(z, stars.flux[:MATCHED], sky.pattern, reach)
             if match is not None:
                 fit = match.transform
                 return Similarity(fit.a * size, fit.b), mirrored
     return None
+
+
+def _both_known(mine: Setup, other: Setup) -> bool:
+    return bool(np.isfinite(mine.scale_arcsec) and np.isfinite(other.scale_arcsec))
 
 
 def _sizes(mine: Setup, other: Setup) -> list[float]:
@@ -149,7 +153,8 @@ def _sizes(mine: Setup, other: Setup) -> list[float]:
     found = []
     if np.isfinite(mine.scale_arcsec) and np.isfinite(other.scale_arcsec):
         found.append(mine.scale_arcsec / other.scale_arcsec)
-    found += [mine.binning[0] / other.binning[0], 1.0]
+    else:
+        found += [mine.binning[0] / other.binning[0], 1.0]
     return list({round(size, 3): size for size in found if size > 0}.values())
 
 

@@ -58,7 +58,7 @@ def as_number(value) -> float:
 def by_name(quantities) -> dict[str, Known]:
     """Quantities of a session by name."""
     return {
-        q["name"]: (as_number(q.get("value")), as_number(q.get("error")))
+        q["name"]: (as_number(q.get("value")), as_number(q.get("error")) or NAN)  # 0 is none
         for q in quantities
         if isinstance(q, dict) and "name" in q
     }
@@ -85,7 +85,7 @@ def hours(seconds: float) -> str:
     if not math.isfinite(seconds):
         return "an unknown time"
     minutes = round(seconds / 60.0)
-    if minutes < 1:
+    if seconds < 59.5:
         return f"{seconds:.0f} s"
     if minutes < 60:
         return f"{minutes} min"

@@ -23,8 +23,7 @@ class Places:
     """Degrees for each frame of a night, shape (n,); NaN where time, site or pointing is unknown.
 
     ``hour`` is the local mean solar time in hours from midnight, -12..12, UTC where the longitude
-    is unknown (``local`` False); ``moon_lit`` the illuminated share of the Moon's disc,
-    ``moon_apart`` how far the target is from the Moon.
+    is unknown (``local`` False); ``moon_lit`` the illuminated share of the Moon's disc.
     """
 
     altitude: np.ndarray
@@ -33,7 +32,6 @@ class Places:
     sun: np.ndarray
     moon: np.ndarray
     moon_lit: np.ndarray
-    moon_apart: np.ndarray
 
     @property
     def airmass(self) -> np.ndarray:
@@ -60,18 +58,17 @@ def places_of(night: GradedNight) -> Places:
     hour = (time / 3600.0 + (longitude / 15.0 if local else 0.0) + 12.0) % 24.0 - 12.0
     known = np.isfinite(time)
     if not (local and math.isfinite(latitude) and known.any()):
-        return Places(nothing, hour, local, nothing, nothing, nothing, nothing)
+        return Places(nothing, hour, local, nothing, nothing, nothing)
     ra, dec = (_pointing(night, name, n) for name in ("ra_deg", "dec_deg"))
     sun, moon = (nothing.copy() for _ in range(2))
-    lit, apart, altitude = (nothing.copy() for _ in range(3))
+    lit, altitude = nothing.copy(), nothing.copy()
     bodies = _sun_and_moon(time[known])
     sun[known] = _altitude(time[known], *bodies[0], latitude, longitude)
     high = _altitude(time[known], *bodies[1], latitude, longitude)
     moon[known] = high - 0.95 * np.cos(np.radians(high))  # its parallax
     lit[known] = 0.5 * (1.0 - np.cos(np.radians(_apart(*bodies[0], *bodies[1]))))
     altitude[known] = _altitude(time[known], ra[known], dec[known], latitude, longitude)
-    apart[known] = _apart(ra[known], dec[known], *bodies[1])
-    return Places(altitude, hour, local, sun, moon, lit, apart)
+    return Places(altitude, hour, local, sun, moon, lit)
 
 
 def _pointing(night: GradedNight, name: str, n: int) -> np.ndarray:

@@ -1,7 +1,7 @@
 """Frames of a stack column by column, and stacks of any of them predicted together.
 
-Frames of one night that look alike are taken together: a stack's star is a mean of theirs, and
-pairs of ten thousand frames would take minutes.
+Of many frames the stars are taken as mixtures of a few kinds: a stack's star is a mean of theirs,
+and pairs of ten thousand frames would take minutes. Their noise is their own.
 """
 
 from __future__ import annotations
@@ -16,10 +16,14 @@ from subgrade.night.stack_forecast import forecast
 from subgrade.season.model import FrameTable, Tie
 
 ALIKE_FROM = 150
-"""Frames from which those that look alike are taken together."""
-STEP = 0.04
-"""Frames are alike where ln FWHM and both parts of their ellipticity agree to this; stacks then
-change by under 0.1 % (tests/test_season_stacks.py)."""
+"""Frames from which their stars are taken as mixtures."""
+STEP = 0.08
+"""Distance of the kinds in shape and ln FWHM; stacks then change by under 0.1 % in width and S/N
+(tests/test_season_stacks.py)."""
+FINER = 2.0
+"""... in which ln FWHM counts so many times: a mixture of widths is wider than their mean."""
+DRAWN = 0.95
+"""Longest shape of a kind, (a² - b²) / (a² + b²) of the axes: a longer one is no ellipse."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,34 +154,49 @@ def predicted(
     list of StackNumbers, length k
     """
     step = (STEP if len(frames) > ALIKE_FROM else 0.0) if step is None else step
-    bins = _alike(frames, masks, step)
-    count = int(bins.max()) + 1 if len(bins) else 0
-
-    def total(values: np.ndarray) -> np.ndarray:
-        return np.bincount(bins, values, minlength=count)
-
-    share = total(weight)
-    # of frames averaged with their weights: the noise of the mean, and the mean star
-    noise = np.sqrt(total((weight * frames.noise / frames.light) ** 2)) / share
-    mean = [total(weight * v) / share for v in (frames.xx, frames.yy, frames.xy, frames.fwhm)]
-    first = np.zeros(count, int)
-    first[bins[::-1]] = np.arange(len(bins))[::-1]
-    rows = masks[:, first] * share
-    seen = forecast(rows, np.ones(count), noise, *mean[:3], 0.0, mean[3])
+    stars, kind, part, who = _kinds(frames, step)
+    share = np.array(
+        [np.bincount(kind, (weight * mask)[who] * part, minlength=len(stars[0])) for mask in masks]
+    )
+    unit = np.ones(len(stars[0]))
+    seen = forecast(share, unit, unit, *stars[:3], 0.0, stars[3])
+    # its S/N is that of equal noise in every kind: what the stack's star is worth, without noise
+    sharp = seen.star_snr**2 * (share**2).sum(axis=1)
+    noise2 = masks @ (weight * frames.noise / frames.light) ** 2
     return [
         StackNumbers(*map(float, values))
-        for values in zip(seen.fwhm_px, seen.eccentricity, seen.star_snr, strict=True)
+        for values in zip(seen.fwhm_px, seen.eccentricity, np.sqrt(sharp / noise2), strict=True)
     ]
 
 
-def _alike(frames: StackFrames, masks: np.ndarray, step: float) -> np.ndarray:
-    """Number of the set of like frames that each is in; those of a set share every mask."""
+def _kinds(frames: StackFrames, step: float) -> tuple:
+    """Stars of a few kinds, as mixtures of which the frames' stars are taken.
+
+    Kinds stand on a grid in shape and ln FWHM, and a frame's star is shared out among the eight
+    around it so that its own place is their mean: what a stack loses by it is of second order.
+
+    Returns
+    -------
+    tuple of ndarray
+        Moments xx, yy, xy and width of each kind.
+    ndarray of int, ndarray, ndarray of int, shape (m,)
+        Kind, share and frame of each part.
+    """
+    own = [getattr(frames, name) for name in ("xx", "yy", "xy", "fwhm")]
     if not step:
-        return np.arange(len(frames))
+        each = np.arange(len(frames))
+        return tuple(own), each, np.ones(len(frames)), each
     size = (frames.xx + frames.yy) / 2
-    shape = [(frames.xx - frames.yy) / 2 / size, frames.xy / size, np.log(frames.fwhm)]
-    cells = np.floor(np.array(shape) / step).astype(np.int64)
-    # which stacks hold a frame, as one number a pattern
-    _, pattern = np.unique(masks, axis=1, return_inverse=True)
-    _, bins = np.unique(np.vstack([cells, pattern.reshape(1, -1)]), axis=1, return_inverse=True)
-    return bins.ravel()
+    shape = [(frames.xx - frames.yy) / 2 / size, frames.xy / size, FINER * np.log(frames.fwhm)]
+    place = np.array(shape) / step
+    low = np.floor(place)
+    corners = np.array(list(np.ndindex(2, 2, 2))).T  # shape (3, 8)
+    near = np.where(
+        corners[:, None, :] == 1, (place - low)[..., None], (1 - place + low)[..., None]
+    )
+    nodes = (low[..., None] + corners[:, None, :]).reshape(3, -1).astype(np.int64)
+    found, kind = np.unique(nodes, axis=1, return_inverse=True)
+    e1, e2, ln = found * step
+    inside = np.minimum(1.0, DRAWN / np.maximum(np.hypot(e1, e2), 1e-9))
+    stars = (1 + e1 * inside, 1 - e1 * inside, e2 * inside, np.exp(ln / FINER))
+    return stars, kind.ravel(), near.prod(axis=0).ravel(), np.repeat(np.arange(len(frames)), 8)

@@ -126,12 +126,12 @@ def _weights(
 
 @dataclass(frozen=True, slots=True)
 class _Stacks:
-    """Every stack of a field that is asked about, as a plain mean and weighted."""
+    """Every stack of a field that is asked about; ``without`` as a plain mean and weighted."""
 
     everything: StackNumbers
     plain: StackNumbers
     alone: dict[int, StackNumbers]
-    without: dict[int, StackNumbers]
+    without: dict[int, tuple[StackNumbers, StackNumbers]]
     reference: StackNumbers
 
 
@@ -144,7 +144,8 @@ def _asked(frames: StackFrames) -> _Stacks:
     masks.append(np.arange(len(usable)) == np.argmax(usable.depth))
     weighted = predicted(usable, np.array(masks), usable.depth)
     plain = predicted(usable, np.array(masks), np.ones(len(usable)))
-    without = dict(zip(each, plain[1 + len(each) : -1], strict=True)) if len(each) > 1 else {}
+    pairs = zip(plain[1 + len(each) : -1], weighted[1 + len(each) : -1], strict=True)
+    without = dict(zip(each, pairs, strict=True)) if len(each) > 1 else {}
     return _Stacks(
         weighted[0],
         plain[0],
@@ -181,7 +182,13 @@ def _forecast(
         poorest=poorest,
         notes=tuple(notes),
     )
-    return replace(stack, verdict=_verdict(nights, stack))
+    stays = poorest >= 0 and not is_better(*_over(seen.without[poorest][1], seen.everything))
+    return replace(stack, verdict=_verdict(nights, stack, stays))
+
+
+def _over(one: StackNumbers, other: StackNumbers) -> tuple[float, float]:
+    """S/N and width of one stack over those of another."""
+    return one.snr / other.snr, one.fwhm / other.fwhm
 
 
 def _parts(
@@ -200,8 +207,8 @@ def _parts(
         if n in seen.alone:
             part = replace(part, fwhm=seen.alone[n].fwhm * scale)
         if n in seen.without:
-            rest = seen.without[n]
-            snr, width = rest.snr / seen.plain.snr, rest.fwhm / seen.plain.fwhm
+            rest = seen.without[n][0]
+            snr, width = _over(rest, seen.plain)
             part = replace(
                 part,
                 fwhm_without=rest.fwhm * scale,
@@ -255,7 +262,7 @@ def _notes(nights, tied: TiedField, frames: StackFrames) -> list[str]:
     return notes
 
 
-def _verdict(nights: Sequence[GradedNight], stack: SeasonStack) -> str:
+def _verdict(nights: Sequence[GradedNight], stack: SeasonStack, stays: bool) -> str:
     count = len([part for part in stack.parts if np.isfinite(part.depth)])
     over = "1 night" if count == 1 else f"{count} nights"
     text = (
@@ -269,9 +276,10 @@ def _verdict(nights: Sequence[GradedNight], stack: SeasonStack) -> str:
     part = next(p for p in stack.parts if p.night == stack.poorest)
     width = part.fwhm_without / stack.plain_fwhm - 1
     name = nights[stack.poorest].label
+    weighted = "; by weight it may stay in" if stays else ""
     return (
         f"{text}; a plain mean is better without {name}: S/N {_percent(part.snr_without - 1)}, "
-        f"width {_percent(width)}."
+        f"width {_percent(width)}{weighted}."
     )
 
 

@@ -17,15 +17,18 @@ if TYPE_CHECKING:
     from subgrade.stars.model import FrameStars
 
 FRAMES = 4
-"""Frames read of a series: the light that all stars of a frame share an error of is averaged, and
-with the square root of the number; reading all would take minutes."""
+"""Frames read of a series: more would hardly lower the error that all stars of a frame share, and
+reading all would take minutes."""
 BEST_SHARE = 3
 """One frame in so many, the best by weight, is read from; spread over the night in time."""
 LEAST_SNR = 10.0
 """A fainter star is in the list by luck, and too bright by its luck."""
 MOST_STARS = 1500
+MATCHED = 400
+"""Brightest stars that two frames are laid on one another by; the others follow."""
 STAR_IMAGE_ERROR = 0.035
-"""Error of a frame's star image's light with one star, as in `subgrade.night.transparency`."""
+"""Error of a frame's star image's light with one star, as in `subgrade.night.transparency`. Much
+of it is neighbours of the same stars, so frames of one night share it."""
 DOUBTFUL = int(
     StarFlag.SATURATED
     | StarFlag.EDGE
@@ -50,8 +53,8 @@ class ClearStars:
         Counts of a star in a clear frame, and one sigma from the sky's noise.
     common : float
         Relative error that all of them share.
-    radius_px : float
-        How far a star's centroid may stray.
+    radius_px, fwhm_px : float
+        How far a star's centroid may stray; its width.
     airmass : float
         Mean of the frames read, NaN unknown.
     gain : float or None
@@ -64,6 +67,7 @@ class ClearStars:
     error: np.ndarray
     common: float
     radius_px: float
+    fwhm_px: float = NAN
     airmass: float = NAN
     gain: float | None = None
     frames: int = 1
@@ -83,6 +87,8 @@ def clear_stars(night: GradedNight, series: int) -> ClearStars | None:
     kept = kept_measurements(night.folder)
     read = []
     for k in _frames_to_read(night, series):
+        if len(read) == FRAMES:
+            break
         loaded = kept.load(night.frames.key[k])
         if loaded and loaded[1] is not None and loaded[1].catalogue is not None:
             read.append((night.frames.transparency[k], *loaded))
@@ -97,7 +103,7 @@ def clear_stars(night: GradedNight, series: int) -> ClearStars | None:
 
 
 def _frames_to_read(night: GradedNight, series: int) -> list[int]:
-    """A few of the best frames, over the whole of the night; the best of all first."""
+    """A few of the best frames, over the whole of the night; others behind them, for gaps."""
     table = night.frames
     known = table.kept & (table.series == series) & np.isfinite(table.transparency)
     known &= ~table.transparency_is_limit & np.isfinite(table.fwhm_px) & (table.transparency > 0)
@@ -109,7 +115,8 @@ def _frames_to_read(night: GradedNight, series: int) -> list[int]:
     # of each stretch of the night the best: light lost with altitude is then the night's mean
     stretches = np.array_split(np.sort(good), FRAMES)
     rank = {k: r for r, k in enumerate(by_weight.tolist())}
-    return sorted((min(s.tolist(), key=rank.get) for s in stretches), key=rank.get)
+    chosen = sorted((min(s.tolist(), key=rank.get) for s in stretches), key=rank.get)
+    return chosen + [k for k in good.tolist() if k not in chosen][:FRAMES]
 
 
 def _sound(stars: FrameStars, light: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -135,14 +142,16 @@ def _combined(
     z, flux, error = lists[base]
     radius = match_radius(of)
     total, weight = flux / error**2, 1 / error**2
-    levels, used, pattern = [0.0], [base], Pattern(z)
+    levels, used, pattern = [0.0], [base], Pattern(z[:MATCHED])
     for k, (there, light, sigma) in enumerate(lists):
         if k == base:
             continue
-        match = match_stars(there, light, pattern, radius)
+        match = match_stars(there[:MATCHED], light[:MATCHED], pattern, radius)
         if match is None:
             continue
-        mine, theirs = match.frame_index, match.pattern_index
+        partner = nearest(match.transform(there), z, radius)
+        mine = np.flatnonzero(partner >= 0)
+        theirs = partner[mine]
         levels.append(float(np.median(np.log(light[mine] / flux[theirs]))))
         total[theirs] += light[mine] / sigma[mine] ** 2
         weight[theirs] += 1 / sigma[mine] ** 2
@@ -150,7 +159,7 @@ def _combined(
     image = [STAR_IMAGE_ERROR / np.sqrt(max(stars[k].stars_in_shape, 1)) for k in used]
     # how far the frames disagree shows what their transparencies are worth
     scatter = float(np.std(levels, ddof=1)) if len(levels) > 2 else 0.0
-    common = max(float(np.sqrt(np.mean(np.square(image)))), scatter) / np.sqrt(len(used))
+    common = max(float(np.sqrt(np.mean(np.square(image)))), scatter / np.sqrt(len(used)))
     air = [NAN if facts[k].airmass is None else facts[k].airmass for k in used]
     mean, sigma = total / weight, 1 / np.sqrt(weight)
     order = np.argsort(-mean, kind="stable")
@@ -160,7 +169,28 @@ def _combined(
         sigma[order],
         common,
         radius,
+        float(np.median([stars[k].fwhm_px for k in used])),
         float(np.mean(air)),
         facts[base].gain,
         len(used),
     )
+
+
+def nearest(z: np.ndarray, among: np.ndarray, radius: float) -> np.ndarray:
+    """Index of each star's partner within a radius, one to one, the closer first; -1 for none.
+
+    Parameters
+    ----------
+    z, among : ndarray of complex, shape (n,), (m,)
+    radius : float
+    """
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(np.column_stack([among.real, among.imag]))
+    apart, partner = tree.query(np.column_stack([z.real, z.imag]), distance_upper_bound=radius)
+    mine = np.flatnonzero(np.isfinite(apart))
+    order = mine[np.argsort(apart[mine], kind="stable")]
+    _, first = np.unique(partner[order], return_index=True)
+    found = np.full(len(z), -1)
+    found[order[first]] = partner[order[first]]
+    return found

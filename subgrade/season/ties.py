@@ -8,12 +8,12 @@ only adds scatter, which the errors hold.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.season.fields import FieldSeries, fields_of
+from subgrade.season.fields import FieldSeries, fields_by_stars, fields_of
 from subgrade.season.model import GradedNight, NightSeries, Tie
 from subgrade.season.placing import Placed, place_on_one
 from subgrade.season.star_lists import ClearStars, clear_stars
@@ -24,6 +24,9 @@ FEWEST_STARS = 8
 """A series that shares fewer bright stars is compared by what it has (as within a night)."""
 EXTINCTION_MAG = 0.2
 """mag per airmass between nights seen at different altitudes: common practice, no source."""
+WIDTH_ERROR = 0.01
+"""Relative error of flux between star widths that differ by a factor of two: on rendered Moffat
+fields 0.3 to 1 %, as wings and neighbours count otherwise (docs/nights-numbers.md)."""
 LN_PER_MAG = 0.4 * np.log(10)
 
 
@@ -62,22 +65,28 @@ def tie_nights(nights: Sequence[GradedNight]) -> tuple[TiedField, ...]:
     ----------
     nights : sequence of GradedNight
     """
-    return tuple(tie_field(nights, field) for field in fields_of(nights))
+    fields = fields_of(nights)
+    lists = {m: clear_stars(nights[m[0]], m[1]) for field in fields for m in field.members}
+    setups = {m: nights[m[0]].series[m[1]].setup for m in lists}
+    fields = fields_by_stars(fields, lists, setups)
+    return tuple(tie_field(nights, field, lists) for field in fields)
 
 
-def tie_field(nights: Sequence[GradedNight], field: FieldSeries) -> TiedField:
+def tie_field(nights: Sequence[GradedNight], field: FieldSeries, lists: Mapping) -> TiedField:
     """Tie the series of one target and filter to the one with the best frame.
 
     Parameters
     ----------
     nights : sequence of GradedNight
     field : FieldSeries
+    lists : mapping of (int, int) to ClearStars or None
+        By member.
     """
     series = [nights[n].series[s] for n, s in field.members]
-    lists = [clear_stars(nights[n], s) for n, s in field.members]
+    lists = [lists[member] for member in field.members]
     placed, root = place_on_one(lists, [s.setup for s in series])
-    zero, error, scatter = _zero_points(lists, placed, root)
-    best = _best_member(nights, field, zero, lists, placed)
+    zero, error, scatter = _zero_points(lists, placed)
+    best = _best_member(nights, field, zero)
     reference = root if best < 0 else best
     ties = []
     for k, (n, s) in enumerate(field.members):
@@ -92,10 +101,9 @@ def tie_field(nights: Sequence[GradedNight], field: FieldSeries) -> TiedField:
             )
         ties.append(tie)
     ties = _with_clear_levels(ties, series, lists)
-    turns = [_turn(placed[k], placed[reference]) if p else np.nan for k, p in enumerate(placed)]
-    over = [
-        bool(p and placed[reference] and p.mirrored != placed[reference].mirrored) for p in placed
-    ]
+    ref = placed[reference] if reference >= 0 else None
+    turns = [_turn(p, ref) if p and ref else np.nan for p in placed]
+    over = [bool(p and ref and p.mirrored != ref.mirrored) for p in placed]
     return TiedField(field, tuple(ties), tuple(turns), tuple(over), reference, scatter)
 
 
@@ -110,7 +118,7 @@ def _why_not(stars: ClearStars | None, placed: Placed | None, zero: float, field
 
 
 def _zero_points(
-    lists: Sequence[ClearStars | None], placed: Sequence[Placed | None], root: int
+    lists: Sequence[ClearStars | None], placed: Sequence[Placed | None]
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Natural log of each series' light against the mean, its error, and the stars' scatter."""
     from subgrade.night import solve_zero_points
@@ -150,7 +158,9 @@ def _zero_points(
 def _ratio_error(k: int, reference: int, zero, error, lists) -> float:
     if k == reference:
         return 0.0
-    parts = (error[k], error[reference], lists[k].common, lists[reference].common)
+    mine, other = lists[k], lists[reference]
+    wider = WIDTH_ERROR * abs(np.log2(mine.fwhm_px / other.fwhm_px))
+    parts = (error[k], error[reference], mine.common, other.common, np.nan_to_num(wider))
     return float(np.exp(zero[k] - zero[reference]) * np.sqrt(np.sum(np.square(parts))))
 
 
@@ -169,7 +179,7 @@ def _turn(mine: Placed, reference: Placed) -> float:
     return float((turn + 180) % 360 - 180)
 
 
-def _best_member(nights, field: FieldSeries, zero, lists, placed) -> int:
+def _best_member(nights, field: FieldSeries, zero) -> int:
     """The member with the best frame, by starlight, noise and width on one scale; -1 for none."""
     best, most = -1, 0.0
     for k, (n, s) in enumerate(field.members):
