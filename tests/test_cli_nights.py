@@ -40,9 +40,7 @@ def nights(made, tmp_path) -> Path:
 
 def digest(folder: Path) -> dict[str, str]:
     return {
-        str(p): hashlib.sha256(p.read_bytes()).hexdigest()
-        for p in folder.rglob("*")
-        if p.is_file()
+        str(p): hashlib.sha256(p.read_bytes()).hexdigest() for p in folder.rglob("*") if p.is_file()
     }
 
 
