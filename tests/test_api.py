@@ -304,6 +304,13 @@ def test_the_notebook_prints_what_its_page_shows(night, place, monkeypatch):
     assert not runner.failures, "".join(complaints)
 
 
+def test_importing_it_loads_no_heavy_library():
+    probe = "import sys, subgrade.api; print(sorted({m.partition('.')[0] for m in sys.modules}))"
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
+    for name in ("numpy", "numba", "astropy", "scipy", "pandas", "rich", "click"):
+        assert f"'{name}'" not in done.stdout
+
+
 def test_everything_public_is_named_on_the_page():
     page = (ROOT / "docs" / "python-api.md").read_text(encoding="utf-8")
     for name in set(api.__all__) - {"__version__", "UnreadableFile", "Event", "Result"}:
