@@ -12,7 +12,7 @@ from subgrade.errors import UnreadableFile
 from subgrade.results.measurement_cache import content_identity
 
 LOOKS_AT_ONCE = 8
-"""Files looked into at once: 120 frames not in memory take 0.2 s instead of 1.1 s with one."""
+"""Files looked into at once: one not in memory took 2.6 to 4.8 ms so, by itself 8.6 to 20."""
 
 
 @dataclass(frozen=True, slots=True)
