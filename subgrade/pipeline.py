@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from subgrade.cluster.engine import check_engine, scheduler_address
 from subgrade.errors import NothingToGrade, ResultsError, UnreadableFile, UsageError
 from subgrade.given_paths import check_paths
 from subgrade.measuring import (
@@ -80,6 +81,7 @@ def _grade(settings: Settings, progress: Progress) -> Graded:
 
     check_values(settings)
     check_paths(settings)
+    check_engine(settings.engine)
     limits = load_limits(settings.limits)
     found = find(settings)
     files = {found.name(path): path for path in found.files}
@@ -237,11 +239,15 @@ def measure(
     try:
         for failure in unread:
             progress.advance(found.name(failure.path), failure.cause)
-        for path, outcome in _each(waiting, MeasureFile, cache, settings, progress.say):
-            results[path] = outcome
-            unkept = unkept or getattr(outcome, "unkept", "")
-            cause = outcome.cause if isinstance(outcome, Failure) else None
-            progress.advance(found.name(path), cause)
+        # closed at once where it is left early: a cluster's frames under way are waited for
+        with closing(
+            _each(waiting, MeasureFile, cache, settings, progress.say, identities)
+        ) as measuring:
+            for path, outcome in measuring:
+                results[path] = outcome
+                unkept = unkept or getattr(outcome, "unkept", "")
+                cause = outcome.cause if isinstance(outcome, Failure) else None
+                progress.advance(found.name(path), cause)
         if undrawn:
             progress.say(f"drawing the pictures of {len(undrawn)} frames measured earlier")
         for _ in _each(undrawn, DrawFile, cache, settings, progress.say):
@@ -464,16 +470,32 @@ def _undrawn(results: dict[Path, Measured | Failure], cache: MeasurementCache) -
 
 
 def _each(
-    waiting: Sequence[Path], kind: type, cache: MeasurementCache, settings: Settings, say: Callable
+    waiting: Sequence[Path],
+    kind: type,
+    cache: MeasurementCache,
+    settings: Settings,
+    say: Callable,
+    identities: Mapping | None = None,
 ) -> Iterator[tuple[Path, object]]:
-    """A task of ``subgrade.measuring`` for every file, in processes where that pays."""
+    """A task of ``subgrade.measuring`` for every file, in processes where that pays.
+
+    A cluster only measures: what it measured is here, and pictures are drawn here.
+    """
     if not waiting:
         return
     masters = (settings.dark, settings.bias, settings.flat)
     if any(masters):
         load_masters_once(*masters)  # one that cannot be read ends the run, not every file
-    workers = settings.workers or default_workers(len(waiting))
     task = kind(cache, settings.scale, masters, settings.exposure)
+    scheduler = scheduler_address(settings.engine)
+    if scheduler and kind is MeasureFile:
+        from subgrade.cluster.run import measure_on_cluster
+
+        yield from measure_on_cluster(
+            waiting, task, scheduler, say, settings.workers, identities or {}
+        )
+        return
+    workers = settings.workers or default_workers(len(waiting))
     yield from measure_each(waiting, task, min(workers, len(waiting)), say)
 
 

@@ -39,7 +39,9 @@ class Settings:
     limits : str or None
         TOML file laid over the shipped limits.
     workers : int or None
-        Processes; None chooses.
+        Processes, or workers of the cluster; None chooses.
+    engine : str
+        Where frames are measured: ``local``, or ``dask://HOST:PORT`` for a cluster's workers.
     scale : float or None
         Arcseconds per pixel, over the header's.
     exposure : float or None
@@ -98,6 +100,7 @@ class Settings:
     report: bool = True
     list_style: str = "relative"
     dry_run: bool = False
+    engine: str = "local"
 
 
 def asked_for(settings: Settings) -> dict[str, Any]:

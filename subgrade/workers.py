@@ -109,7 +109,7 @@ def _in_this_process(
         warm_up(announce)
     for path in paths:
         with _interrupt_held_back():
-            outcome = _guarded(measure, path)
+            outcome = guarded(measure, path)
         yield path, outcome
 
 
@@ -148,7 +148,7 @@ def _until_crash(
         while waiting or running:
             # one file waits behind each, so that no process idles while results travel
             while waiting and len(running) < room:
-                future = pool.submit(_guarded, measure, waiting[0])
+                future = pool.submit(guarded, measure, waiting[0])
                 running[future] = waiting.popleft()
             pool.wait_until_ready()
             done, _ = wait(running, return_when=FIRST_COMPLETED)
@@ -177,7 +177,7 @@ def _alone(path: Path, measure: Callable) -> object:
     for _ in range(2):
         pool = Pool(1)
         try:
-            return pool.submit(_guarded, measure, path).result()
+            return pool.submit(guarded, measure, path).result()
         except BrokenProcessPool:
             continue
         finally:
@@ -185,7 +185,8 @@ def _alone(path: Path, measure: Callable) -> object:
     return Failure(path, "the measuring process died on this file, twice", DIED)
 
 
-def _guarded(measure: Callable, path: Path) -> object:
+def guarded(measure: Callable, path: Path) -> object:
+    """What ``measure`` returns for a file; its errors become a `Failure`."""
     try:
         return measure(path)
     except SubgradeError as error:

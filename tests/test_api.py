@@ -199,8 +199,7 @@ def test_the_options_are_those_of_the_command_with_their_defaults():
     options = cli.get_command(None, "grade").make_context("grade", ["lights"]).params
     taken = inspect.signature(api.grade).parameters
     assert set(taken) - {"report", "progress"} <= set(options)
-    # an engine elsewhere is chosen on the command line
-    assert set(options) - set(taken) - {"no_report", "quiet"} <= {"engine"}
+    assert set(options) - set(taken) == {"no_report", "quiet"}
     for name, parameter in taken.items():
         if name in options and name != "paths":
             assert parameter.default == options[name], name
@@ -216,6 +215,7 @@ def test_the_options_are_those_of_the_command_with_their_defaults():
         ({"keep": 80}, "keep: 80 is not a share"),
         ({"stack": "median"}, "stack: 'median' is not mean or weighted"),
         ({"expected_motion": (95.0,)}, r"expected_motion: \(95.0,\)"),
+        ({"engine": "elsewhere"}, "elsewhere"),
         ({"limits": "no_such.toml"}, "no_such.toml"),
     ],
 )

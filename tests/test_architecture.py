@@ -67,7 +67,7 @@ BESIDE = {
     "api": set(),
     "pipeline": {"cli", "reopening", "api"},
     "reopening": {"cli"},
-    "measuring": {"pipeline", "reopening", "verdicts", "worker_imports"},
+    "measuring": {"pipeline", "reopening", "verdicts", "worker_imports", "cluster"},
     "verdicts": {"pipeline", "reopening"},
     "settings": {
         "pipeline",
@@ -80,7 +80,8 @@ BESIDE = {
         "cli",
     },
     "given_paths": {"pipeline", "cli"},
-    "workers": {"pipeline", "reopening", "verdicts"},
+    "workers": {"pipeline", "reopening", "verdicts", "cluster"},
+    "cluster": {"pipeline"},
     "processes": {"workers"},
     "worker_imports": {"processes"},
     "practice": {"cli"},

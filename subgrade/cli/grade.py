@@ -62,6 +62,14 @@ from subgrade.settings import CHOICES, PATHS, RANGES
     metavar="N",
     text="Processes that measure; chosen for this machine if not given.",
 )
+@click.option(
+    "--engine",
+    default="local",
+    show_default=True,
+    metavar="ENGINE",
+    help="Where frames are measured: local, on this machine, or dask://HOST:PORT, on the workers "
+    "of the cluster whose scheduler is there; --workers is then the most of them to use.",
+)
 @number_option(
     "--scale",
     Number(*RANGES["scale"]),

@@ -17,8 +17,8 @@ from subgrade.settings import PATHS, Settings, asked_for
 POSIX, CMD, POWERSHELL = "a shell", "Command Prompt", "PowerShell"
 SWITCHES = {"report": (False, "--no-report"), "dry_run": (True, "--dry-run")}
 """Options without a value: the setting at which each is given, and its name."""
-NOT_AGAIN = ("remeasure",)
-"""What was measured anew is measured: nothing to ask for a second time."""
+NOT_AGAIN = ("remeasure", "engine")
+"""What was measured, anew or on a cluster, is measured: nothing to ask for a second time."""
 PLAIN = re.compile(r"[A-Za-z0-9_.:\\/+-]+")
 """Words that neither shell of Windows reads anything into."""
 

@@ -34,12 +34,19 @@ CODEC = Codec(HeaderFacts, FrameStars, StarList, StarImage, ShapeField, Streak, 
 PICTURES_CODEC = Codec(FramePictures, CutOut, Picture)
 
 
-def content_identity(path: str | Path) -> str:
+def content_identity(path: str | Path, mtime_ns: int | None = None) -> str:
     """A short text that changes when a file's content does.
 
     Size, time of last change, and a hash of the first and last 64 KiB and of 64 blocks
     of 4 KiB evenly between.  Reading all of a large frame would cost as much as
     measuring it.
+
+    Parameters
+    ----------
+    path : path-like
+    mtime_ns : int, optional
+        Time of last change to take in place of the file's own: another machine that sees the same
+        file may keep it rounded.
 
     Raises
     ------
@@ -51,7 +58,8 @@ def content_identity(path: str | Path) -> str:
     try:
         with open_regular(path) as stream:
             state = os.fstat(stream.fileno())
-            digest.update(f"{state.st_size} {state.st_mtime_ns}".encode())
+            changed = state.st_mtime_ns if mtime_ns is None else mtime_ns
+            digest.update(f"{state.st_size} {changed}".encode())
             digest.update(stream.read(ENDS))
             for k in range(BLOCKS):
                 stream.seek(k * state.st_size // BLOCKS)
@@ -118,6 +126,13 @@ class MeasurementCache:
         self.damaged += 1
         return None
 
+    def kept_at(self, key: str) -> int:
+        """When a measurement was kept, nanoseconds since 1970; 0 where there is none."""
+        try:
+            return self._file(key).stat().st_mtime_ns
+        except OSError:
+            return 0
+
     def save(self, key: str, facts: HeaderFacts, stars: FrameStars) -> None:
         """Keep a measurement.
 
@@ -126,7 +141,7 @@ class MeasurementCache:
         ResultsError
             If it cannot be written.
         """
-        self._write(self._file(key), CODEC.encode((key, facts, stars)))
+        self.write(self._file(key).name, CODEC.encode((key, facts, stars)))
 
     def has_pictures(self, key: str) -> bool:
         """Whether whole pictures were kept under a key, by their length."""
@@ -148,9 +163,16 @@ class MeasurementCache:
         ResultsError
             If they cannot be written.
         """
-        self._write(self._pictures(key), PICTURES_CODEC.encode((key, pictures)))
+        self.write(self._pictures(key).name, PICTURES_CODEC.encode((key, pictures)))
 
-    def _write(self, path: Path, content: bytes) -> None:
+    def write(self, name: str, content: bytes) -> None:
+        """Write a file of the folder, unless nothing is kept.
+
+        Raises
+        ------
+        ResultsError
+            If it cannot be written.
+        """
         if not self.writes:
             return
         try:
@@ -159,7 +181,7 @@ class MeasurementCache:
             raise ResultsError(
                 f"{self.folder}: cannot be made: {error.strerror or error}"
             ) from error
-        write_whole(path, content)
+        write_whole(self.folder / name, content)
 
     def _file(self, key: str) -> Path:
         return self.folder / f"{key}.kept"
