@@ -27,15 +27,11 @@ if TYPE_CHECKING:
     from subgrade.watching.lines import Line
 
 LOCK = "watch.lock"
+MANY = 10
+"""Subs that are measured in one go and take a while; no source."""
 NOT_OF_A_WATCH = ("paths", "dry_run", "remeasure", "engine")
 """What ``grade`` is asked for once only."""
-STYLES = {
-    "good": {},
-    "lost": {"fg": "red"},
-    "changed": {"fg": "yellow"},
-    "alarm": {"fg": "red", "bold": True},
-    "plain": {},
-}
+STYLES = {"good": "", "lost": "red", "changed": "yellow", "alarm": "bold red", "plain": ""}
 
 
 @click.command(
@@ -185,9 +181,9 @@ class _Progress(Progress):
 
     def start(self, total: int, cached: int) -> None:
         self.measuring = True
-        self._left = total - cached
-        if self._left > 1 and not self._quiet:
-            self._screen.note(f"measuring {self._left} subs")
+        left = total - cached
+        if left >= MANY and not self._quiet:
+            self._screen.note(f"measuring {left} subs")
 
     def stop(self) -> None:
         self.measuring = False
@@ -207,10 +203,8 @@ class _Screen:
         for line in lines:
             if self._quiet and line.about != "alarm":
                 continue
-            text = screen.shown(line.text)
             with suppress(OSError, ValueError):
-                styled = click.style(text, **STYLES[line.about]) if screen.styled else text
-                click.echo(styled, color=screen.styled)
+                screen.show(screen.folded(line.text, style=STYLES[line.about]))
         with suppress(OSError, ValueError):
             sys.stdout.flush()
 
