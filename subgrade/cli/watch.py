@@ -39,14 +39,13 @@ STYLES = {"good": "", "lost": "red", "changed": "yellow", "alarm": "bold red", "
     epilog="""
     \b
     Example: start it at dusk, with the night's guiding record
-      subgrade watch ~/astro/tonight/lights --guide ~/astro/tonight/guiding.csv \\
-        --out ~/astro/tonight/graded
+      subgrade watch ~/tonight/lights --guide ~/tonight/guiding.csv --out ~/tonight/graded
     \b
     Be woken when three subs in a row are lost, or none comes
-      subgrade watch ~/astro/tonight/lights --alarm "3 rejects" --alarm "no sub for 15 min" --bell
+      subgrade watch ~/tonight/lights --alarm "3 rejects" --alarm "no sub for 15 min" --bell
     \b
     Have a script send the alarm; what it says is in SUBGRADE_SENTENCE and SUBGRADE_CURE
-      subgrade watch ~/astro/tonight/lights --alarm "2 cloud" --alarm-run "sh notify.sh"
+      subgrade watch ~/tonight/lights --alarm "2 cloud" --alarm-run "sh notify.sh"
 
     Ctrl-C ends it, with the results whole. They are those that grade would write.
     Subs are only read.
