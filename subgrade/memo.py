@@ -58,6 +58,22 @@ def kept(kind: str, depends: tuple, make: Callable[[], Made]) -> Made:
     return make() if keeper is None else keeper.outcome(kind, key_of(depends), make)
 
 
+def remembered(kind: str, depends: tuple, make: Callable[[], Made]) -> Made:
+    """As `kept`, for a small step of which there are many: kept in memory only, and only by a
+    process that grades the same night again and again.
+
+    Parameters
+    ----------
+    kind : str
+    depends : tuple
+        As for `kept`.
+    make : callable
+        What it returns is handed out again as it is, so nobody may change it.
+    """
+    remember = getattr(_KEEPER.get(), "remember", None)
+    return make() if remember is None else remember(kind, key_of(depends), make)
+
+
 def key_of(depends: tuple) -> str:
     """A short text that differs wherever the values given do.
 

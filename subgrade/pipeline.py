@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
@@ -29,6 +29,7 @@ from subgrade.workers import Failure, default_workers, measure_each
 
 if TYPE_CHECKING:
     from subgrade.guiding.model import GuideNight
+    from subgrade.held import Held
     from subgrade.judging import Limits
     from subgrade.lights import Found
     from subgrade.night import Night
@@ -39,13 +40,15 @@ if TYPE_CHECKING:
     from subgrade.teaching import Person
 
 
-def grade(settings: Settings, progress: Progress | None = None) -> Graded:
+def grade(settings: Settings, progress: Progress | None = None, held: Held | None = None) -> Graded:
     """Grade a night and write its results folder, unless it is a dry run.
 
     Parameters
     ----------
     settings : Settings
     progress : Progress, optional
+    held : Held, optional
+        What the process keeps from one time to the next, where it grades a growing night.
 
     Returns
     -------
@@ -66,7 +69,7 @@ def grade(settings: Settings, progress: Progress | None = None) -> Graded:
 
     progress = progress or Progress()
     with noting() as failed:
-        graded = _grade(settings, progress)
+        graded = _grade(settings, progress, held)
         graded = replace(graded, problems=every_problem(graded))
         for name, cause in problems_parted(graded.problems).parts:
             progress.warn(f"{name} is missing from the results: {cause}")
@@ -74,7 +77,7 @@ def grade(settings: Settings, progress: Progress | None = None) -> Graded:
     return graded
 
 
-def _grade(settings: Settings, progress: Progress) -> Graded:
+def _grade(settings: Settings, progress: Progress, held: Held | None) -> Graded:
     from subgrade.judging import load_limits
     from subgrade.moving.already_moved import culled_away
     from subgrade.teaching import read_person
@@ -83,7 +86,7 @@ def _grade(settings: Settings, progress: Progress) -> Graded:
     check_paths(settings)
     check_engine(settings.engine)
     limits = load_limits(settings.limits)
-    found = find(settings)
+    found = find(settings, held.left_out if held else ())
     files = {found.name(path): path for path in found.files}
     culled = attempt(
         "the list of culled frames", lambda: culled_away(settings.out, found.files), ()
@@ -94,12 +97,12 @@ def _grade(settings: Settings, progress: Progress) -> Graded:
     for note in found.notes:
         progress.warn(note)
     keeper = outcomes(settings, progress)
-    with keeping(keeper):
+    with keeping(held.outcomes(keeper) if held else keeper):
         records = read_records(settings, progress)
         if not settings.dry_run:
             prepare(found, settings)
         with writing(keeper, progress):
-            return _graded(found, records, limits, person, culled, settings, progress)
+            return _graded(found, records, limits, person, culled, settings, progress, held)
 
 
 def _graded(
@@ -110,13 +113,15 @@ def _graded(
     culled: tuple[CulledFrame, ...],
     settings: Settings,
     progress: Progress,
+    held: Held | None,
 ) -> Graded:
     from subgrade.results import file_identities, write_results
     from subgrade.results.lists import list_warnings
     from subgrade.results.run_notes import with_culled
 
-    identities = attempt("the files' identities", lambda: file_identities(found.files), {})
-    measured = measure(found, settings, progress, identities)
+    identify = held.identities if held else file_identities
+    identities = attempt("the files' identities", lambda: identify(found.files), {})
+    measured = measure(found, settings, progress, identities, held)
     if not settings.dry_run:  # nothing is written over where nothing could be measured
         with part("the note on earlier results"):
             announce_unguided(settings, records, progress)
@@ -185,8 +190,8 @@ def _pages(settings: Settings) -> dict[str, Callable]:
     return {FILE: report_page}
 
 
-def find(settings: Settings) -> Found:
-    """The files to grade.
+def find(settings: Settings, left_out: Iterable[Path] = ()) -> Found:
+    """The files to grade, without those left out.
 
     Raises
     ------
@@ -196,7 +201,7 @@ def find(settings: Settings) -> Found:
     from subgrade.lights import find_lights
 
     masters = [m for m in (settings.dark, settings.bias, settings.flat) if m]
-    found = find_lights(settings.paths, exclude=[settings.out, *masters])
+    found = find_lights(settings.paths, exclude=[settings.out, *masters, *left_out])
     if not found.files:
         places = ", ".join(map(str, settings.paths))
         raise NothingToGrade("\n  ".join([f"no light frames in {places}", *found.notes]))
@@ -204,7 +209,11 @@ def find(settings: Settings) -> Found:
 
 
 def measure(
-    found: Found, settings: Settings, progress: Progress, identities: Mapping | None = None
+    found: Found,
+    settings: Settings,
+    progress: Progress,
+    identities: Mapping | None = None,
+    held: Held | None = None,
 ) -> dict[Path, Measured | Failure]:
     """Measure every file and draw its pictures, taking what an earlier run kept.
 
@@ -223,9 +232,12 @@ def measure(
         except UnreadableFile as error:
             results[path] = Failure(path, error.cause)
             continue
-        kept = None if settings.remeasure else cache.load(key)
-        if kept is not None:
-            results[path] = Measured(*kept, key)
+        known = held.measurement(key) if held else None
+        kept = None if known or settings.remeasure else cache.load(key)
+        if known:
+            cache.save_missing(key, known.facts, known.stars)
+        if known or kept is not None:
+            results[path] = known or Measured(*kept, key)
     if cache.damaged:
         kept = "1 kept measurement was damaged and is"
         if cache.damaged > 1:
@@ -254,6 +266,8 @@ def measure(
             pass  # a frame without pictures is graded all the same
     finally:
         progress.stop()
+        if held:
+            held.hold(results)
     if unkept:
         progress.warn(f"measurements are not kept for another run: {unkept}")
     for path, result in results.items():

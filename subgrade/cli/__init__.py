@@ -15,6 +15,7 @@ COMMANDS = {
     "cull": ("subgrade.cli.cull", "Move the rejects out of the way, into a folder."),
     "restore": ("subgrade.cli.restore", "Bring every culled frame back to its place."),
     "guide": ("subgrade.cli.guide", "Show what was understood of a guiding record."),
+    "watch": ("subgrade.cli.watch", "Grade subs as they land, and say when something goes wrong."),
     "simulate": ("subgrade.cli.simulate", "Render a practice night with known causes."),
     "completion": ("subgrade.cli.completion", "Print the shell completion script."),
 }

@@ -9,7 +9,17 @@ import click
 
 from subgrade.cli import EXIT_INTERRUPTED, EXIT_PARTLY
 from subgrade.cli.option_types import Motion, Number, Share, number_option
-from subgrade.settings import CHOICES, PATHS, RANGES
+from subgrade.settings import CHOICES, PATHS, RANGES, Settings
+
+
+def settings_of(paths: tuple[str, ...], no_report: bool, options: dict[str, object]) -> Settings:
+    """What a command that grades is asked, from its options by name."""
+    # a shell leaves the ~ in --guide=~/guiding.csv
+    for name in PATHS:
+        given = options[name]
+        many = isinstance(given, tuple)
+        options[name] = tuple(map(expanduser, given)) if many else given and expanduser(given)
+    return Settings(paths, report=not no_report, **options)
 
 
 @click.command(
@@ -177,14 +187,9 @@ def command(
     the --out folder: summary.csv, keeps.txt, rejects.txt, weights.csv and more.
     """
     from subgrade.cli.progress import progress_for
-    from subgrade.pipeline import Settings, grade
+    from subgrade.pipeline import grade
 
-    # a shell leaves the ~ in --guide=~/guiding.csv
-    for name in PATHS:
-        given = options[name]
-        many = isinstance(given, tuple)
-        options[name] = tuple(map(expanduser, given)) if many else given and expanduser(given)
-    settings = Settings(paths, report=not no_report, **options)
+    settings = settings_of(paths, no_report, options)
     try:
         graded = grade(settings, progress_for(quiet))
     except KeyboardInterrupt:

@@ -107,6 +107,43 @@ def read_fits_header(path: str | Path) -> Stored:
     return _read(Path(path), with_pixels=False)
 
 
+def stated_length(path: str | Path) -> int | None:
+    """Bytes up to the end of the last data that a FITS file's headers state.
+
+    Parameters
+    ----------
+    path : path-like
+        A plain file, which may still be written.
+
+    Returns
+    -------
+    int or None
+        None where it is not known: no plain FITS file, a header that is not there to its end, or
+        no image among the headers that are.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened.
+    """
+    path = Path(path)
+    try:
+        source = open_source(path)
+    except UnreadableFile as error:
+        raise OSError(0, error.cause) from None
+    try:
+        if isinstance(source, PackedSource):
+            return None
+        hdus = list(_walk(path, source))
+    except UnreadableFile:
+        return None
+    finally:
+        source.close()
+    if not any(hdu.image for hdu in hdus):
+        return None
+    return hdus[-1].start + hdus[-1].nbytes
+
+
 def _read(path: Path, with_pixels: bool) -> Stored:
     source = open_source(path)
     try:

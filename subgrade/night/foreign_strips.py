@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.memo import remembered
 from subgrade.night.model import Frame, FrameCompared, Registration
 from subgrade.night.shifted_rows import Shifted, far_shift, near_shift
 from subgrade.stars.model import FrameStars, StarList
@@ -107,9 +108,27 @@ def _onto(one: Registration, other: Registration, x: np.ndarray, y: np.ndarray) 
 def _held_against(
     frame: Frame, compared: FrameCompared, witness: Frame, seen: FrameCompared
 ) -> Strip | None:
+    here, there = _stars(frame, compared), _stars(witness, seen)
+    sizes = (frame.stars.width, frame.stars.height, witness.stars.width, witness.stars.height)
+    depends = (
+        *(*here, *there, sizes, float(frame.stars.fwhm_px)),
+        *(compared.registration, seen.registration),
+    )
+    return remembered(
+        "strip", depends, lambda: _strip_of(frame, compared, witness, seen, here, there)
+    )
+
+
+def _strip_of(
+    frame: Frame,
+    compared: FrameCompared,
+    witness: Frame,
+    seen: FrameCompared,
+    here: tuple[np.ndarray, ...],
+    there: tuple[np.ndarray, ...],
+) -> Strip | None:
     from scipy.spatial import cKDTree
 
-    here, there = _stars(frame, compared), _stars(witness, seen)
     if min(len(here[0]), len(there[0])) < 2 * LEAST:
         return None
     at = _onto(seen.registration, compared.registration, there[0], there[1])

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from subgrade.memo import remembered
 from subgrade.night.matching import FULL, GLANCE, SHIFTS, Match, Pattern, match_stars
 from subgrade.night.model import Frame, Registration
 from subgrade.night.sensor_defects import MIN_POINTINGS, SensorDefects, find_defects
@@ -254,8 +255,31 @@ def _match_one(
 ) -> Match | None:
     chosen = usable_stars(stars, mask)
     z, flux = _list_of(stars, mask)
+    snr = np.asarray(stars.catalogue.snr, float)[chosen] if len(chosen) else z.real
+    # all that is asked of the frame and of the pattern below
+    depends = (
+        *(chosen, z, flux, snr, pattern.z, np.array(turns, complex), depth, mask is None),
+        *(stars.shape_status, match_radius(stars), float(stars.fwhm_px)),
+    )
+    return remembered(
+        "match",
+        depends,
+        lambda: _matched(stars, mask is None, chosen, z, flux, pattern, turns, depth),
+    )
+
+
+def _matched(
+    stars: FrameStars,
+    unmasked: bool,
+    chosen: np.ndarray,
+    z: np.ndarray,
+    flux: np.ndarray,
+    pattern: Pattern,
+    turns: tuple[complex, ...],
+    depth: int,
+) -> Match | None:
     # Two images of each star would look like motion to a wary matcher.
-    wary = stars.shape_status != "doubled" and mask is None
+    wary = stars.shape_status != "doubled" and unmasked
     found = match_stars(z, flux, pattern, match_radius(stars), turns, depth, wary)
     if found is None:
         return None

@@ -22,6 +22,8 @@ RADIUS_PX = 0.7
 SKY_STEP_PX = 2.0
 """Pointings further apart than this are distinct: no star can stay in its pixel."""
 MIN_POINTINGS = 3
+MOST_PAIRS = 20_000_000
+"""Pairs of detections that are looked up at once, at 32 bytes each."""
 FALSE_ALARMS = 1e-3
 """Expected number of stars wrongly called defects over the whole sensor."""
 
@@ -107,9 +109,7 @@ def find_defects(
     if not len(places):
         return nothing
     near = cKDTree(spots).query_ball_point(places, RADIUS_PX)
-    frames_at = [np.unique(frame[hits]) for hits in near]
-    seen = np.array([len(at) for at in frames_at])
-    distinct = np.array([distinct_pointings(centres[at]) for at in frames_at])
+    seen, distinct = _seen_and_distinct(near, frame, centres)
     # Several frames of one pointing give a star several chances, hence the sum over frames.
     chance = np.pi * RADIUS_PX**2 * len(z) / pointings / area_px
     alarms = len(z) * bdtrc(distinct - 1, pointings, min(1.0, chance))
@@ -134,14 +134,97 @@ def _recurring_places(spots: np.ndarray, tree: cKDTree) -> np.ndarray:
     crowd = tree.query_ball_point(spots, RADIUS_PX, return_length=True)
     order = np.argsort(-crowd, kind="stable")
     order = order[crowd[order] >= MIN_POINTINGS]
-    taken = np.zeros(len(spots), dtype=bool)
-    places = []
-    for i in order:
-        if taken[i]:
-            continue
-        hits = tree.query_ball_point(spots[i], RADIUS_PX)
-        hits = [h for h in hits if not taken[h]]
-        taken[hits] = True
-        if len(hits) >= MIN_POINTINGS:
-            places.append(np.median(spots[hits], axis=0))
-    return np.array(places).reshape(-1, 2)
+    if crowd.sum() > MOST_PAIRS:
+        owner = _owners_one_by_one(spots, tree, order)
+    else:
+        owner = _owners(tree.query_pairs(RADIUS_PX, output_type="ndarray"), order, len(spots))
+    held = np.flatnonzero(owner < len(order))
+    held = held[np.argsort(owner[held], kind="stable")]
+    sizes = np.bincount(owner[held], minlength=len(order))
+    held = held[sizes[owner[held]] >= MIN_POINTINGS]
+    sizes = sizes[sizes >= MIN_POINTINGS]
+    return np.column_stack([_medians(spots[held, axis], sizes) for axis in (0, 1)])
+
+
+def _owners_one_by_one(spots: np.ndarray, tree: cKDTree, order: np.ndarray) -> np.ndarray:
+    """As `_owners`, in little memory."""
+    owner = np.full(len(spots), len(order))
+    for number, i in enumerate(order.tolist()):
+        if owner[i] == len(order):
+            hits = np.array(tree.query_ball_point(spots[i], RADIUS_PX))
+            owner[hits[owner[hits] == len(order)]] = number
+    return owner
+
+
+def _owners(pairs: np.ndarray, order: np.ndarray, count: int) -> np.ndarray:
+    """Which detection's knot each one belongs to, by its place in the order.
+
+    In that order each detection that is still free takes all free ones around it.
+
+    Parameters
+    ----------
+    pairs : ndarray of int, shape (n, 2)
+        Detections that lie near one another.
+    order : ndarray of int
+        Those that may begin a knot, fullest first.
+    count : int
+        Of all detections.
+
+    Returns
+    -------
+    ndarray of int, shape (count,)
+        ``len(order)`` where it belongs to none.
+    """
+    nobody = len(order)
+    rank = np.full(count, nobody)
+    rank[order] = np.arange(nobody)
+    first, later = np.where(
+        (rank[pairs[:, 0]] < rank[pairs[:, 1]])[:, None], pairs, pairs[:, ::-1]
+    ).T
+    begins, open_ = np.zeros(count, dtype=bool), rank < nobody
+    early, late = (part[rank[later] < nobody] for part in (first, later))
+    # whoever has no open neighbour earlier in the order begins a knot, and closes those around it
+    while open_.any():
+        waits = np.zeros(count, dtype=bool)
+        waits[late] = True
+        new = open_ & ~waits
+        begins |= new
+        open_ &= ~new
+        open_[late[new[early]]] = False
+        left = open_[early] & open_[late]
+        early, late = early[left], late[left]
+    owner = np.where(begins, rank, nobody)
+    taken = begins[first]
+    around, by = later[taken], rank[first[taken]]
+    falling = np.argsort(-by, kind="stable")  # of several the last one written stays
+    owner[around[falling]] = by[falling]
+    return owner
+
+
+def _medians(flat: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """Median of each run of so many values, shape (runs,)."""
+    flat = flat[np.lexsort((flat, np.repeat(np.arange(len(sizes)), sizes)))]
+    starts = np.cumsum(sizes) - sizes
+    return 0.5 * (flat[starts + (sizes - 1) // 2] + flat[starts + sizes // 2])
+
+
+def _seen_and_distinct(
+    near: Sequence[Sequence[int]], frame: np.ndarray, centres: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """How many frames have a detection at each place, and in how many distinct pointings."""
+    sizes = np.array([len(hits) for hits in near])
+    flat = frame[np.concatenate([np.asarray(hits, dtype=int) for hits in near])]
+    span = int(frame.max()) + 1
+    pairs = np.unique(np.repeat(np.arange(len(near)), sizes) * span + flat)
+    at = centres[pairs % span]
+    seen = np.bincount(pairs // span, minlength=len(near))
+    starts = np.cumsum(seen) - seen
+    wide = [
+        np.maximum.reduceat(part, starts) - np.minimum.reduceat(part, starts)
+        for part in (at.real, at.imag)
+    ]
+    distinct = np.ones(len(near), dtype=int)
+    # frames that all lie within a step of one another are one pointing
+    for k in np.flatnonzero((np.hypot(*wide) > SKY_STEP_PX) & (seen >= MIN_POINTINGS)):
+        distinct[k] = distinct_pointings(at[starts[k] : starts[k] + seen[k]])
+    return seen, distinct

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
+from subgrade.memo import remembered
 from subgrade.night.model import Frame
 from subgrade.night.register import Registered, match_radius, positions
 from subgrade.stars.model import NOT_A_STAR, FrameStars, StarFlag
@@ -71,7 +73,9 @@ def collect(frames: Sequence[Frame], registered: Registered) -> SkyTable:
     for k in order:
         index = members[k]
         here, placed, mask = _placed(frames[index], registered, index)
-        star = _identify(sky, placed, _reach(frames[index], registered, index))
+        reach = _reach(frames[index], registered, index)
+        known_as = (sky, placed, reach)
+        star = remembered("identify", known_as, partial(_identify, *known_as)).copy()
         catalogue = frames[index].stars.catalogue
         new = (star < 0) & (catalogue.snr[mask] >= MASTER_SNR) & catalogue.is_star[mask]
         star[new] = len(sky) + np.arange(int(new.sum()))

@@ -1,6 +1,6 @@
 """Write: the RESULTS folder and what is read back from it."""
 
-from subgrade.results.columns import looks
+from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import write_whole
@@ -19,11 +19,13 @@ from subgrade.results.session import (
     frame_record,
     night_record,
     session_record,
+    totals,
     verdict_values,
 )
 from subgrade.results.write import write_results
 
 __all__ = [
+    "COLUMNS",
     "CulledFrame",
     "FileIdentity",
     "Graded",
@@ -47,6 +49,7 @@ __all__ = [
     "quoted",
     "session_record",
     "shells_here",
+    "totals",
     "verdict_values",
     "with_marks",
     "write_results",

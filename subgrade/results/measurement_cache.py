@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from hashlib import blake2b
 from pathlib import Path
@@ -142,6 +143,12 @@ class MeasurementCache:
             If it cannot be written.
         """
         self.write(self._file(key).name, CODEC.encode((key, facts, stars)))
+
+    def save_missing(self, key: str, facts: HeaderFacts, stars: FrameStars) -> None:
+        """Keep a measurement that could not be kept when it was made, if that can be done now."""
+        if self.writes and not self._file(key).exists():
+            with suppress(ResultsError):
+                self.save(key, facts, stars)
 
     def has_pictures(self, key: str) -> bool:
         """Whether whole pictures were kept under a key, by their length."""

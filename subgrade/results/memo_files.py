@@ -98,16 +98,10 @@ class KeptOutcomes:
 
         What was made where a part of it failed is not kept.
         """
-        if kind not in self._used:
-            self._earlier[kind], self._used[kind] = self._read(kind), {}
-        known = self._used[kind].get(key) or self._earlier[kind].get(key)
+        known = self._known(kind, key)
         if known is not None:
-            try:
-                value = CODEC.decode(known)
-                self._used[kind][key] = known
-                return value
-            except ValueError:
-                self._say(f"a kept outcome ({kind}) was damaged and is made anew")
+            value, self._used[kind][key] = known
+            return value
         value, whole = watched(make)
         if not whole:
             return value
@@ -116,6 +110,34 @@ class KeptOutcomes:
         self._changed.add(kind)
         # what a later run will read, so that both see the same
         return CODEC.decode(known)
+
+    def earlier(self, kind: str, key: str) -> tuple | None:
+        """What an earlier run kept, as a tuple of one; None where it kept nothing.
+
+        It does not count as used.
+        """
+        known = self._known(kind, key)
+        return None if known is None else known[:1]
+
+    def put(self, kind: str, key: str, value: object) -> None:
+        """Keep an outcome that was made elsewhere."""
+        if kind not in self._used:
+            self._earlier[kind], self._used[kind] = self._read(kind), {}
+        self._used[kind][key] = self._earlier[kind].get(key) or CODEC.encode(value)
+        self._changed.add(kind)
+
+    def _known(self, kind: str, key: str) -> tuple[object, bytes] | None:
+        """What is kept under a key, and its bytes."""
+        if kind not in self._used:
+            self._earlier[kind], self._used[kind] = self._read(kind), {}
+        known = self._used[kind].get(key) or self._earlier[kind].get(key)
+        if known is None:
+            return None
+        try:
+            return CODEC.decode(known), known
+        except ValueError:
+            self._say(f"a kept outcome ({kind}) was damaged and is made anew")
+            return None
 
     def write(self) -> None:
         """Put what was made on the disk.

@@ -236,7 +236,9 @@ def _frame(frame: GradedFrame, identity: FileIdentity | None) -> dict:
 
 
 def _evidence(item: Evidence) -> dict:
-    return {name: value for name, value in asdict(item).items() if name != "named" or value}
+    # plain values, which nothing need copy
+    found = {name: getattr(item, name) for name in item.__slots__}
+    return found if item.named else {k: v for k, v in found.items() if k != "named"}
 
 
 def _seconds(frames) -> float:

@@ -32,6 +32,7 @@ STILL_STRETCH = 0.02
 """Sigma of the still star's own stretch where nothing is known of it; no source."""
 KNOWN_STRETCH = 0.01
 """The same about what the group's still frames have; no source."""
+STRETCH_STEP = KNOWN_STRETCH / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,14 +114,14 @@ def weigh_motions(
     """
     if stars.star_image is None:
         return ()
-    found = kept("motions", _image_depends(stars, still), lambda: _fitted(stars, still))
+    found = kept("motions", image_depends(stars, still), lambda: _fitted(stars, still))
     return tuple(MotionFit(*fit) for fit in found)
 
 
-def _image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
+def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
     """All that a motion read off a frame's star image depends on."""
-    image = stars.star_image
-    return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, still
+    image, stretch = stars.star_image, _stretch(stars.angle_deg, still)
+    return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, stretch
 
 
 def _fitted(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple[tuple, ...]:
@@ -133,19 +134,21 @@ def solve_motions(
     star: FoldedStar, still: tuple[float, float, float] | None = None
 ) -> tuple[Solved, ...]:
     """Every family fitted to a folded star, most evidence first; ``still`` as `weigh_motions`."""
-    fitter = Fitter(star, _stretch(star, still))
+    fitter = Fitter(star, _stretch(star.angle_deg, still))
     solved = (fitter.fit(family) for family in FAMILIES)
     return tuple(sorted(solved, key=lambda s: -s.log_evidence))
 
 
-def _stretch(star: FoldedStar, still: tuple[float, float, float] | None) -> tuple[float, float]:
+def _stretch(angle_deg: float, still: tuple[float, float, float] | None) -> tuple[float, float]:
     """Variance of the still star along the axis over that across it, less 1, and its sigma."""
     if still is None or not np.isfinite(still).all() or not still[0] + still[1] > 0:
         return 0.0, STILL_STRETCH
     xx, yy, xy = still
-    turn = 2 * math.radians(star.angle_deg)
+    turn = 2 * math.radians(angle_deg)
     lean = (xx - yy) * math.cos(turn) + 2 * xy * math.sin(turn)
-    return float(np.clip(lean / (0.5 * (xx + yy)), -0.2, 0.2)), KNOWN_STRETCH
+    stretch = float(np.clip(lean / (0.5 * (xx + yy)), -0.2, 0.2))
+    # in steps far below its sigma: one more frame in the group seldom asks for another fit
+    return round(stretch / STRETCH_STEP) * STRETCH_STEP, KNOWN_STRETCH
 
 
 def _weighed(solved: tuple[Solved, ...], samples: int) -> tuple[MotionFit, ...]:

@@ -1,0 +1,99 @@
+"""What a process that grades a growing night again and again keeps from one time to the next.
+
+Results are those of a run that begins with nothing: all of it follows from the files, and is
+looked up by what they hold.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from subgrade.errors import ResultsError
+from subgrade.measuring import Measured
+
+if TYPE_CHECKING:
+    from subgrade.results import FileIdentity
+    from subgrade.results.held_outcomes import HeldOutcomes
+    from subgrade.results.memo_files import KeptOutcomes
+
+State = tuple[int, int, int, int]
+
+
+class Held:
+    """Measurements, identities of files and outcomes of the stages behind, in memory.
+
+    Attributes
+    ----------
+    left_out : frozenset of Path
+        Files that are not to be graded yet.
+    done : frozenset of Path
+        Files that the last grading came to, measured or found unreadable.
+    """
+
+    def __init__(self) -> None:
+        self.left_out: frozenset[Path] = frozenset()
+        self.done: frozenset[Path] = frozenset()
+        self._identities: dict[Path, tuple[State, FileIdentity]] = {}
+        self._measured: dict[str, Measured] = {}
+        self._outcomes: HeldOutcomes | None = None
+
+    def outcomes(self, disk: KeptOutcomes) -> HeldOutcomes:
+        """The keeper of another grading; the first one's disk stays in use."""
+        from subgrade.results.held_outcomes import HeldOutcomes
+
+        if self._outcomes is None:
+            self._outcomes = HeldOutcomes(disk)
+        self._outcomes.begin()
+        return self._outcomes
+
+    def identities(self, paths: Iterable[Path]) -> dict[Path, FileIdentity]:
+        """As `subgrade.results.file_identities`; a file is read again where its state changed."""
+        from subgrade.results.file_identity import file_identity
+
+        found = {}
+        for path in paths:
+            state = state_of(path)
+            known = self._identities.get(path)
+            if state is None or known is None or known[0] != state:
+                identity = file_identity(path)
+                known = (state, identity) if state is not None and identity else None
+            if known is not None:
+                found[path] = known
+        self._identities = found
+        return {path: identity for path, (_, identity) in found.items()}
+
+    def measurement(self, key: str) -> Measured | None:
+        """What was measured under a key."""
+        return self._measured.get(key)
+
+    def hold(self, results: Mapping[Path, object]) -> None:
+        """Keep the measurements of a grading, and no others."""
+        self._measured = {m.key: m for m in results.values() if isinstance(m, Measured)}
+        self.done = frozenset(results)
+
+    def write(self) -> str:
+        """Put the outcomes on the disk; why that was impossible, or nothing."""
+        try:
+            if self._outcomes is not None:
+                self._outcomes.write()
+        except ResultsError as error:
+            return str(error)
+        return ""
+
+
+def state_of(path: str | Path) -> State | None:
+    """What differs once a file was changed or replaced; None where it is not there.
+
+    Returns
+    -------
+    tuple of int or None
+        Size, time of last change (ns), inode and device.
+    """
+    try:
+        state = os.stat(path)
+    except OSError:
+        return None
+    return state.st_size, state.st_mtime_ns, state.st_ino, state.st_dev
