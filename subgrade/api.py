@@ -258,6 +258,7 @@ def grade(
     out: AnyPath = "subgrade_results",
     guide: AnyPath | Iterable[AnyPath] = (),
     limits: AnyPath | None = None,
+    engine: str = "local",
     workers: int | None = None,
     scale: float | None = None,
     exposure: float | None = None,
@@ -291,8 +292,10 @@ def grade(
         Guiding records of the night.
     limits : path-like, optional
         TOML file laid over the shipped limits.
+    engine : str
+        Where frames are measured: ``local``, or ``dask://HOST:PORT`` for a cluster's workers.
     workers : int, optional
-        Processes that measure; chosen for this machine if not given.
+        Processes that measure, or workers of the cluster; chosen if not given.
     scale : float, optional
         Arcseconds per pixel, instead of the header's.
     exposure : float, optional
@@ -350,6 +353,7 @@ def grade(
         out=_path(out),
         guide=_paths(guide),
         limits=_path_or_none(limits),
+        engine=engine,
         workers=workers,
         scale=scale,
         exposure=exposure,

@@ -199,8 +199,7 @@ def test_the_options_are_those_of_the_command_with_their_defaults():
     options = cli.get_command(None, "grade").make_context("grade", ["lights"]).params
     taken = inspect.signature(api.grade).parameters
     assert set(taken) - {"report", "progress"} <= set(options)
-    # an engine elsewhere is chosen on the command line
-    assert set(options) - set(taken) - {"no_report", "quiet"} <= {"engine"}
+    assert set(options) - set(taken) == {"no_report", "quiet"}
     for name, parameter in taken.items():
         if name in options and name != "paths":
             assert parameter.default == options[name], name
@@ -216,6 +215,7 @@ def test_the_options_are_those_of_the_command_with_their_defaults():
         ({"keep": 80}, "keep: 80 is not a share"),
         ({"stack": "median"}, "stack: 'median' is not mean or weighted"),
         ({"expected_motion": (95.0,)}, r"expected_motion: \(95.0,\)"),
+        ({"engine": "elsewhere"}, "elsewhere"),
         ({"limits": "no_such.toml"}, "no_such.toml"),
     ],
 )
@@ -302,6 +302,13 @@ def test_the_notebook_prints_what_its_page_shows(night, place, monkeypatch):
     runner = doctest.DocTestRunner(optionflags=flags, verbose=False)
     runner.run(test, out=complaints.append)
     assert not runner.failures, "".join(complaints)
+
+
+def test_importing_it_loads_no_heavy_library():
+    probe = "import sys, subgrade.api; print(sorted({m.partition('.')[0] for m in sys.modules}))"
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
+    for name in ("numpy", "numba", "astropy", "scipy", "pandas", "rich", "click"):
+        assert f"'{name}'" not in done.stdout
 
 
 def test_everything_public_is_named_on_the_page():

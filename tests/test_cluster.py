@@ -11,23 +11,28 @@ import subprocess
 import sys
 import threading
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
+from subgrade.cluster import link as cluster_link
 from subgrade.cluster import run as cluster_run
 from subgrade.cluster import tasks
 from subgrade.cluster.engine import NEEDED, check_engine, scheduler_address
 from subgrade.cluster.run import measure_on_cluster
 from subgrade.errors import NothingToGrade, UsageError
-from subgrade.measuring import MEASURED
+from subgrade.measuring import MEASURED, MeasureFile, measurement_cache
 from subgrade.results.file_identity import file_identity
+from subgrade.settings import Settings
 from subgrade.workers import Failure, measure_each
 from tests.cli_frames import run, write_night
 from tests.cluster_processes import ROOT, Cluster
+from tests.report_nights import data_of
 from tests.test_cli_workers import pretend
 
-distributed = pytest.importorskip("distributed")
+if find_spec("distributed") is None:
+    pytest.skip("needs the extra of clusters", allow_module_level=True)
 
 SAME = ("summary.csv", "summary.ecsv", "keeps.txt", "rejects.txt", "weights.csv")
 OF_THE_RUN = {"out", "workers", "engine"}
@@ -70,6 +75,10 @@ def assert_the_same(ours: Path, local: Path) -> None:
         record.pop("written_utc")
         for name in OF_THE_RUN:
             record["settings"].pop(name)
+    assert one == two
+    one, two = (data_of((r / "report.html").read_text(encoding="utf-8")) for r in (ours, local))
+    for page in (one, two):
+        del page["written_utc"], page["again"]  # the command, with the folder of the results
     assert one == two
     kept = {p.name: p.read_bytes() for p in measurements(local)}
     assert {p.name: p.read_bytes() for p in measurements(ours)} == kept
@@ -121,27 +130,27 @@ def test_without_the_libraries_the_command_to_get_them_is_named(monkeypatch):
     check_engine("local")
 
 
-def test_a_scheduler_that_is_not_there_is_wrong_usage_in_seconds(tmp_path, capfd):
-    write_night(tmp_path / "lights", 2)
+def test_a_scheduler_that_is_not_there_is_wrong_usage_in_seconds(tmp_path, capfd, monkeypatch):
+    monkeypatch.setattr(cluster_link, "CONNECT_S", 0.5)
+    lights, out = write_night(tmp_path / "lights", 1), tmp_path / "r"
     begun = time.monotonic()
-    code, _, err = run(
-        capfd,
-        "grade",
-        tmp_path / "lights",
-        "--out",
-        tmp_path / "r",
-        "--engine",
-        "dask://127.0.0.1:9",
-    )
+    code, _, err = run(capfd, "grade", lights, "--out", out, "--engine", "dask://127.0.0.1:9")
     assert code == 2
     assert time.monotonic() - begun < 20
     assert "no scheduler answers at 127.0.0.1:9" in err
     assert "Traceback" not in err
-    assert not list((tmp_path / "r" / MEASURED).glob(".*"))
-    # what is measured needs no cluster any more
-    arguments = ("grade", tmp_path / "lights", "--out", tmp_path / "r")
-    assert run(capfd, *arguments, "--workers", 1)[0] == 0
-    assert run(capfd, *arguments, "--engine", "dask://127.0.0.1:9")[0] == 0
+    assert not list((out / MEASURED).glob(".*"))
+
+
+@pytest.mark.slow
+def test_what_is_measured_needs_no_cluster_any_more(tmp_path, capfd):
+    lights, out = write_night(tmp_path / "lights", 2), tmp_path / "r"
+    assert run(capfd, "grade", lights, "--out", out, "--workers", 1)[0] == 0
+    assert run(capfd, "grade", lights, "--out", out, "--engine", "dask://127.0.0.1:9")[0] == 0
+    code, _, err = run(
+        capfd, "grade", lights, "--out", out, "--engine", "dask://127.0.0.1:9", "--remeasure"
+    )
+    assert (code, "no scheduler answers" in err) == (2, True)
 
 
 # what a worker sees
@@ -177,7 +186,7 @@ def test_results_are_those_of_this_machine_alone(cluster, night, tmp_path):
     cluster.start_worker("--nthreads", "3")
     done = graded(lights, tmp_path / "r", "--engine", cluster.engine)
     assert "measured 64 of 64 files" in done.stderr
-    assert "measure one frame at a time" in done.stderr
+    assert "measures one frame at a time" in done.stderr
     assert "light_17.fits" in done.stderr
     assert_the_same(tmp_path / "r", local)
 
@@ -254,7 +263,7 @@ def slowly(path: Path) -> str:
 
 @pytest.mark.slow
 def test_workers_may_all_leave_and_others_come(cluster, tmp_path):
-    """Killed while they measure: nothing is blamed, and the run goes on with whoever comes."""
+    """Killed, or ended, while they measure: nothing is blamed, and whoever comes goes on."""
     both = [cluster.start_worker(), cluster.start_worker()]
     lines, found = [], {}
     for path, outcome in measure_on_cluster(
@@ -262,8 +271,8 @@ def test_workers_may_all_leave_and_others_come(cluster, tmp_path):
     ):
         found[path.name] = outcome
         if len(found) == 8:
-            for worker in both:
-                cluster.kill(worker)
+            cluster.kill(both[0])
+            both[1].terminate()  # takes its leave
             threading.Timer(4.0, cluster.start_worker).start()
     assert found == {f"f{k}": f"f{k}" for k in range(30)}
     assert any("has left" in line for line in lines)
@@ -354,6 +363,32 @@ def test_a_worker_that_hangs_is_passed_by(cluster, tmp_path, monkeypatch):
     assert failure.kind == "died"
     assert "did not end" in failure.cause
     assert found == {name: name for name in names if name != "ever"}
+
+
+@pytest.mark.slow
+def test_a_frame_that_changed_or_went_meanwhile_is_no_fault_of_the_workers(cluster, tmp_path):
+    """What came of it is what a local process would find, and the worker is used on."""
+    lights = write_night(tmp_path / "lights", 5)
+    paths = sorted(lights.iterdir())
+    identities = {path: file_identity(path) for path in paths}
+    paths[1].unlink()
+    shutil.copy(paths[0], paths[2])
+    settings = Settings((str(lights),), str(tmp_path / "r"))
+    measure = MeasureFile(measurement_cache(settings), None, (None, None, None))
+    cluster.start_worker()
+    lines = []
+    found = dict(
+        measure_on_cluster(
+            paths, measure, cluster.address, lines.append, identities=dict(identities)
+        )
+    )
+    local = dict(measure_each(paths, measure, 1))
+    assert found[paths[1]] == local[paths[1]]
+    assert "No such file" in found[paths[1]].cause
+    assert [found[p].key for p in paths if p != paths[1]] == [
+        local[p].key for p in paths if p != paths[1]
+    ]
+    assert not any("is not used" in line for line in lines)
 
 
 # who is unfit

@@ -25,6 +25,8 @@ FEW, MANY = 20, 120
 MOST_MS_A_FRAME = 18.0
 """Three times what a regraded frame costs; registering it costs 40, fitting its motion 30 to 60."""
 HEAVY = {
+    "dask",
+    "distributed",
     "numba",
     "pandas",
     "rich",

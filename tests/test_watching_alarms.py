@@ -125,6 +125,9 @@ def test_an_alarm_comes_once_until_its_condition_is_over():
 
 def test_an_alarm_is_not_missed_where_subs_come_in_one_go():
     assert Alarms((condition_of("2 cloud"),)).of_subs(night("kkcck"), 4)
+    alarms = Alarms((condition_of("2 cloud"),))
+    assert alarms.of_subs(night("kcc"), 1)
+    assert alarms.of_subs(night("kcckkkkcc"), 6)  # it was over in between
     # what was over before the watch began wakes nobody
     assert not Alarms((condition_of("2 cloud"),)).of_subs(night("kkcck"), 1)
 

@@ -27,15 +27,11 @@ if TYPE_CHECKING:
     from subgrade.watching.lines import Line
 
 LOCK = "watch.lock"
+MANY = 10
+"""Subs that are measured in one go and take a while; no source."""
 NOT_OF_A_WATCH = ("paths", "dry_run", "remeasure", "engine")
 """What ``grade`` is asked for once only."""
-STYLES = {
-    "good": {},
-    "lost": {"fg": "red"},
-    "changed": {"fg": "yellow"},
-    "alarm": {"fg": "red", "bold": True},
-    "plain": {},
-}
+STYLES = {"good": "", "lost": "red", "changed": "yellow", "alarm": "bold red", "plain": ""}
 
 
 @click.command(
@@ -43,14 +39,13 @@ STYLES = {
     epilog="""
     \b
     Example: start it at dusk, with the night's guiding record
-      subgrade watch ~/astro/tonight/lights --guide ~/astro/tonight/guiding.csv \\
-        --out ~/astro/tonight/graded
+      subgrade watch ~/tonight/lights --guide ~/tonight/guiding.csv --out ~/tonight/graded
     \b
     Be woken when three subs in a row are lost, or none comes
-      subgrade watch ~/astro/tonight/lights --alarm "3 rejects" --alarm "no sub for 15 min" --bell
+      subgrade watch ~/tonight/lights --alarm "3 rejects" --alarm "no sub for 15 min" --bell
     \b
     Have a script send the alarm; what it says is in SUBGRADE_SENTENCE and SUBGRADE_CURE
-      subgrade watch ~/astro/tonight/lights --alarm "2 cloud" --alarm-run "sh notify.sh"
+      subgrade watch ~/tonight/lights --alarm "2 cloud" --alarm-run "sh notify.sh"
 
     Ctrl-C ends it, with the results whole. They are those that grade would write.
     Subs are only read.
@@ -185,9 +180,9 @@ class _Progress(Progress):
 
     def start(self, total: int, cached: int) -> None:
         self.measuring = True
-        self._left = total - cached
-        if self._left > 1 and not self._quiet:
-            self._screen.note(f"measuring {self._left} subs")
+        left = total - cached
+        if left >= MANY and not self._quiet:
+            self._screen.note(f"measuring {left} subs")
 
     def stop(self) -> None:
         self.measuring = False
@@ -207,10 +202,8 @@ class _Screen:
         for line in lines:
             if self._quiet and line.about != "alarm":
                 continue
-            text = screen.shown(line.text)
             with suppress(OSError, ValueError):
-                styled = click.style(text, **STYLES[line.about]) if screen.styled else text
-                click.echo(styled, color=screen.styled)
+                screen.show(screen.folded(line.text, style=STYLES[line.about]))
         with suppress(OSError, ValueError):
             sys.stdout.flush()
 

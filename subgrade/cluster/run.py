@@ -9,7 +9,6 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from subgrade.cluster import tasks
 from subgrade.cluster.alike import differences, everywhere, marked, samples, time_of
@@ -17,9 +16,6 @@ from subgrade.cluster.link import Broken, Came, Link, NoScheduler, Workers
 from subgrade.errors import NothingToGrade, ResultsError, UsageError
 from subgrade.results.file_identity import FileIdentity, file_identity
 from subgrade.workers import CRASH, DIED, Failure, guarded
-
-if TYPE_CHECKING:
-    from distributed import Future
 
 DEPTH = 2
 """Frames that a worker has: one it measures, and one that waits behind while answers travel."""
@@ -44,14 +40,15 @@ class Job:
     """A frame that a worker has.
 
     ``alone`` where nothing else was given to the worker beside it, ``late`` where it was given up
-    on: another worker may have it by now.
+    on: another worker may have it by now; ``future`` is what `Link.ask` gave, and holds the task
+    as long as it is held.
     """
 
     path: Path
     worker: str
     alone: bool
     since: float
-    future: Future | None = None
+    future: object = None
     late: bool = False
 
 

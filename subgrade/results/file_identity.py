@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import UnreadableFile
 from subgrade.results.measurement_cache import content_identity
+
+LOOKS_AT_ONCE = 8
+"""Files looked into at once: one not in memory took 2.6 to 4.8 ms so, by itself 8.6 to 20."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,5 +71,8 @@ def file_identity(path: str | Path) -> FileIdentity | None:
 
 def file_identities(paths: Iterable[Path]) -> dict[Path, FileIdentity]:
     """What files are now, those left out that cannot be read."""
-    found = {path: file_identity(path) for path in paths}
-    return {path: identity for path, identity in found.items() if identity}
+    paths = list(paths)
+    # most of it is waiting for a disk or a network
+    with ThreadPoolExecutor(LOOKS_AT_ONCE) as pool:
+        found = zip(paths, pool.map(file_identity, paths), strict=True)
+        return {path: identity for path, identity in found if identity}

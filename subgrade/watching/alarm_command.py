@@ -56,7 +56,7 @@ class AlarmCommand:
         self._running: list[_Running] = []
 
     def start(self, facts: AlarmFacts, now: float) -> None:
-        """Run it with the facts of an alarm; whatever fails is said and the watch goes on."""
+        """Run it with the facts of an alarm; whatever fails is reported and the watch goes on."""
         if len(self._running) >= MOST_AT_ONCE:
             self._say(f"{self._words[0]}: not run, as {MOST_AT_ONCE} are running already")
             return

@@ -187,12 +187,15 @@ class Alarms:
         for condition in self.conditions:
             if condition.meets is None:
                 continue
-            met = next((m for n in reversed(ends) if (m := condition.met(frames[:n]))), ())
-            if met and condition.text not in self._on:
-                self._on.add(condition.text)
-                found.append(Alarm(condition, met))
-            elif not met and self._over(condition, frames):
-                self._on.discard(condition.text)
+            alarm = None
+            for end in ends:
+                met = condition.met(frames[:end])
+                if met and condition.text not in self._on:
+                    self._on.add(condition.text)
+                    alarm = Alarm(condition, met)
+                elif not met and self._over(condition, frames[:end]):
+                    self._on.discard(condition.text)
+            found += [alarm] if alarm else []
         return found
 
     @staticmethod

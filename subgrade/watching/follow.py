@@ -136,7 +136,7 @@ class _Watch:
         self._last_sub = now
         self._last_grading = now
         self._again_at: float | None = None
-        self._said: dict[str, str] = {}
+        self._standing: dict[str, str] = {}
 
     def step(self) -> float:
         """One round; the seconds to wait before the next."""
@@ -197,7 +197,7 @@ class _Watch:
         if not found.files and self.night.graded is not None:
             self._say_once("folder", "no subs are there any more; the results stay as they were")
             return None
-        if self._said.pop("folder", None):
+        if self._standing.pop("folder", None):
             self._teller.note("the folder is there again")
         return found
 
@@ -221,7 +221,7 @@ class _Watch:
             self._say_once("busy", "a cull or restore is at work; the results follow when it ends")
             self._again_at = self._clock() + BUSY_S
             return
-        self._said.pop("busy", None)
+        self._standing.pop("busy", None)
         of, records = self._of(looked), self._records.there
         try:
             update = self.night.grade(looked.ready, looked.waiting, records)
@@ -251,15 +251,15 @@ class _Watch:
         self._again_at = self._clock() + FAILED_S
 
     def _shown(self, update: Update, first: bool) -> None:
-        if self._said.pop("failed", None):
+        if self._standing.pop("failed", None):
             self._teller.note("graded again")
         if update.graded is None:
             self._say_once("nothing", update.trouble)
             return
-        self._said.pop("nothing", None)
+        self._standing.pop("nothing", None)
         if update.trouble:
             self._say_once("disk", f"{update.trouble}; the watch goes on and tries again")
-        elif self._said.pop("disk", None):
+        elif self._standing.pop("disk", None):
             self._teller.note("the results are written again")
         self._teller.lines(lines_of(update))
         subs = [frame for frame in update.graded.frames if not _is_calibration(frame)]
@@ -283,8 +283,8 @@ class _Watch:
 
     def _say_once(self, of: str, text: str) -> None:
         """Say what holds until it is over; again only where it has changed."""
-        if self._said.get(of) != text:
-            self._said[of] = text
+        if self._standing.get(of) != text:
+            self._standing[of] = text
             self._teller.note(text)
 
 

@@ -63,15 +63,17 @@ def watch(results: str) -> None:
 
 
 def cluster(results: str) -> None:
-    """The libraries load, and the option is there."""
-    import distributed
+    """A scheduler with one worker, both in this process, has something done."""
+    from distributed import Client, LocalCluster
 
-    from subgrade.cli import cli
+    from subgrade.cluster.engine import check_engine
 
-    assert distributed.__version__
-    command = cli.get_command(None, "grade")  # type: ignore[arg-type]
-    assert command is not None
-    assert any("--engine" in parameter.opts for parameter in command.params)
+    check_engine("dask://127.0.0.1:8786")
+    with (
+        LocalCluster(n_workers=1, processes=False, dashboard_address=None) as here,
+        Client(here) as client,
+    ):
+        assert client.submit(sum, [1, 2]).result(timeout=60) == 3
 
 
 USES: dict[str, Callable[[str], None]] = {
