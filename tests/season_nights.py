@@ -53,9 +53,10 @@ class Sky:
 class Plan:
     """Frames of one night taken alike. Arrays have one entry a frame; numbers hold for all.
 
-    ``ratio`` is the counts recorded per true count in a clear frame; ``transparency`` the truth of
-    each frame, which session.json states with ``transparency_error``; ``rejects`` reason words by
-    frame.
+    ``ratio`` is the counts recorded per true count in a clear frame, ``colour`` how much that
+    scatters from star to star (relative), alike in all plans of one value; ``transparency`` the
+    truth of each frame, which session.json states with ``transparency_error``; ``rejects`` reason
+    words by frame.
     """
 
     start: str = "2030-03-17T20:00:00Z"
@@ -71,6 +72,7 @@ class Plan:
     true_scale: float | None = None
     shape: tuple[int, int] = (1000, 1200)
     ratio: float = 1.0
+    colour: float = 0.0
     centre: complex = 0j
     turn_deg: float = 0.0
     mirrored: bool = False
@@ -255,7 +257,9 @@ def _made(plan: Plan, sky: Sky, rng, k: int, start: float, image: float) -> _Mad
     light = _of(plan.transparency, k)
     noise = float(_of(plan.noise_adu, k))
     fwhm = _of(plan.fwhm_arcsec, k) / scale * float(np.exp(plan.fwhm_scatter * rng.normal()))
+    colour = np.random.default_rng(8).normal(size=len(sky.rate))
     flux = sky.rate * (plan.exposure_s or 60.0) * plan.ratio * light
+    flux = flux * (1 + plan.colour * np.clip(colour, -3, 3))
     sigma = noise * fwhm * np.sqrt(NEA)
     noisy = flux + sigma * rng.normal(size=len(flux))
     z = (sky.place - plan.centre) / scale * np.exp(1j * np.radians(plan.turn_deg))

@@ -121,6 +121,17 @@ def test_two_nights_of_one_date_are_called_by_what_differs(tmp_path):
     assert labels == {"2030-03-17, 1.50″/px, 1200 × 1000", "2030-03-17, 0.80″/px, 1200 × 1000"}
 
 
+def test_header_texts_steer_no_screen(tmp_path):
+    odd = [
+        Plan(frames=3, target="a\x1b[2Jb", camera="c\x07"),
+        Plan(frames=3, target="b", prefix="m"),
+    ]
+    folders = [write_night(tmp_path / f"{n}\n", [plan], SKY, n) for n, plan in enumerate(odd)]
+    nights, _ = read_nights(folders)
+    assert all(night.label.isprintable() for night in nights)
+    assert all(night.series[0].setup.label.isprintable() for night in nights)
+
+
 def test_alike_without_a_difference_gets_a_number():
     assert made_unique(["a", "b", "a"]) == ["a, 1", "b", "a, 2"]
     assert made_unique(["a", "a"], ["", "x"], ["p", "q"]) == ["a, p", "a, q"]

@@ -193,6 +193,16 @@ def test_nights_of_one_folder_have_a_clear_level_each(tmp_path):
     assert np.median(nights[1].frames.transparency) == pytest.approx(1, rel=0.01)
 
 
+def test_colours_between_cameras_are_within_the_errors(tmp_path):
+    plans = [Plan(day(0), 8), Plan(day(1), 8, colour=0.1, ratio=2.0, camera="B")]
+    _, (field,) = tied(tmp_path, plans)
+    check(plans, field)
+    other = field.ties[1 - field.reference]
+    # the scatter of 10 % over the root of the stars in common, at least
+    assert other.error / other.ratio > 0.1 / np.sqrt(other.stars)
+    assert 0.05 < field.scatter < 0.15
+
+
 def test_starlight_lost_to_altitude_is_no_haze(tmp_path):
     plans = [
         Plan(day(0), 8, airmass=1.0),

@@ -13,6 +13,7 @@ import numpy as np
 from subgrade.errors import NothingToGrade, ResultsError
 from subgrade.lights import natural_key
 from subgrade.night import nights_of
+from subgrade.plaintext import clean, printable
 from subgrade.season.model import NAN, FrameTable, GradedNight, NightSeries, Setup
 from subgrade.season.names import DAY_S, HALF_DAY_S, alike, evening, made_unique
 from subgrade.season.rows import Row, kept_measurements, rows_of, table_of
@@ -266,7 +267,7 @@ def _night(part: _Part, setups: Sequence[Setup]) -> GradedNight:
     frames = table_of(rows, (place.get(row.group, -1) for row in rows))
     frames = frames if part.whole else _on_own_level(frames)
     return GradedNight(
-        label=_date(frames, part.site[1]) or part.folder.path.name,
+        label=_date(frames, part.site[1]) or printable(part.folder.path.name),
         folder=part.folder.path,
         frames=frames,
         series=tuple(series),
@@ -306,11 +307,11 @@ def _labelled(nights: list[GradedNight]) -> list[GradedNight]:
     """Nights of one date by what differs between them: target, setup or folder."""
     targets = [_only(s.target for s in night.series) for night in nights]
     setups = [_only(s.setup.label for s in night.series) for night in nights]
-    folders = [night.folder.name for night in nights]
+    folders = [printable(night.folder.name) for night in nights]
     labels = made_unique([night.label for night in nights], targets, setups, folders)
     return [replace(night, label=label) for night, label in zip(nights, labels, strict=True)]
 
 
 def _only(texts) -> str:
     """The names of a night joined, spellings of one name once."""
-    return " and ".join({alike(text): text.strip() for text in texts if text}.values())
+    return " and ".join({alike(text): clean(text).strip() for text in texts if text}.values())

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.plaintext import clean
 from subgrade.season.model import NAN, Setup
 from subgrade.season.names import alike, made_unique
 
@@ -87,7 +88,7 @@ def _setup(taken: list[Taken]) -> Setup:
     scales = [t.scale_arcsec for t in taken if np.isfinite(t.scale_arcsec)]
     scale = float(np.median(scales)) if scales else NAN
     seen = next((t for t in taken if t.shape != (0, 0)), taken[0])
-    camera = next((t.camera for t in taken if t.camera), None)
+    camera = next((clean(t.camera) for t in taken if t.camera), None)
     parts = [f"{scale:.2f}″/px"] if scales else []
     if seen.shape != (0, 0):
         parts.append(f"{seen.shape[1]} × {seen.shape[0]}")

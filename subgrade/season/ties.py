@@ -14,14 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from subgrade.season.fields import FieldSeries, fields_by_stars, fields_of
+from subgrade.season.levels import common_levels
 from subgrade.season.model import GradedNight, NightSeries, Tie
 from subgrade.season.placing import Placed, place_on_one
 from subgrade.season.star_lists import ClearStars, clear_stars
 
-SOUND_SNR = 15.0
-"""Expected S/N from which a star is compared: fainter ones are listed when they were lucky."""
-FEWEST_STARS = 8
-"""A series that shares fewer bright stars is compared by what it has (as within a night)."""
 EXTINCTION_MAG = 0.2
 """mag per airmass between nights seen at different altitudes: common practice, no source."""
 WIDTH_ERROR = 0.01
@@ -85,7 +82,8 @@ def tie_field(nights: Sequence[GradedNight], field: FieldSeries, lists: Mapping)
     series = [nights[n].series[s] for n, s in field.members]
     lists = [lists[member] for member in field.members]
     placed, root = place_on_one(lists, [s.setup for s in series])
-    zero, error, scatter = _zero_points(lists, placed)
+    levels = common_levels(lists, placed)
+    zero, error = levels.level, levels.error
     best = _best_member(nights, field, zero)
     reference = root if best < 0 else best
     ties = []
@@ -104,7 +102,7 @@ def tie_field(nights: Sequence[GradedNight], field: FieldSeries, lists: Mapping)
     ref = placed[reference] if reference >= 0 else None
     turns = [_turn(p, ref) if p and ref else np.nan for p in placed]
     over = [bool(p and ref and p.mirrored != ref.mirrored) for p in placed]
-    return TiedField(field, tuple(ties), tuple(turns), tuple(over), reference, scatter)
+    return TiedField(field, tuple(ties), tuple(turns), tuple(over), reference, levels.scatter)
 
 
 def _why_not(stars: ClearStars | None, placed: Placed | None, zero: float, field) -> str:
@@ -115,44 +113,6 @@ def _why_not(stars: ClearStars | None, placed: Placed | None, zero: float, field
     if placed is None or not np.isfinite(zero):
         return "its stars do not match those of the other nights" if len(field.members) > 1 else ""
     return ""
-
-
-def _zero_points(
-    lists: Sequence[ClearStars | None], placed: Sequence[Placed | None]
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Natural log of each series' light against the mean, its error, and the stars' scatter."""
-    from subgrade.night import solve_zero_points
-
-    count = len(lists)
-    zero, error = np.full(count, np.nan), np.full(count, np.nan)
-    ks = [k for k in range(count) if placed[k] is not None]
-    if len(ks) < 2:
-        if ks:
-            zero[ks[0]], error[ks[0]] = 0.0, 0.0
-        return zero, error, np.nan
-    series = np.concatenate([np.full(len(placed[k].star), k) for k in ks])
-    star = np.concatenate([placed[k].star for k in ks])
-    flux = np.concatenate([lists[k].flux for k in ks])
-    noise = np.array([np.median(s.error) if s is not None else np.nan for s in lists])
-    sigma = np.concatenate([lists[k].error for k in ks])
-    seen = np.bincount(star)[star] > 1
-    series, star, flux, sigma = (v[seen] for v in (series, star, flux, sigma))
-    stars = int(star.max()) + 1 if len(star) else 0
-    value, snr = np.log(flux), flux / sigma
-    solution = None
-    for _ in range(3):
-        use = snr >= SOUND_SNR
-        use |= (np.bincount(series[use], minlength=count) < FEWEST_STARS)[series]
-        variance = 1 / np.maximum(snr, 1.0) ** 2
-        # the mean logarithm of a noisy flux lies half its relative variance low
-        level = value + np.where(snr > 4, 0.5 * variance, 0.0)
-        solution = solve_zero_points(
-            series[use], star[use], level[use], variance[use], count, stars
-        )
-        # chosen and weighted from here on by the S/N that a star should have
-        expected = np.exp(solution.frame[series] + solution.star[star]) / noise[series]
-        snr = np.where(np.isfinite(expected), expected, flux / sigma)
-    return solution.frame, solution.frame_error, solution.floor
 
 
 def _ratio_error(k: int, reference: int, zero, error, lists) -> float:

@@ -124,7 +124,7 @@ def season_weights_csv(season: Season) -> str:
             f"{w.weight:.4f}",
             _text(season.stacks[w.stack].target),
             _text(season.stacks[w.stack].filter),
-            season.nights[w.night].label,
+            _text(season.nights[w.night].label),
         ]
         for w in season.weights
     ]
@@ -147,11 +147,11 @@ def nights_csv(season: Season) -> str:
                 "clear": tie.clear if tie else math.nan,
             }
             texts = {
-                "night": night.label,
+                "night": _text(night.label),
                 "folder": spreadsheet_safe(str(night.folder)),
                 "target": _text(series.target),
                 "filter": _text(series.filter),
-                "setup": series.setup.label,
+                "setup": _text(series.setup.label),
             }
             rows.append([texts.get(c, _cell(numbers.get(c))) for c in NIGHT_COLUMNS])
     return csv_text(list(NIGHT_COLUMNS), rows)
