@@ -24,8 +24,8 @@ AGREE = 6.2
 """Chi^2 of two coordinates below which two nights agree: 95 of 100 such pairs (-2 ln 0.045)."""
 TITLES = (
     ("polar_error", "Polar axis off the pole"),
-    ("polar_altitude", "Altitude error of the polar axis, high is positive"),
-    ("polar_azimuth", "Azimuth error of the polar axis on the sky, east is positive"),
+    ("polar_altitude", "Altitude of the polar axis, + high"),
+    ("polar_azimuth", "Azimuth of the polar axis, + east"),
 )
 
 
