@@ -170,3 +170,16 @@ def test_fifty_nights_of_two_hundred_frames_open(opened):
     browser = opened(season_of_values(50, 200, ("M 31", "NGC 7000"), ("L", "R", "Ha")))
     assert len(browser.find_elements("css selector", ".night")) == 50
     assert len(browser.find_elements("css selector", "#table tbody tr")) == 50
+
+
+@pytest.mark.slow
+def test_fifty_nights_fit_a_sheet_of_paper(opened):
+    """A4 inside the margins of `nights.css`: 188 mm."""
+    wide = round(188 / 25.4 * 96)
+    browser = opened(season_of_values(50, 20, ("M 31", "NGC 7000"), ("L", "Ha")), wide)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    seen = browser.execute_script(
+        "return [document.documentElement.scrollWidth, document.getElementById('tools').offsetHeight]"
+    )
+    assert seen[0] <= wide
+    assert seen[1] == 0

@@ -53,10 +53,12 @@ def nights_lines(season: Season, out: str, screen: Screen) -> list[Text]:
 
 def _headline(season: Season) -> str:
     kept, lost = (sum(getattr(s, name) for s in season.stacks) for name in ("kept_s", "lost_s"))
-    labels = [night.label for night in season.nights if night.start_unix == night.start_unix]
-    span = f", {labels[0]}" if labels else ""
-    span += f" to {labels[-1]}" if len(labels) > 1 else ""
-    text = f"{counted(len(season.nights), 'night')}{span}: {duration(kept)} kept"
+    dates = [n.label[:10] for n in season.nights if n.start_unix == n.start_unix]
+    # two cameras or targets of one evening are one night to whoever was out
+    nights = len(set(dates)) + len(season.nights) - len(dates)
+    span = f", {dates[0]}" if dates else ""
+    span += f" to {dates[-1]}" if len(set(dates)) > 1 else ""
+    text = f"{counted(nights, 'night')}{span}: {duration(kept)} kept"
     if lost > 0:
         text += f", {duration(lost)} lost; {kept / (kept + lost):.0%} of the time kept"
     return text
@@ -157,6 +159,8 @@ def _costliest(season: Season) -> list[Part]:
 
 def _advised(season: Season, advice: AdviceFollowed) -> str:
     """What became of a line of advice, in one sentence."""
+    if advice.sentence.casefold().startswith(advice.topic.casefold()):
+        return advice.sentence
     if advice.sentence:
         return f"{advice.action}: {advice.sentence[:1].lower()}{advice.sentence[1:]}"
     since = f" since {season.nights[advice.since].label}" if advice.since >= 0 else ""

@@ -5,7 +5,7 @@ function showOutcome() {
   const kept = sum(NIGHTS.map((n) => n.kept_s)), lost = sum(NIGHTS.map((n) => n.lost_s));
   const frames = sum(NIGHTS.map((n) => n.frames)), good = sum(NIGHTS.map((n) => n.kept));
   byId("what").textContent = whatText(frames);
-  document.title = `${count(NIGHTS.length, "graded night")}: ${duration(kept)} kept`;
+  document.title = `${count(evenings(), "graded night")}: ${duration(kept)} kept`;
   const line = (name, text, word, more) => make("span", {className: "line"}, make("strong", {className: name}, make("span", {ariaHidden: "true", textContent: `${SIGN[name]} `}), `${text} ${word}`), " ", make("span", {textContent: more}));
   byId("outcome").append(line("keep", duration(kept), "kept", `${good} of ${count(frames, "frame")}`), ...(lost > 0 ? [" ", line("reject", duration(lost), "lost", "")] : []));
   showBalance(kept, lost);
@@ -17,10 +17,10 @@ function showOutcome() {
 
 function whatText(frames) {
   const targets = new Set(STACKS.map((s) => s.target)), filters = new Set(STACKS.map((s) => s.filter).filter(known));
-  const days = NIGHTS.filter((n) => n.day), names = days.length ? [nightName(days[0]), nightName(days[days.length - 1])] : [];
+  const days = NIGHTS.filter((n) => n.day), names = days.length ? [dateName(days[0].day), dateName(days[days.length - 1].day)] : [];
   const span = names.length && names[0] !== names[1] ? `${names[0]} to ${names[1]}` : names[0] || "no dates in the headers";
   const what = targets.size === 1 ? STACKS[0].target || "no target" : count(targets.size, "target");
-  return [count(NIGHTS.length, "night"), span, what, filters.size > 1 ? count(filters.size, "filter") : "", frames ? "" : "no frames"].filter(Boolean).join(" · ");
+  return [count(evenings(), "night"), span, what, filters.size > 1 ? count(filters.size, "filter") : "", frames ? "" : "no frames"].filter(Boolean).join(" · ");
 }
 
 function showBalance(kept, lost) {

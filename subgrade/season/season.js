@@ -32,7 +32,10 @@ const SHARED = STACKS.length > 1 && STACKS.every((stack) => stack.target && stac
 const shortLabel = (stack) => (SHARED ? stack.filter : stack.label);
 const sum = (values) => values.reduce((total, value) => total + (value || 0), 0);
 const dayText = (day) => `${day.day} ${MONTHS[day.month - 1]}`;
-const nightName = (night) => (night.day ? `${dayText(night.day)} ${night.day.year}${night.day.rest}` : night.label);
+const dateName = (day) => `${dayText(day)} ${day.year}`;
+const nightName = (night) => (night.day ? dateName(night.day) + night.day.rest : night.label);
+// Two cameras or targets of one evening are one night to whoever was out.
+const evenings = () => new Set(NIGHTS.map((night) => (night.day ? night.day.ms : night.label))).size;
 // Sentences name a night by its ISO date; here every night has one name.
 const plainDates = (text) => (text || "").replace(/\b(\d{4})-(\d\d)-(\d\d)\b/g, (all, year, month, day) => (MONTHS[month - 1] ? `${Number(day)} ${MONTHS[month - 1]} ${year}` : all));
 const minus = (text) => text.replace("-", "−");
