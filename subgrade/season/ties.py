@@ -19,8 +19,6 @@ from subgrade.season.model import GradedNight, NightSeries, Tie
 from subgrade.season.placing import Placed, place_on_one
 from subgrade.season.star_lists import ClearStars, clear_stars
 
-EXTINCTION_MAG = 0.2
-"""mag per airmass between nights seen at different altitudes: common practice, no source."""
 WIDTH_ERROR = 0.01
 """Relative error of flux between star widths that differ by a factor of two: on rendered Moffat
 fields 0.3 to 1 %, as wings and neighbours count otherwise (docs/nights-numbers.md)."""
@@ -188,8 +186,11 @@ def _with_clear_levels(
     """Ties with clear levels beside one another, among series of one setup, gain and exposure.
 
     Counts go as exposure time, so that of two exposures each is taken per second. Starlight lost
-    to altitude is no haze: it is taken out with `EXTINCTION_MAG` where all airmasses are known.
+    to altitude is no haze: it is taken out, as in a night that cannot show it, where all airmasses
+    are known.
     """
+    from subgrade.night import DEFAULT_EXTINCTION
+
     ties = list(ties)
     tied = [k for k, tie in enumerate(ties) if np.isfinite(tie.ratio)]
     gains: dict[str, set] = {}
@@ -207,7 +208,7 @@ def _with_clear_levels(
         air = np.where(np.isfinite(air).all(), air - 1, 0.0)
         time = np.array([series[k].exposure_s or 1.0 for k in members])
         level = np.array([ties[k].ratio for k in members]) / time
-        level *= np.exp(LN_PER_MAG * EXTINCTION_MAG * air)
+        level *= np.exp(LN_PER_MAG * DEFAULT_EXTINCTION * air)
         for k, clear in zip(members, level / level.max(), strict=True):
             alone = len(members) == 1 and many > 1
             note = "its clear level cannot be compared: no other night has this setup and gain"
