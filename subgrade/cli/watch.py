@@ -7,7 +7,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
@@ -101,7 +101,8 @@ def command(
     places = [*folders, *(os.path.dirname(os.path.abspath(path)) for path in settings.guide)]
     with locked(settings.out, LOCK, "watch"), _ending(stop, screen.progress):
         screen.note(f"watching {', '.join(folders)}; results in {settings.out}; Ctrl-C ends it")
-        night = follow(asked, screen, Waking(dict.fromkeys(places), stop), stop)
+        with closing(Waking(dict.fromkeys(places), stop)) as waking:
+            night = follow(asked, screen, waking, stop)
     if night.graded is None:
         screen.note("no sub was graded")
     elif not quiet:

@@ -70,7 +70,7 @@ def cluster(results: str) -> None:
 
     check_engine("dask://127.0.0.1:8786")
     with (
-        LocalCluster(n_workers=1, processes=False, dashboard_address=None) as here,
+        LocalCluster(n_workers=1, processes=False, dashboard_address=":0") as here,
         Client(here) as client,
     ):
         assert client.submit(sum, [1, 2]).result(timeout=60) == 3
