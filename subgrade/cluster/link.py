@@ -127,15 +127,17 @@ class Link:
 
         It goes before all else: a worker that cannot load what a task is made of ends itself.
         """
-        with suppress(RuntimeError):  # closed meanwhile
-            self._fetchers.submit(self._version, worker, tag)
+        # a thread of its own: a worker that does not answer must not hold up what others answer
+        threading.Thread(target=self._version, args=(worker, tag), daemon=True).start()
 
     def _version(self, worker: str, tag: object) -> None:
-        from distributed.versions import get_versions
+        from pydoc import ErrorDuringImport, locate  # any Python can load it
 
         try:
-            found = self._client.run(get_versions, packages=["subgrade"], workers=[worker])
-            self._events.put(Version(tag, found[worker]["packages"]["subgrade"] or "none"))
+            found = self._client.run(locate, "subgrade.__version__", workers=[worker])[worker]
+            self._events.put(Version(tag, found or "none"))
+        except ErrorDuringImport:
+            self._events.put(Version(tag, "none"))
         except Exception:
             self._events.put(Version(tag, ""))
 
