@@ -410,10 +410,14 @@ def test_a_worker_of_another_version_is_named_with_both(cluster, tmp_path):
     here = subgrade.__version__
     assert f"subgrade 9.{here} (here {here})" in str(error.value)
     assert not (tmp_path / "begun").exists()
+    shutil.rmtree(other / "subgrade" / "cluster")  # as in a version that knew of none
+    cluster.start_worker(path=other)
     cluster.start_worker()
-    time.sleep(5)
+    while len(cluster.worker_pids()) < 3:
+        time.sleep(0.2)
     lines = []
     found = dict(measure_on_cluster(paths, slowly, cluster.address, lines.append))
+    assert not any("has left" in line for line in lines)
     assert all(path.name == outcome for path, outcome in found.items())
 
 

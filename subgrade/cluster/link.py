@@ -71,6 +71,14 @@ class Came:
     cause: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Version:
+    """The version of subgrade of a worker, ``none`` without one; empty where it did not answer."""
+
+    tag: object
+    text: str
+
+
 class Link:
     """A connection to a scheduler.
 
@@ -114,17 +122,26 @@ class Link:
         with suppress(Exception):  # a scheduler that is gone has forgotten them
             self._client.cancel([future for future in futures if future is not None])
 
-    def subgrade_of(self, worker: str) -> str:
-        """The version of subgrade that a worker has, where it cannot load this module."""
-        from distributed.versions import get_versions
+    def ask_version(self, worker: str, tag: object) -> None:
+        """Ask a worker for its version of subgrade; a `Version` follows.
+
+        It goes before all else: a worker that cannot load what a task is made of ends itself.
+        """
+        # a thread of its own: a worker that does not answer must not hold up what others answer
+        threading.Thread(target=self._version, args=(worker, tag), daemon=True).start()
+
+    def _version(self, worker: str, tag: object) -> None:
+        from pydoc import ErrorDuringImport, locate  # any Python can load it
 
         try:
-            found = self._client.run(get_versions, packages=["subgrade"], workers=[worker])
-            return found[worker]["packages"]["subgrade"] or ""
+            found = self._client.run(locate, "subgrade.__version__", workers=[worker])[worker]
+            self._events.put(Version(tag, found or "none"))
+        except ErrorDuringImport:
+            self._events.put(Version(tag, "none"))
         except Exception:
-            return ""
+            self._events.put(Version(tag, ""))
 
-    def event(self, timeout: float) -> Workers | Broken | Came | None:
+    def event(self, timeout: float) -> Workers | Broken | Came | Version | None:
         """What comes next; None where nothing does in so many seconds."""
         with suppress(Empty):
             return self._events.get(timeout=timeout)

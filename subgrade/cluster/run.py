@@ -12,7 +12,7 @@ from pathlib import Path
 
 from subgrade.cluster import tasks
 from subgrade.cluster.alike import differences, everywhere, marked, samples, time_of
-from subgrade.cluster.link import Broken, Came, Link, NoScheduler, Workers
+from subgrade.cluster.link import Broken, Came, Link, NoScheduler, Version, Workers
 from subgrade.errors import NothingToGrade, ResultsError, UsageError
 from subgrade.results.file_identity import FileIdentity, file_identity
 from subgrade.workers import CRASH, DIED, Failure, guarded
@@ -163,6 +163,8 @@ class Run:
             event = self.link.event(TICK_S)
             if isinstance(event, Came):
                 yield from self._settled(event)
+            elif isinstance(event, Version):
+                self._version_known(event.tag, event.text)
             elif isinstance(event, Workers):
                 yield from self._seen(event.threads)
             elif isinstance(event, Broken):
@@ -174,7 +176,8 @@ class Run:
         """Wait for the frames being measured, and keep them; those behind are not begun."""
         behind = [job for worker in self._workers.values() for job in worker.jobs[1:]]
         self.link.cancel(job.future for job in behind)
-        running = {worker.jobs[0] for worker in self._workers.values() if worker.jobs}
+        heads = (worker.jobs[0] for worker in self._workers.values() if worker.jobs)
+        running = {job for job in heads if not job.late}
         deadline = time.monotonic() + FINISH_S
         while running and time.monotonic() < deadline:
             event = self.link.event(TICK_S)
@@ -217,14 +220,26 @@ class Run:
 
     def _look_over(self, worker: Worker) -> None:
         worker.state, worker.since = ASKED, time.monotonic()
-        self.link.ask(worker.address, tasks.prepare, self._wanted, tag=worker)
+        self.link.ask_version(worker.address, worker)
+
+    def _version_known(self, worker: Worker, version: str) -> None:
+        if self._workers.get(worker.address) is not worker or worker.state != ASKED:
+            return
+        here = self._program["subgrade"]
+        if version == here:
+            self.link.ask(worker.address, tasks.prepare, self._wanted, tag=worker)
+        elif version:
+            self._unfit(worker, f"it has subgrade {version} (here {here})")
+        else:
+            worker.state = NEW
 
     def _looked_over(self, worker: Worker, came: Came) -> None:
         if self._workers.get(worker.address) is not worker or worker.state != ASKED:
             return
         if not came.answer:
             if came.cause:
-                self._unfit(worker, self._cannot_load(worker, came.cause))
+                why = f"subgrade cannot be loaded there or on its scheduler ({came.cause})"
+                self._unfit(worker, why)
             else:
                 worker.state = NEW
             return
@@ -240,13 +255,6 @@ class Run:
             worker.state, worker.process = READY, found.process
             self._ever_ready = True
             self._moved_on()
-
-    def _cannot_load(self, worker: Worker, cause: str) -> str:
-        version = self.link.subgrade_of(worker.address)
-        here = self._program["subgrade"]
-        if version and version != here:
-            return f"it has subgrade {version}, here it is {here}"
-        return f"subgrade cannot be loaded there or on its scheduler ({cause})"
 
     def _unfit(self, worker: Worker, why: str, again: bool = False) -> None:
         worker.state, worker.since = UNFIT, time.monotonic() if again else 0.0
@@ -388,6 +396,7 @@ class Run:
 
     def _lost(self, worker: Worker) -> Iterator[tuple[Path, object]]:
         """A worker is gone: whichever frame it measured may have killed it."""
+        self.link.cancel(job.future for job in worker.jobs)
         for job in worker.jobs:
             if not job.late:
                 yield from self._suspected(job)
