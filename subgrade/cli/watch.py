@@ -7,7 +7,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
@@ -100,7 +100,8 @@ def command(
     asked = Asked(settings, conditions, alarm_run, None if stop_after is None else 60 * stop_after)
     with locked(settings.out, LOCK, "watch"), _ending(stop, screen.progress):
         screen.note(f"watching {', '.join(folders)}; results in {settings.out}; Ctrl-C ends it")
-        night = follow(asked, screen, Waking(dict.fromkeys(folders), stop), stop)
+        with closing(Waking(dict.fromkeys(folders), stop)) as waking:
+            night = follow(asked, screen, waking, stop)
     if night.graded is None:
         screen.note("no sub was graded")
     elif not quiet:

@@ -47,6 +47,13 @@ class Waking:
             until -= step
         self._changed.clear()
 
+    def close(self) -> None:
+        """End the watch and its threads: one that is still inside the library when Python itself
+        ends would take the exit code with it."""
+        self._stop.set()
+        for thread in self._threads.values():
+            thread.join(LONGEST_S + 1.0)
+
     def _begin(self) -> None:
         """Listen at each folder that is there and not listened at."""
         for folder in self._folders:
