@@ -98,10 +98,9 @@ def command(
     os.makedirs(settings.out, exist_ok=True)
     stop, screen = threading.Event(), _Screen(quiet, bell)
     asked = Asked(settings, conditions, alarm_run, None if stop_after is None else 60 * stop_after)
-    places = [*folders, *(os.path.dirname(os.path.abspath(path)) for path in settings.guide)]
     with locked(settings.out, LOCK, "watch"), _ending(stop, screen.progress):
         screen.note(f"watching {', '.join(folders)}; results in {settings.out}; Ctrl-C ends it")
-        with closing(Waking(dict.fromkeys(places), stop)) as waking:
+        with closing(Waking(dict.fromkeys(folders), stop)) as waking:
             night = follow(asked, screen, waking, stop)
     if night.graded is None:
         screen.note("no sub was graded")

@@ -3,7 +3,8 @@
 Run from the repository: ``python -m tests.benchmarks.watch`` (``--help`` for less).  The subs
 that are there already are one rendered frame's measurement over and over, each dithered and with
 noise of its own, so that only the subs that land are real files of 26 megapixels.  A guiding record
-of a sample every two seconds covers the night.  Seconds run from the moment a sub is renamed into
+of a sample every two seconds covers the night; it is chance, so that the search for its clock
+takes as long as it can.  Seconds run from the moment a sub is renamed into
 place until summary.csv names it and report.html is written; the settling time of a file is part of
 it.  CPU seconds hold on a busy machine, wall seconds do not.
 """
