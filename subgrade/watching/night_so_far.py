@@ -36,6 +36,8 @@ class Update:
         Names of frames that are not there any more.
     trouble : str
         Why the results on the disk are not those of ``graded``; empty where they are.
+    whole : bool
+        False where one sub was set beside the night as it was: the next grading compares all.
     """
 
     graded: Graded | None
@@ -43,6 +45,7 @@ class Update:
     changed: tuple[tuple[GradedFrame, str], ...] = ()
     gone: tuple[str, ...] = ()
     trouble: str = ""
+    whole: bool = True
 
 
 class NightSoFar:
@@ -60,6 +63,7 @@ class NightSoFar:
         self._progress = progress
         self._held = Held()
         self._shown: dict[str, tuple[State | None, str]] = {}
+        self._states: dict[Path, State] = {}
         self.graded: Graded | None = None
 
     def grade(
@@ -68,6 +72,7 @@ class NightSoFar:
         left_out: Iterable[Path],
         records: Iterable[str],
         disk: bool = True,
+        hurried: bool = False,
     ) -> Update:
         """Grade the subs that are complete, and write the results.
 
@@ -81,6 +86,9 @@ class NightSoFar:
             The guiding records that are there.
         disk : bool
             Whether the results are written.
+        hurried : bool
+            Whether a single new sub may be set beside the night as it was, which takes a fraction
+            of the time; ``Update.whole`` states what was done.
 
         Raises
         ------
@@ -88,12 +96,15 @@ class NightSoFar:
             If limits, marks, masters or folders cannot be used any more.
         """
         self._held.left_out = frozenset(left_out)
+        before, self._states = self._states, dict(states)
+        one_more = len(states) == len(before) + 1 and before.items() <= self._states.items()
+        self._held.hurried = hurried and one_more
         settings = replace(self._settings, guide=tuple(records))
         try:
             graded, trouble = self._graded(settings, disk)
         except NothingToGrade as error:
             return Update(None, trouble=str(error))
-        return self._update(graded, states, trouble)
+        return replace(self._update(graded, states, trouble), whole=not self._held.hurried)
 
     @property
     def done(self) -> frozenset[Path]:
