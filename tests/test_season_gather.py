@@ -194,6 +194,7 @@ def test_what_is_no_results_is_a_problem_and_the_others_go_on(tmp_path):
     assert len(nights) == 1
     assert [p[0] for p in problems] == [str(p) for p in (damaged, tmp_path / "none", odd, more)]
     assert all(cause for _, cause in problems)
+    assert problems[0][1].startswith("session.json: cannot be read: ")
 
 
 def test_no_results_at_all_is_an_error(tmp_path):

@@ -131,7 +131,7 @@ def _poorest(season: Season) -> list[str]:
     named = [s for s in season.stacks if s.poorest >= 0]
     if not named:
         tied = [s for s in season.stacks if len(s.parts) > 1]
-        return ["no night: every one makes its plain mean better"] if tied else []
+        return ["no night: no plain mean is better without one"] if tied else []
     return [f"{_name(stack)}: {stack.verdict}" for stack in named]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterable
 from dataclasses import replace
@@ -39,8 +40,11 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
 
     progress = progress or Progress()
     nights, problems = read_nights(folders)
-    several = "1 night" if len(nights) == 1 else f"{len(nights)} nights"
-    progress.say(f"{several} read; the stars that they share are matched")
+    progress.say(
+        "1 night read"
+        if len(nights) == 1
+        else f"{len(nights)} nights read; the stars that they share are matched"
+    )
     with noting() as noted:
         tied = attempt("the light of the nights compared", lambda: tie_nights(nights), ())
         ties = tuple(tie for field in tied for tie in field.ties)
@@ -56,7 +60,19 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
         )
         season = replace(season, summary=_made("summary", "summary", season))
     missing = ((name, f"left out: {cause}") for name, cause in noted.left_out.items())
-    return replace(season, problems=(*problems, *missing))
+    return replace(season, problems=(*problems, *_without_weight(season), *missing))
+
+
+def _without_weight(season: Season) -> Iterable[tuple[str, str]]:
+    """Kept frames that nothing ties to a stack, and why: they have hours, but no weight."""
+    for tie in season.ties:
+        night = season.nights[tie.night]
+        series = night.series[tie.series]
+        kept = int((night.frames.kept & (night.frames.series == tie.series)).sum())
+        if kept and not math.isfinite(tie.ratio):
+            frames = "1 kept frame has" if kept == 1 else f"{kept} kept frames have"
+            cause = tie.note or "nothing ties them to a stack"
+            yield f"{night.label} ({series.label})", f"{frames} no weight: {cause}"
 
 
 def _made(module: str, name: str, *given) -> tuple:
