@@ -179,7 +179,8 @@ def test_fifty_nights_fit_a_sheet_of_paper(opened):
     browser = opened(season_of_values(50, 20, ("M 31", "NGC 7000"), ("L", "Ha")), wide)
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     seen = browser.execute_script(
-        "return [document.documentElement.scrollWidth, document.getElementById('tools').offsetHeight]"
+        "return [document.documentElement.scrollWidth,"
+        " document.getElementById('tools').offsetHeight]"
     )
     assert seen[0] <= wide
     assert seen[1] == 0

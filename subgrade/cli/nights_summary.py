@@ -46,6 +46,7 @@ def nights_lines(season: Season, out: str, screen: Screen) -> list[Text]:
     before = ""
     for label, text in _particulars(season, out):
         style = "bold" if label == "Poorest" else ""
+        text = text.replace(" ±", f"{HARD}±").replace("± ", f"±{HARD}")
         lines += screen.folded(text, LABEL, "" if label == before else label, style)
         before = label
     return lines
@@ -77,7 +78,7 @@ def hours_table(season: Season, screen: Screen) -> list[Text]:
     if more := len(season.stacks) - len(shown):
         lines += screen.folded(f"and {more} more, in nights.html and nights.json", style="dim")
     if any(stack.snr == stack.snr for stack in shown):
-        key = "FWHM and S/N: expected of the weighted stack; S/N over that of its best frame alone"
+        key = "FWHM and S/N are those of the weighted stack; S/N against its best frame"
         lines += screen.folded(key, style="dim")
     return lines
 
@@ -136,11 +137,11 @@ def _poorest(season: Season) -> list[str]:
 
 
 def _changes(season: Season) -> list[str]:
-    """What changed: the equipment before the sky, the polar axis once."""
+    """What changed of the equipment, the polar axis once; of the sky where nothing else did."""
     changed = [h for h in season.histories if h.changes]
     if any(h.key == POLE for h in changed):
         changed = [h for h in changed if h.key not in OF_THE_POLE]
-    changed.sort(key=lambda h: h.key in OF_THE_SKY)
+    changed = [h for h in changed if h.key not in OF_THE_SKY] or changed
     return [change.sentence for history in changed for change in history.changes]
 
 
