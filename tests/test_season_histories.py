@@ -233,3 +233,44 @@ def test_nights_by_name():
     )
     assert several_years(["2031-03-03", "2032-03-03"])
     assert not several_years(["2031-10-03", "2032-02-03"])
+
+
+def test_a_lower_bound_stays_one_when_it_moves():
+    def bound(size, hour=-20.0):
+        return [
+            {"name": "misalignment", "value": size, "error": 0.3, "unit": "′"},
+            {"name": "part from field rotation", "value": size, "error": 0.3, "unit": "′"},
+            {"name": "hour angle", "value": hour, "error": None, "unit": "°"},
+        ]
+
+    sizes = (5.1, 4.7, 4.9, 1.3, 1.2, 1.0)
+    found = by_key(histories([night(d, pole=bound(s)) for d, s in enumerate(sizes)]), "polar_error")
+    (change,) = found.changes
+    assert "at least 4.9" in change.sentence
+    assert "at least 1.1" in change.sentence
+    assert all("lower bound" in p.note for p in found.points)
+    # another part of one axis at another hour angle
+    turned = [night(d, pole=bound(s, -20.0 + 70.0 * (d > 2))) for d, s in enumerate(sizes)]
+    assert not by_key(histories(turned), "polar_error").changes
+    # the whole on one night and a part on others are not compared
+    mixed = [night(0, pole=pole(8.0, 7.0)), *(night(d, pole=bound(1.0)) for d in (1,))]
+    verdict = by_key(histories(mixed), "polar_error").verdict
+    assert verdict.startswith("Whether it moved cannot be judged")
+
+
+def test_a_single_hazy_night_stood_out():
+    levels = (1.0, 0.99, 1.0, 0.6, 0.995, 1.0)
+    nights = [night(d) for d in range(len(levels))]
+    ties = [Tie(k, 0, ratio=v, error=0.004, clear=v) for k, v in enumerate(levels)]
+    found = by_key(histories(nights, ties), "clear_level")
+    assert len(found.changes) == 2
+    assert len({c.sentence for c in found.changes}) == 1
+    assert found.verdict == found.changes[0].sentence
+    assert "stood out on the 2nd of March: 0.600" in found.verdict
+
+
+def test_nights_of_one_evening_are_parted_only_where_they_must():
+    assert (
+        between("2031-12-05", "2031-12-06, 0.94″/px") == "between the 5th and the 6th of December"
+    )
+    assert night_name("2031-12-06, 0.94″/px") == "the 6th of December (0.94″/px)"

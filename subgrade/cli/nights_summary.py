@@ -142,7 +142,7 @@ def _changes(season: Season) -> list[str]:
     if any(h.key == POLE for h in changed):
         changed = [h for h in changed if h.key not in OF_THE_POLE]
     changed = [h for h in changed if h.key not in OF_THE_SKY] or changed
-    return [change.sentence for history in changed for change in history.changes]
+    return list(dict.fromkeys(change.sentence for h in changed for change in h.changes))
 
 
 def _name(stack: SeasonStack) -> str:

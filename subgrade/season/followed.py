@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.season.model import NAN, GradedNight
-from subgrade.season.polar_history import EAST, HIGH, SIZE
+from subgrade.season.polar_history import SIZE, WHOLE, part_known
 from subgrade.season.recorded import (
     as_number,
     diagnosis_of,
@@ -76,9 +76,7 @@ def _pole(first, later, action) -> Shown | None:
         return None
     text = f"polar error {amount(was, was_error, '′')} → {amount(now, now_error, '′')}"
     if was - now > PLAIN * both:
-        if "part from field rotation" in old and not (
-            {HIGH, EAST, "part from field rotation"} & set(new)
-        ):
+        if part_known(new) not in (WHOLE, part_known(old)):
             return None  # a lower bound below the old size shows nothing
         return Shown(True, text)
     return Shown(False, text)

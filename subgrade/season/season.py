@@ -35,19 +35,18 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
     NothingToGrade
         If their results hold no frame.
     """
+    from subgrade.season.fields import in_one_spelling
     from subgrade.season.stacks import stacks_of
     from subgrade.season.ties import tie_nights
 
     progress = progress or Progress()
     nights, problems = read_nights(folders)
-    progress.say(
-        "1 night read"
-        if len(nights) == 1
-        else f"{len(nights)} nights read; the stars that they share are matched"
-    )
+    if len(nights) > 1:
+        progress.say("results read; the stars that the nights share are matched")
     with noting() as noted:
         tied = attempt("the light of the nights compared", lambda: tie_nights(nights), ())
         ties = tuple(tie for field in tied for tie in field.ties)
+        nights = in_one_spelling(nights, [field.field for field in tied])
         stacks, weights = attempt("stacks and weights", lambda: stacks_of(nights, tied), ((), ()))
         season = Season(nights, ties, stacks, weights)
         histories = _made("histories", "histories", nights, ties)

@@ -301,4 +301,6 @@ def _unit(unit: str) -> str:
 
 
 def _percent(change: float) -> str:
-    return f"{change:+.1%}".replace("-", "−")
+    """A change to what the forecast is good for: whole per cents from ten on."""
+    digits = 0 if abs(change) >= 0.0995 else 1
+    return f"{change:+.{digits}%}".replace("-", "−")

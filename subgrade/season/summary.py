@@ -77,18 +77,19 @@ def _kept(season: Season) -> str:
 
 
 def _poorest(season: Season) -> str:
-    """Stacks that are better without a night."""
+    """Stacks of which a plain mean is better without a night."""
     year = several_years([n.label for n in season.nights])
     found = [
-        f"the stack of {' '.join(filter(None, (s.target or 'no target', s.filter)))} is better "
+        f"A plain mean of {' '.join(filter(None, (s.target or 'no target', s.filter)))} is better "
         f"without {night_name(season.nights[s.poorest].label, year)}"
+        + ("; by weight it may stay in" if "by weight" in s.verdict else "")
         for s in season.stacks
         if 0 <= s.poorest < len(season.nights)
     ]
     if not found:
         return ""
     more = f", and {len(found) - 1} more like it" if len(found) > 1 else ""
-    return f"{found[0][:1].upper()}{found[0][1:]}{more}."
+    return f"{found[0]}{more}."
 
 
 def _costliest(season: Season) -> str:
@@ -116,11 +117,12 @@ def _lost(row: SeasonLoss) -> str:
 def _changed(season: Season) -> str:
     """The most significant changes of the setup, or that nothing changed."""
     held = [h for h in season.histories if h.key in OF_THE_SETUP]
-    found = sorted((c for h in held for c in h.changes), key=lambda c: -c.sigma)
+    changes = sorted((c for h in held for c in h.changes), key=lambda c: -c.sigma)
+    found = list(dict.fromkeys(c.sentence for c in changes))
     if found:
         rest = len(found) - MOST_CHANGES
         more = f" {rest} more change{'s' * (rest > 1)} below." if rest > 0 else ""
-        return " ".join(c.sentence for c in found[:MOST_CHANGES]) + more
+        return " ".join(found[:MOST_CHANGES]) + more
     drifting = [h for h in held if math.isfinite(h.slope)]
     if drifting:
         best = max(drifting, key=lambda h: abs(h.slope) / h.slope_error)
