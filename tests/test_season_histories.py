@@ -274,3 +274,15 @@ def test_nights_of_one_evening_are_parted_only_where_they_must():
         between("2031-12-05", "2031-12-06, 0.94″/px") == "between the 5th and the 6th of December"
     )
     assert night_name("2031-12-06, 0.94″/px") == "the 6th of December (0.94″/px)"
+
+
+def test_a_night_that_knows_the_size_alone_narrows_when_the_axis_moved():
+    def size(value):
+        parts = ("part from Dec drift", "part from field rotation")
+        numbers = [("misalignment", value), *((part, value / 2**0.5) for part in parts)]
+        return [{"name": n, "value": v, "error": 0.3, "unit": "′"} for n, v in numbers]
+
+    poles = [pole(8.0, 7.0)] * 3 + [size(10.5), size(1.4)] + [pole(1.0, 1.0)] * 3
+    found = by_key(histories([night(d, pole=p) for d, p in enumerate(poles)]), "polar_error")
+    (change,) = found.changes
+    assert (change.after, change.before) == (3, 4)

@@ -79,6 +79,8 @@ def _pole(first, later, action) -> Shown | None:
         if part_known(new) not in (WHOLE, part_known(old)):
             return None  # a lower bound below the old size shows nothing
         return Shown(True, text)
+    if PLAIN * now_error > was:
+        return None  # it could not have shown a fall to nothing
     return Shown(False, text)
 
 

@@ -25,6 +25,8 @@ OFTEN = 0.5
 """Share of the gaps between nights with a change from which it is called set up anew: a choice."""
 AGREE = 6.2
 """Chi^2 of two coordinates below which two nights agree: 95 of 100 such pairs (-2 ln 0.045)."""
+FITS = 3.0
+"""Errors that a night's size may be off a level's of which it is."""
 TITLES = (
     ("polar_error", "Polar axis off the pole"),
     ("polar_altitude", "Altitude of the polar axis, + high"),
@@ -103,7 +105,7 @@ def _of_one_mount(nights, mine: Sequence[int], subject: str) -> list[History]:
     parts = np.array([[pole_of(nights[k])[name] for name in (HIGH, EAST)] for k in directed])
     levels = levels_of(parts[:, :, 0], parts[:, :, 1])
     anew = _set_up_anew(levels, len(directed))
-    changes = () if anew else _moves(nights, directed, levels)
+    changes = () if anew else _moves(nights, directed, levels, sizes)
     verdict = _verdict(levels, changes, anew, parts, len(directed))
     size, size_error = _length(levels.mean[0], levels.error[0])
     one = not changes and not anew
@@ -131,12 +133,13 @@ def _set_up_anew(levels: Levels, count: int) -> bool:
     return count > 3 and steps > 1 and steps >= OFTEN * (count - 1)
 
 
-def _moves(nights, directed, levels: Levels) -> tuple[Change, ...]:
+def _moves(nights, directed, levels: Levels, sizes: Sequence[HistoryPoint]) -> tuple[Change, ...]:
     labels = [night.label for night in nights]
     found = []
     for k in range(len(levels.sigma)):
         after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
         old, new = (_length(levels.mean[j], levels.error[j]) for j in (k, k + 1))
+        after, before = _narrowed(sizes, after, before, old, new)
         shift, shift_error = _length(
             levels.mean[k + 1] - levels.mean[k], np.hypot(levels.error[k], levels.error[k + 1])
         )
@@ -150,6 +153,19 @@ def _moves(nights, directed, levels: Levels) -> tuple[Change, ...]:
             else Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence}.")
         )
     return tuple(found)
+
+
+def _narrowed(sizes: Sequence[HistoryPoint], after: int, before: int, old, new) -> tuple[int, int]:
+    """The gap of a move, made smaller by nights within it that know the size but no direction."""
+
+    def fits(point: HistoryPoint, size: tuple[float, float]) -> bool:
+        return abs(point.value - size[0]) < FITS * math.hypot(point.error, size[1])
+
+    whole = [p for p in sizes if after < p.night < before and not p.note]
+    moved = [p.night for p in whole if fits(p, new) and not fits(p, old)]
+    not_yet = [p.night for p in whole if fits(p, old) and not fits(p, new)]
+    first, last = min(moved, default=before), max(not_yet, default=after)
+    return (last, first) if last < first else (after, before)
 
 
 def _length(vector, error) -> tuple[float, float]:
