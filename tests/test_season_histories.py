@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -286,3 +288,18 @@ def test_a_night_that_knows_the_size_alone_narrows_when_the_axis_moved():
     found = by_key(histories([night(d, pole=p) for d, p in enumerate(poles)]), "polar_error")
     (change,) = found.changes
     assert (change.after, change.before) == (3, 4)
+
+
+def test_skies_with_the_offset_in_are_compared_within_one_setup_and_exposure():
+    other = replace(SETUP, label="2.00″/px", scale_arcsec=2.0)
+    # one dark sky; 400 ADU of offset in all, and no frame that shows it
+    nights = [
+        night(0, background=500.0),
+        night(1, background=500.0),
+        night(2, background=410.0, setup=other),
+        night(3, background=410.0, setup=other),
+    ]
+    ties = [Tie(k, 0, ratio=(1.0, 1.0, 0.1, 0.1)[k], error=0.002, scale=1.0) for k in range(4)]
+    found = [h for h in histories(nights, ties) if h.key == "sky"]
+    assert [[p.night for p in h.points] for h in found] == [[0, 1], [2, 3]]
+    assert all(abs(p.value) < 0.01 for h in found for p in h.points)
