@@ -131,7 +131,7 @@ def _poorest(season: Season) -> list[str]:
     """A sentence for each stack that has a night which harms it; one where none has."""
     named = [s for s in season.stacks if s.poorest >= 0]
     if not named:
-        tied = [s for s in season.stacks if len(s.parts) > 1]
+        tied = [s for s in season.stacks if sum(p.depth > 0 for p in s.parts) > 1]
         return ["no night: no plain mean is better without one"] if tied else []
     return [f"{_name(stack)}: {stack.verdict}" for stack in named]
 

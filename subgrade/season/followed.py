@@ -147,7 +147,7 @@ def _guided(first, later, action) -> Shown | None:
         text = f"{100 * share:.0f}% of the guide samples hold an RA correction"
         return Shown(share >= SENT, text)
     topics = [f.get("topic") for f in diagnosis_of(later).get("findings") or ()]
-    return Shown(False, "the mount was not guided again") if "unguided mount" in topics else None
+    return Shown(False, "the mount was unguided again") if "unguided mount" in topics else None
 
 
 def _finding(topic: str, name: str, what: str) -> Check:

@@ -67,7 +67,9 @@ def _kept(season: Season) -> str:
     dates = {n.label[:10] for n in nights}
     count = "1 night" if len(dates) == 1 else f"{len(dates)} nights"
     text = f"{frames} of {total} frames kept on {count}"
-    if kept > 0:
+    if kept > 0 and frames == total:
+        text = f"All of {hours(kept)} kept on {count}, {frames} frames"
+    elif kept > 0:
         text = f"{hours(kept)} of {hours(exposed)} kept on {count}, {frames} of {total} frames"
     best = season.stacks[0] if len(season.stacks) > 1 else None
     if best is not None and best.kept_s > 0:
@@ -127,9 +129,9 @@ def _changed(season: Season) -> str:
     if drifting:
         best = max(drifting, key=lambda h: abs(h.slope) / h.slope_error)
         return best.verdict
-    followed = [h for h in held if len(h.points) > 2]
-    if followed and len(season.nights) > 2:
-        return f"Of {len(followed)} quantities of mount and optics none changed for good."
+    steady = [h for h in held if len(h.points) > 2 and math.isfinite(h.mean)]
+    if len(steady) > 1 and len(season.nights) > 2:
+        return f"None of {len(steady)} quantities of mount and optics changed for good."
     return ""
 
 
