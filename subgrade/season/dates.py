@@ -32,9 +32,18 @@ def night_name(label: str, with_year: bool = False) -> str:
     if day is None:
         return label
     year = f" {day.year}" if with_year else ""
-    more = label[10:].removeprefix(",").strip()
-    more = f" ({more})" if more else ""
+    more = in_brackets(label)[10:]
     return f"the {_ordinal(day.day)} of {MONTHS[day.month - 1]}{year}{more}"
+
+
+def in_brackets(label: str) -> str:
+    """A night's label with what parts it from others of its evening in brackets.
+
+    >>> in_brackets("2031-03-03"), in_brackets("2031-03-03, 1.26″/px")
+    ('2031-03-03', '2031-03-03 (1.26″/px)')
+    """
+    more = label[10:].removeprefix(",").strip()
+    return f"{label[:10]} ({more})" if date_of(label) and more else label
 
 
 def between(one: str, other: str, with_year: bool = False) -> str:

@@ -120,7 +120,8 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         written = str(record.get("written_utc") or "")
         path = Path(os.path.abspath(session.folder))
         found.append(_Folder(path, record, rows, [cause] if cause else [], written))
-    return found, problems
+    # whatever order they are given in, the same comes out
+    return sorted(found, key=lambda folder: str(folder.path)), problems
 
 
 def _cause(error: ResultsError, folder) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from subgrade.figures import figure
+from subgrade.season.dates import in_brackets
 from subgrade.season.model import (
     FrameWeight,
     GradedNight,
@@ -288,7 +289,7 @@ def _verdict(nights: Sequence[GradedNight], stack: SeasonStack, stays: bool) -> 
         return text + "; no night is better left out."
     part = next(p for p in stack.parts if p.night == stack.poorest)
     width = part.fwhm_without / stack.plain_fwhm - 1
-    name = nights[stack.poorest].label
+    name = in_brackets(nights[stack.poorest].label)
     weighted = "; by weight it may stay in" if stays else ""
     return (
         f"{text}; a plain mean is better without {name}: S/N {_percent(part.snr_without - 1)}, "
