@@ -60,6 +60,7 @@ def written(night, name):
         return list(csv.DictReader(stream))
 
 
+@pytest.mark.slow
 def test_the_table_holds_what_summary_csv_holds(night):
     pandas = pytest.importorskip("pandas")
     table, rows = night.table, written(night, "summary.csv")
@@ -80,6 +81,7 @@ def test_the_table_holds_what_summary_csv_holds(night):
                 assert value == pytest.approx(float(cell), abs=0.51 * 10.0**-column.digits)
 
 
+@pytest.mark.slow
 def test_every_column_has_the_kind_that_is_promised(night):
     pandas = pytest.importorskip("pandas")
     kinds = {str: "string", int: "Int64", float: "Float64"}
@@ -90,6 +92,7 @@ def test_every_column_has_the_kind_that_is_promised(night):
     assert night.table.attrs["meanings"]["noise_adu"] == "robust sky noise of one pixel"
 
 
+@pytest.mark.slow
 def test_the_astropy_table_is_the_one_that_astropy_reads_back(night):
     made, read = night.astropy_table(), Table.read(night.folder / "summary.ecsv")
     assert made.colnames == read.colnames
@@ -103,6 +106,7 @@ def test_the_astropy_table_is_the_one_that_astropy_reads_back(night):
         assert np.array_equal(made[name][~hidden], read[name][~hidden])
 
 
+@pytest.mark.slow
 def test_paths_and_weights_are_those_of_the_lists(night):
     for paths, name in ((night.kept, "keeps.txt"), (night.rejected, "rejects.txt")):
         first, *lines = (night.folder / name).read_text(encoding="utf-8").splitlines()
@@ -114,6 +118,7 @@ def test_paths_and_weights_are_those_of_the_lists(night):
     assert list(night.weights) == night.kept
 
 
+@pytest.mark.slow
 def test_verdicts_are_those_that_the_night_was_made_with(night):
     with open(ROOT / "demo_subs" / "truth.csv", encoding="utf-8", newline="") as stream:
         intended = {row["frame"]: row["verdict"] for row in csv.DictReader(stream)}
@@ -123,6 +128,7 @@ def test_verdicts_are_those_that_the_night_was_made_with(night):
     assert {name: graded[name] for name in intended} == intended
 
 
+@pytest.mark.slow
 def test_an_explanation_is_that_of_the_command(night):
     why = night.explain("light_005")
     record = next(f for f in night.session["frames"] if f["path"].endswith("light_005.fits.fz"))
@@ -146,6 +152,7 @@ def test_an_explanation_is_that_of_the_command(night):
         night.explain("light_0")
 
 
+@pytest.mark.slow
 def test_the_diagnosis_comes_back_as_it_was_written(night):
     from dataclasses import asdict
 
@@ -154,6 +161,7 @@ def test_the_diagnosis_comes_back_as_it_was_written(night):
     assert night.advice[0].saves_s >= night.advice[-1].saves_s
 
 
+@pytest.mark.slow
 def test_a_night_without_a_diagnosis_has_no_advice(night):
     lacking = api.Result(night.folder, {**night.session, "diagnosis": None})
     assert lacking.diagnosis is None
@@ -161,12 +169,14 @@ def test_a_night_without_a_diagnosis_has_no_advice(night):
     assert "34 frames" in lacking._repr_html_() or "35 frames" in lacking._repr_html_()
 
 
+@pytest.mark.slow
 def test_problems_have_the_exit_code_of_the_command(night, place):
     assert [file for file, _ in night.problems] == ["broken.fits"]
     assert night.exit_code == 3
     assert api.Result(place, {**night.session, "problems": []}).exit_code == 0
 
 
+@pytest.mark.slow
 def test_every_file_and_warning_is_an_event(night, events):
     measured = [event for event in events if event.kind == "frame"]
     assert [event.done for event in measured] == list(range(1, 36))
@@ -178,6 +188,7 @@ def test_every_file_and_warning_is_an_event(night, events):
     assert [event.text for event in events if event.kind == "note"] == list(night.notes)
 
 
+@pytest.mark.slow
 def test_a_night_opened_again_is_the_same(night, monkeypatch):
     monkeypatch.chdir(night.folder.parent)
     again = api.open_result("graded")
@@ -187,6 +198,7 @@ def test_a_night_opened_again_is_the_same(night, monkeypatch):
     assert "35 frames, 20 kept, 14 rejected, 1 unreadable" in repr(night)
 
 
+@pytest.mark.slow
 def test_the_notebook_shows_names_as_text(night):
     strange = api.Result(Path("/a<b>&c"), {**night.session, "diagnosis": None})
     html = strange._repr_html_()
@@ -237,6 +249,7 @@ def test_errors_carry_the_exit_code_of_the_contract(tmp_path):
     assert NotWritten("full").exit_code == 4
 
 
+@pytest.mark.slow
 def test_a_table_without_pandas_says_what_to_install(night, monkeypatch):
     monkeypatch.setitem(sys.modules, "pandas", None)
     fresh = api.Result(night.folder, night.session)
@@ -245,6 +258,7 @@ def test_a_table_without_pandas_says_what_to_install(night, monkeypatch):
     assert len(fresh.astropy_table()) == 35
 
 
+@pytest.mark.slow
 def test_rejects_are_moved_away_and_brought_back(night, tmp_path):
     rejects = night.rejected
     outcome = night.cull(tmp_path / "culled")
@@ -264,6 +278,7 @@ print(len(night.kept) + len(night.rejected))
 
 
 @pytest.mark.slow
+@pytest.mark.slow
 def test_a_script_without_a_guard_runs_once_and_prints_nothing_of_its_own(place, tmp_path):
     """The processes that measure must not run the script that started them once more."""
     script = tmp_path / "script.py"
@@ -274,6 +289,7 @@ def test_a_script_without_a_guard_runs_once_and_prints_nothing_of_its_own(place,
     assert (done.stdout, done.stderr) == ("begun\n34\n", "")
 
 
+@pytest.mark.slow
 def test_a_dry_run_has_its_result_and_writes_nothing(night, place, tmp_path):
     lights = sorted((place / "demo_subs").glob("light_00[1-3]*"))
     dry = api.grade(lights, out=tmp_path / "graded", dry_run=True, workers=1)
@@ -281,6 +297,7 @@ def test_a_dry_run_has_its_result_and_writes_nothing(night, place, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_what_progress_raises_ends_the_run(place, tmp_path):
     def stop(event: Event) -> None:
         if event.kind == "frame":
@@ -291,6 +308,7 @@ def test_what_progress_raises_ends_the_run(place, tmp_path):
         api.grade(lights, out=tmp_path / "graded", workers=1, progress=stop)
 
 
+@pytest.mark.slow
 def test_the_notebook_prints_what_its_page_shows(night, place, monkeypatch):
     pytest.importorskip("pandas")
     monkeypatch.chdir(place)

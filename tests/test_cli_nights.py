@@ -139,9 +139,11 @@ def test_what_cannot_be_written(nights, tmp_path, capfd):
 
 @pytest.mark.parametrize("width", [80, 120])
 @pytest.mark.parametrize("count", [1, 2, 50])
-def test_the_summary_fits_a_screen(width, count, tmp_path):
+def test_the_summary_fits_a_screen(width, count):
     season = season_of_values(count, 20, ("M 31", "NGC 7000"), ("L", "Ha"))
-    lines = [t.plain for t in nights_lines(season, str(tmp_path), Screen(width, 24, folds=True))]
+    lines = [
+        t.plain for t in nights_lines(season, "/astro/m31/season", Screen(width, 24, folds=True))
+    ]
     assert max(map(len, lines)) <= width
     assert len(lines) <= 23  # the prompt follows
     text = " ".join(" ".join(lines).split())

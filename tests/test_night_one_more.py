@@ -11,6 +11,8 @@ from subgrade.night import compare_night
 from subgrade.night.one_more import with_one_more
 from tests.night_fields import make_night
 
+pytestmark = pytest.mark.slow
+
 
 def taken(count: int, seed: int = 4, **known):
     return list(make_night(np.random.default_rng(seed), count=count, **known))

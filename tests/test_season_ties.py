@@ -70,6 +70,7 @@ def test_another_scale_and_binning(tmp_path):
         assert tie.scale == pytest.approx(scale, rel=2e-3)
 
 
+@pytest.mark.slow
 def test_a_scale_that_no_header_states_is_seen_from_the_stars(tmp_path):
     plans = [
         Plan(day(0), 8, camera="A"),
@@ -81,6 +82,7 @@ def test_a_scale_that_no_header_states_is_seen_from_the_stars(tmp_path):
     assert {round(tie.scale, 2) for tie in field.ties} in ({1.0, 1.47, 0.73}, {1.0, 0.68, 0.5})
 
 
+@pytest.mark.slow
 def test_headers_without_target_and_pointing_go_by_their_stars(tmp_path):
     other = Sky.random(77, stars=700)
     plans = [
@@ -100,6 +102,7 @@ def test_headers_without_target_and_pointing_go_by_their_stars(tmp_path):
     assert all(np.isfinite(tie.ratio) for field in found for tie in field.ties)
 
 
+@pytest.mark.slow
 def test_a_night_beside_the_others_is_tied_through_one_between(tmp_path):
     # frames 1800 arcsec wide, steps of 1100: the first and the last share no star
     plans = [
