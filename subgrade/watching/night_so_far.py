@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.errors import NothingToGrade, NotWritten, ResultsError
-from subgrade.held import Held
+from subgrade.held import Held, State
 from subgrade.optional_parts import error_words
 from subgrade.pipeline import grade
 from subgrade.results import Graded, GradedFrame
 from subgrade.settings import Progress, Settings
 
-State = tuple[int, int, int]
+if TYPE_CHECKING:
+    from subgrade.lights import Kinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,6 @@ class NightSoFar:
     def grade(
         self,
         states: Mapping[Path, State],
-        left_out: Iterable[Path],
         records: Iterable[str],
         disk: bool = True,
     ) -> Update:
@@ -74,9 +75,7 @@ class NightSoFar:
         Parameters
         ----------
         states : mapping of Path
-            The subs, each with what differs once it was written again.
-        left_out : iterable of Path
-            Files in the folders that are not complete.
+            The subs, no others, each as `subgrade.held.state_of` saw it.
         records : iterable of str
             The guiding records that are there.
         disk : bool
@@ -86,14 +85,21 @@ class NightSoFar:
         ------
         UsageError
             If limits, marks, masters or folders cannot be used any more.
+        Unsettled
+            If subs went away or were changed meanwhile.
         """
-        self._held.left_out = frozenset(left_out)
+        self._held.wanted = dict(states)
         settings = replace(self._settings, guide=tuple(records))
         try:
             graded, trouble = self._graded(settings, disk)
         except NothingToGrade as error:
             return Update(None, trouble=str(error))
         return self._update(graded, states, trouble)
+
+    @property
+    def kinds(self) -> Kinds:
+        """What the files of the folders were found to be."""
+        return self._held.kinds
 
     @property
     def done(self) -> frozenset[Path]:
