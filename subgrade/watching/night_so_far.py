@@ -36,6 +36,8 @@ class Update:
         Earlier frames whose verdict is another now, and what it was.
     gone : tuple of str
         Names of frames that are not there any more.
+    again : tuple of str
+        Those that are being written again.
     trouble : str
         Why the results on the disk are not those of ``graded``; empty where they are.
     """
@@ -44,6 +46,7 @@ class Update:
     fresh: tuple[GradedFrame, ...] = ()
     changed: tuple[tuple[GradedFrame, str], ...] = ()
     gone: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
     trouble: str = ""
 
 
@@ -61,7 +64,7 @@ class NightSoFar:
         self._settings = settings
         self._progress = progress
         self._held = Held()
-        self._shown: dict[str, tuple[State | None, str]] = {}
+        self._shown: dict[str, tuple[State | None, str, Path]] = {}
         self.graded: Graded | None = None
 
     def grade(
@@ -127,14 +130,16 @@ class NightSoFar:
         for frame in graded.frames:
             state, verdict = states.get(frame.path), frame.judgement.verdict
             known = self._shown.get(frame.name)
-            shown[frame.name] = (state, verdict)
+            shown[frame.name] = (state, verdict, frame.path)
             if known is None or known[0] != state:
                 fresh.append(frame)
             elif known[1] != verdict:
                 changed.append((frame, known[1]))
-        gone = tuple(name for name in self._shown if name not in shown)
+        away = {name: path for name, (_, _, path) in self._shown.items() if name not in shown}
+        again = tuple(name for name, path in away.items() if path.exists())
+        gone = tuple(name for name in away if name not in again)
         self._shown, self.graded = shown, graded
-        return Update(graded, tuple(fresh), tuple(changed), gone, trouble)
+        return Update(graded, tuple(fresh), tuple(changed), gone, again, trouble)
 
 
 class _Quiet(Progress):
