@@ -211,12 +211,17 @@ def _connected(address: str) -> Client:
     from distributed import Client
 
     _answers(address)
+
+    class Quiet(Client):
+        def __del__(self) -> None:
+            """One that met no scheduler would wait for it again, and print a traceback."""
+
     # a look at the scheduler must not wait longer for an answer than a person would
     limits = {"distributed.comm.timeouts.connect": CONNECT_S}
     with warnings.catch_warnings(), dask.config.set(limits):
         warnings.simplefilter("ignore")  # versions of dask that differ: what matters is checked
         try:
-            return Client(address, timeout=CONNECT_S, set_as_default=False)
+            return Quiet(address, timeout=CONNECT_S, set_as_default=False)
         except Exception as error:
             # of what can go wrong only this is worth a word of its own
             words = f"nothing there speaks dask within {CONNECT_S:.0f} seconds"
