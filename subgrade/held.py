@@ -7,7 +7,7 @@ looked up by what they hold.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,9 +17,12 @@ from subgrade.measuring import Measured
 
 if TYPE_CHECKING:
     from subgrade.lights import Found, Kinds
+    from subgrade.night.model import Frame, Night
+    from subgrade.pipeline import Records
     from subgrade.results import FileIdentity
     from subgrade.results.held_outcomes import HeldOutcomes
     from subgrade.results.memo_files import KeptOutcomes
+    from subgrade.verdicts import Joined
 
 State = tuple[int, int, int, int]
 
@@ -39,6 +42,9 @@ class Held:
         The files to grade, no others, each as `state_of` saw it; None grades all.
     done : frozenset of Path
         Files that the last grading came to, measured or found unreadable.
+    hurried : bool
+        Whether the next grading may set one more frame beside the last night as it was, instead of
+        comparing all of it; afterwards, whether it did.
     """
 
     def __init__(self) -> None:
@@ -47,6 +53,8 @@ class Held:
         self.kinds: Kinds = Kinds()
         self.wanted: dict[Path, State] | None = None
         self.done: frozenset[Path] = frozenset()
+        self.hurried = False
+        self._last: tuple[Night, Joined] | None = None
         self._identities: dict[Path, tuple[State, FileIdentity]] = {}
         self._measured: dict[str, Measured] = {}
         self._outcomes: HeldOutcomes | None = None
@@ -57,8 +65,40 @@ class Held:
 
         if self._outcomes is None:
             self._outcomes = HeldOutcomes(disk)
-        self._outcomes.begin()
+        if not self.hurried:
+            self._outcomes.begin()
         return self._outcomes
+
+    def one_more(self, frames: Sequence[Frame], records: Records) -> tuple[Night, Joined] | None:
+        """The last night and its record with one frame more; None where that is impossible."""
+        from subgrade.guiding import with_one_exposure
+        from subgrade.night import with_one_more
+
+        self.hurried = False
+        if self._last is None:
+            return None
+        night, joined = self._last
+        known = {frame.name for frame in night.frames}
+        new = [frame for frame in frames if frame.name not in known]
+        if len(new) != 1 or len(frames) != len(known) + 1:
+            return None
+        longer = with_one_more(night, new[0])
+        if longer is None:
+            return None
+        guided = joined.night
+        if records.read or guided is not None:
+            if not records.read or guided is None:
+                return None
+            guided = with_one_exposure(guided, longer, records.read)
+            if guided is None:
+                return None
+        self._last = longer, replace(joined, night=guided, unread=records.unread)
+        self.hurried = True
+        return self._last
+
+    def remember(self, night: Night, joined: Joined) -> None:
+        """Keep the night as compared in full, for `one_more`."""
+        self._last = night, joined
 
     def identities(self, paths: Iterable[Path]) -> dict[Path, FileIdentity]:
         """As `subgrade.results.file_identities`; a file is read again where its state changed."""

@@ -127,13 +127,7 @@ def _graded(
             announce_unguided(settings, records, progress)
         with part("the note on marks of a review"):
             announce_unmarked(settings, progress)
-    night = compare(measured, found)
-    depends = night_depends(measured, found)
-    guiding = attempt(
-        "the guiding record",
-        lambda: join(night, records, settings, progress, depends),
-        Joined(None, records.unread),
-    )
+    night, guiding, depends = _side_by_side(measured, found, records, settings, progress, held)
     graded = judge(night, measured, found, limits, settings, guiding, person, depends)
     graded = replace(graded, identities=identities)
     graded = attempt("the list of culled frames", lambda: with_culled(graded, culled), graded)
@@ -147,6 +141,33 @@ def _graded(
     if not settings.dry_run:
         write_results(graded, settings.out, _pages(settings))
     return graded
+
+
+def _side_by_side(
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+    records: Records,
+    settings: Settings,
+    progress: Progress,
+    held: Held | None,
+) -> tuple[Night, Joined, tuple]:
+    """The frames compared, the record over them, and what the night depends on."""
+    if held and held.hurried:
+        longer = attempt(
+            "one more frame", lambda: held.one_more(_frames(measured, found), records), None
+        )
+        if longer is not None:
+            return *longer, ()
+    night = compare(measured, found)
+    depends = night_depends(measured, found)
+    guiding = attempt(
+        "the guiding record",
+        lambda: join(night, records, settings, progress, depends),
+        Joined(None, records.unread),
+    )
+    if held:
+        held.remember(night, guiding)
+    return night, guiding, depends
 
 
 def prepare(found: Found, settings: Settings) -> None:

@@ -65,13 +65,13 @@ FREE = {
 """Modules that every part may import."""
 BESIDE = {
     "api": set(),
-    "pipeline": {"cli", "reopening", "api", "watching"},
+    "pipeline": {"cli", "held", "reopening", "api", "watching"},
     "held": {"pipeline", "watching"},
     "reopening": {"cli"},
     "measuring": {
         *("held", "pipeline", "reopening", "season", "verdicts", "worker_imports", "cluster"),
     },
-    "verdicts": {"pipeline", "reopening"},
+    "verdicts": {"held", "pipeline", "reopening"},
     "settings": {
         *("pipeline", "api", "given_paths", "measuring", "reopening", "verdicts", "results"),
         *("season", "watching", "cli"),

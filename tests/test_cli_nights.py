@@ -163,3 +163,13 @@ def test_no_sign_in_a_name_steers_the_terminal(tmp_path):
     text = "".join(t.plain for t in nights_lines(season, str(tmp_path), Screen()))
     assert "</script>" in text
     assert text.isprintable()
+
+
+def test_a_night_without_its_measurements_is_named_as_not_weighed(nights, tmp_path, capfd):
+    shutil.rmtree(nights / "month_1" / "graded" / "measured")
+    code, out, err = run(capfd, "nights", nights, "--out", tmp_path / "season")
+    assert code == 3
+    assert "not used: 2030-03-20 (" in err
+    assert "5 kept frames have no weight" in err
+    assert "30 min kept" in out.splitlines()[0]
+    assert "2030-03-20" not in (tmp_path / "season" / "weights.csv").read_text("utf-8")

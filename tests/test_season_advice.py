@@ -150,6 +150,9 @@ def test_a_lower_bound_shows_no_alignment():
     bound = [{"name": "misalignment", "value": 2.0, "error": 0.4, "unit": "′"}]
     nights = [night(0, pole=old, advice=[ALIGN]), night(1, pole=bound)]
     assert advice_followed(nights)[0].followed == "not known"
+    # nor does a night that could not have shown it
+    nights = [night(0, pole=pole(8.0, 4.0), advice=[ALIGN]), night(1, pole=pole(0.0, 1.0, 9.0))]
+    assert advice_followed(nights)[0].followed == "not known"
 
 
 def test_rates_and_their_errors():

@@ -194,6 +194,21 @@ def test_what_is_no_results_is_a_problem_and_the_others_go_on(tmp_path):
     assert len(nights) == 1
     assert [p[0] for p in problems] == [str(p) for p in (damaged, tmp_path / "none", odd, more)]
     assert all(cause for _, cause in problems)
+    assert problems[0][1].startswith("session.json: cannot be read: ")
+
+
+def test_the_order_in_which_they_are_given_changes_nothing(tmp_path):
+    from subgrade.season.season import season_of
+    from subgrade.season.write import nights_csv, season_weights_csv
+
+    # setups that may each be taken for the next, and two grades of one minute
+    plans = [Plan(f"2030-03-1{k}T20:00:00Z", 4, scale=1.5 * 1.02**k) for k in range(4)]
+    folders = [write_night(tmp_path / str(k), [p], SKY, k) for k, p in enumerate(plans)]
+    folders.append(write_night(tmp_path / "again", [plans[0]], SKY, 0))
+    one, other = (season_of(order) for order in (folders, folders[::-1]))
+    assert nights_csv(one) == nights_csv(other)
+    assert season_weights_csv(one) == season_weights_csv(other)
+    assert one.summary == other.summary
 
 
 def test_no_results_at_all_is_an_error(tmp_path):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -233,3 +235,71 @@ def test_nights_by_name():
     )
     assert several_years(["2031-03-03", "2032-03-03"])
     assert not several_years(["2031-10-03", "2032-02-03"])
+
+
+def test_a_lower_bound_stays_one_when_it_moves():
+    def bound(size, hour=-20.0):
+        return [
+            {"name": "misalignment", "value": size, "error": 0.3, "unit": "′"},
+            {"name": "part from field rotation", "value": size, "error": 0.3, "unit": "′"},
+            {"name": "hour angle", "value": hour, "error": None, "unit": "°"},
+        ]
+
+    sizes = (5.1, 4.7, 4.9, 1.3, 1.2, 1.0)
+    found = by_key(histories([night(d, pole=bound(s)) for d, s in enumerate(sizes)]), "polar_error")
+    (change,) = found.changes
+    assert "at least 4.9" in change.sentence
+    assert "at least 1.1" in change.sentence
+    assert all("lower bound" in p.note for p in found.points)
+    # another part of one axis at another hour angle
+    turned = [night(d, pole=bound(s, -20.0 + 70.0 * (d > 2))) for d, s in enumerate(sizes)]
+    assert not by_key(histories(turned), "polar_error").changes
+    # the whole on one night and a part on others are not compared
+    mixed = [night(0, pole=pole(8.0, 7.0)), *(night(d, pole=bound(1.0)) for d in (1,))]
+    verdict = by_key(histories(mixed), "polar_error").verdict
+    assert verdict.startswith("Whether it moved cannot be judged")
+
+
+def test_a_single_hazy_night_stood_out():
+    levels = (1.0, 0.99, 1.0, 0.6, 0.995, 1.0)
+    nights = [night(d) for d in range(len(levels))]
+    ties = [Tie(k, 0, ratio=v, error=0.004, clear=v) for k, v in enumerate(levels)]
+    found = by_key(histories(nights, ties), "clear_level")
+    assert len(found.changes) == 2
+    assert len({c.sentence for c in found.changes}) == 1
+    assert found.verdict == found.changes[0].sentence
+    assert "stood out on the 2nd of March: 0.600" in found.verdict
+
+
+def test_nights_of_one_evening_are_parted_only_where_they_must():
+    assert (
+        between("2031-12-05", "2031-12-06, 0.94″/px") == "between the 5th and the 6th of December"
+    )
+    assert night_name("2031-12-06, 0.94″/px") == "the 6th of December (0.94″/px)"
+
+
+def test_a_night_that_knows_the_size_alone_narrows_when_the_axis_moved():
+    def size(value):
+        parts = ("part from Dec drift", "part from field rotation")
+        numbers = [("misalignment", value), *((part, value / 2**0.5) for part in parts)]
+        return [{"name": n, "value": v, "error": 0.3, "unit": "′"} for n, v in numbers]
+
+    poles = [pole(8.0, 7.0)] * 3 + [size(10.5), size(1.4)] + [pole(1.0, 1.0)] * 3
+    found = by_key(histories([night(d, pole=p) for d, p in enumerate(poles)]), "polar_error")
+    (change,) = found.changes
+    assert (change.after, change.before) == (3, 4)
+
+
+def test_skies_with_the_offset_in_are_compared_within_one_setup_and_exposure():
+    other = replace(SETUP, label="2.00″/px", scale_arcsec=2.0)
+    # one dark sky; 400 ADU of offset in all, and no frame that shows it
+    nights = [
+        night(0, background=500.0),
+        night(1, background=500.0),
+        night(2, background=410.0, setup=other),
+        night(3, background=410.0, setup=other),
+    ]
+    ties = [Tie(k, 0, ratio=(1.0, 1.0, 0.1, 0.1)[k], error=0.002, scale=1.0) for k in range(4)]
+    found = [h for h in histories(nights, ties) if h.key == "sky"]
+    assert [[p.night for p in h.points] for h in found] == [[0, 1], [2, 3]]
+    assert all(abs(p.value) < 0.01 for h in found for p in h.points)

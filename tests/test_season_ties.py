@@ -279,3 +279,20 @@ def test_errors_of_ratios_are_honest(tmp_path, stars):
     assert 0.75 < found.std() < 1.2
     assert abs(found.mean()) < 0.3
     assert np.abs(found).max() < 5
+
+
+def test_a_target_in_other_spellings_is_one_all_through(tmp_path):
+    from subgrade.season.season import season_of
+
+    sky = Sky.random(5, stars=500)
+    names = ("NGC 7000", "ngc7000", "NGC 7000")
+    folders = [
+        write_night(
+            tmp_path / str(k), [Plan(f"2030-03-1{k}T20:00:00Z", 6, target=name)], sky, seed=k
+        )
+        for k, name in enumerate(names)
+    ]
+    season = season_of(folders)
+    assert {s.target for n in season.nights for s in n.series} == {"NGC 7000"}
+    (clear,) = [h for h in season.histories if h.key == "clear_level"]
+    assert [p.night for p in clear.points] == [0, 1, 2]

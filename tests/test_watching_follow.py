@@ -150,6 +150,33 @@ def test_any_order_of_arrival_ends_in_the_same_results(evening):
     assert len([line for line in evening.shown if "light_00" in line.split("  ")[1]]) >= FRAMES
 
 
+def test_a_single_sub_is_set_beside_the_night_first_and_all_compared_then(evening, monkeypatch):
+    from subgrade.watching.night_so_far import NightSoFar
+
+    updates, real = [], NightSoFar.grade
+
+    def noted(self, *given, **named):
+        updates.append(real(self, *given, **named))
+        return updates[-1]
+
+    monkeypatch.setattr(NightSoFar, "grade", noted)
+    rest = [evening.bring(name) for name in evening.subs[5:]]
+    evening.watch(copy_record(evening, 1.0), evening.bring(*evening.subs[:5]), *rest)
+    whole = [update.whole for update in updates if update.graded is not None]
+    assert whole == [True] + [False, True] * len(rest)
+    first = {update.fresh[0].name: update for update in updates if not update.whole}
+    assert [*first] == evening.subs[5:]
+    last = {frame.name: frame for frame in updates[-1].graded.frames}
+    for name, update in first.items():
+        quick = update.fresh[0]
+        assert quick.judgement.verdict == last[name].judgement.verdict
+        assert quick.compared.transparency == pytest.approx(
+            last[name].compared.transparency, rel=0.03
+        )
+        assert quick.guiding.samples == last[name].guiding.samples
+    evening.check()
+
+
 def test_the_record_alone_is_taken_in_when_no_sub_comes(evening):
     evening.watch(
         evening.bring(*evening.subs),

@@ -131,8 +131,8 @@ def _poorest(season: Season) -> list[str]:
     """A sentence for each stack that has a night which harms it; one where none has."""
     named = [s for s in season.stacks if s.poorest >= 0]
     if not named:
-        tied = [s for s in season.stacks if len(s.parts) > 1]
-        return ["no night: every one makes its plain mean better"] if tied else []
+        tied = [s for s in season.stacks if sum(p.depth > 0 for p in s.parts) > 1]
+        return ["no night: no plain mean is better without one"] if tied else []
     return [f"{_name(stack)}: {stack.verdict}" for stack in named]
 
 
@@ -142,7 +142,7 @@ def _changes(season: Season) -> list[str]:
     if any(h.key == POLE for h in changed):
         changed = [h for h in changed if h.key not in OF_THE_POLE]
     changed = [h for h in changed if h.key not in OF_THE_SKY] or changed
-    return [change.sentence for history in changed for change in history.changes]
+    return list(dict.fromkeys(change.sentence for h in changed for change in h.changes))
 
 
 def _name(stack: SeasonStack) -> str:

@@ -15,10 +15,11 @@ _WHERE = {
     "hour_angles": "over_night",
     "unguided": "over_night",
     "settling_intervals": "intervals",
+    "with_one_exposure": "one_more",
 }
 """Public names and their modules, loaded when asked for."""
 
-__all__ = ["fit_clock", "fit_path", "guide_night", "settling_intervals"]
+__all__ = ["fit_clock", "fit_path", "guide_night", "settling_intervals", "with_one_exposure"]
 
 
 def __getattr__(name: str):

@@ -131,22 +131,40 @@ def copied_rows(series: GroupSeries, strips: dict[int, Strip | None]) -> dict[in
     if len(known) < 2 or len(heights) != 1:
         return {}
     marks = np.stack([series.stars[k].row_marks for k in known])
-    order = np.argsort(marks, axis=0, kind="stable")
-    ranked = np.take_along_axis(marks, order, axis=0)
-    step, row = np.nonzero((ranked[1:] == ranked[:-1]) & (ranked[1:] != 0))
-    pairs: dict[tuple[int, int], list[int]] = {}
-    for j, y in zip(step, row, strict=True):
-        pair = known[order[j, y]], known[order[j + 1, y]]
-        pairs.setdefault((min(pair), max(pair)), []).append(int(y))
+    pairs = _pairs_alike(marks)
     found = {}
-    for (early, late), rows in sorted(pairs.items()):
-        rows = np.sort(rows)
+    for (early, late), rows in pairs:
         if len(rows) > SAME_FILE * marks.shape[1] or not _run_of(rows, LEAST_ROWS):
             continue
+        early, late = known[early], known[late]
         wrong = early if _overlaps(strips[early], rows) and not strips[late] else late
         other = late if wrong == early else early
         found[wrong] = Copied(int(rows[0]), int(rows[-1]), len(rows), other)
     return found
+
+
+def _pairs_alike(marks: np.ndarray) -> list[tuple[tuple[int, int], np.ndarray]]:
+    """Frames, earlier and later, with the rows whose marks they share; at least `LEAST_ROWS`.
+
+    Parameters
+    ----------
+    marks : ndarray, shape (frames, rows)
+        0 where a row has none.
+    """
+    by_row = np.ascontiguousarray(marks.T)
+    order = np.argsort(by_row, axis=1, kind="stable")
+    ranked = np.take_along_axis(by_row, order, axis=1)
+    row, step = np.nonzero((ranked[:, 1:] == ranked[:, :-1]) & (ranked[:, 1:] != 0))
+    # a stable sort leaves equal marks in the order of their frames
+    name = order[row, step] * len(marks) + order[row, step + 1]
+    together = np.argsort(name, kind="stable")
+    names, starts, counts = np.unique(name[together], return_index=True, return_counts=True)
+    shared = zip(names, starts, counts, strict=True)
+    return [
+        (divmod(int(one), len(marks)), row[together[first : first + count]])
+        for one, first, count in shared
+        if count >= LEAST_ROWS
+    ]
 
 
 def _run_of(rows: np.ndarray, least: int) -> bool:

@@ -63,6 +63,7 @@ __all__ = [
     "star_at_rest",
     "usual_of_these",
     "with_frames",
+    "with_one_more",
     "without_frames",
     "without_usual_motion",
 ]
@@ -88,6 +89,7 @@ _WHERE = {
     "without_usual_motion": "own_motion",
     "USUAL_FROM": "own_motion",
     "usual_of_these": "usual_values",
+    "with_one_more": "one_more",
     "Pattern": "matching",
     "match_stars": "matching",
     "match_radius": "register",

@@ -104,11 +104,13 @@ def find_defects(
         return nothing
     z = np.concatenate([lists[i] for i in usable])
     frame = np.concatenate([np.full(len(lists[i]), i) for i in usable])
-    spots = np.column_stack([z.real, z.imag])
-    places = _recurring_places(spots, cKDTree(spots))
+    crowded = _crowded(z)
+    spots, frame = np.column_stack([z.real, z.imag])[crowded], frame[crowded]
+    tree = cKDTree(spots)
+    places = _recurring_places(spots, tree)
     if not len(places):
         return nothing
-    near = cKDTree(spots).query_ball_point(places, RADIUS_PX)
+    near = tree.query_ball_point(places, RADIUS_PX)
     seen, distinct = _seen_and_distinct(near, frame, centres)
     # Several frames of one pointing give a star several chances, hence the sum over frames.
     chance = np.pi * RADIUS_PX**2 * len(z) / pointings / area_px
@@ -118,15 +120,34 @@ def find_defects(
     if not len(places):
         return nothing
     tree = cKDTree(places)
-    masks = tuple(
-        None
-        if pos is None or not len(pos)
-        else np.isfinite(
-            tree.query(np.column_stack([pos.real, pos.imag]), distance_upper_bound=RADIUS_PX)[0]
-        )
-        for pos in lists
-    )
+    masks = tuple(None if pos is None or not len(pos) else _within(tree, pos) for pos in lists)
     return SensorDefects(places[:, 0], places[:, 1], seen, pointings, masks)
+
+
+def _within(tree: cKDTree, spots: np.ndarray) -> np.ndarray:
+    """Which places (complex) lie within `RADIUS_PX` of one in the tree."""
+    distance, _ = tree.query(
+        np.column_stack([spots.real, spots.imag]), distance_upper_bound=RADIUS_PX
+    )
+    return np.isfinite(distance)
+
+
+def _crowded(z: np.ndarray) -> np.ndarray:
+    """Which detections share a cell with two others: all that any recurring place is made of.
+
+    Cells are four times `RADIUS_PX` wide, on four lattices half a cell apart, so that a circle of
+    that radius lies wholly inside a cell of one of them.  The others need no tree.
+    """
+    cell = 4.0 * RADIUS_PX
+    found = np.zeros(len(z), bool)
+    for shift in (0.0, 0.5 + 0.5j, 0.5, 0.5j):
+        place = z / cell + shift
+        column = np.floor(place.real).astype(np.int64)
+        row = np.floor(place.imag).astype(np.int64)
+        column -= column.min()
+        name = (row - row.min()) * (int(column.max()) + 1) + column
+        found |= (np.bincount(name) >= MIN_POINTINGS)[name]
+    return found
 
 
 def _recurring_places(spots: np.ndarray, tree: cKDTree) -> np.ndarray:

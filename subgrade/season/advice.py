@@ -94,7 +94,7 @@ def _with_set_up(nights, item: AdviceFollowed, histories) -> AdviceFollowed:
     """The same, with a word on a polar axis that is another one each night."""
     polar = [h for h in histories if h.key == "polar_error" and len(h.points) > 2]
     mine = [h for h in polar if h.subject in ("", _setup(nights[item.nights[0]]))]
-    anew = any(not h.changes and math.isnan(h.mean) for h in mine)
+    anew = any("set up anew" in h.verdict for h in mine)
     if item.topic != "polar alignment" or not anew:
         return item
     text = "The axis points elsewhere each night, so a better one shows no lasting cure."

@@ -25,18 +25,29 @@ MONTHS = (
 def night_name(label: str, with_year: bool = False) -> str:
     """A night in a sentence; a label that is no date stays as it is.
 
-    >>> night_name("2031-03-03"), night_name("2031-02-21 (2)"), night_name("2031-03-12", True)
-    ('the 3rd of March', 'the 21st of February (2)', 'the 12th of March 2031')
+    >>> night_name("2031-03-03"), night_name("2031-02-21, M 31"), night_name("2031-03-12", True)
+    ('the 3rd of March', 'the 21st of February (M 31)', 'the 12th of March 2031')
     """
     day = date_of(label)
     if day is None:
         return label
     year = f" {day.year}" if with_year else ""
-    return f"the {_ordinal(day.day)} of {MONTHS[day.month - 1]}{year}{label[10:]}"
+    more = in_brackets(label)[10:]
+    return f"the {_ordinal(day.day)} of {MONTHS[day.month - 1]}{year}{more}"
+
+
+def in_brackets(label: str) -> str:
+    """A night's label with what parts it from others of its evening in brackets.
+
+    >>> in_brackets("2031-03-03"), in_brackets("2031-03-03, 1.26″/px")
+    ('2031-03-03', '2031-03-03 (1.26″/px)')
+    """
+    more = label[10:].removeprefix(",").strip()
+    return f"{label[:10]} ({more})" if date_of(label) and more else label
 
 
 def between(one: str, other: str, with_year: bool = False) -> str:
-    """The time from one night to another.
+    """The time from one night to another: by their dates alone, where these differ.
 
     >>> between("2031-03-03", "2031-03-09")
     'between the 3rd and the 9th of March'
@@ -44,7 +55,9 @@ def between(one: str, other: str, with_year: bool = False) -> str:
     'between the 28th of February and the 2nd of March'
     """
     first, second = date_of(one), date_of(other)
-    plain = first is not None and second is not None and len(one) == len(other) == 10
+    plain = first is not None and second is not None and first != second
+    if plain:  # what parts nights of one evening is not needed here
+        one, other = one[:10], other[:10]
     if plain and (first.year, first.month) == (second.year, second.month):
         return f"between the {_ordinal(first.day)} and {night_name(other, with_year)}"
     if plain and first.year != second.year:

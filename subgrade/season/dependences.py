@@ -14,7 +14,13 @@ import numpy as np
 
 from subgrade.robust import robust_line, scatter
 from subgrade.season.changes import chance_of, weighted_mean
-from subgrade.season.history_points import ALIKE, SEEING_POWER, calibrated, camera_offset
+from subgrade.season.history_points import (
+    ALIKE,
+    SEEING_POWER,
+    calibrated,
+    camera_offset,
+    sky_subject,
+)
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
 from subgrade.season.sky_places import DARK_DEG, Places, places_of
 from subgrade.season.written import amount
@@ -330,7 +336,7 @@ def _of_altitude(power: float, error: float, count: int) -> str:
 
 def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
     """Sky with the Moon up against the sky without it, by the Moon's phase: night by night."""
-    found: dict[tuple[str, str], list[tuple[float, float, int, bool]]] = {}
+    found: dict[tuple[str, ...], list[tuple[float, float, int, bool]]] = {}
     setups = {s.setup.label for night in nights for s in night.series}
     offsets = {label: camera_offset(nights, label)[0] for label in setups}
     for tie in ties:
@@ -349,10 +355,11 @@ def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
                 value = 2.5 * math.log10(level / (tie.ratio * area))
                 lit = 100.0 * float(np.median(place.moon_lit[use]))
                 row = (lit, value, int(use.sum()), up)
-                found.setdefault((series.target or "", series.filter or ""), []).append(row)
+                bare = offset > 0 or calibrated(night)
+                found.setdefault(sky_subject(series, bare), []).append(row)
     out = []
-    for (target, name), rows in sorted(found.items()):
-        subject = ", ".join(filter(None, (target, name))) if len(found) > 1 else ""
+    for parts, rows in sorted(found.items()):
+        subject = ", ".join(filter(None, parts)) if len(found) > 1 else ""
         made = _phase(rows, subject)
         out += [made] if made is not None else []
     return out

@@ -101,6 +101,27 @@ def fields_by_stars(
     return named + nameless
 
 
+def in_one_spelling(
+    nights: Sequence[GradedNight], fields: Sequence[FieldSeries]
+) -> tuple[GradedNight, ...]:
+    """The nights with the target and filter of each series as its field has them.
+
+    What is held side by side by target and filter then finds the same series as the stacks.
+    """
+    names = {member: (f.target, f.filter) for f in fields for member in f.members}
+    return tuple(
+        replace(
+            night,
+            series=tuple(
+                replace(series, target=target, filter=through)
+                for s, series in enumerate(night.series)
+                for target, through in (names.get((n, s), (series.target, series.filter)),)
+            ),
+        )
+        for n, night in enumerate(nights)
+    )
+
+
 def _matching(first, members, lists, setups) -> list[tuple[int, int]]:
     """Members whose stars match those of the first, directly or through others; it among them."""
     order = [first, *(m for m in members if m != first)]

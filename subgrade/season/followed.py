@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.season.model import NAN, GradedNight
-from subgrade.season.polar_history import EAST, HIGH, SIZE
+from subgrade.season.polar_history import SIZE, WHOLE, part_known
 from subgrade.season.recorded import (
     as_number,
     diagnosis_of,
@@ -76,11 +76,11 @@ def _pole(first, later, action) -> Shown | None:
         return None
     text = f"polar error {amount(was, was_error, '′')} → {amount(now, now_error, '′')}"
     if was - now > PLAIN * both:
-        if "part from field rotation" in old and not (
-            {HIGH, EAST, "part from field rotation"} & set(new)
-        ):
+        if part_known(new) not in (WHOLE, part_known(old)):
             return None  # a lower bound below the old size shows nothing
         return Shown(True, text)
+    if PLAIN * now_error > was:
+        return None  # it could not have shown a fall to nothing
     return Shown(False, text)
 
 
@@ -147,7 +147,7 @@ def _guided(first, later, action) -> Shown | None:
         text = f"{100 * share:.0f}% of the guide samples hold an RA correction"
         return Shown(share >= SENT, text)
     topics = [f.get("topic") for f in diagnosis_of(later).get("findings") or ()]
-    return Shown(False, "the mount was not guided again") if "unguided mount" in topics else None
+    return Shown(False, "the mount was unguided again") if "unguided mount" in topics else None
 
 
 def _finding(topic: str, name: str, what: str) -> Check:

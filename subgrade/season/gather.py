@@ -82,7 +82,9 @@ def read_nights(
     found, problems = _open(folders)
     if not found:
         first = f"{problems[0][0]}: {problems[0][1]}" if problems else "no results folder is given"
-        more = f" (nor can {len(problems) - 1} more be used)" if len(problems) > 1 else ""
+        rest = len(problems) - 1
+        others = "1 other folder" if rest == 1 else f"{rest} other folders"
+        more = f" (and {others} cannot be used either)" if rest > 0 else ""
         raise ResultsError(first + more)
     _drop_repeated(found)
     parts = [part for folder in found for part in _parts_of(folder)]
@@ -109,7 +111,7 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
             _must_fit(session.record)
             rows, cause = rows_of(session)
         except ResultsError as error:
-            problems.append((str(given), str(error).removeprefix(f"{given}: ")))
+            problems.append((str(given), _cause(error, given)))
             continue
         except (TypeError, KeyError, ValueError, AttributeError) as error:
             problems.append((str(given), f"its session.json cannot be used: {error!r}"))
@@ -118,7 +120,15 @@ def _open(folders) -> tuple[list[_Folder], list[tuple[str, str]]]:
         written = str(record.get("written_utc") or "")
         path = Path(os.path.abspath(session.folder))
         found.append(_Folder(path, record, rows, [cause] if cause else [], written))
-    return found, problems
+    # whatever order they are given in, the same comes out
+    return sorted(found, key=lambda folder: str(folder.path)), problems
+
+
+def _cause(error: ResultsError, folder) -> str:
+    """What an error states without the folder, which is named beside it."""
+    given = os.fspath(folder).rstrip(os.sep)
+    text = str(error).removeprefix(f"{given}: ").removeprefix(f"{given}{os.sep}")
+    return text.removeprefix(f"{folder}: ")
 
 
 def _must_fit(record: dict) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -36,6 +38,9 @@ RELATIVE = ("sky", "clear_level")
 """Quantities counted from the best night, which alone they say nothing of."""
 SLIGHT = 0.02
 """Scatter from night to night, of the mean, below which a quantity is called steady: a choice."""
+RETURNS = 1 / 3
+"""Part of a step that may be left after the step back for the night between to be called an odd
+one: a choice."""
 AGREE = 2.0
 """Two nights that differ by less than this many errors agree: a choice."""
 
@@ -81,6 +86,7 @@ def history_of(
         changed(nights, points, levels, k, quantity.changed, quantity.unit)
         for k in range(len(levels.sigma))
     )
+    changes = odd_nights(nights, quantity, changes)
     one = not changes
     return History(
         quantity.key,
@@ -96,6 +102,31 @@ def history_of(
         levels.slope * MONTH_DAYS,
         levels.slope_error * MONTH_DAYS,
     )
+
+
+def odd_nights(
+    nights: Sequence[GradedNight], quantity: Quantity, changes: Sequence[Change]
+) -> tuple[Change, ...]:
+    """A step and the step back of a single night, each with the one sentence that states both."""
+    found = list(changes)
+    unit, year = quantity.unit, several_years([night.label for night in nights])
+    for k, (there, back) in enumerate(pairwise(changes)):
+        returns = abs(back.new - there.old) < RETURNS * abs(there.new - there.old)
+        if there.before != back.after or not returns or found[k] is not there:
+            continue
+        odd, before, after = (
+            amount(value, error, unit)
+            for value, error in (
+                (there.new, there.new_error),
+                (there.old, there.old_error),
+                (back.new, back.new_error),
+            )
+        )
+        name = night_name(nights[there.before].label, year)
+        text = f"{quantity.title} stood out on {name}: {odd}, "
+        text += f"against {before} before and {after} after."
+        found[k : k + 2] = [replace(change, sentence=text) for change in (there, back)]
+    return tuple(found)
 
 
 def _has_error(levels: Levels) -> bool:
@@ -127,7 +158,7 @@ def _verdict(nights, quantity: Quantity, points, levels: Levels, changes) -> str
         name = night_name(nights[points[0].night].label)
         return f"Known of one night only, {name}: {mean}."
     if changes:
-        return " ".join(c.sentence for c in changes)
+        return " ".join(dict.fromkeys(c.sentence for c in changes))
     if math.isfinite(levels.slope):
         way = "rose" if levels.slope > 0 else "fell"
         slope = per_month(levels.slope * MONTH_DAYS, levels.slope_error * MONTH_DAYS, unit)

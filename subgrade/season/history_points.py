@@ -9,12 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.robust import robust_line, scatter
-from subgrade.season.model import NAN, GradedNight, HistoryPoint, Tie
+from subgrade.season.model import NAN, GradedNight, HistoryPoint, NightSeries, Tie
 from subgrade.season.recorded import guided_number, main_setup, numbers_of, unit_of
 from subgrade.season.sky_places import places_of
 
 SEEING_POWER = 0.6
 """Seeing widens stars as airmass to this power (Kolmogorov; Fried 1966, JOSA 56, 1372)."""
+LEAST_ERROR = 0.002
+"""Relative error of a night's sky at the least: its median goes with the pointing and the flat
+field by more; a choice."""
 FEWEST = 3
 """Frames from which a night's median is a point: a choice."""
 ALIKE = 5.0
@@ -141,8 +144,8 @@ def median_of(values: np.ndarray) -> tuple[float, float]:
 
 
 def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
-    """Sky brightness in mag above that of the darkest night, by target and filter."""
-    found: dict[tuple[str, str], list[tuple[int, float, float, str]]] = {}
+    """Sky brightness in mag above that of the darkest night, by what `sky_subject` parts."""
+    found: dict[tuple[str, ...], list[tuple[int, float, float, str]]] = {}
     offsets: dict[str, tuple[float, float]] = {}
     for tie in ties:
         night = nights[tie.night]
@@ -160,17 +163,37 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
             offset = 0.0
         area = tie.scale**2 if tie.scale > 0 else 1.0
         value = 2.5 * math.log10(level / (tie.ratio * area))
-        relative = math.hypot(error / level, tie.error / tie.ratio if tie.error > 0 else 0.0)
-        note = "" if offset or calibrated(night) else NO_OFFSET
-        place = found.setdefault((series.target or "", series.filter or ""), [])
+        tied = tie.error / tie.ratio if tie.error > 0 else 0.0
+        relative = math.hypot(error / level, tied, LEAST_ERROR)
+        bare = bool(offset) or calibrated(night)
+        note = "" if bare else NO_OFFSET
+        place = found.setdefault(sky_subject(series, bare), [])
         place.append((tie.night, value, 2.5 / math.log(10.0) * relative, note))
     quantity = Quantity("sky", "Sky brightness above the darkest night", "mag", False)
-    for (target, name), rows in found.items():
+    for subject, rows in found.items():
         darkest = min(value for _, value, _, _ in rows)
         for k in sorted({row[0] for row in rows}):
             mine = [row for row in rows if row[0] == k]
             value = float(np.mean([row[1] for row in mine])) - darkest
-            yield quantity, (target, name), HistoryPoint(k, value, mine[0][2], mine[0][3])
+            yield quantity, subject, HistoryPoint(k, value, mine[0][2], mine[0][3])
+
+
+def sky_subject(series: NightSeries, bare: bool) -> tuple[str, ...]:
+    """What skies are compared within: target and filter.
+
+    Parameters
+    ----------
+    series : NightSeries
+    bare : bool
+        Whether the camera's offset is taken out. Where it stays in, it is another share of the
+        background in each setup and exposure, so only nights alike in these are compared.
+    """
+    exposure = f"{series.exposure_s:g} s" if series.exposure_s else ""
+    return (
+        series.target or "",
+        series.filter or "",
+        *(("", "") if bare else (series.setup.label, exposure)),
+    )
 
 
 NO_OFFSET = "the camera's offset is in the background: the true differences are larger"

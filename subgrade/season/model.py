@@ -85,7 +85,7 @@ class NightSeries:
     label : str
         The group's label in the results.
     target, filter : str or None
-        As the header has them.
+        As the header has them; in a season, as most headers of that target's nights spell them.
     exposure_s : float or None
     setup : Setup
     group : int

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from subgrade.season.changes import Levels, levels_of
 from subgrade.season.dates import between, several_years
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint
-from subgrade.season.recorded import guided_number, main_setup, pole_of
+from subgrade.season.recorded import Known, guided_number, main_setup, pole_of
 from subgrade.season.written import amount, roughly
 
 SIZE, HIGH, EAST = "misalignment", "too high", "too far east on the sky"
+PARTS = ("part from Dec drift", "part from field rotation")
+WHOLE = "whole"
 BOUND = "a lower bound: only one part of the error is known"
 ANEW_ARCMIN = 1.0
 """Scatter of each part from which a mount is called set up anew; one that stands fixed keeps its
@@ -22,6 +25,8 @@ OFTEN = 0.5
 """Share of the gaps between nights with a change from which it is called set up anew: a choice."""
 AGREE = 6.2
 """Chi^2 of two coordinates below which two nights agree: 95 of 100 such pairs (-2 ln 0.045)."""
+FITS = 3.0
+"""Errors that a night's size may be off a level's of which it is."""
 TITLES = (
     ("polar_error", "Polar axis off the pole"),
     ("polar_altitude", "Altitude of the polar axis, + high"),
@@ -50,14 +55,43 @@ def _sized(night: GradedNight) -> HistoryPoint | None:
     """The size of a night's misalignment; of older results with nothing found the record's."""
     pole = pole_of(night)
     if SIZE in pole:
-        value, error = pole[SIZE]
-        directed = HIGH in pole and EAST in pole
-        whole = directed or "part from field rotation" in pole
-        return HistoryPoint(-1, value, error, "" if whole else BOUND)
+        return HistoryPoint(-1, *pole[SIZE], "" if part_known(pole) == WHOLE else BOUND)
     value = guided_number(night, "polar_arcmin")
     if not math.isfinite(value):
         return None
     return HistoryPoint(-1, value, guided_number(night, "polar_arcmin_error"), BOUND)
+
+
+def part_known(pole: Mapping[str, Known]) -> str:
+    """What a night's misalignment is the size of: the whole, one of `PARTS`, or not stated."""
+    parts = [part for part in PARTS if part in pole]
+    if len(parts) == 2 or {HIGH, EAST} <= set(pole):
+        return WHOLE
+    return parts[0] if parts else ""
+
+
+def _comparable(nights, sizes: Sequence[HistoryPoint]) -> tuple[list[HistoryPoint], bool]:
+    """Nights whose sizes are of the same thing, and whether that is but a part of the error.
+
+    Where the whole is known on two nights, these. Else the nights that know the same part; the
+    axis shows another part at another hour angle, by the turn times the part that is not known,
+    which is taken to be as large (a choice), and counts as an error.
+    """
+    poles = [pole_of(nights[p.night]) for p in sizes]
+    known = [part_known(pole) for pole in poles]
+    whole = [p for p, part in zip(sizes, known, strict=True) if part == WHOLE]
+    if len(whole) > 1 or len(sizes) == len(whole):
+        return whole, False
+    best = max(PARTS, key=known.count)
+    mine = [k for k, part in enumerate(known) if part == best]
+    hour = np.array([poles[k].get("hour angle", (NAN, NAN))[0] for k in mine])
+    if len(mine) < 2 or not np.isfinite(hour).all():
+        return [], True
+    turned = np.radians(hour - np.median(hour)) * np.median([sizes[k].value for k in mine])
+    return [
+        replace(sizes[k], error=math.hypot(sizes[k].error, by))
+        for k, by in zip(mine, turned, strict=True)
+    ], True
 
 
 def _of_one_mount(nights, mine: Sequence[int], subject: str) -> list[History]:
@@ -71,7 +105,7 @@ def _of_one_mount(nights, mine: Sequence[int], subject: str) -> list[History]:
     parts = np.array([[pole_of(nights[k])[name] for name in (HIGH, EAST)] for k in directed])
     levels = levels_of(parts[:, :, 0], parts[:, :, 1])
     anew = _set_up_anew(levels, len(directed))
-    changes = () if anew else _moves(nights, directed, levels)
+    changes = () if anew else _moves(nights, directed, levels, sizes)
     verdict = _verdict(levels, changes, anew, parts, len(directed))
     size, size_error = _length(levels.mean[0], levels.error[0])
     one = not changes and not anew
@@ -99,12 +133,13 @@ def _set_up_anew(levels: Levels, count: int) -> bool:
     return count > 3 and steps > 1 and steps >= OFTEN * (count - 1)
 
 
-def _moves(nights, directed, levels: Levels) -> tuple[Change, ...]:
+def _moves(nights, directed, levels: Levels, sizes: Sequence[HistoryPoint]) -> tuple[Change, ...]:
     labels = [night.label for night in nights]
     found = []
     for k in range(len(levels.sigma)):
         after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
         old, new = (_length(levels.mean[j], levels.error[j]) for j in (k, k + 1))
+        after, before = _narrowed(sizes, after, before, old, new)
         shift, shift_error = _length(
             levels.mean[k + 1] - levels.mean[k], np.hypot(levels.error[k], levels.error[k + 1])
         )
@@ -118,6 +153,19 @@ def _moves(nights, directed, levels: Levels) -> tuple[Change, ...]:
             else Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence}.")
         )
     return tuple(found)
+
+
+def _narrowed(sizes: Sequence[HistoryPoint], after: int, before: int, old, new) -> tuple[int, int]:
+    """The gap of a move, made smaller by nights within it that know the size but no direction."""
+
+    def fits(point: HistoryPoint, size: tuple[float, float]) -> bool:
+        return abs(point.value - size[0]) < FITS * math.hypot(point.error, size[1])
+
+    whole = [p for p in sizes if after < p.night < before and not p.note]
+    moved = [p.night for p in whole if fits(p, new) and not fits(p, old)]
+    not_yet = [p.night for p in whole if fits(p, old) and not fits(p, new)]
+    first, last = min(moved, default=before), max(not_yet, default=after)
+    return (last, first) if last < first else (after, before)
 
 
 def _length(vector, error) -> tuple[float, float]:
@@ -198,30 +246,41 @@ def _parts(nights, directed, parts, levels: Levels, anew: bool, subject: str) ->
 
 def _by_size(nights, sizes: Sequence[HistoryPoint], subject: str) -> History:
     """The size alone, where the direction is known on one night at most."""
-    value, error = (np.array([getattr(p, n) for p in sizes], float) for n in ("value", "error"))
+    key, title = TITLES[0]
+    compared, bounds = _comparable(nights, sizes)
+    if not compared:
+        verdict = (
+            f"Known of one night only: at least {amount(sizes[0].value, sizes[0].error, '′')} off "
+            "the pole."
+            if len(sizes) == 1
+            else "Whether it moved cannot be judged: of most nights only a lower bound is known."
+        )
+        return History(key, title, "′", subject, tuple(sizes), verdict=verdict)
+    least = "at least " if bounds else ""
+    value, error = (np.array([getattr(p, n) for p in compared], float) for n in ("value", "error"))
     levels = levels_of(value, error)
     labels = [night.label for night in nights]
-    anew = _set_up_anew(levels, len(sizes))
+    anew = _set_up_anew(levels, len(compared))
     changes = []
     for k in range(0 if anew else len(levels.sigma)):
-        after, before = (sizes[levels.first[k + 1] + d].night for d in (-1, 0))
+        after, before = (compared[levels.first[k + 1] + d].night for d in (-1, 0))
         old, new = ((float(levels.mean[j, 0]), float(levels.error[j, 0])) for j in (k, k + 1))
         when = between(labels[after], labels[before], several_years(labels))
         text = (
-            f"The polar axis moved {when}: {amount(*old, '′')} → {amount(*new, '′')} off the pole."
+            f"The polar axis moved {when}: {least}{amount(*old, '′')} → {least}"
+            f"{amount(*new, '′')} off the pole."
         )
         changes.append(Change(after, before, *old, *new, float(levels.sigma[k]), text))
     one = not changes and not anew
-    mean = amount(float(levels.mean[0, 0]), float(levels.error[0, 0]), "′")
-    if len(sizes) == 1:
+    mean = least + amount(float(levels.mean[0, 0]), float(levels.error[0, 0]), "′")
+    if len(compared) == 1:
         verdict = f"Known of one night only: {mean} off the pole."
     elif changes or anew:
         verdict = " ".join(c.sentence for c in changes) or (
             "It is off by another amount night by night, as a mount is that is set up anew."
         )
     else:
-        verdict = f"No change in size over {len(sizes)} nights: {mean}; directions are not known."
-    key, title = TITLES[0]
+        verdict = f"No change in size over {len(compared)} nights: {mean}; directions are unknown."
     return History(
         key,
         title,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterable
 from dataclasses import replace
@@ -34,16 +35,18 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
     NothingToGrade
         If their results hold no frame.
     """
+    from subgrade.season.fields import in_one_spelling
     from subgrade.season.stacks import stacks_of
     from subgrade.season.ties import tie_nights
 
     progress = progress or Progress()
     nights, problems = read_nights(folders)
-    several = "1 night" if len(nights) == 1 else f"{len(nights)} nights"
-    progress.say(f"{several} read; the stars that they share are matched")
+    if len(nights) > 1:
+        progress.say("results read; the stars that the nights share are matched")
     with noting() as noted:
         tied = attempt("the light of the nights compared", lambda: tie_nights(nights), ())
         ties = tuple(tie for field in tied for tie in field.ties)
+        nights = in_one_spelling(nights, [field.field for field in tied])
         stacks, weights = attempt("stacks and weights", lambda: stacks_of(nights, tied), ((), ()))
         season = Season(nights, ties, stacks, weights)
         histories = _made("histories", "histories", nights, ties)
@@ -56,7 +59,19 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
         )
         season = replace(season, summary=_made("summary", "summary", season))
     missing = ((name, f"left out: {cause}") for name, cause in noted.left_out.items())
-    return replace(season, problems=(*problems, *missing))
+    return replace(season, problems=(*problems, *_without_weight(season), *missing))
+
+
+def _without_weight(season: Season) -> Iterable[tuple[str, str]]:
+    """Kept frames that nothing ties to a stack, and why: they have hours, but no weight."""
+    for tie in season.ties:
+        night = season.nights[tie.night]
+        series = night.series[tie.series]
+        kept = int((night.frames.kept & (night.frames.series == tie.series)).sum())
+        if kept and not math.isfinite(tie.ratio):
+            frames = "1 kept frame has" if kept == 1 else f"{kept} kept frames have"
+            cause = tie.note or "nothing ties them to a stack"
+            yield f"{night.label} ({series.label})", f"{frames} no weight: {cause}"
 
 
 def _made(module: str, name: str, *given) -> tuple:

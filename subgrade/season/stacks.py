@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from subgrade.figures import figure
+from subgrade.season.dates import in_brackets
 from subgrade.season.model import (
     FrameWeight,
     GradedNight,
@@ -158,9 +159,8 @@ def _asked(frames: StackFrames) -> _Stacks:
 def _forecast(
     nights: Sequence[GradedNight], tied: TiedField, stack: SeasonStack, frames: StackFrames
 ) -> SeasonStack:
-    setup = nights[tied.ties[tied.reference].night].series[tied.ties[tied.reference].series].setup
-    scale = setup.scale_arcsec if np.isfinite(setup.scale_arcsec) else 1.0
-    unit = "″" if np.isfinite(setup.scale_arcsec) else "px"
+    known = reference_scale(nights, tied)
+    scale, unit = (known, "″") if np.isfinite(known) else (1.0, "px")
     best = int(np.argmax(frames.depth))
     n, i = int(frames.night[best]), int(frames.index[best])
     stack = replace(stack, unit=unit, reference_night=n, reference_frame=nights[n].frames.name[i])
@@ -184,6 +184,20 @@ def _forecast(
     )
     stays = poorest >= 0 and not is_better(*_over(seen.without[poorest][1], seen.everything))
     return replace(stack, verdict=_verdict(nights, stack, stays))
+
+
+def reference_scale(nights: Sequence[GradedNight], tied: TiedField) -> float:
+    """Scale of the reference's pixels, arcsec; NaN where no header of a tied series states one.
+
+    Where its own headers are silent, other nights' scales and the stars in common show it.
+    """
+    ties = tied.ties
+    stated = [nights[t.night].series[t.series].setup.scale_arcsec for t in ties]
+    if np.isfinite(stated[tied.reference]):
+        return stated[tied.reference]
+    found = [scale / t.scale for scale, t in zip(stated, ties, strict=True)]
+    found = [scale for scale in found if np.isfinite(scale)]
+    return float(np.median(found)) if found else np.nan
 
 
 def _over(one: StackNumbers, other: StackNumbers) -> tuple[float, float]:
@@ -275,7 +289,7 @@ def _verdict(nights: Sequence[GradedNight], stack: SeasonStack, stays: bool) -> 
         return text + "; no night is better left out."
     part = next(p for p in stack.parts if p.night == stack.poorest)
     width = part.fwhm_without / stack.plain_fwhm - 1
-    name = nights[stack.poorest].label
+    name = in_brackets(nights[stack.poorest].label)
     weighted = "; by weight it may stay in" if stays else ""
     return (
         f"{text}; a plain mean is better without {name}: S/N {_percent(part.snr_without - 1)}, "
@@ -288,4 +302,6 @@ def _unit(unit: str) -> str:
 
 
 def _percent(change: float) -> str:
-    return f"{change:+.1%}".replace("-", "−")
+    """A change to what the forecast is good for: whole per cents from ten on."""
+    digits = 0 if abs(change) >= 0.0995 else 1
+    return f"{change:+.{digits}%}".replace("-", "−")

@@ -67,7 +67,9 @@ def _kept(season: Season) -> str:
     dates = {n.label[:10] for n in nights}
     count = "1 night" if len(dates) == 1 else f"{len(dates)} nights"
     text = f"{frames} of {total} frames kept on {count}"
-    if kept > 0:
+    if kept > 0 and frames == total:
+        text = f"All of {hours(kept)} kept on {count}, {frames} frames"
+    elif kept > 0:
         text = f"{hours(kept)} of {hours(exposed)} kept on {count}, {frames} of {total} frames"
     best = season.stacks[0] if len(season.stacks) > 1 else None
     if best is not None and best.kept_s > 0:
@@ -77,18 +79,19 @@ def _kept(season: Season) -> str:
 
 
 def _poorest(season: Season) -> str:
-    """Stacks that are better without a night."""
+    """Stacks of which a plain mean is better without a night."""
     year = several_years([n.label for n in season.nights])
     found = [
-        f"the stack of {' '.join(filter(None, (s.target or 'no target', s.filter)))} is better "
+        f"A plain mean of {' '.join(filter(None, (s.target or 'no target', s.filter)))} is better "
         f"without {night_name(season.nights[s.poorest].label, year)}"
+        + ("; by weight it may stay in" if "by weight" in s.verdict else "")
         for s in season.stacks
         if 0 <= s.poorest < len(season.nights)
     ]
     if not found:
         return ""
     more = f", and {len(found) - 1} more like it" if len(found) > 1 else ""
-    return f"{found[0][:1].upper()}{found[0][1:]}{more}."
+    return f"{found[0]}{more}."
 
 
 def _costliest(season: Season) -> str:
@@ -116,18 +119,19 @@ def _lost(row: SeasonLoss) -> str:
 def _changed(season: Season) -> str:
     """The most significant changes of the setup, or that nothing changed."""
     held = [h for h in season.histories if h.key in OF_THE_SETUP]
-    found = sorted((c for h in held for c in h.changes), key=lambda c: -c.sigma)
+    changes = sorted((c for h in held for c in h.changes), key=lambda c: -c.sigma)
+    found = list(dict.fromkeys(c.sentence for c in changes))
     if found:
         rest = len(found) - MOST_CHANGES
         more = f" {rest} more change{'s' * (rest > 1)} below." if rest > 0 else ""
-        return " ".join(c.sentence for c in found[:MOST_CHANGES]) + more
+        return " ".join(found[:MOST_CHANGES]) + more
     drifting = [h for h in held if math.isfinite(h.slope)]
     if drifting:
         best = max(drifting, key=lambda h: abs(h.slope) / h.slope_error)
         return best.verdict
-    followed = [h for h in held if len(h.points) > 2]
-    if followed and len(season.nights) > 2:
-        return f"Of {len(followed)} quantities of mount and optics none changed for good."
+    steady = [h for h in held if len(h.points) > 2 and math.isfinite(h.mean)]
+    if len(steady) > 1 and len(season.nights) > 2:
+        return f"None of {len(steady)} quantities of mount and optics changed for good."
     return ""
 
 

@@ -106,7 +106,8 @@ def tie_field(nights: Sequence[GradedNight], field: FieldSeries, lists: Mapping)
 def _why_not(stars: ClearStars | None, placed: Placed | None, zero: float, field) -> str:
     if stars is None:
         return (
-            "no kept frame with stars and a known transparency, or its measurements are not there"
+            "no kept frame shows stars and how clear it was, or its measurements are not there "
+            "(grade it again)"
         )
     if placed is None or not np.isfinite(zero):
         return "its stars do not match those of the other nights" if len(field.members) > 1 else ""

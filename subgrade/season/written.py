@@ -13,14 +13,14 @@ UNKNOWN = 1e-5
 def amount(value: float, error: float, unit: str = "") -> str:
     """A value with its error where it has one.
 
-    >>> amount(10.9, 0.71, "′"), amount(0.5432, float("nan"), "″"), amount(1.2, 0.1, "% per °C")
-    ('10.9 ± 0.7′', '0.54″', '1.20 ± 0.10% per °C')
+    >>> amount(10.9, 0.71, "′"), amount(0.5432, float("nan"), "″"), amount(-1.2, 0.1, "% per °C")
+    ('10.9 ± 0.7′', '0.54″', '−1.20 ± 0.10% per °C')
     """
     if math.isfinite(value) and math.isfinite(error) and error > UNKNOWN * abs(value):
-        return with_error(value, error, unit)
-    if unit[:1] == "%":
-        return f"{value:.2g}{unit}"
-    return figure(value, unit)
+        text = with_error(value, error, unit)
+    else:
+        text = f"{value:.2g}{unit}" if unit[:1] == "%" else figure(value, unit)
+    return f"−{text[1:]}" if text.startswith("-") else text
 
 
 def per_month(slope: float, error: float, unit: str) -> str:

@@ -156,7 +156,7 @@ class _Watch:
             for path, why in looked.stuck.items():
                 self._teller.note(f"{printable(found.name(path))} {why}")
             if self._due(looked, now):
-                self._grade(looked)
+                self._grade(looked, hurried=True)
             wait = min(wait, looked.due_s if looked.due_s is not None else wait)
         self._silence()
         now = self._clock()
@@ -239,7 +239,7 @@ class _Watch:
         longer = self._records.states != self._graded_of[1]
         return longer and now - self._last_grading >= RECORD_S
 
-    def _grade(self, looked: Looked) -> None:
+    def _grade(self, looked: Looked, hurried: bool = False) -> None:
         busy = is_locked(Path(self._asked.settings.out))
         if busy:
             self._say_once("busy", "a cull or restore is at work; the results follow when it ends")
@@ -249,7 +249,7 @@ class _Watch:
         self._unsettled = False
         of, records = self._of(looked), self._records.there
         try:
-            update = self.night.grade(looked.ready, records)
+            update = self.night.grade(looked.ready, records, hurried=hurried)
         except Unsettled:
             self._unsettled, self._again_at = True, self._clock() + UNSETTLED_S
             return
@@ -272,7 +272,9 @@ class _Watch:
         self._graded_of, self._last_grading = of, now
         self._shown(update, first)
         written = not update.trouble or update.graded is None
-        self._again_at = None if written else self._clock() + RETRY_S
+        self._again_at = None if update.whole else self._clock()  # all is compared at once
+        if not written:
+            self._again_at = self._clock() + RETRY_S
 
     def _failed(self, why: str) -> None:
         self._say_once("failed", f"{why}; trying again")

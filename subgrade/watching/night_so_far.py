@@ -40,6 +40,8 @@ class Update:
         Those that are being written again.
     trouble : str
         Why the results on the disk are not those of ``graded``; empty where they are.
+    whole : bool
+        False where one sub was set beside the night as it was: the next grading compares all.
     """
 
     graded: Graded | None
@@ -48,6 +50,7 @@ class Update:
     gone: tuple[str, ...] = ()
     again: tuple[str, ...] = ()
     trouble: str = ""
+    whole: bool = True
 
 
 class NightSoFar:
@@ -65,6 +68,7 @@ class NightSoFar:
         self._progress = progress
         self._held = Held()
         self._shown: dict[str, tuple[State | None, str, Path]] = {}
+        self._states: dict[Path, State] = {}
         self.graded: Graded | None = None
 
     def grade(
@@ -72,6 +76,7 @@ class NightSoFar:
         states: Mapping[Path, State],
         records: Iterable[str],
         disk: bool = True,
+        hurried: bool = False,
     ) -> Update:
         """Grade the subs that are complete, and write the results.
 
@@ -83,6 +88,9 @@ class NightSoFar:
             The guiding records that are there.
         disk : bool
             Whether the results are written.
+        hurried : bool
+            Whether a single new sub may be set beside the night as it was, which takes a fraction
+            of the time; ``Update.whole`` states what was done.
 
         Raises
         ------
@@ -92,12 +100,15 @@ class NightSoFar:
             If subs went away or were changed meanwhile.
         """
         self._held.wanted = dict(states)
+        before, self._states = self._states, dict(states)
+        one_more = len(states) == len(before) + 1 and before.items() <= self._states.items()
+        self._held.hurried = hurried and one_more
         settings = replace(self._settings, guide=tuple(records))
         try:
             graded, trouble = self._graded(settings, disk)
         except NothingToGrade as error:
             return Update(None, trouble=str(error))
-        return self._update(graded, states, trouble)
+        return replace(self._update(graded, states, trouble), whole=not self._held.hurried)
 
     @property
     def kinds(self) -> Kinds:
