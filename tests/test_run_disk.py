@@ -114,7 +114,7 @@ def test_a_disk_too_full_for_measurements_costs_no_frame(monkeypatch, tmp_path, 
     def full(cache, path, data):
         raise NotWritten(f"{path}: cannot be written: No space left on device")
 
-    monkeypatch.setattr(MeasurementCache, "_write", full)
+    monkeypatch.setattr(MeasurementCache, "write", full)
     code, _, err = grade(capfd, lights, tmp_path / "r")
     assert code == 0
     assert err.count("measurements are not kept for another run") == 1

@@ -140,6 +140,8 @@ def imported(source: str) -> set[str]:
         if isinstance(node, ast.Import):
             found |= {alias.name.split(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and not node.level:
+            if node.module == "urllib.parse":
+                continue  # only text
             found.add((node.module or "").split(".")[0])
         elif isinstance(node, ast.Call) and re.search(r"import", ast.unparse(node.func)):
             texts = [a.value for a in node.args if isinstance(a, ast.Constant)]
