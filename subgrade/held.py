@@ -12,10 +12,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from subgrade.errors import ResultsError
+from subgrade.errors import ResultsError, SubgradeError
 from subgrade.measuring import Measured
 
 if TYPE_CHECKING:
+    from subgrade.lights import Found, Kinds
     from subgrade.night.model import Frame, Night
     from subgrade.pipeline import Records
     from subgrade.results import FileIdentity
@@ -26,13 +27,19 @@ if TYPE_CHECKING:
 State = tuple[int, int, int, int]
 
 
+class Unsettled(SubgradeError):
+    """A folder whose files changed while they were graded: what came of it says nothing."""
+
+
 class Held:
     """Measurements, identities of files and outcomes of the stages behind, in memory.
 
     Attributes
     ----------
-    left_out : frozenset of Path
-        Files that are not to be graded yet.
+    kinds : Kinds
+        What the files of the folders were found to be.
+    wanted : dict of Path to tuple, or None
+        The files to grade, no others, each as `state_of` saw it; None grades all.
     done : frozenset of Path
         Files that the last grading came to, measured or found unreadable.
     hurried : bool
@@ -41,7 +48,10 @@ class Held:
     """
 
     def __init__(self) -> None:
-        self.left_out: frozenset[Path] = frozenset()
+        from subgrade.lights import Kinds
+
+        self.kinds: Kinds = Kinds()
+        self.wanted: dict[Path, State] | None = None
         self.done: frozenset[Path] = frozenset()
         self.hurried = False
         self._last: tuple[Night, Joined] | None = None
@@ -105,6 +115,33 @@ class Held:
                 found[path] = known
         self._identities = found
         return {path: identity for path, (_, identity) in found.items()}
+
+    def only_wanted(self, found: Found) -> Found:
+        """Those that are wanted of what was found: a file that came just now may be half written.
+
+        Raises
+        ------
+        Unsettled
+            If one is not there.
+        """
+        if self.wanted is None:
+            return found
+        files = tuple(path for path in found.files if path in self.wanted)
+        if len(files) < len(self.wanted):
+            raise Unsettled("files went away while they were graded")
+        return replace(found, files=files)
+
+    def check(self, results: Mapping[Path, object]) -> None:
+        """Make sure that what failed did not fail for going away, or being written again.
+
+        Raises
+        ------
+        Unsettled
+        """
+        for path, result in results.items():
+            failed = not isinstance(result, Measured)
+            if failed and self.wanted is not None and state_of(path) != self.wanted.get(path):
+                raise Unsettled(f"{path}: went away or was changed while it was measured")
 
     def measurement(self, key: str) -> Measured | None:
         """What was measured under a key."""

@@ -71,3 +71,21 @@ def description() -> list[str]:
 
 def _listed(found: dict[str, str]) -> str:
     return ", ".join(f"{name} {version}" for name, version in found.items())
+
+
+def alive(pid: int) -> bool:
+    """Whether a process of this machine runs."""
+    if os.name == "nt":  # there os.kill would disturb it
+        import ctypes
+
+        handle = ctypes.windll.kernel32.OpenProcess(0x00100000, False, pid)
+        if handle:
+            ctypes.windll.kernel32.CloseHandle(handle)
+        return bool(handle)
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True  # another user's
+    return True

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from functools import cache as kept_in_process
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from subgrade.errors import ResultsError
+from subgrade.errors import ResultsError, UnreadableFile
 from subgrade.settings import Settings
 
 if TYPE_CHECKING:
@@ -57,8 +58,12 @@ class MeasureFile:
         from subgrade.lights import is_light
         from subgrade.stars import measure_stars
 
+        before = _state(path)
         key = self.cache.key(path)
         light = _read(path, self.scale, self.exposure)
+        if _state(path) != before:
+            # else it would be kept as the measurement of what the file was before
+            raise UnreadableFile(path, "was changed while it was read")
         stars = None
         if is_light(light.facts) or not light.facts.frame_type_stated:
             stored = light.pixels
@@ -120,6 +125,14 @@ def load_masters_once(dark: str | None, bias: str | None, flat: str | None) -> M
     from subgrade.lights.calibrate import load_masters
 
     return load_masters(dark=dark, bias=bias, flat=flat)
+
+
+def _state(path: Path) -> tuple[int, ...] | None:
+    try:
+        state = os.stat(path)
+    except OSError:
+        return None  # reading it says why
+    return state.st_size, state.st_mtime_ns, state.st_ino
 
 
 def _read(path: Path, scale: float | None, exposure: float | None) -> Light:

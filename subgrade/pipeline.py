@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
@@ -86,7 +86,7 @@ def _grade(settings: Settings, progress: Progress, held: Held | None) -> Graded:
     check_paths(settings)
     check_engine(settings.engine)
     limits = load_limits(settings.limits)
-    found = find(settings, held.left_out if held else ())
+    found = find(settings, held)
     files = {found.name(path): path for path in found.files}
     culled = attempt(
         "the list of culled frames", lambda: culled_away(settings.out, found.files), ()
@@ -211,8 +211,8 @@ def _pages(settings: Settings) -> dict[str, Callable]:
     return {FILE: report_page}
 
 
-def find(settings: Settings, left_out: Iterable[Path] = ()) -> Found:
-    """The files to grade, without those left out.
+def find(settings: Settings, held: Held | None = None) -> Found:
+    """The files to grade.
 
     Raises
     ------
@@ -222,7 +222,10 @@ def find(settings: Settings, left_out: Iterable[Path] = ()) -> Found:
     from subgrade.lights import find_lights
 
     masters = [m for m in (settings.dark, settings.bias, settings.flat) if m]
-    found = find_lights(settings.paths, exclude=[settings.out, *masters, *left_out])
+    kinds = held.kinds if held else None
+    found = find_lights(settings.paths, exclude=[settings.out, *masters], kinds=kinds)
+    if held:
+        found = held.only_wanted(found)
     if not found.files:
         places = ", ".join(map(str, settings.paths))
         raise NothingToGrade("\n  ".join([f"no light frames in {places}", *found.notes]))
@@ -289,6 +292,8 @@ def measure(
         progress.stop()
         if held:
             held.hold(results)
+    if held:
+        held.check(results)
     if unkept:
         progress.warn(f"measurements are not kept for another run: {unkept}")
     for path, result in results.items():

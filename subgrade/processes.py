@@ -47,7 +47,8 @@ class Pool:
         self._compiling = context.RawValue("b", 0)
         turn = context.RawValue("i", 0)
         start = {"initializer": start_worker, "initargs": (self._compiling, turn)}
-        self.executor = ProcessPoolExecutor(workers, mp_context=context, **start)
+        with _interrupts_ignored():  # its locks have a process that looks after them
+            self.executor = ProcessPoolExecutor(workers, mp_context=context, **start)
         self._first = self.submit(_nothing)
 
     def submit(self, call: Callable, *arguments: object) -> Future:
@@ -99,15 +100,20 @@ def _end_with_parent() -> None:
 
 @contextmanager
 def _interrupts_ignored() -> Iterator[None]:
-    """Processes started inside ignore Ctrl-C from their first moment on."""
+    """Processes started inside ignore Ctrl-C, and a terminal that closes, from their start on."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # blocked, and not ignored: this process gets it afterwards, those started inside never do
+    closed = {signal.SIGHUP} if hasattr(signal, "SIGHUP") else set()
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, closed) if closed else None
     try:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+        if mask is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
 
 @contextmanager

@@ -69,7 +69,7 @@ def test_without_its_library_the_command_names_what_to_install(capfd, tmp_path, 
 class Watching:
     """A watch in a process of its own."""
 
-    def __init__(self, lights: Path, out: Path, *options: str):
+    def __init__(self, lights: Path, out: Path, *options: str, apart: bool = False):
         self.out = out
         words = ["watch", str(lights), "--out", str(out), *options]
         self.process = subprocess.Popen(
@@ -78,6 +78,7 @@ class Watching:
             stderr=subprocess.STDOUT,
             text=True,
             env=os.environ | {"PYTHONUNBUFFERED": "1"},
+            start_new_session=apart,
         )
 
     def wait_for(self, rows: int) -> None:
@@ -101,6 +102,28 @@ def rows_of(out: Path) -> list[dict]:
             return list(csv.DictReader(file))
     except FileNotFoundError:
         return []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="ended by signals")
+def test_a_terminal_that_closes_while_subs_are_measured_ends_it_in_order(tmp_path):
+    """The system tells every process of the terminal, and the shell does again."""
+    lights, out = tmp_path / "lights", tmp_path / "graded"
+    for k in range(12):
+        write_light(lights / f"light_{k:02d}.fits", k)
+    watch = Watching(lights, out, "--workers", "2", apart=True)
+    end = time.monotonic() + PATIENCE_S
+    while not list(out.glob("measured/*.kept")):
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    os.killpg(watch.process.pid, signal.SIGHUP)
+    watch.process.send_signal(signal.SIGHUP)
+    text = watch.process.communicate(timeout=PATIENCE_S)[0]
+    assert watch.process.returncode == 0, text
+    assert "UNREADABLE" not in text
+    assert "resource_tracker" not in text
+    assert len(rows_of(out)) <= len(list(out.glob("measured/*.kept"))) < 12
+    assert not (out / "watch.lock").exists()
 
 
 @pytest.mark.slow

@@ -142,6 +142,15 @@ def test_a_scheduler_that_is_not_there_is_wrong_usage_in_seconds(tmp_path, capfd
     assert not list((out / MEASURED).glob(".*"))
 
 
+def test_a_host_that_keeps_silent_is_named_and_leaves_no_traceback(monkeypatch):
+    def silent(address, timeout):
+        raise TimeoutError("timed out")
+
+    monkeypatch.setattr(cluster_link.socket, "create_connection", silent)
+    with pytest.raises(cluster_link.NoScheduler, match="nothing there answers within 5 seconds"):
+        cluster_link.Link("tcp://[::1]:8786")
+
+
 @pytest.mark.slow
 def test_what_is_measured_needs_no_cluster_any_more(tmp_path, capfd):
     lights, out = write_night(tmp_path / "lights", 2), tmp_path / "r"

@@ -6,6 +6,7 @@ import galsim
 import numpy as np
 import pytest
 
+from subgrade.memo import keeping
 from subgrade.stars.model import FrameStars, StarImage
 from subgrade.stars.motion.kinds import weigh_motions, wing_ratio
 from subgrade.stars.motion.recovered_profile import recover_profile
@@ -132,6 +133,33 @@ def test_a_still_star_that_is_oval_is_no_motion_where_the_group_is():
     without = {f.model: f for f in weigh_motions(frame)}
     assert known["creep"].extent_px == pytest.approx(4.0, rel=0.03)
     assert known["creep"].log_evidence > without["creep"].log_evidence
+
+
+class Remembering:
+    """A keeper that never forgets."""
+
+    def __init__(self):
+        self.known = {}
+
+    def outcome(self, kind, key, make):
+        if (kind, key) not in self.known:
+            self.known[kind, key] = make()
+        return self.known[kind, key]
+
+
+def test_what_is_kept_of_a_motion_holds_for_the_very_still_star():
+    """The night's still star changes as frames come: a kept fit is never another star's."""
+    frame = replace(knocked_lately(25), angle_deg=29.0)  # the image's own axis is another
+    with keeping(Remembering()):
+        kept = [weigh_motions(frame, still_of(lean)) for lean in np.linspace(0, 0.15, 4)]
+    made = [weigh_motions(frame, still_of(lean)) for lean in np.linspace(0, 0.15, 4)]
+    assert kept == made
+    assert len({fits[0].extent_px for fits in made}) > 1  # it does matter
+
+
+def still_of(lean):
+    turn = np.radians(2 * (29 + 45))  # nothing of it along the frame's axis
+    return 1 + lean * np.cos(turn), 1 - lean * np.cos(turn), lean * np.sin(turn)
 
 
 def test_without_a_star_image_nothing_is_fitted():

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from subgrade.lights import stated_length
+from subgrade.lights import Kinds, find_frames, find_lights, stated_length
 from subgrade.watching.arrivals import (
     EMPTY_S,
     SETTLED_S,
@@ -139,3 +139,17 @@ def test_a_file_that_vanishes_is_forgotten(tmp_path, pixels):
     assert not looked.ready
     assert not looked.waiting
     assert looked.due_s is None
+
+
+def test_a_file_is_looked_into_only_when_it_has_changed(tmp_path, pixels, monkeypatch):
+    whole, opened = find_frames.kind_of, []
+    monkeypatch.setattr(find_frames, "kind_of", lambda path: opened.append(path) or whole(path))
+    path, kinds = written(tmp_path / "a.fits", pixels), Kinds()
+    (tmp_path / "notes.txt").write_text("clear")
+    for _ in range(5):
+        assert find_lights(tmp_path, kinds=kinds).files == (path,)
+    assert len(opened) == 2
+    other = written(tmp_path / "new", pixels)
+    os.replace(other, tmp_path / "notes.txt")  # a frame by its content
+    assert len(find_lights(tmp_path, kinds=kinds).files) == 2
+    assert len(opened) == 3

@@ -261,6 +261,85 @@ def test_a_folder_that_goes_away_loses_nothing(evening):
     evening.check()
 
 
+def test_a_folder_that_goes_away_while_it_is_graded_costs_no_verdict(evening, monkeypatch):
+    from subgrade.measuring import MeasureFile
+
+    gone, whole, left = evening.root / "unmounted", MeasureFile.__call__, []
+
+    def unmounted(self, path):
+        if path.name == evening.subs[5] and not left:
+            left.append(path)
+            evening.lights.rename(gone)
+        return whole(self, path)
+
+    monkeypatch.setattr(MeasureFile, "__call__", unmounted)
+    evening.watch(
+        copy_record(evening, 1.0),
+        evening.bring(*evening.subs[:5]),
+        evening.bring(*evening.subs[5:]),
+        None,
+        lambda: gone.rename(evening.lights),
+        None,
+        conditions=("1 unreadable",),
+    )
+    assert left
+    assert any("waiting for it to come back" in note for note in evening.notes)
+    assert not any("UNREADABLE" in line or "is gone" in line for line in evening.shown)
+    assert not evening.alarms
+    evening.check()
+
+
+def test_a_folder_that_nobody_may_search_keeps_no_sub_waiting(evening, monkeypatch):
+    whole, shut = os.scandir, evening.lights / "shut"
+
+    def scandir(path="."):
+        if os.fspath(path) == str(shut):
+            raise PermissionError(13, "Permission denied")
+        return whole(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    evening.watch(
+        copy_record(evening, 1.0),
+        evening.bring(*evening.subs[:5]),
+        shut.mkdir,
+        evening.bring(*evening.subs[5:]),
+    )
+    evening.check()
+    assert len([line for line in evening.shown if "light_00" in line]) >= FRAMES
+
+
+def test_a_sub_that_is_written_again_is_not_gone(evening):
+    first = evening.lights / evening.subs[1]
+
+    def half() -> None:
+        first.write_bytes((evening.rendered / evening.subs[1]).read_bytes()[:50000])
+
+    evening.watch(
+        copy_record(evening, 1.0),
+        evening.bring(*evening.subs[:5]),
+        half,
+        evening.bring(evening.subs[5]),
+        evening.bring(*evening.subs),
+    )
+    assert any(f"{evening.subs[1]} is being written again" in line for line in evening.shown)
+    assert not any("is gone" in line for line in evening.shown)
+    evening.check()
+
+
+def test_flats_do_not_end_the_silence(evening):
+    def flat(name: str) -> Callable[[], None]:
+        header = fits.Header({"IMAGETYP": "Flat Field", "EXPTIME": 2.0})
+        noise = np.random.default_rng(1).normal(20000, 90, (220, 300)).astype(np.uint16)
+        return lambda: fits.PrimaryHDU(noise, header).writeto(evening.lights / name)
+
+    evening.watch(
+        evening.bring(*evening.subs[:4]),
+        *[flat(f"flat_{k}.fits") for k in range(10)],
+        conditions=("no sub for 1 min",),
+    )
+    assert [facts.condition for facts in evening.alarms] == ["no sub for 1 min"]
+
+
 def test_results_that_cannot_be_written_are_written_later(evening, monkeypatch):
     whole, full = results_write.room_for, []
 

@@ -144,8 +144,16 @@ def _check_parts() -> None:
 @contextmanager
 def _ending(stop: threading.Event, progress: _Progress) -> Iterator[None]:
     """Let Ctrl-C and a request to end take effect where nothing is left half done."""
+    requests = []
 
     def ask(number: int, frame: FrameType | None) -> None:
+        if number != signal.SIGINT:
+            # a terminal that closes asks twice, so that once is enough; measuring holds Ctrl-C
+            # back where it would do harm
+            requests.append(number)
+            if len(requests) == 1:
+                signal.raise_signal(signal.SIGINT)
+            return
         if stop.is_set():
             raise KeyboardInterrupt  # asked twice
         stop.set()

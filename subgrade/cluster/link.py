@@ -8,6 +8,7 @@ waited behind the frame that killed a worker.
 from __future__ import annotations
 
 import logging
+import socket
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator
@@ -15,7 +16,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
-from socket import gaierror
 from typing import TYPE_CHECKING
 
 from subgrade.optional_parts import error_words
@@ -190,25 +190,42 @@ class Link:
         self._events.put(came)
 
 
+def _answers(address: str) -> None:
+    """Make sure that something takes calls there: dask leaves a traceback where nothing does.
+
+    Raises
+    ------
+    NoScheduler
+    """
+    host, _, port = address.partition("//")[2].rpartition(":")
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), CONNECT_S).close()
+    except TimeoutError as error:
+        raise NoScheduler(f"nothing there answers within {CONNECT_S:.0f} seconds") from error
+    except OSError as error:
+        raise NoScheduler(str(error.strerror or error)) from error
+
+
 def _connected(address: str) -> Client:
     import dask
     from distributed import Client
+
+    _answers(address)
+
+    class Quiet(Client):
+        def __del__(self) -> None:
+            """One that met no scheduler would wait for it again, and print a traceback."""
 
     # a look at the scheduler must not wait longer for an answer than a person would
     limits = {"distributed.comm.timeouts.connect": CONNECT_S}
     with warnings.catch_warnings(), dask.config.set(limits):
         warnings.simplefilter("ignore")  # versions of dask that differ: what matters is checked
         try:
-            return Client(address, timeout=CONNECT_S, set_as_default=False)
+            return Quiet(address, timeout=CONNECT_S, set_as_default=False)
         except Exception as error:
-            # of what can go wrong only these two are worth a word of their own
+            # of what can go wrong only this is worth a word of its own
             words = f"nothing there speaks dask within {CONNECT_S:.0f} seconds"
-            cause = error
-            while cause.__cause__ or cause.__context__:
-                cause = cause.__cause__ or cause.__context__
-            if isinstance(cause, gaierror):
-                words = str(cause.strerror)
-            elif address.startswith("tls:") and isinstance(error, TypeError):
+            if address.startswith("tls:") and isinstance(error, TypeError):
                 words = "TLS needs certificates, which dask's own settings name (comm.tls)"
             raise NoScheduler(words) from error
 

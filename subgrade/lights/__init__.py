@@ -2,7 +2,7 @@
 
 from subgrade.lights.calibrate import Masters, apply, load_masters
 from subgrade.lights.file_kinds import FITS_SUFFIXES
-from subgrade.lights.find_frames import CULLED_MARKER, Found, find_lights, natural_key
+from subgrade.lights.find_frames import CULLED_MARKER, Found, Kinds, find_lights, natural_key
 from subgrade.lights.fits_files import stated_length
 from subgrade.lights.frame_names import FrameNames
 from subgrade.lights.model import HeaderFacts, Light, Pixels
@@ -15,6 +15,7 @@ __all__ = [
     "Found",
     "FrameNames",
     "HeaderFacts",
+    "Kinds",
     "Light",
     "Masters",
     "Pixels",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,8 +57,31 @@ def natural_key(text: str) -> tuple:
     return tuple((int(p), "") if i % 2 else (-1, p) for i, p in enumerate(parts)), text
 
 
+class Kinds:
+    """Which files may be frames, looked into once while they stay as they are."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, tuple[tuple[int, int, int, int], bool]] = {}
+
+    def is_candidate(self, path: str) -> bool:
+        """As a search that looks into every file."""
+        try:
+            now = os.stat(path)
+            state = now.st_size, now.st_mtime_ns, now.st_ino, now.st_dev
+            known = self._known.get(path)
+            if known is None or known[0] != state:
+                known = self._known[path] = state, kind_of(path) is not None
+            return known[1]
+        except OSError:
+            self._known.pop(path, None)
+            return _is_candidate(path)
+
+
 def find_lights(
-    paths: str | Path | Iterable[str | Path], *, exclude: Iterable[str | Path] = ()
+    paths: str | Path | Iterable[str | Path],
+    *,
+    exclude: Iterable[str | Path] = (),
+    kinds: Kinds | None = None,
 ) -> Found:
     """Find the files that may be light frames.
 
@@ -73,6 +96,8 @@ def find_lights(
         Folders, files, patterns.
     exclude : iterable of path-like
         Files and folders to leave out.
+    kinds : Kinds, optional
+        What an earlier search of the same process found out.
 
     Returns
     -------
@@ -84,7 +109,7 @@ def find_lights(
     UsageError
         A path does not exist or a pattern matches nothing.
     """
-    search = _Search(exclude)
+    search = _Search(exclude, kinds.is_candidate if kinds else _is_candidate)
     if isinstance(paths, (str, os.PathLike)):
         paths = [paths]
     for given in paths:
@@ -103,7 +128,8 @@ def find_lights(
 
 
 class _Search:
-    def __init__(self, exclude: Iterable[str | Path]) -> None:
+    def __init__(self, exclude: Iterable[str | Path], is_candidate: Callable[[str], bool]) -> None:
+        self._is_candidate = is_candidate
         self._excluded = {_real(path) for path in exclude}
         self._walked: set[str] = set()
         self._seen: dict[str, list[str]] = {}
@@ -150,19 +176,19 @@ class _Search:
             ):
                 self._take(entry.path)
 
-    @staticmethod
-    def _is_candidate(path: str) -> bool:
-        """Whether a file may be a frame; one that cannot be opened may be by its name."""
-        try:
-            return kind_of(path) is not None
-        except OSError:
-            return path.lower().endswith(SUFFIXES) and os.path.isfile(path)
-
     def _take(self, path: str) -> None:
         # the folded name alone would merge a.fits with A.fits where both may exist
         same = self._seen.setdefault(_real(path).casefold(), [])
         if not any(_same_file(path, other) for other in same):
             same.append(path)
+
+
+def _is_candidate(path: str) -> bool:
+    """Whether a file may be a frame; one that cannot be opened may be by its name."""
+    try:
+        return kind_of(path) is not None
+    except OSError:
+        return path.lower().endswith(SUFFIXES) and os.path.isfile(path)
 
 
 def _same_file(path: str, other: str) -> bool:

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from subgrade.errors import ResultsError
+from subgrade.installed import alive
 from subgrade.moving.disk import NoExclusiveRename, error_text, rename_new
 from subgrade.moving.model import LOCK
 
@@ -66,24 +67,6 @@ def is_locked(folder: Path, name: str = LOCK) -> bool:
         return holder is not None and not _dead(path, holder)
     except OSError:
         return False
-
-
-def alive(pid: int) -> bool:
-    """Whether a process of this machine runs."""
-    if os.name == "nt":  # there os.kill would disturb it
-        import ctypes
-
-        handle = ctypes.windll.kernel32.OpenProcess(0x00100000, False, pid)
-        if handle:
-            ctypes.windll.kernel32.CloseHandle(handle)
-        return bool(handle)
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True  # another user's
-    return True
 
 
 def _made(path: str) -> bool:

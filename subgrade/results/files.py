@@ -5,12 +5,22 @@ from __future__ import annotations
 import errno
 import json
 import os
+import platform
+import re
 import shutil
 import tempfile
 from collections.abc import Iterable
+from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
 
 from subgrade.errors import NotWritten
+from subgrade.installed import alive
+
+HERE = sha256(platform.node().encode()).hexdigest()[:6]
+"""Stands for this machine in the names of temporary files: a share has those of others too, whose
+processes nobody here knows."""
+_TEMPORARY = re.compile(r"\..+\.(?P<here>[0-9a-f]{6})-(?P<pid>\d+)\.[a-z0-9_]{8}")
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -68,7 +78,9 @@ class Staged:
         try:
             if path.is_dir():
                 raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
-            handle, temporary = tempfile.mkstemp(prefix=f".{name}.", dir=self._folder)
+            handle, temporary = tempfile.mkstemp(
+                prefix=f".{name}.{HERE}-{os.getpid()}.", dir=self._folder
+            )
             self._waiting[name] = temporary
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)
@@ -105,6 +117,22 @@ class Staged:
                     path.unlink()
         except OSError as error:
             raise NotWritten(f"{path}: cannot be written: {error.strerror or error}") from error
+
+
+def sweep(folder: Path) -> None:
+    """Remove the temporary files that runs of this machine left when they were killed.
+
+    Parameters
+    ----------
+    folder : Path
+        Where `Staged` wrote; nothing is done where it cannot be looked into.
+    """
+    with suppress(OSError):
+        for entry in os.scandir(folder):
+            left = _TEMPORARY.fullmatch(entry.name)
+            if left and left["here"] == HERE and not alive(int(left["pid"])):
+                with suppress(OSError):
+                    os.unlink(entry.path)
 
 
 def room_for(folder: Path, wanted: int) -> None:

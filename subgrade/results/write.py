@@ -9,7 +9,7 @@ from pathlib import Path
 from subgrade.errors import NotWritten, ResultsError
 from subgrade.optional_parts import attempt, noted, part
 from subgrade.results import bug_report
-from subgrade.results.files import Staged, room_for
+from subgrade.results.files import Staged, room_for, sweep
 from subgrade.results.lists import path_list
 from subgrade.results.model import Graded
 from subgrade.results.session import session_json, session_record
@@ -81,6 +81,7 @@ def write_results(graded: Graded, out: str | Path, pages: Mapping[str, Page] | N
     record = attempt(SESSION, lambda: session_record(graded), None)
     for name, make in (pages or {}).items():
         contents[name] = attempt(name, lambda make=make: make(graded, record), None)
+    sweep(folder)
     with Staged(folder) as staged:
         for name in FILES:
             if name != SESSION and contents[name] is not None:

@@ -8,11 +8,11 @@ nothing waits for it for ever.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from subgrade.held import State, state_of
 from subgrade.lights import stated_length
 
 SETTLED_S = 0.3
@@ -32,8 +32,6 @@ TEMPORARY = (
     *(".crdownload", ".download", ".writing", ".incomplete", "~"),
 )
 """Endings of names that a file has only while it is written; common practice, no source."""
-
-State = tuple[int, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +84,7 @@ class Arrivals:
         """
         seen, stuck = {}, {}
         for path in files:
-            state = _state(path)
+            state = state_of(path)
             if state is None:
                 continue  # gone since it was listed
             known = self._seen.get(path)
@@ -103,14 +101,6 @@ class Arrivals:
         due = min((k.since + k.wait - now for k in open_.values()), default=None)
         ready = {path: known.state for path, known in seen.items() if known.ready}
         return Looked(ready, tuple(open_), stuck, due)
-
-
-def _state(path: Path) -> State | None:
-    try:
-        state = os.stat(path)
-    except OSError:
-        return None
-    return state.st_size, state.st_mtime_ns, state.st_ino
 
 
 def _wait(path: Path, state: State) -> tuple[float, int | None]:

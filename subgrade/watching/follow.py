@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Protocol
 
 from subgrade.errors import SubgradeError, UsageError
+from subgrade.held import Unsettled
 from subgrade.lights import Found, find_lights
 from subgrade.moving import is_locked
 from subgrade.optional_parts import error_words
@@ -31,6 +32,9 @@ RETRY_S = 30.0
 RECORD_S = 60.0
 """The record alone, without a new sub, is taken in so often; no source."""
 BUSY_S = 2.0
+TRIES_AT_THE_END = 5
+UNSETTLED_S = 0.3
+"""After files went away or were changed while they were graded."""
 FAILED_S = 10.0
 """After a grading that failed as a whole."""
 
@@ -136,6 +140,7 @@ class _Watch:
         self._last_sub = now
         self._last_grading = now
         self._again_at: float | None = None
+        self._unsettled = False
         self._standing: dict[str, str] = {}
 
     def step(self) -> float:
@@ -162,6 +167,16 @@ class _Watch:
 
     def finish(self) -> None:
         """Bring the results to all that is there, and keep what the next run need not make."""
+        for _ in range(TRIES_AT_THE_END):
+            if not self._last_grading_of_all():
+                break
+        if problem := self.night.keep():
+            self._teller.note(f"the comparison is not kept for another run: {problem}")
+        if self._command:
+            self._command.finish()
+
+    def _last_grading_of_all(self) -> bool:
+        """Grade what is there if it is not graded; whether it changed meanwhile."""
         found = self._found()
         if found is not None:
             looked = self._arrivals.look(found.files, self._clock())
@@ -173,26 +188,27 @@ class _Watch:
             self._records.look(self._clock())
             if (looked.ready and self._of(looked) != self._graded_of) or self._again_at is not None:
                 self._grade(looked)
+                if self._unsettled:
+                    return True
             for path in looked.waiting if not self.only_measured else ():
                 self._teller.note(
                     f"{printable(found.name(path))} is still being written and is not graded"
                 )
-        if problem := self.night.keep():
-            self._teller.note(f"the comparison is not kept for another run: {problem}")
-        if self._command:
-            self._command.finish()
+        return False
 
     def _found(self) -> Found | None:
         """The files in the folders; None while a folder is away, whose subs are not lost."""
         settings = self._asked.settings
         masters = [m for m in (settings.dark, settings.bias, settings.flat) if m]
         try:
-            found = find_lights(settings.paths, exclude=[settings.out, *masters])
+            found = find_lights(
+                settings.paths, exclude=[settings.out, *masters], kinds=self.night.kinds
+            )
         except (UsageError, OSError) as error:
             self._say_once("folder", f"{error_words(error)}; waiting for it to come back")
             return None
-        if found.unsearched and self._graded_of is not None:
-            self._say_once("folder", f"{found.notes[0]}; waiting for it")
+        if shut := self._shut_away(found):
+            self._say_once("folder", f"{shut}; waiting for it")
             return None
         if not found.files and self.night.graded is not None:
             self._say_once("folder", "no subs are there any more; the results stay as they were")
@@ -200,6 +216,14 @@ class _Watch:
         if self._standing.pop("folder", None):
             self._teller.note("the folder is there again")
         return found
+
+    def _shut_away(self, found: Found) -> str:
+        """A folder with subs of the night that cannot be searched now, and why."""
+        known = self._graded_of[0] if self._graded_of else ()
+        for (folder, _), note in zip(found.unsearched, found.notes, strict=True):
+            if any(path.is_relative_to(folder) for path, _ in known):
+                return note
+        return ""
 
     def _of(self, looked: Looked) -> tuple:
         return tuple(looked.ready.items()), self._records.states, looked.waiting
@@ -222,9 +246,13 @@ class _Watch:
             self._again_at = self._clock() + BUSY_S
             return
         self._standing.pop("busy", None)
+        self._unsettled = False
         of, records = self._of(looked), self._records.there
         try:
-            update = self.night.grade(looked.ready, looked.waiting, records, hurried=hurried)
+            update = self.night.grade(looked.ready, records, hurried=hurried)
+        except Unsettled:
+            self._unsettled, self._again_at = True, self._clock() + UNSETTLED_S
+            return
         except UsageError:
             if self._graded_of is None:
                 raise
@@ -239,7 +267,7 @@ class _Watch:
             return
         now = self._clock()
         first = self._graded_of is None
-        if first or of[0] != self._graded_of[0]:
+        if first or not all(map(_is_calibration, update.fresh)):
             self._last_sub = now
         self._graded_of, self._last_grading = of, now
         self._shown(update, first)

@@ -47,13 +47,14 @@ def lines_of(update: Update) -> list[Line]:
     graded = update.graded
     if graded is None:
         return []
-    names = FrameNames([frame.name for frame in graded.frames])
+    called = FrameNames([frame.name for frame in graded.frames])
     named = [*update.fresh, *(frame for frame, _ in update.changed[:MOST_CHANGED])]
-    shown = {frame.name: printable(names.shortest(frame.name)) for frame in named}
+    shown = {frame.name: printable(called.shortest(frame.name)) for frame in named}
     width = max((len(shown[frame.name]) for frame in update.fresh), default=0)
     lines = [frame_line(frame, shown[frame.name], width) for frame in update.fresh]
     lines += _changed(update.changed, shown)
-    lines += [Line(f"{printable(name)} is gone", CHANGED) for name in update.gone[:MOST_CHANGED]]
+    for names, what in ((update.again, "is being written again"), (update.gone, "is gone")):
+        lines += [Line(f"{printable(name)} {what}", CHANGED) for name in names[:MOST_CHANGED]]
     if len(update.gone) > MOST_CHANGED:
         lines.append(Line(f"and {len(update.gone) - MOST_CHANGED} more are gone", CHANGED))
     if lines:

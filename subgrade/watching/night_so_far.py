@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from subgrade.errors import NothingToGrade, NotWritten, ResultsError
-from subgrade.held import Held
+from subgrade.held import Held, State
 from subgrade.optional_parts import error_words
 from subgrade.pipeline import grade
 from subgrade.results import Graded, GradedFrame
 from subgrade.settings import Progress, Settings
 
-State = tuple[int, int, int]
+if TYPE_CHECKING:
+    from subgrade.lights import Kinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,8 @@ class Update:
         Earlier frames whose verdict is another now, and what it was.
     gone : tuple of str
         Names of frames that are not there any more.
+    again : tuple of str
+        Those that are being written again.
     trouble : str
         Why the results on the disk are not those of ``graded``; empty where they are.
     whole : bool
@@ -44,6 +48,7 @@ class Update:
     fresh: tuple[GradedFrame, ...] = ()
     changed: tuple[tuple[GradedFrame, str], ...] = ()
     gone: tuple[str, ...] = ()
+    again: tuple[str, ...] = ()
     trouble: str = ""
     whole: bool = True
 
@@ -62,14 +67,13 @@ class NightSoFar:
         self._settings = settings
         self._progress = progress
         self._held = Held()
-        self._shown: dict[str, tuple[State | None, str]] = {}
+        self._shown: dict[str, tuple[State | None, str, Path]] = {}
         self._states: dict[Path, State] = {}
         self.graded: Graded | None = None
 
     def grade(
         self,
         states: Mapping[Path, State],
-        left_out: Iterable[Path],
         records: Iterable[str],
         disk: bool = True,
         hurried: bool = False,
@@ -79,9 +83,7 @@ class NightSoFar:
         Parameters
         ----------
         states : mapping of Path
-            The subs, each with what differs once it was written again.
-        left_out : iterable of Path
-            Files in the folders that are not complete.
+            The subs, no others, each as `subgrade.held.state_of` saw it.
         records : iterable of str
             The guiding records that are there.
         disk : bool
@@ -94,8 +96,10 @@ class NightSoFar:
         ------
         UsageError
             If limits, marks, masters or folders cannot be used any more.
+        Unsettled
+            If subs went away or were changed meanwhile.
         """
-        self._held.left_out = frozenset(left_out)
+        self._held.wanted = dict(states)
         before, self._states = self._states, dict(states)
         one_more = len(states) == len(before) + 1 and before.items() <= self._states.items()
         self._held.hurried = hurried and one_more
@@ -105,6 +109,11 @@ class NightSoFar:
         except NothingToGrade as error:
             return Update(None, trouble=str(error))
         return replace(self._update(graded, states, trouble), whole=not self._held.hurried)
+
+    @property
+    def kinds(self) -> Kinds:
+        """What the files of the folders were found to be."""
+        return self._held.kinds
 
     @property
     def done(self) -> frozenset[Path]:
@@ -132,14 +141,16 @@ class NightSoFar:
         for frame in graded.frames:
             state, verdict = states.get(frame.path), frame.judgement.verdict
             known = self._shown.get(frame.name)
-            shown[frame.name] = (state, verdict)
+            shown[frame.name] = (state, verdict, frame.path)
             if known is None or known[0] != state:
                 fresh.append(frame)
             elif known[1] != verdict:
                 changed.append((frame, known[1]))
-        gone = tuple(name for name in self._shown if name not in shown)
+        away = {name: path for name, (_, _, path) in self._shown.items() if name not in shown}
+        again = tuple(name for name, path in away.items() if path.exists())
+        gone = tuple(name for name in away if name not in again)
         self._shown, self.graded = shown, graded
-        return Update(graded, tuple(fresh), tuple(changed), gone, trouble)
+        return Update(graded, tuple(fresh), tuple(changed), gone, again, trouble)
 
 
 class _Quiet(Progress):

@@ -43,10 +43,10 @@ class GrowingRecords:
 
 
 def state_of(path: str) -> State | None:
-    """Size, time of last change and number of a file; None where it is not there or empty."""
+    """Size, time of last change and number of a file; None where it is not there or shut."""
     try:
         state = os.stat(path)
-        if not os.path.isfile(path) or not os.access(path, os.R_OK) or not state.st_size:
+        if not os.path.isfile(path) or not os.access(path, os.R_OK):
             return None
     except OSError:
         return None

@@ -120,8 +120,16 @@ def weigh_motions(
 
 def image_depends(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple:
     """All that a motion read off a frame's star image depends on."""
-    image, stretch = stars.star_image, _stretch(stars.angle_deg, still)
-    return image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px, stretch
+    image = stars.star_image
+    own = image.image, image.step_px, stars.angle_deg, stars.fwhm_minor_px
+    # the stretch is that along the axis which the image has, a little off the frame's
+    angle = kept("image_axes", own, lambda: _image_axis(stars))
+    return *own, None if angle is None else _stretch(angle, still)
+
+
+def _image_axis(stars: FrameStars) -> float | None:
+    star = fold(stars)
+    return None if star is None else star.angle_deg
 
 
 def _fitted(stars: FrameStars, still: tuple[float, float, float] | None) -> tuple[tuple, ...]:
