@@ -6,6 +6,7 @@ what the sensor, a crop or a converter does to rows it does in many frames alike
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from subgrade.figures import figure
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import COPIED_ROWS, DAMAGE, DISPLACED_ROWS, Feature
 from subgrade.judging.limits import Limits
-from subgrade.night import Strip, foreign_strip
+from subgrade.night import Strip, foreign_strips
 from subgrade.night.model import Night
 from subgrade.night.series import GroupSeries, group_series
 from subgrade.stars.model import Flaw
@@ -62,7 +63,7 @@ def damaged_frames(night: Night, limits: Limits) -> dict[int, Finding]:
 def _of_group(series: GroupSeries, night: Night, limits: Limits) -> dict[int, Finding]:
     frames = [night.frames[i] for i in series.members]
     compared = [night.compared[i] for i in series.members]
-    strips = {k: foreign_strip(k, frames, compared) for k in range(len(series))}
+    strips = foreign_strips(frames, compared)
     copies = copied_rows(series, strips)
     found = {}
     for place in range(len(series)):
@@ -84,6 +85,8 @@ def damage(series: GroupSeries, place: int) -> list[Flaw]:
     margins at the sides differ from frame to frame, or a good part of the frames is empty at an
     end, which is more than get lost on the way to a file.
     """
+    if not series.stars[place].flaws:
+        return []
     others = [s for k, s in enumerate(series.stars) if k != place]
     ends = np.array([_empty_ends(s) for s in others]).reshape(-1, 2)
     aligned = len({s.margins_px for s in others if any(s.margins_px)}) > 1
@@ -120,7 +123,7 @@ def _same(one: Flaw, other: Flaw) -> bool:
     return near or (one.kind == "repeated" and abs(one.share - other.share) < 0.01)
 
 
-def copied_rows(series: GroupSeries, strips: dict[int, Strip | None]) -> dict[int, Copied]:
+def copied_rows(series: GroupSeries, strips: Sequence[Strip | None]) -> dict[int, Copied]:
     """Frames that hold rows of another one, left over in a buffer or on a disk.
 
     Of two frames that share rows the one is damaged whose stars there do not fit; where both

@@ -54,28 +54,36 @@ class Strip:
     shift_px: tuple[float, float] | None
 
 
-def foreign_strip(
-    place: int, frames: Sequence[Frame], compared: Sequence[FrameCompared]
-) -> Strip | None:
-    """Look for rows of one frame whose stars are not the field's.
+def foreign_strips(
+    frames: Sequence[Frame], compared: Sequence[FrameCompared]
+) -> tuple[Strip | None, ...]:
+    """Look for rows whose stars are not the field's.
 
     Parameters
     ----------
-    place : int
-        Of the frame among ``frames``.
     frames, compared : sequence
         Of one group.
 
     Returns
     -------
-    Strip or None
-        None where fewer than two other frames can be asked.
+    tuple of Strip or None
+        One a frame; None also where fewer than two other frames can be asked.
     """
-    if not _usable(frames[place], compared[place]):
-        return None
-    others = [k for k in range(len(frames)) if k != place and _usable(frames[k], compared[k])]
-    others.sort(key=lambda k: -compared[k].registration.matched)
-    witnesses = others[:WITNESSES]
+    usable = [k for k in range(len(frames)) if _usable(frames[k], compared[k])]
+    best = sorted(usable, key=lambda k: -compared[k].registration.matched)[: WITNESSES + 1]
+    found: list[Strip | None] = [None] * len(frames)
+    for place in usable:
+        witnesses = [k for k in best if k != place][:WITNESSES]
+        found[place] = _foreign_strip(place, witnesses, frames, compared)
+    return tuple(found)
+
+
+def _foreign_strip(
+    place: int,
+    witnesses: Sequence[int],
+    frames: Sequence[Frame],
+    compared: Sequence[FrameCompared],
+) -> Strip | None:
     if len(witnesses) < 2:
         return None
     found: list[Strip] = []
