@@ -15,7 +15,7 @@ from subgrade.figures import figure
 from subgrade.judging.evidence import Finding, evidence
 from subgrade.judging.features import COPIED_ROWS, DAMAGE, DISPLACED_ROWS, Feature
 from subgrade.judging.limits import Limits
-from subgrade.night import Strip, foreign_strips
+from subgrade.night import Strip, find_foreign_strips
 from subgrade.night.model import Night
 from subgrade.night.series import GroupSeries, group_series
 from subgrade.stars.model import Flaw
@@ -63,7 +63,7 @@ def damaged_frames(night: Night, limits: Limits) -> dict[int, Finding]:
 def _of_group(series: GroupSeries, night: Night, limits: Limits) -> dict[int, Finding]:
     frames = [night.frames[i] for i in series.members]
     compared = [night.compared[i] for i in series.members]
-    strips = foreign_strips(frames, compared)
+    strips = find_foreign_strips(frames, compared)
     copies = copied_rows(series, strips)
     found = {}
     for place in range(len(series)):

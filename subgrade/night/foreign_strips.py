@@ -54,7 +54,7 @@ class Strip:
     shift_px: tuple[float, float] | None
 
 
-def foreign_strips(
+def find_foreign_strips(
     frames: Sequence[Frame], compared: Sequence[FrameCompared]
 ) -> tuple[Strip | None, ...]:
     """Look for rows whose stars are not the field's.
