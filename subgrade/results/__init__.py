@@ -1,5 +1,6 @@
 """Write: the RESULTS folder and what is read back from it."""
 
+from subgrade.results.appended_lines import AppendedLines, sync_folder
 from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
@@ -29,6 +30,7 @@ from subgrade.results.write import open_folder, write_results
 
 __all__ = [
     "COLUMNS",
+    "AppendedLines",
     "CulledFrame",
     "FileIdentity",
     "Graded",
@@ -58,6 +60,7 @@ __all__ = [
     "session_record",
     "shells_here",
     "spreadsheet_safe",
+    "sync_folder",
     "totals",
     "verdict_values",
     "with_marks",
