@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.robust import robust_line, scatter
+from subgrade.robust import median_error, robust_line, scatter
 from subgrade.season.model import NAN, GradedNight, HistoryPoint, NightSeries, Tie
 from subgrade.season.recorded import guided_number, main_setup, numbers_of, unit_of
 from subgrade.season.sky_places import places_of
@@ -140,7 +140,7 @@ def median_of(values: np.ndarray) -> tuple[float, float]:
     if len(values) < FEWEST:
         return NAN, NAN
     alone = max(len(values) / ALIKE, 1.0)
-    return float(np.median(values)), 1.2533 * scatter(values) / math.sqrt(alone)
+    return float(np.median(values)), median_error(values, alone)
 
 
 def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
