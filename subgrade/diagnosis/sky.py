@@ -8,7 +8,8 @@ import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding, utc
-from subgrade.diagnosis.wording import MAINS, SUN, counted, number
+from subgrade.diagnosis.wording import MAINS, SUN, number
+from subgrade.figures import counted
 from subgrade.night import fullest_night
 
 LIGHTS = "look for lights near the telescope: headlights, lamps, screens"

@@ -25,7 +25,7 @@ from subgrade.results.session import (
     totals,
     verdict_values,
 )
-from subgrade.results.table import csv_text, spreadsheet_safe
+from subgrade.results.table import csv_text, header_text, spreadsheet_safe
 from subgrade.results.write import open_folder, write_results
 
 __all__ = [
@@ -45,6 +45,7 @@ __all__ = [
     "evidence_words",
     "file_identities",
     "frame_record",
+    "header_text",
     "headline",
     "is_surplus",
     "looks",

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.robust import robust_line, scatter
+from subgrade.figures import counted
+from subgrade.robust import median_error, robust_line, scatter
 from subgrade.season.changes import chance_of, weighted_mean
 from subgrade.season.history_points import (
     ALIKE,
@@ -300,7 +301,7 @@ def _bins(x, left, night, width: float):
         if mine.sum() < IN_A_BIN:
             continue
         each = [float(np.median(left[mine & (night == n)])) for n in np.unique(night[mine])]
-        error = 1.2533 * scatter(left[mine]) / math.sqrt(max(mine.sum() / ALIKE, 1.0))
+        error = median_error(left[mine], max(mine.sum() / ALIKE, 1.0))
         if len(each) >= 3:
             error = max(error, float(np.std(each, ddof=1)) / math.sqrt(len(each)))
         out.append((float((k + 0.5) * width), float(np.median(left[mine])), error, int(mine.sum())))
@@ -308,7 +309,7 @@ def _bins(x, left, night, width: float):
 
 
 def _verdict(kind: Kind, slope: float, error: float, count: int, unit: str) -> str:
-    nights = f"{count} nights" if count > 1 else "1 night"
+    nights = counted(count, "night")
     size = amount(abs(slope) * kind.per, error * kind.per, unit)
     if count == 1:
         return f"One night alone cannot show it: {size} for each {kind.each} there."
@@ -320,7 +321,7 @@ def _verdict(kind: Kind, slope: float, error: float, count: int, unit: str) -> s
 
 
 def _of_altitude(power: float, error: float, count: int) -> str:
-    nights = f"{count} nights" if count > 1 else "1 night"
+    nights = counted(count, "night")
     if not error < POWER_KNOWN:
         return f"The airmass varied too little to show how the width goes with it, over {nights}."
     text = f"FWHM goes as airmass to the power {amount(power, error)} over {nights}"

@@ -13,10 +13,10 @@ from subgrade.season.changes import Levels, chance_of, levels_of
 from subgrade.season.dates import between, night_name, several_years
 from subgrade.season.history_points import Quantity, all_points
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint, Tie
+from subgrade.season.names import DAY_S
 from subgrade.season.polar_history import polar_histories
 from subgrade.season.written import UNKNOWN, amount, per_month, roughly
 
-DAY_S = 86400.0
 MONTH_DAYS = 30.44
 ORDER = (
     "polar_error",

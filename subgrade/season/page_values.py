@@ -17,6 +17,7 @@ from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report import FILE as REPORT
 from subgrade.season.model import GradedNight, Season, Tie
+from subgrade.season.names import stack_name
 
 FIGURES = 5
 """Significant digits of a number: more than any plot or table shows."""
@@ -36,7 +37,6 @@ def page_record(season: Season, out: str | Path) -> dict:
     dict
     """
     ties = {(tie.night, tie.series): tie for tie in season.ties}
-    words = {row.reason for row in season.losses}
     return {
         "version": __version__,
         "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
@@ -47,7 +47,9 @@ def page_record(season: Season, out: str | Path) -> dict:
         "dependences": as_shown(asdict(d) for d in season.dependences),
         "losses": as_shown(asdict(loss) for loss in season.losses),
         "advice": as_shown(asdict(a) for a in season.advice),
-        "reasons": {word: REASONS[word].long for word in words if word in REASONS},
+        "reasons": {
+            row.reason: REASONS[row.reason].long for row in season.losses if row.reason in REASONS
+        },
         "problems": as_shown(season.problems),
     }
 
@@ -121,18 +123,9 @@ def _stack(season: Season, index: int) -> dict:
     """A stack with its nights in one row each, whatever exposures and setups they had."""
     stack = season.stacks[index]
     record = as_shown(asdict(stack))
-    record["label"] = printable(stack_label(stack.target, stack.filter))
+    record["label"] = printable(stack_name(stack.target, stack.filter))
     record["nights"] = len({row.night for row in stack.rows if row.kept})
     return record
-
-
-def stack_label(target: str | None, through: str | None) -> str:
-    """How a stack is called: its target and filter.
-
-    >>> stack_label("M 31", "L"), stack_label(None, None), stack_label("M 31", None)
-    ('M 31 L', 'no target', 'M 31')
-    """
-    return " ".join(filter(None, (target or "no target", through)))
 
 
 def link_to(page: Path, out: Path) -> str | None:
