@@ -14,6 +14,7 @@ import numpy as np
 
 from subgrade.figures import counted
 from subgrade.robust import median_error, robust_line, scatter
+from subgrade.season.by_series import setup_filter, taken_with
 from subgrade.season.changes import chance_of, weighted_mean
 from subgrade.season.history_points import (
     ALIKE,
@@ -23,7 +24,7 @@ from subgrade.season.history_points import (
     sky_subject,
 )
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
-from subgrade.season.sky_places import DARK_DEG, Places, places_of
+from subgrade.season.sky_places import DARK_DEG, Places, airmass_at, places_of
 from subgrade.season.written import amount
 
 FEWEST = 8
@@ -140,7 +141,7 @@ def dependences(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tupl
         Those for which any night holds frames enough.
     """
     places = [places_of(night) for night in nights]
-    subjects = sorted({(s.setup.label, s.filter or "") for n in nights for s in n.series})
+    subjects = sorted({setup_filter(series) for night in nights for series in night.series})
     found = []
     for setup, name in subjects:
         parts = [p for k, p in enumerate((setup, name)) if len({s[k] for s in subjects}) > 1]
@@ -165,12 +166,7 @@ def _samples(nights, places, setup: str, name: str) -> Iterator[tuple[str, Sampl
     offset = camera_offset(nights, setup)[0]
     for k, (night, place) in enumerate(zip(nights, places, strict=True)):
         table = night.frames
-        mine = [
-            j
-            for j, s in enumerate(night.series)
-            if (s.setup.label, s.filter or "") == (setup, name)
-        ]
-        use = table.kept & np.isin(table.series, mine)
+        use = table.kept & taken_with(night, (setup, name))
         focused = use & (np.array(table.reason, object) != "focus")
         width = np.where(focused, table.fwhm_px, NAN) * (scale if scale > 0 else 1.0)
         zenith = place.airmass**SEEING_POWER
@@ -268,16 +264,12 @@ def _dependence(kind: Kind, sample: Sample, subject: str, unit: str) -> Dependen
 
 def _in_logs(sample: Sample) -> Sample:
     """Width over airmass in logarithms, for the power."""
-    from subgrade.season.sky_places import airmass_at
-
     known = (sample.x > 5.0) & (sample.y > 0)
     return Sample(np.log(airmass_at(sample.x[known])), np.log(sample.y[known]), sample.night[known])
 
 
 def _own_levels(sample: Sample, slope: float, power: float) -> np.ndarray:
     """Each night's level at the middle of x, slope taken out, shape (n,)."""
-    from subgrade.season.sky_places import airmass_at
-
     middle = float(np.median(sample.x))
     if math.isfinite(power):
         trend = (

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.robust import median_error, robust_line, scatter
+from subgrade.season.by_series import setup_filter, taken_with
 from subgrade.season.model import NAN, GradedNight, HistoryPoint, NightSeries, Tie
 from subgrade.season.recorded import guided_number, main_setup, numbers_of, unit_of
 from subgrade.season.sky_places import places_of
@@ -114,15 +115,9 @@ def _seeing(night: GradedNight) -> Iterable[tuple]:
     table = night.frames
     clean = table.kept & (np.array(table.reason, object) != "focus") & (table.fwhm_px > 0)
     airmass = places_of(night).airmass
-    parts = {(s.setup.label, s.filter or "") for s in night.series}
-    for setup, name in sorted(parts):
-        mine = [
-            k
-            for k, s in enumerate(night.series)
-            if (s.setup.label, s.filter or "") == (setup, name)
-        ]
-        use = clean & np.isin(table.series, mine)
-        scale = night.series[mine[0]].setup.scale_arcsec
+    scales = {setup_filter(s): s.setup.scale_arcsec for s in reversed(night.series)}
+    for parts, scale in sorted(scales.items()):
+        use = clean & taken_with(night, parts)
         unit = "″" if math.isfinite(scale) else "px"
         width = table.fwhm_px[use] * (scale if unit == "″" else 1.0)
         reduced = bool(np.isfinite(airmass[use]).mean() > 0.8) if use.any() else False
@@ -131,7 +126,7 @@ def _seeing(night: GradedNight) -> Iterable[tuple]:
         title = "FWHM at the zenith" if reduced else "FWHM"
         note = "" if reduced else "not reduced to the zenith: site, time or pointing is unknown"
         quantity = Quantity("seeing", title, unit, False)
-        yield quantity, (setup, name), *median_of(width), note
+        yield quantity, parts, *median_of(width), note
 
 
 def median_of(values: np.ndarray) -> tuple[float, float]:

@@ -16,6 +16,7 @@ from subgrade import __version__
 from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report import FILE as REPORT
+from subgrade.season.by_series import for_each_frame, widths_arcsec
 from subgrade.season.model import GradedNight, Season, Tie
 from subgrade.season.names import stack_name
 
@@ -105,17 +106,17 @@ def _cells(index: int, night: GradedNight, ties: Mapping[tuple[int, int], Tie]) 
     """
     frames = night.frames
     held = np.flatnonzero(np.isfinite(frames.start_unix))
-    clear = np.array([ties.get((index, k), Tie(index, k)).clear for k in range(len(night.series))])
-    scale = np.array([s.setup.scale_arcsec for s in night.series])
-    series = frames.series[held]  # -1, of no series, takes the NaN behind the last
-    width = frames.fwhm_px[held] * np.nan_to_num(np.append(scale, math.nan)[series], nan=1.0)
+    clear = [ties.get((index, k), Tie(index, k)).clear for k in range(len(night.series))]
+    light = frames.transparency * for_each_frame(night, clear)
+    scale = for_each_frame(night, [series.setup.scale_arcsec for series in night.series])
+    width = frames.fwhm_px * np.nan_to_num(scale, nan=1.0)
     return {
         "minute": _rounded((frames.start_unix[held] - night.start_unix) / 60, 1),
         "length": _rounded(frames.exposure_s[held] / 60, 2),
         "kept": [int(frames.verdict[k] == "keep") for k in held],
         "reason": [frames.reason[k] for k in held],
-        "light": _rounded(frames.transparency[held] * np.append(clear, math.nan)[series], 3),
-        "width": _rounded(width, 2),
+        "light": _rounded(light[held], 3),
+        "width": _rounded(width[held], 2),
     }
 
 
@@ -145,11 +146,7 @@ def link_to(page: Path, out: Path) -> str | None:
 
 def _width(night: GradedNight) -> float:
     """Median width of the kept frames, arcseconds; NaN where a scale is not known."""
-    frames = night.frames
-    if not night.series or not len(frames):
-        return math.nan
-    scale = np.array([*(s.setup.scale_arcsec for s in night.series), math.nan])[frames.series]
-    return _middle((frames.fwhm_px * scale)[frames.kept])
+    return _middle(widths_arcsec(night)[night.frames.kept])
 
 
 def _instant(unix: float) -> int | None:

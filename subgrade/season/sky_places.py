@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.season.by_series import for_each_frame
 from subgrade.season.model import NAN, GradedNight
 
 DARK_DEG = -18.0
@@ -52,14 +53,15 @@ def places_of(night: GradedNight) -> Places:
     """Places of a night's frames at the middle of each exposure."""
     table = night.frames
     time = table.start_unix + 0.5 * np.nan_to_num(table.exposure_s)
-    n, nothing = len(time), np.full(len(time), NAN)
+    nothing = np.full(len(time), NAN)
     longitude, latitude = night.site_lon_deg, night.site_lat_deg
     local = math.isfinite(longitude)
     hour = (time / 3600.0 + (longitude / 15.0 if local else 0.0) + 12.0) % 24.0 - 12.0
     known = np.isfinite(time)
     if not (local and math.isfinite(latitude) and known.any()):
         return Places(nothing, hour, local, nothing, nothing, nothing)
-    ra, dec = (_pointing(night, name, n) for name in ("ra_deg", "dec_deg"))
+    ra = for_each_frame(night, [series.ra_deg for series in night.series])
+    dec = for_each_frame(night, [series.dec_deg for series in night.series])
     sun, moon = (nothing.copy() for _ in range(2))
     lit, altitude = nothing.copy(), nothing.copy()
     bodies = _sun_and_moon(time[known])
@@ -69,12 +71,6 @@ def places_of(night: GradedNight) -> Places:
     lit[known] = 0.5 * (1.0 - np.cos(np.radians(_apart(*bodies[0], *bodies[1]))))
     altitude[known] = _altitude(time[known], ra[known], dec[known], latitude, longitude)
     return Places(altitude, hour, local, sun, moon, lit)
-
-
-def _pointing(night: GradedNight, name: str, n: int) -> np.ndarray:
-    """Of the frames' series; of series without one NaN."""
-    of_series = np.array([*(getattr(s, name) for s in night.series), NAN], float)
-    return of_series[np.asarray(night.frames.series, int)] if n else np.empty(0)
 
 
 def _sun_and_moon(unix: np.ndarray):
