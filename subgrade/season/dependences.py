@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from subgrade.diagnosis import TWILIGHT_DEG
 from subgrade.figures import counted
 from subgrade.robust import median_error, robust_line, scatter
 from subgrade.season.by_series import setup_filter, taken_with
@@ -24,7 +25,7 @@ from subgrade.season.history_points import (
     sky_subject,
 )
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
-from subgrade.season.sky_places import DARK_DEG, Places, airmass_at, places_of
+from subgrade.season.sky_places import LOWEST_DEG, Places, airmass_at, places_of
 from subgrade.season.written import amount
 
 FEWEST = 8
@@ -173,8 +174,8 @@ def _samples(nights, places, setup: str, name: str) -> Iterator[tuple[str, Sampl
         reduced = width / (zenith if np.isfinite(zenith[use]).any() else 1.0)
         sky = _sky(night, use, 0.0 if calibrated(night) else offset)
         # where the site is unknown, twilight and Moon are as well
-        dark = (place.sun < DARK_DEG) & ((place.moon < 0) | (place.moon_lit < MOON_LIT))
-        lit = (place.sun < DARK_DEG) & (place.moon > 0) & (place.moon_lit >= MOON_LIT)
+        dark = (place.sun < TWILIGHT_DEG) & ((place.moon < 0) | (place.moon_lit < MOON_LIT))
+        lit = (place.sun < TWILIGHT_DEG) & (place.moon > 0) & (place.moon_lit >= MOON_LIT)
         for key, x, y in (
             ("seeing_by_hour", place.hour, reduced),
             ("seeing_by_altitude", place.altitude, width),
@@ -264,18 +265,16 @@ def _dependence(kind: Kind, sample: Sample, subject: str, unit: str) -> Dependen
 
 def _in_logs(sample: Sample) -> Sample:
     """Width over airmass in logarithms, for the power."""
-    known = (sample.x > 5.0) & (sample.y > 0)
+    known = (sample.x > LOWEST_DEG) & (sample.y > 0)
     return Sample(np.log(airmass_at(sample.x[known])), np.log(sample.y[known]), sample.night[known])
 
 
 def _own_levels(sample: Sample, slope: float, power: float) -> np.ndarray:
     """Each night's level at the middle of x, slope taken out, shape (n,)."""
-    middle = float(np.median(sample.x))
+    middle, lowest = float(np.median(sample.x)), LOWEST_DEG + 0.1
     if math.isfinite(power):
-        trend = (
-            airmass_at(np.maximum(sample.x, 5.1)) / airmass_at(np.array(max(middle, 5.1)))
-        ) ** power
-        flat = sample.y / trend
+        airmass, of_middle = (airmass_at(np.maximum(x, lowest)) for x in (sample.x, middle))
+        flat = sample.y / (airmass / of_middle) ** power
     else:
         flat = sample.y - np.nan_to_num(slope) * (sample.x - middle)
     level = np.empty(len(sample.y))
@@ -338,7 +337,7 @@ def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
             continue
         series, table = night.series[tie.series], night.frames
         offset = 0.0 if calibrated(night) else offsets[series.setup.label]
-        dark = table.kept & (table.series == tie.series) & (place.sun < DARK_DEG)
+        dark = table.kept & (table.series == tie.series) & (place.sun < TWILIGHT_DEG)
         dark &= table.background_adu > offset
         area = tie.scale**2 if tie.scale > 0 else 1.0
         for up, which in ((True, place.moon > 10.0), (False, place.moon < 0.0)):
