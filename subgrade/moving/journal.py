@@ -6,13 +6,12 @@ import json
 import os
 import secrets
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from subgrade.errors import ResultsError
 from subgrade.moving.disk import error_text
 from subgrade.moving.model import BEGUN, JOURNAL, LINK, UNDOING, UNDONE, Entry, Planned
-from subgrade.results import AppendedLines
+from subgrade.results import AppendedLines, utc_now
 
 STATES = frozenset({"done", "dropped", "undoing", "undone"})
 
@@ -72,7 +71,7 @@ class Journal:
             exposure_s=frame.exposure_s,
         )
         fields = {name: getattr(entry, name) for name in Entry.__slots__}
-        self._add({"step": BEGUN, "utc": _now(), **fields})
+        self._add({"step": BEGUN, "utc": utc_now(), **fields})
         self.entries[entry.number] = entry
         return entry
 
@@ -81,7 +80,7 @@ class Journal:
         part = entry.part
         if state == UNDOING:
             part = _part(entry.source) if part else ""
-        self._add({"step": state, "utc": _now(), "number": entry.number, "part": part})
+        self._add({"step": state, "utc": utc_now(), "number": entry.number, "part": part})
         return self._keep(replace(entry, state=state, part=part, in_place=False))
 
     def mark_in_place(self, entry: Entry) -> Entry:
@@ -135,7 +134,3 @@ class Journal:
 def _part(place: str) -> str:
     """A hidden name beside a place that nobody else has."""
     return os.path.join(os.path.dirname(place), f".{secrets.token_hex(8)}.part")
-
-
-def _now() -> str:
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

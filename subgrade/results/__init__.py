@@ -23,6 +23,7 @@ from subgrade.results.session import (
     plain,
     session_record,
     totals,
+    utc_now,
     verdict_values,
 )
 from subgrade.results.table import csv_text, header_text, spreadsheet_safe
@@ -63,6 +64,7 @@ __all__ = [
     "spreadsheet_safe",
     "sync_folder",
     "totals",
+    "utc_now",
     "verdict_values",
     "with_marks",
     "write_results",

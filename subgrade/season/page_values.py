@@ -6,7 +6,6 @@ import math
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
@@ -16,6 +15,7 @@ from subgrade import __version__
 from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report import FILE as REPORT
+from subgrade.results import utc_now
 from subgrade.season.by_series import for_each_frame, widths_arcsec
 from subgrade.season.model import GradedNight, Season, Tie
 from subgrade.season.names import stack_name
@@ -40,7 +40,7 @@ def page_record(season: Season, out: str | Path) -> dict:
     ties = {(tie.night, tie.series): tie for tie in season.ties}
     return {
         "version": __version__,
-        "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+        "made_utc": utc_now(),
         "summary": as_shown(season.summary),
         "nights": [_night(k, season, ties, Path(out)) for k in range(len(season.nights))],
         "stacks": [_stack(season, k) for k in range(len(season.stacks))],

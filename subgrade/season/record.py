@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 from dataclasses import asdict
 
 import numpy as np
 
 from subgrade import __version__
-from subgrade.results import plain
+from subgrade.results import plain, utc_now
 from subgrade.season.by_series import for_each_frame, widths_arcsec
 from subgrade.season.model import GradedNight, Season
 
@@ -41,7 +40,7 @@ def season_record(season: Season) -> dict:
     record = {
         "format": FORMAT,
         "program": {"name": "subgrade", "version": __version__},
-        "written_utc": f"{datetime.datetime.now(datetime.UTC):%Y-%m-%dT%H:%M:%SZ}",
+        "written_utc": utc_now(),
         "summary": season.summary,
         "problems": [{"file": file, "cause": cause} for file, cause in season.problems],
         "nights": [_night(night) for night in season.nights],
