@@ -14,7 +14,7 @@ import numpy as np
 
 from subgrade.diagnosis import TWILIGHT_DEG
 from subgrade.figures import counted
-from subgrade.robust import median_error, robust_line, scatter
+from subgrade.robust import median_error, robust_line
 from subgrade.season.by_series import setup_filter, taken_with
 from subgrade.season.changes import chance_of, weighted_mean
 from subgrade.season.history_points import (
@@ -22,16 +22,14 @@ from subgrade.season.history_points import (
     SEEING_POWER,
     calibrated,
     camera_offset,
-    sky_subject,
 )
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
-from subgrade.season.sky_places import LOWEST_DEG, Places, airmass_at, places_of
+from subgrade.season.moon_phase import IN_A_BIN, sky_by_phase
+from subgrade.season.sky_places import LOWEST_DEG, airmass_at, places_of
 from subgrade.season.written import amount
 
 FEWEST = 8
 """Frames of a night from which a slope is taken: a choice."""
-IN_A_BIN = 5
-"""Frames from which a bin is shown: a choice."""
 CHANCE = 0.01
 """Probability below which a slope is one: a choice."""
 POWER_KNOWN = 0.15
@@ -151,7 +149,7 @@ def dependences(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tupl
             unit = "px" if key.startswith("seeing") and not _scale(nights, setup) > 0 else ""
             made = _dependence(KINDS[key], sample, named, unit)
             found += [made] if made is not None else []
-    found += _by_phase(nights, ties, places)
+    found += sky_by_phase(nights, ties, places)
     return tuple(found)
 
 
@@ -323,70 +321,4 @@ def _of_altitude(power: float, error: float, count: int) -> str:
     return (
         f"{text}; seeing alone gives {SEEING_POWER}: something adds to it low in the sky, or it "
         "changed with the hour."
-    )
-
-
-def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
-    """Sky with the Moon up against the sky without it, by the Moon's phase: night by night."""
-    found: dict[tuple[str, ...], list[tuple[float, float, int, bool]]] = {}
-    setups = {s.setup.label for night in nights for s in night.series}
-    offsets = {label: camera_offset(nights, label)[0] for label in setups}
-    for tie in ties:
-        night, place = nights[tie.night], places[tie.night]
-        if not tie.ratio > 0:
-            continue
-        series, table = night.series[tie.series], night.frames
-        offset = 0.0 if calibrated(night) else offsets[series.setup.label]
-        dark = table.kept & (table.series == tie.series) & (place.sun < TWILIGHT_DEG)
-        dark &= table.background_adu > offset
-        area = tie.scale**2 if tie.scale > 0 else 1.0
-        for up, which in ((True, place.moon > 10.0), (False, place.moon < 0.0)):
-            use = dark & which
-            if use.sum() >= IN_A_BIN:
-                level = float(np.median(table.background_adu[use])) - offset
-                value = 2.5 * math.log10(level / (tie.ratio * area))
-                lit = 100.0 * float(np.median(place.moon_lit[use]))
-                row = (lit, value, int(use.sum()), up)
-                bare = offset > 0 or calibrated(night)
-                found.setdefault(sky_subject(series, bare), []).append(row)
-    out = []
-    for parts, rows in sorted(found.items()):
-        subject = ", ".join(filter(None, parts)) if len(found) > 1 else ""
-        made = _phase(rows, subject)
-        out += [made] if made is not None else []
-    return out
-
-
-def _phase(rows, subject: str) -> Dependence | None:
-    moonless = np.array([v for _, v, _, up in rows if not up])
-    lit = np.array([(x, v, n) for x, v, n, up in rows if up])
-    if len(moonless) < 2 or len(lit) < 2:
-        return None
-    base = float(np.median(moonless))
-    own = max(scatter(moonless) / math.sqrt(len(moonless)), 0.01)
-    index = np.floor(lit[:, 0] / 20.0).astype(int)
-    out = []
-    for k in np.unique(index):
-        value = lit[index == k, 1] - base
-        error = math.hypot(scatter(value) / math.sqrt(len(value)) if len(value) > 1 else NAN, own)
-        frames = int(lit[index == k, 2].sum())
-        out.append((float(20.0 * k + 10.0), float(np.median(value)), error, frames))
-    x, value, error, frames = zip(*out, strict=True)
-    best = int(np.argmax(value))
-    verdict = (
-        f"With the Moon {x[best] - 10:.0f} to {x[best] + 10:.0f}% lit and above 10° the sky was "
-        f"{amount(value[best], error[best], 'mag')} brighter than without it."
-    )
-    return Dependence(
-        "sky_by_phase",
-        "Sky brightness with the Moon up, above that without it",
-        "mag",
-        "lit share of the Moon",
-        "%",
-        subject,
-        x,
-        value,
-        error,
-        frames,
-        verdict=verdict,
     )

@@ -156,8 +156,7 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
         if not level > 3.0 * offset_error:
             offset_error, level = 0.0, float(np.median(table.background_adu[use]))
             offset = 0.0
-        area = tie.scale**2 if tie.scale > 0 else 1.0
-        value = 2.5 * math.log10(level / (tie.ratio * area))
+        value = sky_mag(level, tie)
         tied = tie.error / tie.ratio if tie.error > 0 else 0.0
         relative = math.hypot(error / level, tied, LEAST_ERROR)
         bare = bool(offset) or calibrated(night)
@@ -171,6 +170,20 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
             mine = [row for row in rows if row[0] == k]
             value = float(np.mean([row[1] for row in mine])) - darkest
             yield quantity, subject, HistoryPoint(k, value, mine[0][2], mine[0][3])
+
+
+def sky_mag(level: float, tie: Tie) -> float:
+    """Sky brightness on the scale of all nights, mag, brighter is larger.
+
+    Parameters
+    ----------
+    level : float
+        Background of a series' frames without the camera's offset, ADU.
+    tie : Tie
+        Of that series: counts of a star and size of a pixel against the reference's.
+    """
+    area = tie.scale**2 if tie.scale > 0 else 1.0
+    return 2.5 * math.log10(level / (tie.ratio * area))
 
 
 def sky_subject(series: NightSeries, bare: bool) -> tuple[str, ...]:
