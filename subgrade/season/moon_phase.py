@@ -85,7 +85,8 @@ def _phase(rows: Sequence[Row], subject: str) -> Dependence | None:
     best, half = int(np.argmax(value)), STEP_PERCENT / 2
     verdict = (
         f"With the Moon {x[best] - half:.0f} to {x[best] + half:.0f}% lit and above "
-        f"{MOON_UP_DEG:.0f}° the sky was {amount(value[best], error[best], 'mag')} brighter than without it."
+        f"{MOON_UP_DEG:.0f}° the sky was {amount(value[best], error[best], 'mag')} "
+        "brighter than without it."
     )
     return Dependence(
         "sky_by_phase",
