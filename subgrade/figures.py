@@ -52,6 +52,11 @@ def with_error(value: float, error: float, unit: str = "") -> str:
     return f"{value:.{places}f} ± {round(error, digits):.{places}f}{space}{unit}"
 
 
+def counted(count: int | str, thing: str = "frame") -> str:
+    """``1 frame``, ``2 frames``, ``no frames``."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
 def listed(names: Sequence[str]) -> str:
     """Names in a row.
 

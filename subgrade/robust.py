@@ -7,11 +7,12 @@ times the time.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
+from subgrade.constants import MAD_TO_SIGMA, MEDIAN_ERROR
 
 DEGENERATE = 1e-7
 """Singular value of columns of unit length below which they count as the same column: its square,
@@ -35,6 +36,19 @@ def scatter(values: np.ndarray, middle: float | np.ndarray | None = None) -> flo
     if middle is None:
         middle = np.median(values)
     return MAD_TO_SIGMA * float(np.median(np.abs(values - middle)))
+
+
+def median_error(values: np.ndarray, independent: float | None = None) -> float:
+    """Standard error of the median of finite values, by their own scatter.
+
+    Parameters
+    ----------
+    values : ndarray
+    independent : float, optional
+        How many independent ones they are worth; all of them where not given.
+    """
+    count = len(values) if independent is None else independent
+    return MEDIAN_ERROR * scatter(values) / math.sqrt(count)
 
 
 def pair_slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -110,6 +110,85 @@ def test_results_take_their_places_together_or_not_at_all(
     assert not list(out.glob(".*"))
 
 
+def refusing(monkeypatch, call, name, times=1):
+    """The system call fails ``times`` for a path of this name, as for an immutable file."""
+    whole, left = getattr(os, call), [times]
+
+    def refuse(*paths, **options):
+        if Path(paths[-1]).name == name and left[0]:
+            left[0] -= 1
+            raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+        return whole(*paths, **options)
+
+    monkeypatch.setattr(files.os, call, refuse)
+
+
+def two_and_a_new_one(folder):
+    """A folder with files of an earlier run, and their successors on the way."""
+    for name in ("a.csv", "b.csv", "page.html"):
+        (folder / name).write_text(f"old {name}")
+    staged = files.Staged(folder)
+    for name in ("a.csv", "new.csv", "b.csv"):
+        staged.add(name, f"new {name}")
+    return staged
+
+
+@pytest.mark.parametrize("second_names", [True, False])
+def test_one_place_that_refuses_leaves_all_files_as_they_were(monkeypatch, tmp_path, second_names):
+    if not second_names:  # as FAT
+
+        def unsupported(*paths, **options):
+            raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+
+        monkeypatch.setattr(files.os, "link", unsupported)
+    with two_and_a_new_one(tmp_path) as staged:
+        before = content(tmp_path)
+        refusing(monkeypatch, "replace", "b.csv")
+        with pytest.raises(
+            NotWritten, match=r"b\.csv: cannot be written: Operation not permitted$"
+        ):
+            staged.install(gone=["page.html", "never.html"])
+    after = content(tmp_path)
+    assert after == {name: held for name, held in before.items() if not name.startswith(".")}
+    assert set(after) == {"a.csv", "b.csv", "page.html"}
+
+
+def test_a_page_that_cannot_be_removed_leaves_all_files_as_they_were(monkeypatch, tmp_path):
+    with two_and_a_new_one(tmp_path) as staged:
+        refusing(monkeypatch, "unlink", "page.html")
+        with pytest.raises(NotWritten, match=r"page\.html: cannot be written"):
+            staged.install(gone=["page.html"])
+    held = content(tmp_path)
+    assert held == {name: f"old {name}".encode() for name in ("a.csv", "b.csv", "page.html")}
+
+
+def test_files_that_take_their_places_leave_nothing_beside_them(tmp_path):
+    (tmp_path / "link.csv").symlink_to("a.csv")
+    with two_and_a_new_one(tmp_path) as staged:
+        staged.install(gone=["page.html", "link.csv"])
+    held = content(tmp_path)
+    assert held == {name: f"new {name}".encode() for name in ("a.csv", "b.csv", "new.csv")}
+
+
+def test_what_cannot_be_put_back_is_named_and_kept(monkeypatch, tmp_path):
+    whole, calls = os.replace, []
+
+    def third_and_later_fail(one, other):
+        calls.append(other)
+        if len(calls) > 2:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        whole(one, other)
+
+    with two_and_a_new_one(tmp_path) as staged:
+        monkeypatch.setattr(files.os, "replace", third_and_later_fail)
+        with pytest.raises(NotWritten, match=r"a\.csv is new already, .*\.a\.csv\.\w+ the earlier"):
+            staged.install()
+    kept = next(p for p in tmp_path.iterdir() if p.name.startswith(".a.csv."))
+    assert kept.read_text() == "old a.csv"
+    assert not (tmp_path / "new.csv").exists()
+    assert (tmp_path / "b.csv").read_text() == "old b.csv"
+
+
 def test_a_disk_too_full_for_measurements_costs_no_frame(monkeypatch, tmp_path, lights, capfd):
     def full(cache, path, data):
         raise NotWritten(f"{path}: cannot be written: No space left on device")

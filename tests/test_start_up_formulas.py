@@ -9,7 +9,7 @@ from scipy.stats import kendalltau, theilslopes
 
 from subgrade.diagnosis.focus import robust_slope
 from subgrade.judging.dimming_clues import rank_trend
-from subgrade.robust import bisected
+from subgrade.robust import bisected, median_error
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -48,3 +48,11 @@ def test_a_root_is_found_to_within_what_is_asked(root, sign):
         return sign * (np.exp(x) - np.exp(root))
 
     assert bisected(rises, 0.0, 8.0, 1e-9) == pytest.approx(brentq(rises, 0, 8), abs=2e-9)
+
+
+def test_the_error_of_a_median_is_the_scatter_of_medians():
+    many = np.random.default_rng(7).normal(0.0, 2.0, (4000, 201))
+    claimed = np.mean([median_error(row) for row in many])
+    assert np.std(np.median(many, axis=1)) == pytest.approx(claimed, rel=0.04)
+    few = median_error(many[0], 201 / 4)
+    assert few == pytest.approx(2.0 * median_error(many[0]))

@@ -100,7 +100,8 @@ def command(
 
 def print_culled(outcome: Outcome, results: str, to: str) -> None:
     """A few lines on stdout: how many, how much time, where, how to bring them back."""
-    from subgrade.diagnosis.wording import counted, duration
+    from subgrade.diagnosis.wording import duration
+    from subgrade.figures import counted
 
     place = printable(os.path.abspath(os.path.expanduser(to)))
     if outcome.unlinked:
@@ -135,7 +136,7 @@ def print_none(earlier: Sequence[Away], results: str, err: bool = False) -> None
 
 def _where(away: Away) -> str:
     """Where earlier culls put something."""
-    from subgrade.diagnosis.wording import counted
+    from subgrade.figures import counted
 
     moved, made = counted(away.count, "frame"), counted(away.count, "link")
     did = f"moved {moved} to" if away.kind == "move" else f"made {made} in"

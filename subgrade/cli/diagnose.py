@@ -119,7 +119,8 @@ def _span(span: dict) -> str:
 
 
 def _finding(say: Say, item: dict) -> None:
-    from subgrade.diagnosis.wording import counted, duration
+    from subgrade.diagnosis.wording import duration
+    from subgrade.figures import counted
 
     known = [f"{CONFIDENCE[item['sure']]} confidence"]
     if item["cost_s"]:

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 from subgrade.cli.summary import LABEL, Part, command
 from subgrade.cli.terminal import HARD, Screen, screen_of
-from subgrade.diagnosis.wording import counted, duration
+from subgrade.diagnosis.wording import duration
+from subgrade.figures import counted
 from subgrade.season.model import AdviceFollowed, HoursRow, Season, SeasonStack
+from subgrade.season.names import stack_name
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -133,7 +135,7 @@ def _poorest(season: Season) -> list[str]:
     if not named:
         tied = [s for s in season.stacks if sum(p.depth > 0 for p in s.parts) > 1]
         return ["no night: no plain mean is better without one"] if tied else []
-    return [f"{_name(stack)}: {stack.verdict}" for stack in named]
+    return [f"{stack_name(stack.target, stack.filter)}: {stack.verdict}" for stack in named]
 
 
 def _changes(season: Season) -> list[str]:
@@ -143,10 +145,6 @@ def _changes(season: Season) -> list[str]:
         changed = [h for h in changed if h.key not in OF_THE_POLE]
     changed = [h for h in changed if h.key not in OF_THE_SKY] or changed
     return list(dict.fromkeys(change.sentence for h in changed for change in h.changes))
-
-
-def _name(stack: SeasonStack) -> str:
-    return " ".join(filter(None, (stack.target or "no target", stack.filter)))
 
 
 def _costliest(season: Season) -> list[Part]:

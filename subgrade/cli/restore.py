@@ -30,7 +30,8 @@ def command(context: click.Context, results: str, quiet: bool) -> None:
     import os
 
     from subgrade.cli.cull import interruptible, print_problems, progress_lines
-    from subgrade.diagnosis.wording import counted, duration
+    from subgrade.diagnosis.wording import duration
+    from subgrade.figures import counted
     from subgrade.moving import restore
     from subgrade.moving.model import JOURNAL
     from subgrade.plaintext import printable

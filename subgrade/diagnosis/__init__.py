@@ -13,14 +13,18 @@ __all__ = [
     "NightFinding",
     "Quantity",
     "Span",
+    "altitude_of",
     "diagnose_night",
     "duration",
     "number",
     "sun_and_moon",
+    "sun_and_moon_places",
 ]
 
 
-_WHERE = {"diagnose_night": "diagnose", "sun_and_moon": "sky", "TWILIGHT_DEG": "sky"}
+_WHERE = {"diagnose_night": "diagnose"} | dict.fromkeys(
+    ("TWILIGHT_DEG", "altitude_of", "sun_and_moon", "sun_and_moon_places"), "sky"
+)
 """Public names whose modules are loaded when asked for."""
 
 

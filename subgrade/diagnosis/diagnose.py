@@ -33,7 +33,8 @@ from subgrade.diagnosis.typical_numbers import (
     typical,
 )
 from subgrade.diagnosis.wind import wind
-from subgrade.diagnosis.wording import LIKELY, counted, duration, number
+from subgrade.diagnosis.wording import LIKELY, duration, number
+from subgrade.figures import counted
 from subgrade.guiding.model import GuideNight
 from subgrade.judging.features import FWHM
 from subgrade.judging.limits import Limits

@@ -10,7 +10,8 @@ from subgrade.diagnosis.line_length import drawn_length
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.mount_kind import unguided
 from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.wording import CLAMPS, counted, number
+from subgrade.diagnosis.wording import CLAMPS, number
+from subgrade.figures import counted
 from subgrade.robust import scatter
 
 SHAPE_DOUBT = 0.12

@@ -10,7 +10,8 @@ import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.wording import counted, duration, number
+from subgrade.diagnosis.wording import duration, number
+from subgrade.figures import counted
 from subgrade.night import fullest_night
 from subgrade.robust import pair_slopes
 

@@ -21,7 +21,8 @@ from subgrade.diagnosis.mount_kind import (
 from subgrade.diagnosis.night_view import NightView, finding
 from subgrade.diagnosis.polar_axis_fit import Drift, Pole, recorded_drift, solve_pole
 from subgrade.diagnosis.polar_axis_unguided import solve_unguided
-from subgrade.diagnosis.wording import HEAVY, LIKELY, counted, number
+from subgrade.diagnosis.wording import HEAVY, LIKELY, number
+from subgrade.figures import counted
 
 NEAR_THE_POLE = math.radians(88.0)
 """Declination from which no turn is read: 1 / cos(dec) grows without limit; a choice."""

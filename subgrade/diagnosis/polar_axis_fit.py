@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA, SIDEREAL_RATE
+from subgrade.constants import MAD_TO_SIGMA, MEDIAN_ERROR, SIDEREAL_RATE
 from subgrade.diagnosis.field_motion import (
     ARCMIN,
     POLAR_RATE,
@@ -148,7 +148,7 @@ def drift_part(drift: Drift) -> tuple[float, float]:
         return np.nan, np.nan
     each = _each(drift.rate, drift.error)
     middle = _weighted_median(drift.rate, each)
-    error = 1.2533 / np.sqrt(np.sum(each**-2.0))
+    error = MEDIAN_ERROR / np.sqrt(np.sum(each**-2.0))
     return float(-middle / POLAR_RATE), float(np.hypot(error, drift.doubt * middle) / POLAR_RATE)
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.mount_kind import unguided
 from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.wording import BALANCE, LIKELY, counted, number, possibly
+from subgrade.diagnosis.wording import BALANCE, LIKELY, number, possibly
+from subgrade.figures import counted
 from subgrade.night import fullest_night
 
 GOOD_GAIN = 0.6

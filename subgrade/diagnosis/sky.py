@@ -8,7 +8,8 @@ import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding, utc
-from subgrade.diagnosis.wording import MAINS, SUN, counted, number
+from subgrade.diagnosis.wording import MAINS, SUN, number
+from subgrade.figures import counted
 from subgrade.night import fullest_night
 
 LIGHTS = "look for lights near the telescope: headlights, lamps, screens"
@@ -195,22 +196,34 @@ def sun_and_moon(
     the equator of date (pmat06); UTC taken for the other time scales, so that nothing has to
     be fetched.  The Moon is lowered by its parallax.
     """
-    import erfa
+    sun, moon = (
+        altitude_of(unix, ra, dec, latitude_deg, longitude_deg)
+        for ra, dec in sun_and_moon_places(unix)
+    )
+    return sun, moon - 0.95 * np.cos(np.radians(moon))
 
-    from subgrade.guiding import hour_angles
+
+def sun_and_moon_places(unix: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Right ascension and declination of Sun and Moon, radians, equator of date, geocentric."""
+    import erfa
 
     day = np.asarray(unix, float) / 86400.0
     earth, _ = erfa.epv00(2440587.5, day)
     turned = erfa.pmat06(2440587.5, day)
-    out = []
-    for place in (-earth["p"], erfa.moon98(2440587.5, day)["p"]):
-        ra, dec = erfa.c2s(np.einsum("...ij,...j->...i", turned, place))
-        hour = np.radians(hour_angles(unix, longitude_deg, np.degrees(ra)))
-        lat = math.radians(latitude_deg)
-        sine = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour)
-        out.append(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
-    sun, moon = out
-    return sun, moon - 0.95 * np.cos(np.radians(moon))
+    return [
+        erfa.c2s(np.einsum("...ij,...j->...i", turned, place))
+        for place in (-earth["p"], erfa.moon98(2440587.5, day)["p"])
+    ]
+
+
+def altitude_of(unix, ra, dec, latitude_deg: float, longitude_deg: float) -> np.ndarray:
+    """Altitude of a place in radians, degrees, without refraction; POSIX seconds."""
+    from subgrade.guiding import hour_angles
+
+    hour = np.radians(hour_angles(unix, longitude_deg, np.degrees(ra)))
+    lat = math.radians(latitude_deg)
+    sine = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour)
+    return np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))
 
 
 def _light(view: NightView, frames) -> np.ndarray:

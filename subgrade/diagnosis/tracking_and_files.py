@@ -10,7 +10,8 @@ import numpy as np
 
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.wording import BALANCE, CLAMPS, COLLIMATION, counted, number
+from subgrade.diagnosis.wording import BALANCE, CLAMPS, COLLIMATION, number
+from subgrade.figures import counted
 from subgrade.judging.model import Judgement
 
 CHECK_THE_DISK = "Check the disk, its free space and the cables of the camera computer"

@@ -9,7 +9,8 @@ import numpy as np
 from subgrade.diagnosis.model import Advised, NightFinding, Quantity
 from subgrade.diagnosis.mount_kind import tracking_of
 from subgrade.diagnosis.night_view import NightView, finding
-from subgrade.diagnosis.wording import counted, duration, number
+from subgrade.diagnosis.wording import duration, number
+from subgrade.figures import counted
 
 MOVING_TUBE = "A tube can turn in the wind: lock the axes before you work on it."
 SPELL = 3

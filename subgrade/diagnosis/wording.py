@@ -95,8 +95,3 @@ def duration(seconds: float) -> str:
     if not hours:
         return f"{minutes} min"
     return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
-
-
-def counted(count: int, thing: str = "frame") -> str:
-    """``1 frame``, ``2 frames``."""
-    return f"{count} {thing}{'' if count == 1 else 's'}"

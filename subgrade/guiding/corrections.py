@@ -11,7 +11,7 @@ import numpy as np
 
 from subgrade.guiding.intervals import settling_intervals
 from subgrade.record.model import GuideRecord
-from subgrade.robust import scatter
+from subgrade.robust import median_error
 
 FEWEST = 30
 """Corrections from which their strength is stated: a choice."""
@@ -70,4 +70,4 @@ def _strength(error: np.ndarray, pulse: np.ndarray) -> tuple[float, float]:
     # a small error's ratio is that of its rounding
     large = sent & (size >= np.median(size[sent]))
     each = np.abs(pulse[large]) / size[large]
-    return float(np.median(each)), 1.2533 * scatter(each) / math.sqrt(large.sum())
+    return float(np.median(each)), median_error(each)

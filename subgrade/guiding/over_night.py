@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.constants import SIDEREAL_RATE
+from subgrade.constants import MEDIAN_ERROR, SIDEREAL_RATE
 from subgrade.guiding.exposure import robust_slope
 from subgrade.guiding.intervals import settling_intervals
 from subgrade.night import fullest_night
 from subgrade.record import CALM_SAMPLES
 from subgrade.record.model import GuideRecord
-from subgrade.robust import scatter
+from subgrade.robust import median_error, scatter
 
 NAN = float("nan")
 USUAL_RATE = 0.5 * SIDEREAL_RATE / 1000.0
@@ -130,8 +130,7 @@ def answer_rate(error: np.ndarray, pulse: np.ndarray, least: int = 5) -> tuple[f
         return NAN, NAN
     each = step[large] / sent[large]
     rate = float(np.median(each))
-    # A median's error is 1.2533 sigma / sqrt(n).
-    doubt = 1.2533 * scatter(each) / np.sqrt(large.sum()) / max(abs(rate), 1e-12)
+    doubt = median_error(each) / max(abs(rate), 1e-12)
     return (rate, float(doubt)) if doubt < UNSURE else (NAN, NAN)
 
 
@@ -276,7 +275,7 @@ def polar_misalignment(drift, error, hour_deg=None) -> Polar:
         return Polar()
     middle = usual_drift(drift, error)
     each = np.hypot(error, scatter(drift, middle))
-    mean_error = float(np.sqrt(1.0 / np.sum(each**-2.0)) * 1.2533)
+    mean_error = float(np.sqrt(1.0 / np.sum(each**-2.0)) * MEDIAN_ERROR)
     least = Polar(abs(middle) / POLAR_RATE, mean_error / POLAR_RATE, True)
     if hour_deg is None or len(drift) < 6 or np.ptp(hour_deg) < 20.0:
         return least

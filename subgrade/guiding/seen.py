@@ -106,5 +106,4 @@ def _oval(stars, scale: float) -> tuple[complex, float]:
 def _middle(found, frame: Frame) -> complex:
     """Where the frame's middle lies on the reference, px."""
     width, height = frame.stars.width, frame.stars.height
-    turn = found.scale * np.exp(1j * np.radians(found.rotation_deg))
-    return complex(turn * complex(0.5 * width, 0.5 * height) + complex(found.dx, found.dy))
+    return complex(found(complex(0.5 * width, 0.5 * height)))

@@ -318,16 +318,18 @@ def _header_saturation(cards: Cards) -> float | None:
 
 
 def airmass_of_altitude(altitude_deg: float) -> float:
-    """Airmass at an apparent altitude (degrees), 1 or more.
+    """Airmass at an apparent altitude (degrees), 1 or more."""
+    return max(1.0, airmass_formula(math.sin(math.radians(altitude_deg)), altitude_deg))
+
+
+def airmass_formula(sine: float, altitude_deg: float) -> float:
+    """Airmass at an apparent altitude and its sine, down to the horizon; arrays as well.
 
     References
     ----------
     Kasten & Young 1989, Applied Optics 28, 4735.
     """
-    airmass = 1.0 / (
-        math.sin(math.radians(altitude_deg)) + 0.50572 * (altitude_deg + 6.07995) ** -1.6364
-    )
-    return max(1.0, airmass)
+    return 1.0 / (sine + 0.50572 * (altitude_deg + 6.07995) ** -1.6364)
 
 
 def _airmass(cards: Cards, altitude: float | None) -> float | None:

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
+from subgrade.constants import MAD_TO_SIGMA, MEDIAN_ERROR
 from subgrade.lights.header_cards import Cards
 from subgrade.lights.model import Pixels
 from subgrade.robust import scatter
@@ -218,7 +218,7 @@ def _diagonals(value: np.ndarray, least: float) -> set[int]:
         each = value @ np.array(weights, float)
         middle = float(np.median(each))
         spread = scatter(each, middle)
-        error = 1.2533 * max(spread, 1e-9) / np.sqrt(len(each))
+        error = MEDIAN_ERROR * max(spread, 1e-9) / np.sqrt(len(each))
         return abs(middle), abs(middle) > max(DIFFERS * error, least)
 
     even, even_differs = beyond((1, 0, 0, -1))

@@ -18,6 +18,8 @@ from contextlib import suppress
 from functools import cache
 from hashlib import sha256
 
+from subgrade.results import sync_folder
+
 BLOCK = 1 << 20
 """Bytes read and written at a time."""
 
@@ -285,18 +287,6 @@ def remove(path: str) -> None:
         os.chmod(path, stat.S_IWRITE)  # there a read-only copy cannot be removed
         os.unlink(path)
     sync_folder(os.path.dirname(path))
-
-
-def sync_folder(path: str) -> None:
-    """Bring a folder's names to the disk, where the system allows it."""
-    if os.name == "nt":
-        return
-    with suppress(OSError):
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _from_disk(handle: int) -> None:

@@ -6,12 +6,12 @@ import json
 import os
 import secrets
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from subgrade.errors import ResultsError
-from subgrade.moving.disk import error_text, state_of, sync_folder
+from subgrade.moving.disk import error_text
 from subgrade.moving.model import BEGUN, JOURNAL, LINK, UNDOING, UNDONE, Entry, Planned
+from subgrade.results import AppendedLines, utc_now
 
 STATES = frozenset({"done", "dropped", "undoing", "undone"})
 
@@ -38,25 +38,18 @@ class Journal:
         self.path = Path(folder) / JOURNAL
         self.entries: dict[int, Entry] = {}
         self.folders: list[str] = []
-        self._handle: int | None = None
         try:
-            content = self.path.read_bytes()
-        except FileNotFoundError:
-            content = b""
+            self._file = AppendedLines(self.path)
         except OSError as error:
             raise ResultsError(f"{self.path}: cannot be read: {error_text(error)}") from error
-        # No step follows a line that is not whole: it is as if it had not been written.
-        self._whole = content.rfind(b"\n") + 1
-        lines = content[: self._whole].split(b"\n")[:-1]
-        self.damaged = tuple(k for k, line in enumerate(lines, 1) if not self._understood(line))
+        lines = enumerate(self._file.lines, 1)
+        self.damaged = tuple(k for k, line in lines if not self._understood(line))
 
     def __enter__(self) -> Journal:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
+        self._file.close()
 
     def active(self) -> list[Entry]:
         """Entries whose frame is not back, or not known to be back, at its place."""
@@ -78,7 +71,7 @@ class Journal:
             exposure_s=frame.exposure_s,
         )
         fields = {name: getattr(entry, name) for name in Entry.__slots__}
-        self._add({"step": BEGUN, "utc": _now(), **fields})
+        self._add({"step": BEGUN, "utc": utc_now(), **fields})
         self.entries[entry.number] = entry
         return entry
 
@@ -87,7 +80,7 @@ class Journal:
         part = entry.part
         if state == UNDOING:
             part = _part(entry.source) if part else ""
-        self._add({"step": state, "utc": _now(), "number": entry.number, "part": part})
+        self._add({"step": state, "utc": utc_now(), "number": entry.number, "part": part})
         return self._keep(replace(entry, state=state, part=part, in_place=False))
 
     def mark_in_place(self, entry: Entry) -> Entry:
@@ -133,34 +126,11 @@ class Journal:
 
     def _add(self, noted: dict) -> None:
         try:
-            if self._handle is None:
-                self._open()
-            rest = memoryview(json.dumps(noted).encode() + b"\n")
-            size = len(rest)
-            try:
-                while rest:
-                    rest = rest[os.write(self._handle, rest) :]
-                os.fsync(self._handle)
-            except OSError:
-                os.ftruncate(self._handle, self._whole)  # half a line would damage the next
-                raise
-            self._whole += size
+            self._file.add(json.dumps(noted).encode())
         except OSError as error:
             raise ResultsError(f"{self.path}: cannot be written: {error_text(error)}") from error
-
-    def _open(self) -> None:
-        new = state_of(str(self.path)) is None
-        flags = os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        self._handle = os.open(self.path, flags, 0o666)
-        os.ftruncate(self._handle, self._whole)  # what a crash left of a last line
-        if new:
-            sync_folder(str(self.path.parent))
 
 
 def _part(place: str) -> str:
     """A hidden name beside a place that nobody else has."""
     return os.path.join(os.path.dirname(place), f".{secrets.token_hex(8)}.part")
-
-
-def _now() -> str:
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

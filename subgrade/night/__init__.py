@@ -58,6 +58,7 @@ __all__ = [
     "not_yet",
     "restated",
     "seen_trail",
+    "separation_deg",
     "solve_zero_points",
     "split_field",
     "star_at_rest",
@@ -94,6 +95,7 @@ _WHERE = {
     "match_stars": "matching",
     "match_radius": "register",
     "Similarity": "similarity",
+    "separation_deg": "pointing",
     "solve_zero_points": "zero_points",
     "DEFAULT_EXTINCTION": "clear_level",
 }

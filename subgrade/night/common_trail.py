@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from subgrade.axes import axial_difference, axial_median
-from subgrade.constants import FWHM_PER_SIGMA
+from subgrade.constants import FWHM_PER_SIGMA, MEDIAN_ERROR
 from subgrade.night.model import Night
 from subgrade.night.series import GroupSeries
 from subgrade.robust import geometric_median
@@ -260,7 +260,7 @@ def _stepwise(series: GroupSeries, shared: _Shared) -> Creep | None:
     step = geometric_median(rate)
     # The median distance of a round normal cloud is 1.1774 sigma [derived].
     scatter = float(np.median(np.abs(rate - step))) / 1.1774
-    error = 1.2533 * scatter / math.sqrt(len(rate))
+    error = MEDIAN_ERROR * scatter / math.sqrt(len(rate))
     return Creep(abs(step), error, float(np.degrees(np.angle(step)) % 180.0), True)
 
 

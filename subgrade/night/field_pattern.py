@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.constants import MAD_TO_SIGMA
+from subgrade.constants import MAD_TO_SIGMA, MEDIAN_ERROR
 from subgrade.stars.model import ShapeField
 from subgrade.stars.motion import read_box
 
@@ -288,7 +288,7 @@ def fixed_pattern(
     common = np.median(stack, axis=0)
     # A pattern must stand out of the scatter between frames to be called fixed.
     scatter = MAD_TO_SIGMA * np.median(np.abs(stack - common), axis=0)
-    noise = 1.2533 * np.hypot(scatter, errors) / np.sqrt(len(stack))
+    noise = MEDIAN_ERROR * np.hypot(scatter, errors) / np.sqrt(len(stack))
     turn, common = _less_turn(known[0], common, noise, turned_deg)
     size = (common[0, 0] + common[1, 0]) / 2
     common[:, 0] = size, size, 0.0

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from subgrade.night.model import Frame, Registration
 from subgrade.stars.model import Streak
 
@@ -64,12 +62,7 @@ def without_fixed_lines(
 
 def _on_sky(streak: Streak, found: Registration) -> tuple[complex, complex]:
     """Ends of a streak on the group's reference frame, px."""
-    turn = found.scale * np.exp(1j * np.radians(found.rotation_deg))
-    shift = complex(found.dx, found.dy)
-    return (
-        turn * complex(streak.x1, streak.y1) + shift,
-        turn * complex(streak.x2, streak.y2) + shift,
-    )
+    return found(complex(streak.x1, streak.y1)), found(complex(streak.x2, streak.y2))
 
 
 def _same_place(

@@ -109,8 +109,7 @@ def _usable(frame: Frame, compared: FrameCompared) -> bool:
 
 def _onto(one: Registration, other: Registration, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Positions of ``one`` frame as complex positions on the ``other``."""
-    a, b = (r.scale * np.exp(1j * np.radians(r.rotation_deg)) for r in (one, other))
-    return (a * (x + 1j * y) + complex(one.dx, one.dy) - complex(other.dx, other.dy)) / b
+    return (one(x + 1j * y) - other.shift) / other.turn
 
 
 def _held_against(

@@ -51,6 +51,20 @@ class Registration:
         """Whether the frame was matched."""
         return bool(np.isfinite(self.dx))
 
+    def __call__(self, p: complex | np.ndarray) -> complex | np.ndarray:
+        """Where positions ``x + 1j y`` of the frame lie on the reference."""
+        return self.turn * p + self.shift
+
+    @property
+    def turn(self) -> complex:
+        """Turn and scale as a factor of complex positions."""
+        return self.scale * np.exp(1j * np.radians(self.rotation_deg))
+
+    @property
+    def shift(self) -> complex:
+        """What is added to turned positions."""
+        return complex(self.dx, self.dy)
+
 
 @dataclass(frozen=True, slots=True)
 class FrameCompared:

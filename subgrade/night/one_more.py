@@ -126,21 +126,12 @@ def _beside_group(night: Night, index: int, small: Night, name: str) -> FrameCom
 
 def _onto(frame: Registration, reference: Registration) -> Registration:
     """A frame's place on the reference, from the places of both on a third frame."""
-    turn, move = _as_complex(frame)
-    back, away = _as_complex(reference)
-    a, b = turn / back, (move - away) / back
+    a = frame.turn / reference.turn
+    b = (frame.shift - reference.shift) / reference.turn
     return replace(
         frame,
         dx=float(b.real),
         dy=float(b.imag),
         rotation_deg=float(np.degrees(np.angle(a))),
         scale=float(abs(a)),
-    )
-
-
-def _as_complex(place: Registration) -> tuple[complex, complex]:
-    """Factor and shift of the mapping."""
-    return (
-        complex(place.scale * np.exp(1j * np.radians(place.rotation_deg))),
-        complex(place.dx, place.dy),
     )

@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 
 from subgrade.axes import axial_difference
+from subgrade.constants import MEDIAN_ERROR
 from subgrade.night.series import GroupSeries
 from subgrade.robust import geometric_median
 from subgrade.stars.model import FrameStars, StarImage
@@ -54,9 +55,9 @@ def common_axis(series: GroupSeries) -> float:
         return float("nan")
     lean = geometric_median(parts)
     # The median distance of a round normal cloud is 1.1774 sigma, and its centre's error
-    # is 1.2533 sigma / sqrt(n) as a plain median's [derived].
+    # is that of a plain median [derived].
     scatter = float(np.median(np.abs(parts - lean))) / 1.1774
-    if abs(lean) < 4 * 1.2533 * scatter / math.sqrt(len(parts)):
+    if abs(lean) < 4 * MEDIAN_ERROR * scatter / math.sqrt(len(parts)):
         return float("nan")
     return float(np.degrees(0.5 * np.angle(lean)) % 180.0)
 

@@ -94,8 +94,8 @@ def _elsewhere_note(frames: Sequence[Frame], index: int, main: Registered) -> st
     return text
 
 
-def separation_deg(ra1: float, dec1: float, ra2: float, dec2: float) -> float:
-    """Angle between two directions (haversine); all in degrees."""
+def separation_deg(ra1, dec1, ra2, dec2) -> np.ndarray | float:
+    """Angle between directions (haversine); all in degrees, NaN where one is unknown."""
     ra1, dec1, ra2, dec2 = np.radians([ra1, dec1, ra2, dec2])
     h = np.sin((dec2 - dec1) / 2) ** 2 + np.cos(dec1) * np.cos(dec2) * np.sin((ra2 - ra1) / 2) ** 2
-    return float(np.degrees(2 * np.arcsin(np.sqrt(min(1.0, h)))))
+    return np.degrees(2 * np.arcsin(np.sqrt(np.minimum(1.0, h))))

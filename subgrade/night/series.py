@@ -219,8 +219,7 @@ def _centre_on_reference(
     places = np.full(len(registrations), complex("nan+nanj"))
     for k, r in enumerate(registrations):
         if r is not None and r.ok:
-            turn = r.scale * np.exp(1j * np.radians(r.rotation_deg))
-            places[k] = turn * middle + complex(r.dx, r.dy)
+            places[k] = r(middle)
     return places.real, places.imag
 
 

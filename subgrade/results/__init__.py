@@ -1,5 +1,6 @@
 """Write: the RESULTS folder and what is read back from it."""
 
+from subgrade.results.appended_lines import AppendedLines, sync_folder
 from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
 from subgrade.results.file_identity import FileIdentity, file_identities
@@ -22,13 +23,15 @@ from subgrade.results.session import (
     plain,
     session_record,
     totals,
+    utc_now,
     verdict_values,
 )
-from subgrade.results.table import csv_text, spreadsheet_safe
+from subgrade.results.table import csv_text, header_text, spreadsheet_safe
 from subgrade.results.write import open_folder, write_results
 
 __all__ = [
     "COLUMNS",
+    "AppendedLines",
     "CulledFrame",
     "FileIdentity",
     "Graded",
@@ -43,6 +46,7 @@ __all__ = [
     "evidence_words",
     "file_identities",
     "frame_record",
+    "header_text",
     "headline",
     "is_surplus",
     "looks",
@@ -58,7 +62,9 @@ __all__ = [
     "session_record",
     "shells_here",
     "spreadsheet_safe",
+    "sync_folder",
     "totals",
+    "utc_now",
     "verdict_values",
     "with_marks",
     "write_results",

@@ -7,6 +7,7 @@ import json
 import os
 import platform
 import re
+import secrets
 import shutil
 import tempfile
 from collections.abc import Iterable
@@ -101,22 +102,74 @@ class Staged:
     def install(self, gone: Iterable[str] = ()) -> None:
         """Move every file into its place, and remove what an earlier run left of ``gone``.
 
+        Where one place refuses, the earlier files are put back: new and old are never mixed.
+
         Raises
         ------
         NotWritten
         """
+        there = [name for name in gone if _is_file_or_link(self._folder / name)]
+        changed = [*self._waiting, *there]
+        aside: dict[str, Path] = {}
+        done: list[str] = []
         path = self._folder
         try:
-            for name, temporary in list(self._waiting.items()):
+            if len(changed) > 1:  # one alone is replaced in one step
+                for name in changed:
+                    path = self._folder / name
+                    if os.path.lexists(path):
+                        aside[name] = _second_name(path)
+            for name in changed:
                 path = self._folder / name
-                os.replace(temporary, path)
-                del self._waiting[name]
-            for name in gone:
-                path = self._folder / name
-                if path.is_file() or path.is_symlink():
+                if name in self._waiting:
+                    os.replace(self._waiting[name], path)
+                    del self._waiting[name]
+                else:
                     path.unlink()
+                done.append(name)
         except OSError as error:
-            raise NotWritten(f"{path}: cannot be written: {error.strerror or error}") from error
+            left = self._put_back(done, aside)
+            cause = f"{path}: cannot be written: {error.strerror or error}"
+            raise NotWritten("; ".join([cause, *left])) from error
+        finally:
+            for earlier in aside.values():
+                with suppress(OSError):
+                    earlier.unlink()
+
+    def _put_back(self, done: list[str], aside: dict[str, Path]) -> list[str]:
+        """Undo what was done; a text for each file for which that failed.
+
+        What such a file held before stays under its second name.
+        """
+        left = []
+        for name in reversed(done):
+            path = self._folder / name
+            try:
+                if name in aside:
+                    os.replace(aside[name], path)
+                else:
+                    path.unlink()
+            except OSError:
+                earlier = aside.get(name)
+                left.append(
+                    f"{name} is new already" + (f", {earlier} the earlier" if earlier else "")
+                )
+            aside.pop(name, None)
+        return left
+
+
+def _is_file_or_link(path: Path) -> bool:
+    return path.is_file() or path.is_symlink()
+
+
+def _second_name(path: Path) -> Path:
+    """Another name for a file, beside it; a copy where the file system has no second names."""
+    other = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        os.link(path, other, follow_symlinks=False)
+    except (OSError, NotImplementedError):
+        shutil.copy2(path, other, follow_symlinks=False)
+    return other
 
 
 def sweep(folder: Path) -> None:

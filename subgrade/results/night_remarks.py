@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.figures import beside, listed
+from subgrade.figures import beside, counted, listed
 from subgrade.judging.limits import Limits
 from subgrade.judging.model import rejected_otherwise
 from subgrade.judging.reasons import WIDENING
@@ -91,8 +91,7 @@ def _wrong_clocks(frames: Sequence[GradedFrame]) -> list[str]:
 def _unnamed_distortions(frames: Sequence[GradedFrame]) -> list[str]:
     """Frames whose WCS has distortion terms without their name: one remark for all of them."""
     count = sum(UNNAMED_SIP in f.facts.notes for f in frames if f.facts is not None)
-    of = "1 frame" if count == 1 else f"{count} frames"
-    return [f"{of}: {UNNAMED_SIP}"] if count else []
+    return [f"{counted(count)}: {UNNAMED_SIP}"] if count else []
 
 
 def _beyond_limits(group: Group, mine: Sequence[GradedFrame], limits: Limits) -> list[str]:

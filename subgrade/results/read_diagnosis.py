@@ -17,6 +17,7 @@ INSIDE: dict[type, dict[str, type]] = {
         "losses": Loss,
         "findings": NightFinding,
         "advice": Advice,
+        "pole": Quantity,
     },
     NightFinding: {"numbers": Quantity, "spans": Span, "advice": Advice},
     Loss: {"spans": Span},

@@ -60,7 +60,7 @@ def session_record(graded: Graded) -> dict:
         "format": FORMAT,
         "program": {"name": "subgrade", "version": __version__},
         "versions": {"python": platform.python_version(), **versions()},
-        "written_utc": _now(),
+        "written_utc": utc_now(),
         "folder": str(graded.folder),
         "run_in": graded.run_in or os.getcwd(),
         "settings": graded.settings,
@@ -245,5 +245,6 @@ def _seconds(frames) -> float:
     return float(sum((f.facts.exposure_s or 0.0) if f.facts else 0.0 for f in frames))
 
 
-def _now() -> str:
+def utc_now() -> str:
+    """This moment as results state it, ISO 8601 to the second."""
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")[:19] + "Z"

@@ -76,6 +76,12 @@ def spreadsheet_safe(path: str) -> str:
     return f"./{path}" if path[:1] in (*FORMULAS, "#") or path[:1].isspace() else path
 
 
+def header_text(text: str) -> str:
+    """A stranger's text as a cell of a table: a formula in it stays text."""
+    text = printable(text)
+    return f"'{text}" if text.lstrip()[:1] in FORMULAS else text
+
+
 def _cell(column, frame: GradedFrame) -> str:
     value = column.of(frame)
     if value is None:
@@ -83,9 +89,7 @@ def _cell(column, frame: GradedFrame) -> str:
     if column.name == "frame":
         return spreadsheet_safe(value)
     if column.kind is str:
-        # Header text is a stranger's: a formula in it must stay text.
-        text = printable(value)
-        return f"'{text}" if text.lstrip()[:1] in FORMULAS else text
+        return header_text(value)
     return str(value) if column.kind is int else f"{value:.{column.digits}f}"
 
 

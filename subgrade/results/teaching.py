@@ -7,6 +7,7 @@ import os
 import shlex
 from dataclasses import asdict
 
+from subgrade.figures import counted
 from subgrade.judging.limits import TAUGHT_TABLE, load_limits
 from subgrade.plaintext import printable
 from subgrade.results.model import Graded
@@ -71,7 +72,7 @@ def teaching_lines(graded: Graded) -> list[str]:
     if taught.known:
         count = len(taught.known)
         lines.append(
-            f"{_count(count, 'mark')} taught these limits before and "
+            f"{counted(count, 'mark')} taught these limits before and "
             f"{'is' if count == 1 else 'are'} not counted twice."
         )
     lines += [f"{lesson.sentence}." for lesson in taught.lessons]
@@ -86,7 +87,7 @@ def teaching_lines(graded: Graded) -> list[str]:
 
 def _effect(person) -> str:
     moved = {turned.key for turned in person.taught.moved}
-    went = f"{_count(len(moved), 'limit') if moved else 'no limit'} moved"
+    went = f"{counted(len(moved), 'limit') if moved else 'no limit'} moved"
     if not person.changed:
         return f"No verdict changed, {went}."
     words = {j.frame: j.verdict for j in person.verdicts}
@@ -95,7 +96,7 @@ def _effect(person) -> str:
         for word in ("keep", "reject")
         if (frames := [name for name in person.changed if words[name] == word])
     ]
-    return f"{_count(len(person.changed), 'verdict')} changed, {went}: {'; '.join(parts)}."
+    return f"{counted(len(person.changed), 'verdict')} changed, {went}: {'; '.join(parts)}."
 
 
 def _agreement(person) -> str:
@@ -110,7 +111,7 @@ def _agreement(person) -> str:
             count, f"All {count} marks agree."
         )
     agree = count - left
-    text = f"{_count(agree, 'mark') if agree else 'No mark'} agree{'' if agree > 1 else 's'}"
+    text = f"{counted(agree, 'mark') if agree else 'No mark'} agree{'' if agree > 1 else 's'}"
     return f"{text}, {left} {'does' if left == 1 else 'do'} not: {_names(person.still)}."
 
 
@@ -133,15 +134,15 @@ def person_lines(graded: Graded) -> list[str]:
     lines = []
     if person is not None and person.moved:
         moved = ", ".join(t.words for t in person.taught.moved)
-        changed = f"{_count(len(person.changed) or 'no', 'verdict')} changed"
+        changed = f"{counted(len(person.changed) or 'no', 'verdict')} changed"
         lines.append(f"{moved} to follow your marks; {changed}")
         if not graded.settings.get("dry_run"):
             lines.append(f"next night: --limits {_taught_path(graded)}")
     if person is not None and person.marked:
         count = len(person.overruled)
-        verdicts = _count(count, "verdict") if count else "no verdict"
+        verdicts = counted(count, "verdict") if count else "no verdict"
         names = f": {_names(person.overruled)}" if count else ""
-        decided = f"{_count(person.marked, 'frame')} decided by a mark"
+        decided = f"{counted(person.marked, 'frame')} decided by a mark"
         lines.append(f"{decided}, {verdicts} overruled{names}")
     return lines
 
@@ -183,10 +184,6 @@ def _toml(value) -> str:
     if isinstance(value, list):
         return f"[{', '.join(map(_toml, value))}]"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-
-
-def _count(count: int | str, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def _names(frames) -> str:

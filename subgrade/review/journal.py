@@ -18,6 +18,7 @@ from hashlib import blake2b
 from pathlib import Path
 
 from subgrade.errors import NotWritten, ResultsError
+from subgrade.results import AppendedLines, sync_folder
 
 JOURNAL, TABLE = "marks_review.journal", "marks_review.csv"
 EARLIER = "marks_review_earlier.journal"
@@ -51,15 +52,11 @@ class MarksJournal:
         self._steps: list[Step] = []
         self._of: str | None = None
         self._digests: set[str] = set()
-        self._handle: int | None = None
         try:
-            content = self.path.read_bytes()
-        except FileNotFoundError:
-            content = b""
+            self._file = AppendedLines(self.path)
         except OSError as error:
             raise ResultsError(f"{self.path}: cannot be read: {_why(error)}") from error
-        self._whole = content.rfind(b"\n") + 1
-        for line in content[: self._whole].splitlines():
+        for line in self._file.lines:
             with suppress(ValueError, KeyError, TypeError, AttributeError):
                 self._take(json.loads(line))
 
@@ -89,9 +86,7 @@ class MarksJournal:
         elif self._of is None or (given and of != self._of):
             self._anew(run, of)
         try:
-            self._handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | _BINARY, 0o666)
-            os.ftruncate(self._handle, self._whole)
-            os.lseek(self._handle, self._whole, os.SEEK_SET)
+            self._file.open()
         except OSError as error:
             raise NotWritten(f"{self.path}: cannot be written: {_why(error)}") from error
 
@@ -123,9 +118,7 @@ class MarksJournal:
 
     def close(self) -> None:
         """Close the file."""
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
+        self._file.close()
 
     def _anew(self, marks: Mapping[str, str], of: str) -> None:
         """Begin a new journal; one that held marks is put by."""
@@ -135,39 +128,23 @@ class MarksJournal:
             if self._of is not None:
                 os.replace(self.path, self.path.with_name(EARLIER))
             with draft.open("wb") as stream:
-                stream.write(line)
+                stream.write(line + b"\n")
                 stream.flush()
                 os.fsync(stream.fileno())
             os.replace(draft, self.path)
-            _sync(self.path.parent)
+            sync_folder(self.path.parent)
+            self._file = AppendedLines(self.path)
         except OSError as error:
             raise NotWritten(f"{self.path}: cannot be written: {_why(error)}") from error
-        self._steps, self._digests, self._whole = [], set(), len(line)
+        self._steps, self._digests = [], set()
         self._take(json.loads(line))
 
     def _add(self, step: dict) -> None:
-        line = _line(step)
         try:
-            if self._handle is None:
-                raise OSError("closed")
-            written = 0
-            while written < len(line):
-                written += os.write(self._handle, line[written:])
-            os.fsync(self._handle)
+            self._file.add(_line(step))
         except OSError as error:
-            self._take_back()
             raise NotWritten(f"{self.path}: cannot be written: {_why(error)}") from error
-        self._whole += len(line)
         self._take(step)
-
-    def _take_back(self) -> None:
-        """Leave no part of a step in the journal; where that fails, write no more to it."""
-        try:
-            if self._handle is not None:
-                os.ftruncate(self._handle, self._whole)
-                os.lseek(self._handle, self._whole, os.SEEK_SET)
-        except OSError:
-            self.close()
 
     def _take(self, step: dict) -> None:
         """Do what a line says."""
@@ -237,21 +214,8 @@ def digest(content: bytes) -> str:
     return blake2b(content, digest_size=12).hexdigest()
 
 
-_BINARY = getattr(os, "O_BINARY", 0)
-
-
 def _line(step: dict) -> bytes:
-    return json.dumps(step).encode("ascii") + b"\n"
-
-
-def _sync(folder: Path) -> None:
-    """Have a folder's entries on the disk, where the system can."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    return json.dumps(step).encode("ascii")
 
 
 def _why(error: OSError) -> str:

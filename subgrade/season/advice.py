@@ -235,8 +235,8 @@ def _sentence(
     year = several_years(labels)
     topic = made.topic[:1].upper() + made.topic[1:]
     first = night_name(labels[made.nights[0]], year)
-    count = "1 night" if len(made.nights) == 1 else f"{len(made.nights)} nights"
-    when = f"on {first}" if len(made.nights) == 1 else f"on {count}, first on {first}"
+    count = len(made.nights)
+    when = f"on {first}" if count == 1 else f"on {count} nights, first on {first}"
     text = f"{topic}: advised {when}"
     because = f" ({made.because})" if made.because else ""
     if made.followed == "not known":

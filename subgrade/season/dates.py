@@ -65,6 +65,15 @@ def between(one: str, other: str, with_year: bool = False) -> str:
     return f"between {night_name(one, with_year)} and {night_name(other, with_year)}"
 
 
+def between_nights(labels: Sequence[str], one: int, other: int) -> str:
+    """`between` two of the nights of a season, with the year where a date needs it.
+
+    >>> between_nights(["2031-03-03", "2031-03-09", "2032-03-09"], 0, 1)
+    'between the 3rd and the 9th of March 2031'
+    """
+    return between(labels[one], labels[other], several_years(labels))
+
+
 def several_years(labels: Sequence[str]) -> bool:
     """Whether a date needs its year to be distinguished."""
     days = [day for label in labels if (day := date_of(label)) is not None]

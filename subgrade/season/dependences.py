@@ -12,23 +12,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.robust import robust_line, scatter
+from subgrade.diagnosis import TWILIGHT_DEG
+from subgrade.figures import counted
+from subgrade.robust import median_error, robust_line
+from subgrade.season.by_series import setup_filter, taken_with
 from subgrade.season.changes import chance_of, weighted_mean
 from subgrade.season.history_points import (
     ALIKE,
     SEEING_POWER,
     calibrated,
     camera_offset,
-    sky_subject,
 )
 from subgrade.season.model import NAN, Dependence, GradedNight, Tie
-from subgrade.season.sky_places import DARK_DEG, Places, places_of
+from subgrade.season.moon_phase import IN_A_BIN, sky_by_phase
+from subgrade.season.sky_places import LOWEST_DEG, airmass_at, places_of
 from subgrade.season.written import amount
 
 FEWEST = 8
 """Frames of a night from which a slope is taken: a choice."""
-IN_A_BIN = 5
-"""Frames from which a bin is shown: a choice."""
 CHANCE = 0.01
 """Probability below which a slope is one: a choice."""
 POWER_KNOWN = 0.15
@@ -139,7 +140,7 @@ def dependences(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tupl
         Those for which any night holds frames enough.
     """
     places = [places_of(night) for night in nights]
-    subjects = sorted({(s.setup.label, s.filter or "") for n in nights for s in n.series})
+    subjects = sorted({setup_filter(series) for night in nights for series in night.series})
     found = []
     for setup, name in subjects:
         parts = [p for k, p in enumerate((setup, name)) if len({s[k] for s in subjects}) > 1]
@@ -148,7 +149,7 @@ def dependences(nights: Sequence[GradedNight], ties: Sequence[Tie] = ()) -> tupl
             unit = "px" if key.startswith("seeing") and not _scale(nights, setup) > 0 else ""
             made = _dependence(KINDS[key], sample, named, unit)
             found += [made] if made is not None else []
-    found += _by_phase(nights, ties, places)
+    found += sky_by_phase(nights, ties, places)
     return tuple(found)
 
 
@@ -164,20 +165,15 @@ def _samples(nights, places, setup: str, name: str) -> Iterator[tuple[str, Sampl
     offset = camera_offset(nights, setup)[0]
     for k, (night, place) in enumerate(zip(nights, places, strict=True)):
         table = night.frames
-        mine = [
-            j
-            for j, s in enumerate(night.series)
-            if (s.setup.label, s.filter or "") == (setup, name)
-        ]
-        use = table.kept & np.isin(table.series, mine)
+        use = table.kept & taken_with(night, (setup, name))
         focused = use & (np.array(table.reason, object) != "focus")
         width = np.where(focused, table.fwhm_px, NAN) * (scale if scale > 0 else 1.0)
         zenith = place.airmass**SEEING_POWER
         reduced = width / (zenith if np.isfinite(zenith[use]).any() else 1.0)
         sky = _sky(night, use, 0.0 if calibrated(night) else offset)
         # where the site is unknown, twilight and Moon are as well
-        dark = (place.sun < DARK_DEG) & ((place.moon < 0) | (place.moon_lit < MOON_LIT))
-        lit = (place.sun < DARK_DEG) & (place.moon > 0) & (place.moon_lit >= MOON_LIT)
+        dark = (place.sun < TWILIGHT_DEG) & ((place.moon < 0) | (place.moon_lit < MOON_LIT))
+        lit = (place.sun < TWILIGHT_DEG) & (place.moon > 0) & (place.moon_lit >= MOON_LIT)
         for key, x, y in (
             ("seeing_by_hour", place.hour, reduced),
             ("seeing_by_altitude", place.altitude, width),
@@ -267,22 +263,16 @@ def _dependence(kind: Kind, sample: Sample, subject: str, unit: str) -> Dependen
 
 def _in_logs(sample: Sample) -> Sample:
     """Width over airmass in logarithms, for the power."""
-    from subgrade.season.sky_places import airmass_at
-
-    known = (sample.x > 5.0) & (sample.y > 0)
+    known = (sample.x > LOWEST_DEG) & (sample.y > 0)
     return Sample(np.log(airmass_at(sample.x[known])), np.log(sample.y[known]), sample.night[known])
 
 
 def _own_levels(sample: Sample, slope: float, power: float) -> np.ndarray:
     """Each night's level at the middle of x, slope taken out, shape (n,)."""
-    from subgrade.season.sky_places import airmass_at
-
-    middle = float(np.median(sample.x))
+    middle, lowest = float(np.median(sample.x)), LOWEST_DEG + 0.1
     if math.isfinite(power):
-        trend = (
-            airmass_at(np.maximum(sample.x, 5.1)) / airmass_at(np.array(max(middle, 5.1)))
-        ) ** power
-        flat = sample.y / trend
+        airmass, of_middle = (airmass_at(np.maximum(x, lowest)) for x in (sample.x, middle))
+        flat = sample.y / (airmass / of_middle) ** power
     else:
         flat = sample.y - np.nan_to_num(slope) * (sample.x - middle)
     level = np.empty(len(sample.y))
@@ -300,7 +290,7 @@ def _bins(x, left, night, width: float):
         if mine.sum() < IN_A_BIN:
             continue
         each = [float(np.median(left[mine & (night == n)])) for n in np.unique(night[mine])]
-        error = 1.2533 * scatter(left[mine]) / math.sqrt(max(mine.sum() / ALIKE, 1.0))
+        error = median_error(left[mine], max(mine.sum() / ALIKE, 1.0))
         if len(each) >= 3:
             error = max(error, float(np.std(each, ddof=1)) / math.sqrt(len(each)))
         out.append((float((k + 0.5) * width), float(np.median(left[mine])), error, int(mine.sum())))
@@ -308,7 +298,7 @@ def _bins(x, left, night, width: float):
 
 
 def _verdict(kind: Kind, slope: float, error: float, count: int, unit: str) -> str:
-    nights = f"{count} nights" if count > 1 else "1 night"
+    nights = counted(count, "night")
     size = amount(abs(slope) * kind.per, error * kind.per, unit)
     if count == 1:
         return f"One night alone cannot show it: {size} for each {kind.each} there."
@@ -320,7 +310,7 @@ def _verdict(kind: Kind, slope: float, error: float, count: int, unit: str) -> s
 
 
 def _of_altitude(power: float, error: float, count: int) -> str:
-    nights = f"{count} nights" if count > 1 else "1 night"
+    nights = counted(count, "night")
     if not error < POWER_KNOWN:
         return f"The airmass varied too little to show how the width goes with it, over {nights}."
     text = f"FWHM goes as airmass to the power {amount(power, error)} over {nights}"
@@ -331,70 +321,4 @@ def _of_altitude(power: float, error: float, count: int) -> str:
     return (
         f"{text}; seeing alone gives {SEEING_POWER}: something adds to it low in the sky, or it "
         "changed with the hour."
-    )
-
-
-def _by_phase(nights, ties, places: Sequence[Places]) -> list[Dependence]:
-    """Sky with the Moon up against the sky without it, by the Moon's phase: night by night."""
-    found: dict[tuple[str, ...], list[tuple[float, float, int, bool]]] = {}
-    setups = {s.setup.label for night in nights for s in night.series}
-    offsets = {label: camera_offset(nights, label)[0] for label in setups}
-    for tie in ties:
-        night, place = nights[tie.night], places[tie.night]
-        if not tie.ratio > 0:
-            continue
-        series, table = night.series[tie.series], night.frames
-        offset = 0.0 if calibrated(night) else offsets[series.setup.label]
-        dark = table.kept & (table.series == tie.series) & (place.sun < DARK_DEG)
-        dark &= table.background_adu > offset
-        area = tie.scale**2 if tie.scale > 0 else 1.0
-        for up, which in ((True, place.moon > 10.0), (False, place.moon < 0.0)):
-            use = dark & which
-            if use.sum() >= IN_A_BIN:
-                level = float(np.median(table.background_adu[use])) - offset
-                value = 2.5 * math.log10(level / (tie.ratio * area))
-                lit = 100.0 * float(np.median(place.moon_lit[use]))
-                row = (lit, value, int(use.sum()), up)
-                bare = offset > 0 or calibrated(night)
-                found.setdefault(sky_subject(series, bare), []).append(row)
-    out = []
-    for parts, rows in sorted(found.items()):
-        subject = ", ".join(filter(None, parts)) if len(found) > 1 else ""
-        made = _phase(rows, subject)
-        out += [made] if made is not None else []
-    return out
-
-
-def _phase(rows, subject: str) -> Dependence | None:
-    moonless = np.array([v for _, v, _, up in rows if not up])
-    lit = np.array([(x, v, n) for x, v, n, up in rows if up])
-    if len(moonless) < 2 or len(lit) < 2:
-        return None
-    base = float(np.median(moonless))
-    own = max(scatter(moonless) / math.sqrt(len(moonless)), 0.01)
-    index = np.floor(lit[:, 0] / 20.0).astype(int)
-    out = []
-    for k in np.unique(index):
-        value = lit[index == k, 1] - base
-        error = math.hypot(scatter(value) / math.sqrt(len(value)) if len(value) > 1 else NAN, own)
-        frames = int(lit[index == k, 2].sum())
-        out.append((float(20.0 * k + 10.0), float(np.median(value)), error, frames))
-    x, value, error, frames = zip(*out, strict=True)
-    best = int(np.argmax(value))
-    verdict = (
-        f"With the Moon {x[best] - 10:.0f} to {x[best] + 10:.0f}% lit and above 10° the sky was "
-        f"{amount(value[best], error[best], 'mag')} brighter than without it."
-    )
-    return Dependence(
-        "sky_by_phase",
-        "Sky brightness with the Moon up, above that without it",
-        "mag",
-        "lit share of the Moon",
-        "%",
-        subject,
-        x,
-        value,
-        error,
-        frames,
-        verdict=verdict,
     )

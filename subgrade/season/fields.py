@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from subgrade.night import separation_deg
 from subgrade.season.model import GradedNight, NightSeries
 from subgrade.season.names import alike
 from subgrade.season.placing import place_on_one
@@ -146,19 +147,16 @@ def _pointed_alike(series: NightSeries, named: dict, of: dict) -> tuple | None:
     for key, members in named.items():
         if key[0] is None or key[1] != alike(series.filter):
             continue
-        apart = min(separation_deg(series, of[m]) for m in members)
+        apart = min(_apart_deg(series, of[m]) for m in members)
         if apart < least:
             best, least = key, apart
     return best
 
 
-def separation_deg(one: NightSeries, other: NightSeries) -> float:
-    """Angle between two pointings, deg; infinite where one is unknown."""
-    ra, dec = np.radians([one.ra_deg, other.ra_deg]), np.radians([one.dec_deg, other.dec_deg])
-    # haversine, exact for small angles
-    h = np.sin((dec[1] - dec[0]) / 2) ** 2
-    h += np.cos(dec[0]) * np.cos(dec[1]) * np.sin((ra[1] - ra[0]) / 2) ** 2
-    return float(np.degrees(2 * np.arcsin(np.sqrt(h)))) if np.isfinite(h) else np.inf
+def _apart_deg(one: NightSeries, other: NightSeries) -> float:
+    """Angle between two pointings; infinite where one is unknown."""
+    apart = separation_deg(one.ra_deg, one.dec_deg, other.ra_deg, other.dec_deg)
+    return apart if np.isfinite(apart) else np.inf
 
 
 def _spelling(names) -> str | None:

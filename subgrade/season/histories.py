@@ -10,13 +10,13 @@ from itertools import pairwise
 import numpy as np
 
 from subgrade.season.changes import Levels, chance_of, levels_of
-from subgrade.season.dates import between, night_name, several_years
+from subgrade.season.dates import between_nights, night_name, several_years
 from subgrade.season.history_points import Quantity, all_points
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint, Tie
+from subgrade.season.names import DAY_S
 from subgrade.season.polar_history import polar_histories
 from subgrade.season.written import UNKNOWN, amount, per_month, roughly
 
-DAY_S = 86400.0
 MONTH_DAYS = 30.44
 ORDER = (
     "polar_error",
@@ -144,8 +144,7 @@ def changed(nights, points, levels: Levels, k: int, what: str, unit: str) -> Cha
     after, before = points[levels.first[k + 1] - 1].night, points[levels.first[k + 1]].night
     old, new = (float(v) for v in levels.mean[k : k + 2, 0])
     old_error, new_error = (float(v) for v in levels.error[k : k + 2, 0])
-    labels = [night.label for night in nights]
-    when = between(labels[after], labels[before], several_years(labels))
+    when = between_nights([night.label for night in nights], after, before)
     sentence = f"{what} {when}: {amount(old, old_error, unit)} → {amount(new, new_error, unit)}."
     return Change(after, before, old, old_error, new, new_error, float(levels.sigma[k]), sentence)
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from subgrade.robust import robust_line, scatter
+from subgrade.robust import median_error, robust_line, scatter
+from subgrade.season.by_series import setup_filter, taken_with
 from subgrade.season.model import NAN, GradedNight, HistoryPoint, NightSeries, Tie
 from subgrade.season.recorded import guided_number, main_setup, numbers_of, unit_of
 from subgrade.season.sky_places import places_of
@@ -114,15 +115,9 @@ def _seeing(night: GradedNight) -> Iterable[tuple]:
     table = night.frames
     clean = table.kept & (np.array(table.reason, object) != "focus") & (table.fwhm_px > 0)
     airmass = places_of(night).airmass
-    parts = {(s.setup.label, s.filter or "") for s in night.series}
-    for setup, name in sorted(parts):
-        mine = [
-            k
-            for k, s in enumerate(night.series)
-            if (s.setup.label, s.filter or "") == (setup, name)
-        ]
-        use = clean & np.isin(table.series, mine)
-        scale = night.series[mine[0]].setup.scale_arcsec
+    scales = {setup_filter(s): s.setup.scale_arcsec for s in reversed(night.series)}
+    for parts, scale in sorted(scales.items()):
+        use = clean & taken_with(night, parts)
         unit = "″" if math.isfinite(scale) else "px"
         width = table.fwhm_px[use] * (scale if unit == "″" else 1.0)
         reduced = bool(np.isfinite(airmass[use]).mean() > 0.8) if use.any() else False
@@ -131,7 +126,7 @@ def _seeing(night: GradedNight) -> Iterable[tuple]:
         title = "FWHM at the zenith" if reduced else "FWHM"
         note = "" if reduced else "not reduced to the zenith: site, time or pointing is unknown"
         quantity = Quantity("seeing", title, unit, False)
-        yield quantity, (setup, name), *median_of(width), note
+        yield quantity, parts, *median_of(width), note
 
 
 def median_of(values: np.ndarray) -> tuple[float, float]:
@@ -140,7 +135,7 @@ def median_of(values: np.ndarray) -> tuple[float, float]:
     if len(values) < FEWEST:
         return NAN, NAN
     alone = max(len(values) / ALIKE, 1.0)
-    return float(np.median(values)), 1.2533 * scatter(values) / math.sqrt(alone)
+    return float(np.median(values)), median_error(values, alone)
 
 
 def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
@@ -161,8 +156,7 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
         if not level > 3.0 * offset_error:
             offset_error, level = 0.0, float(np.median(table.background_adu[use]))
             offset = 0.0
-        area = tie.scale**2 if tie.scale > 0 else 1.0
-        value = 2.5 * math.log10(level / (tie.ratio * area))
+        value = sky_mag(level, tie)
         tied = tie.error / tie.ratio if tie.error > 0 else 0.0
         relative = math.hypot(error / level, tied, LEAST_ERROR)
         bare = bool(offset) or calibrated(night)
@@ -176,6 +170,20 @@ def _sky(nights: Sequence[GradedNight], ties: Sequence[Tie]) -> Iterable[tuple]:
             mine = [row for row in rows if row[0] == k]
             value = float(np.mean([row[1] for row in mine])) - darkest
             yield quantity, subject, HistoryPoint(k, value, mine[0][2], mine[0][3])
+
+
+def sky_mag(level: float, tie: Tie) -> float:
+    """Sky brightness on the scale of all nights, mag, brighter is larger.
+
+    Parameters
+    ----------
+    level : float
+        Background of a series' frames without the camera's offset, ADU.
+    tie : Tie
+        Of that series: counts of a star and size of a pixel against the reference's.
+    """
+    area = tie.scale**2 if tie.scale > 0 else 1.0
+    return 2.5 * math.log10(level / (tie.ratio * area))
 
 
 def sky_subject(series: NightSeries, bare: bool) -> tuple[str, ...]:

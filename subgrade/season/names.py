@@ -46,6 +46,15 @@ def evening(start_unix: float, end_unix: float, lon_deg: float | None = None) ->
     return (epoch + datetime.timedelta(seconds=moment)).date().isoformat()
 
 
+def stack_name(target: str | None, through: str | None) -> str:
+    """How a stack is called: its target and filter.
+
+    >>> stack_name("M 31", "L"), stack_name(None, None), stack_name("M 31", None)
+    ('M 31 L', 'no target', 'M 31')
+    """
+    return " ".join(filter(None, (target or "no target", through)))
+
+
 def made_unique(names: Sequence[str], *more: Sequence[str]) -> list[str]:
     """Names made unique: by what is put behind those that are alike, a number if nothing else.
 

@@ -6,7 +6,6 @@ import math
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
@@ -16,7 +15,10 @@ from subgrade import __version__
 from subgrade.judging.reasons import REASONS
 from subgrade.plaintext import printable
 from subgrade.report import FILE as REPORT
+from subgrade.results import utc_now
+from subgrade.season.by_series import for_each_frame, widths_arcsec
 from subgrade.season.model import GradedNight, Season, Tie
+from subgrade.season.names import stack_name
 
 FIGURES = 5
 """Significant digits of a number: more than any plot or table shows."""
@@ -36,10 +38,9 @@ def page_record(season: Season, out: str | Path) -> dict:
     dict
     """
     ties = {(tie.night, tie.series): tie for tie in season.ties}
-    words = {row.reason for row in season.losses}
     return {
         "version": __version__,
-        "made_utc": datetime.now(UTC).isoformat(timespec="seconds"),
+        "made_utc": utc_now(),
         "summary": as_shown(season.summary),
         "nights": [_night(k, season, ties, Path(out)) for k in range(len(season.nights))],
         "stacks": [_stack(season, k) for k in range(len(season.stacks))],
@@ -47,7 +48,9 @@ def page_record(season: Season, out: str | Path) -> dict:
         "dependences": as_shown(asdict(d) for d in season.dependences),
         "losses": as_shown(asdict(loss) for loss in season.losses),
         "advice": as_shown(asdict(a) for a in season.advice),
-        "reasons": {word: REASONS[word].long for word in words if word in REASONS},
+        "reasons": {
+            row.reason: REASONS[row.reason].long for row in season.losses if row.reason in REASONS
+        },
         "problems": as_shown(season.problems),
     }
 
@@ -103,17 +106,17 @@ def _cells(index: int, night: GradedNight, ties: Mapping[tuple[int, int], Tie]) 
     """
     frames = night.frames
     held = np.flatnonzero(np.isfinite(frames.start_unix))
-    clear = np.array([ties.get((index, k), Tie(index, k)).clear for k in range(len(night.series))])
-    scale = np.array([s.setup.scale_arcsec for s in night.series])
-    series = frames.series[held]  # -1, of no series, takes the NaN behind the last
-    width = frames.fwhm_px[held] * np.nan_to_num(np.append(scale, math.nan)[series], nan=1.0)
+    clear = [ties.get((index, k), Tie(index, k)).clear for k in range(len(night.series))]
+    light = frames.transparency * for_each_frame(night, clear)
+    scale = for_each_frame(night, [series.setup.scale_arcsec for series in night.series])
+    width = frames.fwhm_px * np.nan_to_num(scale, nan=1.0)
     return {
         "minute": _rounded((frames.start_unix[held] - night.start_unix) / 60, 1),
         "length": _rounded(frames.exposure_s[held] / 60, 2),
         "kept": [int(frames.verdict[k] == "keep") for k in held],
         "reason": [frames.reason[k] for k in held],
-        "light": _rounded(frames.transparency[held] * np.append(clear, math.nan)[series], 3),
-        "width": _rounded(width, 2),
+        "light": _rounded(light[held], 3),
+        "width": _rounded(width[held], 2),
     }
 
 
@@ -121,18 +124,9 @@ def _stack(season: Season, index: int) -> dict:
     """A stack with its nights in one row each, whatever exposures and setups they had."""
     stack = season.stacks[index]
     record = as_shown(asdict(stack))
-    record["label"] = printable(stack_label(stack.target, stack.filter))
+    record["label"] = printable(stack_name(stack.target, stack.filter))
     record["nights"] = len({row.night for row in stack.rows if row.kept})
     return record
-
-
-def stack_label(target: str | None, through: str | None) -> str:
-    """How a stack is called: its target and filter.
-
-    >>> stack_label("M 31", "L"), stack_label(None, None), stack_label("M 31", None)
-    ('M 31 L', 'no target', 'M 31')
-    """
-    return " ".join(filter(None, (target or "no target", through)))
 
 
 def link_to(page: Path, out: Path) -> str | None:
@@ -152,11 +146,7 @@ def link_to(page: Path, out: Path) -> str | None:
 
 def _width(night: GradedNight) -> float:
     """Median width of the kept frames, arcseconds; NaN where a scale is not known."""
-    frames = night.frames
-    if not night.series or not len(frames):
-        return math.nan
-    scale = np.array([*(s.setup.scale_arcsec for s in night.series), math.nan])[frames.series]
-    return _middle((frames.fwhm_px * scale)[frames.kept])
+    return _middle(widths_arcsec(night)[night.frames.kept])
 
 
 def _instant(unix: float) -> int | None:

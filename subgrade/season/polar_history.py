@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from subgrade.season.changes import Levels, levels_of
-from subgrade.season.dates import between, several_years
+from subgrade.season.dates import between_nights
 from subgrade.season.model import NAN, Change, GradedNight, History, HistoryPoint
 from subgrade.season.recorded import Known, guided_number, main_setup, pole_of
 from subgrade.season.written import amount, roughly
@@ -25,6 +25,10 @@ OFTEN = 0.5
 """Share of the gaps between nights with a change from which it is called set up anew: a choice."""
 AGREE = 6.2
 """Chi^2 of two coordinates below which two nights agree: 95 of 100 such pairs (-2 ln 0.045)."""
+PLAIN = 3.0
+"""Errors by which a part must change to be a change of its own: a choice."""
+ASIDE = 1.5
+"""Ratio of a move to what it made of the size from which the move is stated as well: a choice."""
 FITS = 3.0
 """Errors that a night's size may be off a level's of which it is."""
 TITLES = (
@@ -134,25 +138,30 @@ def _set_up_anew(levels: Levels, count: int) -> bool:
 
 
 def _moves(nights, directed, levels: Levels, sizes: Sequence[HistoryPoint]) -> tuple[Change, ...]:
-    labels = [night.label for night in nights]
     found = []
-    for k in range(len(levels.sigma)):
-        after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
+    for k, (after, before) in enumerate(_gaps(levels, directed)):
         old, new = (_length(levels.mean[j], levels.error[j]) for j in (k, k + 1))
         after, before = _narrowed(sizes, after, before, old, new)
         shift, shift_error = _length(
             levels.mean[k + 1] - levels.mean[k], np.hypot(levels.error[k], levels.error[k + 1])
         )
-        when = between(labels[after], labels[before], several_years(labels))
-        sentence = f"The polar axis moved {when}: {amount(*old, '′')} → {amount(*new, '′')} off"
-        if shift > 1.5 * abs(new[0] - old[0]):
-            sentence += f", by {amount(shift, shift_error, '′')} in all"
-        found.append(
-            Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence} the pole.")
-            if " off, by" not in sentence
-            else Change(after, before, *old, *new, float(levels.sigma[k]), f"{sentence}.")
+        when = _between(nights, after, before)
+        aside = shift > ASIDE * abs(new[0] - old[0])
+        ending = f"off, by {amount(shift, shift_error, '′')} in all" if aside else "off the pole"
+        sentence = (
+            f"The polar axis moved {when}: {amount(*old, '′')} → {amount(*new, '′')} {ending}."
         )
+        found.append(Change(after, before, *old, *new, float(levels.sigma[k]), sentence))
     return tuple(found)
+
+
+def _gaps(levels: Levels, nights: Sequence[int]) -> list[tuple[int, int]]:
+    """The nights before and after each step, of those that the levels are of."""
+    return [(nights[first - 1], nights[first]) for first in levels.first[1:]]
+
+
+def _between(nights: Sequence[GradedNight], after: int, before: int) -> str:
+    return between_nights([night.label for night in nights], after, before)
 
 
 def _narrowed(sizes: Sequence[HistoryPoint], after: int, before: int, old, new) -> tuple[int, int]:
@@ -206,22 +215,18 @@ def _verdict(levels: Levels, changes, anew: bool, parts: np.ndarray, count: int)
 def _parts(nights, directed, parts, levels: Levels, anew: bool, subject: str) -> list[History]:
     """Both parts with the changes of the whole, as far as each part changed."""
     out = []
-    labels = [night.label for night in nights]
     for axis, (key, title) in enumerate(TITLES[1:]):
         points = tuple(
             HistoryPoint(k, *(float(v) for v in parts[j, axis])) for j, k in enumerate(directed)
         )
         changes = []
-        for k in range(0 if anew else len(levels.sigma)):
-            old, new = (float(v) for v in levels.mean[k : k + 2, axis])
-            old_error, new_error = (float(v) for v in levels.error[k : k + 2, axis])
-            sigma = abs(new - old) / math.hypot(old_error, new_error)
-            after, before = (directed[levels.first[k + 1] + d] for d in (-1, 0))
-            if sigma > 3.0:
-                when = between(labels[after], labels[before], several_years(labels))
-                text = f"{title.partition(',')[0]} changed {when}: {amount(old, old_error, '′')} → "
-                text += f"{amount(new, new_error, '′')}."
-                changes.append(Change(after, before, old, old_error, new, new_error, sigma, text))
+        for k, (after, before) in enumerate([] if anew else _gaps(levels, directed)):
+            old, new = _both_sides(levels, k, axis)
+            sigma = abs(new[0] - old[0]) / math.hypot(old[1], new[1])
+            if sigma > PLAIN:
+                text = f"{title.partition(',')[0]} changed {_between(nights, after, before)}: "
+                text += f"{amount(*old, '′')} → {amount(*new, '′')}."
+                changes.append(Change(after, before, *old, *new, sigma, text))
         one = not len(levels.sigma) and not anew
         mean, error = float(levels.mean[0, axis]), float(levels.error[0, axis])
         verdict = " ".join(c.sentence for c in changes)
@@ -244,6 +249,11 @@ def _parts(nights, directed, parts, levels: Levels, anew: bool, subject: str) ->
     return out
 
 
+def _both_sides(levels: Levels, k: int, axis: int) -> tuple[tuple[float, float], ...]:
+    """Level and error before and after a step, of one coordinate."""
+    return tuple((float(levels.mean[j, axis]), float(levels.error[j, axis])) for j in (k, k + 1))
+
+
 def _by_size(nights, sizes: Sequence[HistoryPoint], subject: str) -> History:
     """The size alone, where the direction is known on one night at most."""
     key, title = TITLES[0]
@@ -259,26 +269,23 @@ def _by_size(nights, sizes: Sequence[HistoryPoint], subject: str) -> History:
     least = "at least " if bounds else ""
     value, error = (np.array([getattr(p, n) for p in compared], float) for n in ("value", "error"))
     levels = levels_of(value, error)
-    labels = [night.label for night in nights]
     anew = _set_up_anew(levels, len(compared))
     changes = []
-    for k in range(0 if anew else len(levels.sigma)):
-        after, before = (compared[levels.first[k + 1] + d].night for d in (-1, 0))
-        old, new = ((float(levels.mean[j, 0]), float(levels.error[j, 0])) for j in (k, k + 1))
-        when = between(labels[after], labels[before], several_years(labels))
+    for k, (after, before) in enumerate([] if anew else _gaps(levels, [p.night for p in compared])):
+        old, new = _both_sides(levels, k, 0)
         text = (
-            f"The polar axis moved {when}: {least}{amount(*old, '′')} → {least}"
-            f"{amount(*new, '′')} off the pole."
+            f"The polar axis moved {_between(nights, after, before)}: {least}{amount(*old, '′')} → "
+            f"{least}{amount(*new, '′')} off the pole."
         )
         changes.append(Change(after, before, *old, *new, float(levels.sigma[k]), text))
     one = not changes and not anew
     mean = least + amount(float(levels.mean[0, 0]), float(levels.error[0, 0]), "′")
-    if len(compared) == 1:
+    if changes:
+        verdict = " ".join(c.sentence for c in changes)
+    elif anew:
+        verdict = "It is off by another amount night by night, as a mount is that is set up anew."
+    elif len(compared) == 1:
         verdict = f"Known of one night only: {mean} off the pole."
-    elif changes or anew:
-        verdict = " ".join(c.sentence for c in changes) or (
-            "It is off by another amount night by night, as a mount is that is set up anew."
-        )
     else:
         verdict = f"No change in size over {len(compared)} nights: {mean}; directions are unknown."
     return History(

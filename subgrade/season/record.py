@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 from dataclasses import asdict
 
 import numpy as np
 
 from subgrade import __version__
-from subgrade.results import plain
+from subgrade.results import plain, utc_now
+from subgrade.season.by_series import for_each_frame, widths_arcsec
 from subgrade.season.model import GradedNight, Season
 
 FORMAT = 1
@@ -40,7 +40,7 @@ def season_record(season: Season) -> dict:
     record = {
         "format": FORMAT,
         "program": {"name": "subgrade", "version": __version__},
-        "written_utc": f"{datetime.datetime.now(datetime.UTC):%Y-%m-%dT%H:%M:%SZ}",
+        "written_utc": utc_now(),
         "summary": season.summary,
         "problems": [{"file": file, "cause": cause} for file, cause in season.problems],
         "nights": [_night(night) for night in season.nights],
@@ -98,10 +98,10 @@ def _frames(season: Season) -> dict[str, list]:
         columns["series"] += table.series.tolist()
         for name in (*names, "background_adu"):
             columns[name] += list(getattr(table, name))
-        scale = np.array([*(s.setup.scale_arcsec for s in night.series), np.nan])
-        columns["fwhm_arcsec"] += (table.fwhm_px * scale[table.series]).tolist()
-        levels = np.array([*(clear.get((k, s), np.nan) for s in range(len(night.series))), np.nan])
-        columns["transparency"] += (table.transparency * levels[table.series]).tolist()
+        columns["fwhm_arcsec"] += widths_arcsec(night).tolist()
+        levels = [clear.get((k, s), np.nan) for s in range(len(night.series))]
+        light = table.transparency * for_each_frame(night, levels)
+        columns["transparency"] += light.tolist()
         columns["weight"] += [weight[k, n].weight if (k, n) in weight else None for n in table.name]
     return {name: [_rounded(v) for v in values] for name, values in columns.items()}
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections import Counter
 
+from subgrade.diagnosis import duration
 from subgrade.season.model import NAN, GradedNight, NightSeries, Setup
 
+LONG_S = 36000.0
+"""A time of which minutes are not stated: a choice."""
 Known = tuple[float, float]
 """A value and its error, NaN where unknown."""
 
@@ -84,10 +87,4 @@ def hours(seconds: float) -> str:
     """
     if not math.isfinite(seconds):
         return "an unknown time"
-    minutes = round(seconds / 60.0)
-    if seconds < 59.5:
-        return f"{seconds:.0f} s"
-    if minutes < 60:
-        return f"{minutes} min"
-    whole, rest = divmod(minutes, 60)
-    return f"{whole} h {rest:02d} min" if rest and whole < 10 else f"{round(minutes / 60)} h"
+    return duration(seconds) if seconds < LONG_S else f"{round(seconds / 3600.0)} h"

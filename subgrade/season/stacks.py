@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from subgrade.figures import figure
+from subgrade.figures import counted, figure
 from subgrade.season.dates import in_brackets
 from subgrade.season.model import (
     FrameWeight,
@@ -278,7 +278,7 @@ def _notes(nights, tied: TiedField, frames: StackFrames) -> list[str]:
 
 def _verdict(nights: Sequence[GradedNight], stack: SeasonStack, stays: bool) -> str:
     count = len([part for part in stack.parts if np.isfinite(part.depth)])
-    over = "1 night" if count == 1 else f"{count} nights"
+    over = counted(count, "night")
     text = (
         f"{stack.frames} frames of {over} stack to {figure(stack.fwhm)}{_unit(stack.unit)} and "
         f"{stack.snr:.1f} times the S/N of the best frame, weighted"

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from subgrade.figures import listed
+from subgrade.figures import counted, listed
 from subgrade.judging.reasons import SURPLUS
 from subgrade.season.advice import CURES, WEATHER
 from subgrade.season.dates import night_name, several_years
 from subgrade.season.losses import exposed_s
 from subgrade.season.model import AdviceFollowed, Season, SeasonLoss
+from subgrade.season.names import stack_name
 from subgrade.season.recorded import diagnosis_of, hours, main_setup
 
 MOST_CHANGES = 2
@@ -65,7 +66,7 @@ def _kept(season: Season) -> str:
     total = sum(r != SURPLUS for n in nights for r in n.frames.reason)
     exposed = exposed_s(nights)
     dates = {n.label[:10] for n in nights}
-    count = "1 night" if len(dates) == 1 else f"{len(dates)} nights"
+    count = counted(len(dates), "night")
     text = f"{frames} of {total} frames kept on {count}"
     if kept > 0 and frames == total:
         text = f"All of {hours(kept)} kept on {count}, {frames} frames"
@@ -73,7 +74,7 @@ def _kept(season: Season) -> str:
         text = f"{hours(kept)} of {hours(exposed)} kept on {count}, {frames} of {total} frames"
     best = season.stacks[0] if len(season.stacks) > 1 else None
     if best is not None and best.kept_s > 0:
-        name = " ".join(filter(None, (best.target or "no target", best.filter)))
+        name = stack_name(best.target, best.filter)
         text += f"; most of it, {hours(best.kept_s)}, of {name}"
     return f"{text}."
 
@@ -82,7 +83,7 @@ def _poorest(season: Season) -> str:
     """Stacks of which a plain mean is better without a night."""
     year = several_years([n.label for n in season.nights])
     found = [
-        f"A plain mean of {' '.join(filter(None, (s.target or 'no target', s.filter)))} is better "
+        f"A plain mean of {stack_name(s.target, s.filter)} is better "
         f"without {night_name(season.nights[s.poorest].label, year)}"
         + ("; by weight it may stay in" if "by weight" in s.verdict else "")
         for s in season.stacks
@@ -112,8 +113,8 @@ def _curable(row: SeasonLoss) -> bool:
 
 
 def _lost(row: SeasonLoss) -> str:
-    count = "1 night" if len(row.by_night) == 1 else f"{len(row.by_night)} nights"
-    return f"{hours(row.lost_s)} ({100 * row.share:.2g}%) on {count}"
+    nights = counted(len(row.by_night), "night")
+    return f"{hours(row.lost_s)} ({100 * row.share:.2g}%) on {nights}"
 
 
 def _changed(season: Season) -> str:

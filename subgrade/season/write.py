@@ -11,8 +11,7 @@ import numpy as np
 
 from subgrade.errors import ResultsError
 from subgrade.optional_parts import attempt
-from subgrade.plaintext import printable
-from subgrade.results import Staged, csv_text, open_folder, spreadsheet_safe
+from subgrade.results import Staged, csv_text, header_text, open_folder, spreadsheet_safe
 from subgrade.season.model import GradedNight, NightSeries, Season
 from subgrade.season.record import season_json, season_record
 
@@ -122,9 +121,9 @@ def season_weights_csv(season: Season) -> str:
         [
             spreadsheet_safe(w.path),
             f"{w.weight:.4f}",
-            _text(season.stacks[w.stack].target),
-            _text(season.stacks[w.stack].filter),
-            _text(season.nights[w.night].label),
+            header_text(season.stacks[w.stack].target or ""),
+            header_text(season.stacks[w.stack].filter or ""),
+            header_text(season.nights[w.night].label),
         ]
         for w in season.weights
     ]
@@ -147,11 +146,11 @@ def nights_csv(season: Season) -> str:
                 "clear": tie.clear if tie else math.nan,
             }
             texts = {
-                "night": _text(night.label),
+                "night": header_text(night.label),
                 "folder": spreadsheet_safe(str(night.folder)),
-                "target": _text(series.target),
-                "filter": _text(series.filter),
-                "setup": _text(series.setup.label),
+                "target": header_text(series.target or ""),
+                "filter": header_text(series.filter or ""),
+                "setup": header_text(series.setup.label),
             }
             rows.append([texts.get(c, _cell(numbers.get(c))) for c in NIGHT_COLUMNS])
     return csv_text(list(NIGHT_COLUMNS), rows)
@@ -189,9 +188,3 @@ def _cell(value) -> str:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
-def _text(value: str | None) -> str:
-    """Header text as a cell: a formula in it stays text."""
-    text = printable(value or "")
-    return f"'{text}" if text.lstrip()[:1] in ("=", "+", "-", "@") else text
