@@ -2,6 +2,7 @@
 
 from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
+from subgrade.results.data_frames import typed_table
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import Staged, write_whole
 from subgrade.results.guiding_record import night_rms
@@ -59,6 +60,7 @@ __all__ = [
     "shells_here",
     "spreadsheet_safe",
     "totals",
+    "typed_table",
     "verdict_values",
     "with_marks",
     "write_results",
