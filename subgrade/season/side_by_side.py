@@ -125,7 +125,7 @@ class Nights:
     def _counts(self) -> str:
         stacks = self._season.stacks
         kept, lost = (sum(getattr(s, name) for s in stacks) for name in ("kept_s", "lost_s"))
-        counted = len(self._season.nights)
+        counted = self._season.evenings
         nights = "1 night" if counted == 1 else f"{counted} nights"
         return f"{nights}, {kept / 3600:.1f} h kept, {lost / 3600:.1f} h lost"
 
