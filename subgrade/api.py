@@ -23,6 +23,7 @@ from subgrade.errors import (
     UnreadableFile,
     UsageError,
 )
+from subgrade.season.side_by_side import Nights, nights
 from subgrade.settings import Progress, Settings
 
 if TYPE_CHECKING:
@@ -454,6 +455,7 @@ def units() -> Mapping[str, str]:
 
 __all__ = [
     "Event",
+    "Nights",
     "NotMoved",
     "NotWritten",
     "NothingToGrade",
@@ -464,6 +466,7 @@ __all__ = [
     "UsageError",
     "__version__",
     "grade",
+    "nights",
     "open_result",
     "units",
 ]

@@ -57,13 +57,13 @@ def counted(count: int | str, thing: str = "frame") -> str:
     return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
-def listed(names: Sequence[str]) -> str:
-    """Names in a row.
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """Names in a row, with a word before the last of several.
 
-    >>> listed(["R", "G", "B"]), listed(["R"])
-    ('R, G and B', 'R')
+    >>> listed(["R", "G", "B"]), listed(["R"]), listed(["R", "G", "B"], "or")
+    ('R, G and B', 'R', 'R, G or B')
     """
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return f" {last} ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def likely(share: float) -> str:

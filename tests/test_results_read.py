@@ -56,3 +56,15 @@ def test_a_file_name_in_an_error_does_not_steer_the_terminal(tmp_path, capfd):
         assert len(err.splitlines()) == 1
     with pytest.raises(ResultsError):
         open_results(tmp_path).frame("light")
+
+
+def test_frames_that_may_be_meant_are_named_as_in_a_sentence(tmp_path):
+    names = ("light_009.fits", "light_029.fits", "light_019.fits")
+    frames = [{"values": {"frame": name}, "path": f"/n/{name}"} for name in names]
+    text = json.dumps({"format": 1, "folder": "/n", "frames": frames})
+    (tmp_path / "session.json").write_text(text, encoding="utf-8")
+    with pytest.raises(
+        ResultsError,
+        match=r"; did you mean light_009\.fits, light_019\.fits or light_029\.fits\?$",
+    ):
+        open_results(tmp_path).frame("light_099")

@@ -92,7 +92,7 @@ def test_silence(text, of, seconds):
     [
         ("", "Understood are"),
         ("clouds everywhere", "no reason word"),
-        ("2 clowd", "did you mean cloud?"),
+        ("2 clowd", "did you mean cloud? Understood are"),
         ("fwhm > 4", "fwhm_"),
         ("explanation > 4", "no column of numbers"),
         ("0 rejects", "at least 1"),

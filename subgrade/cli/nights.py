@@ -54,16 +54,16 @@ def command(
     weights.csv, nights.json and the page nights.html go to the --out folder.
     """
     from subgrade.cli.progress import progress_for
-    from subgrade.season.folders import results_folders
-    from subgrade.season.page import FILE, season_page
     from subgrade.season.record import season_json
+    from subgrade.season.season import season_of_results
+    from subgrade.season.side_by_side import pages_for
     from subgrade.season.write import never_into_results, write_season
 
     out = expanduser(out)
     never_into_results(out)
-    pages = {} if no_report else {FILE: lambda season, record: season_page(season, out)}
+    pages = {} if no_report else pages_for(out)
     try:
-        season = _season(results_folders(results), progress_for(quiet))
+        season = season_of_results(results, progress_for(quiet))
         write_season(season, out, pages)
     except KeyboardInterrupt:
         click.echo("subgrade: interrupted; nothing was written", err=True)
@@ -78,19 +78,6 @@ def command(
         _say_not_used(name, cause)
     if season.problems:
         context.exit(EXIT_PARTLY)
-
-
-def _season(folders, progress):
-    """The season; that no folder can be used is as if nothing could be graded."""
-    from subgrade.errors import NothingToGrade, NotWritten, ResultsError
-    from subgrade.season.season import season_of
-
-    try:
-        return season_of(folders, progress)
-    except NotWritten:
-        raise
-    except ResultsError as error:
-        raise NothingToGrade(str(error)) from error
 
 
 def _say_not_used(name: str, cause: str) -> None:

@@ -57,11 +57,9 @@ def nights_lines(season: Season, out: str, screen: Screen) -> list[Text]:
 def _headline(season: Season) -> str:
     kept, lost = (sum(getattr(s, name) for s in season.stacks) for name in ("kept_s", "lost_s"))
     dates = [n.label[:10] for n in season.nights if n.start_unix == n.start_unix]
-    # two cameras or targets of one evening are one night to whoever was out
-    nights = len(set(dates)) + len(season.nights) - len(dates)
     span = f", {dates[0]}" if dates else ""
     span += f" to {dates[-1]}" if len(set(dates)) > 1 else ""
-    text = f"{counted(nights, 'night')}{span}: {duration(kept)} kept"
+    text = f"{counted(season.evenings, 'night')}{span}: {duration(kept)} kept"
     if lost > 0:
         text += f", {duration(lost)} lost; {kept / (kept + lost):.0%} of the time kept"
     return text

@@ -3,6 +3,7 @@
 from subgrade.results.appended_lines import AppendedLines, sync_folder
 from subgrade.results.columns import COLUMNS, looks
 from subgrade.results.command_line import quoted, shells_here, with_marks
+from subgrade.results.data_frames import typed_table
 from subgrade.results.file_identity import FileIdentity, file_identities
 from subgrade.results.files import Staged, write_whole
 from subgrade.results.guiding_record import night_rms
@@ -65,6 +66,7 @@ __all__ = [
     "sync_folder",
     "totals",
     "utc_now",
+    "typed_table",
     "verdict_values",
     "with_marks",
     "write_results",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from subgrade.errors import UsageError
@@ -37,29 +37,54 @@ def pandas_table(frames: Sequence[dict[str, Any]]) -> DataFrame:
     UsageError
         If pandas is not installed.
     """
-    try:
-        import pandas
-    except ImportError as error:
-        raise UsageError(
-            "a table needs pandas, which is not installed: add the extra [frames], or pandas itself"
-        ) from error
-
-    table = {}
-    for column in COLUMNS:
-        cells = column_cells(frames, column.name)
-        if column.name in TIMES:
-            instants = pandas.to_datetime(
-                pandas.Series(cells, dtype="string"), utc=True, format="ISO8601", errors="coerce"
-            )
-            table[column.name] = instants.astype(INSTANT)
-        else:
-            table[column.name] = pandas.Series(cells, dtype=KINDS[column.kind])
-    made = pandas.DataFrame(table)
+    kinds = {column.name: column.kind for column in COLUMNS}
+    made = typed_table(kinds, [frame["values"] for frame in frames], TIMES)
     made.attrs = {
         "units": {column.name: column.unit for column in COLUMNS if column.unit},
         "meanings": {column.name: column.meaning for column in COLUMNS},
     }
     return made
+
+
+def typed_table(
+    kinds: Mapping[str, type], rows: Sequence[Mapping[str, Any]], times: Container[str] = ()
+) -> DataFrame:
+    """Rows of plain values as pandas has them, of the same kinds whatever the rows hold.
+
+    Parameters
+    ----------
+    kinds : mapping of str to type
+        ``str``, ``int`` or ``float`` by column, in the columns' order.
+    rows : sequence of mapping
+        What a row lacks, None and NaN are missing.
+    times : container of str
+        Columns whose text is a time (ISO 8601, UTC).
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Raises
+    ------
+    UsageError
+        If pandas is not installed.
+    """
+    try:
+        import pandas
+    except ImportError as error:
+        raise UsageError('a table needs pandas: pip install "subgrade[frames]"') from error
+
+    table = {}
+    for name, kind in kinds.items():
+        cells = [None if (cell := row.get(name)) != cell else cell for row in rows]
+        if name in times:
+            instants = pandas.to_datetime(
+                pandas.Series(cells, dtype="string"), utc=True, format="ISO8601", errors="coerce"
+            )
+            table[name] = instants.astype(INSTANT)
+        else:
+            table[name] = pandas.Series(cells, dtype=KINDS[kind])
+    return pandas.DataFrame(table)
 
 
 def astropy_table(frames: Sequence[dict[str, Any]], folder: str) -> Table:

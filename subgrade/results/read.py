@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from subgrade.errors import ResultsError
+from subgrade.figures import listed
 from subgrade.lights import FrameNames
 from subgrade.nearest_names import did_you_mean, nearest_path
 from subgrade.plaintext import printable
@@ -66,8 +67,8 @@ class Session:
             raise ResultsError(
                 f"{wanted}: {len(found)} frames match this: {some}{more}; give more of the name"
             )
-        near = list(map(printable, names.nearest(wanted)))
-        hint = f"; did you mean {' or '.join(near)}?" if near else ""
+        near = sorted(map(printable, names.nearest(wanted)))
+        hint = did_you_mean(listed(near, "or"))
         raise ResultsError(
             f"{wanted}: no such frame among the {len(self.frames)} of {self.folder}{hint}"
         )

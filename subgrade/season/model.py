@@ -488,3 +488,9 @@ class Season:
     advice: tuple[AdviceFollowed, ...] = ()
     summary: tuple[str, ...] = ()
     problems: tuple[tuple[str, str], ...] = field(default=())
+
+    @property
+    def evenings(self) -> int:
+        """Nights as whoever was out counts them: two cameras or targets of one evening are one."""
+        dates = [n.label[:10] for n in self.nights if n.start_unix == n.start_unix]
+        return len(set(dates)) + len(self.nights) - len(dates)

@@ -9,7 +9,9 @@ from dataclasses import replace
 from importlib import import_module
 from importlib.util import find_spec
 
+from subgrade.errors import NothingToGrade, NotWritten, ResultsError
 from subgrade.optional_parts import attempt, noting
+from subgrade.season.folders import results_folders
 from subgrade.season.gather import read_nights
 from subgrade.season.model import Season
 from subgrade.settings import Progress
@@ -60,6 +62,24 @@ def season_of(folders: Iterable[str | os.PathLike], progress: Progress | None = 
         season = replace(season, summary=_made("summary", "summary", season))
     missing = ((name, f"left out: {cause}") for name, cause in noted.left_out.items())
     return replace(season, problems=(*problems, *_without_weight(season), *missing))
+
+
+def season_of_results(
+    given: Iterable[str | os.PathLike], progress: Progress | None = None
+) -> Season:
+    """`season_of` all results within given folders.
+
+    Raises
+    ------
+    NothingToGrade
+        If no folder can be used.
+    """
+    try:
+        return season_of(results_folders(given), progress)
+    except NotWritten:
+        raise
+    except ResultsError as error:
+        raise NothingToGrade(str(error)) from error
 
 
 def _without_weight(season: Season) -> Iterable[tuple[str, str]]:

@@ -6,6 +6,7 @@ import math
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -45,6 +46,7 @@ NIGHT_COLUMNS = (
     "guide_rms_ra_arcsec",
     "guide_rms_dec_arcsec",
 )
+WEIGHT_COLUMNS = ("frame", "weight", "target", "filter", "night")
 
 
 def write_season(season: Season, out: str | Path, pages: Mapping[str, Page] | None = None) -> Path:
@@ -112,28 +114,38 @@ def _never_over_a_sub(season: Season, folder: Path, names) -> None:
                 raise ResultsError(f"{path}: is a frame; choose another folder with --out")
 
 
-def season_weights_csv(season: Season) -> str:
-    """Weights of every stack's kept frames, each stack's best frame 1.
-
-    Columns ``frame`` (absolute path), ``weight``, ``target``, ``filter``, ``night``.
-    """
-    rows = [
-        [
-            spreadsheet_safe(w.path),
-            f"{w.weight:.4f}",
-            header_text(season.stacks[w.stack].target or ""),
-            header_text(season.stacks[w.stack].filter or ""),
-            header_text(season.nights[w.night].label),
-        ]
+def weight_rows(season: Season) -> list[dict[str, Any]]:
+    """Every stack's kept frames with their weights: `WEIGHT_COLUMNS`, each stack's best frame 1."""
+    return [
+        {
+            "frame": w.path,
+            "weight": w.weight,
+            "target": season.stacks[w.stack].target,
+            "filter": season.stacks[w.stack].filter,
+            "night": season.nights[w.night].label,
+        }
         for w in season.weights
     ]
-    return csv_text(["frame", "weight", "target", "filter", "night"], rows)
 
 
-def nights_csv(season: Season) -> str:
+def season_weights_csv(season: Season) -> str:
+    """`weight_rows` as text; ``frame`` is an absolute path."""
+    rows = [
+        [
+            spreadsheet_safe(row["frame"]),
+            f"{row['weight']:.4f}",
+            *(_text(row[name]) for name in WEIGHT_COLUMNS[2:]),
+        ]
+        for row in weight_rows(season)
+    ]
+    return csv_text(list(WEIGHT_COLUMNS), rows)
+
+
+def night_rows(season: Season) -> list[dict[str, Any]]:
     """One row for each night's frames taken alike: `NIGHT_COLUMNS`.
 
-    Widths, sky, noise, transparency and guiding are medians of the kept frames.
+    Widths, sky, noise, transparency and guiding are medians of the kept frames; NaN or None where
+    not known.
     """
     ties = {(t.night, t.series): t for t in season.ties}
     rows = []
@@ -146,13 +158,24 @@ def nights_csv(season: Season) -> str:
                 "clear": tie.clear if tie else math.nan,
             }
             texts = {
-                "night": header_text(night.label),
-                "folder": spreadsheet_safe(str(night.folder)),
-                "target": header_text(series.target or ""),
-                "filter": header_text(series.filter or ""),
-                "setup": header_text(series.setup.label),
+                "night": night.label,
+                "folder": str(night.folder),
+                "target": series.target,
+                "filter": series.filter,
+                "setup": series.setup.label,
             }
-            rows.append([texts.get(c, _cell(numbers.get(c))) for c in NIGHT_COLUMNS])
+            rows.append({c: texts[c] if c in texts else numbers.get(c) for c in NIGHT_COLUMNS})
+    return rows
+
+
+def nights_csv(season: Season) -> str:
+    """`night_rows` as text."""
+    cells = {"folder": spreadsheet_safe} | dict.fromkeys(
+        ("night", "target", "filter", "setup"), _text
+    )
+    rows = [
+        [cells.get(name, _cell)(value) for name, value in row.items()] for row in night_rows(season)
+    ]
     return csv_text(list(NIGHT_COLUMNS), rows)
 
 
@@ -188,3 +211,8 @@ def _cell(value) -> str:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _text(value: str | None) -> str:
+    """A text from a header as a cell of a table; empty where the header is silent."""
+    return header_text(value or "")

@@ -144,8 +144,8 @@ def _is_sub(frame: GradedFrame) -> bool:
 
 
 def _refused(text: str, why: str, near: str | None = None) -> UsageError:
-    hint = did_you_mean(near) if near else ""
-    return UsageError(f'--alarm "{text}": {why}{hint}. Understood are {UNDERSTOOD}.')
+    hint = did_you_mean(near) or "."
+    return UsageError(f'--alarm "{text}": {why}{hint} Understood are {UNDERSTOOD}.')
 
 
 @dataclass(frozen=True, slots=True)
