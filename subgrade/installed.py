@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import platform
 import re
+import sys
 
 MEASURING = ("numpy", "scipy", "astropy", "numba")
 """Libraries whose version can change a measured number."""
@@ -75,7 +76,7 @@ def _listed(found: dict[str, str]) -> str:
 
 def alive(pid: int) -> bool:
     """Whether a process of this machine runs."""
-    if os.name == "nt":  # there os.kill would disturb it
+    if sys.platform == "win32":  # there os.kill would disturb it
         import ctypes
 
         handle = ctypes.windll.kernel32.OpenProcess(0x00100000, False, pid)
