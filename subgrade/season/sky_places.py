@@ -14,7 +14,7 @@ from subgrade.season.by_series import for_each_frame
 from subgrade.season.model import NAN, GradedNight
 
 LOWEST_DEG = 5.0
-"""Altitude below which refraction and haze leave no airmass to speak of: a choice."""
+"""Altitude below which refraction and haze leave no meaningful airmass: a choice."""
 
 
 @dataclass(frozen=True, slots=True)

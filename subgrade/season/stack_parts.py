@@ -82,7 +82,7 @@ class StackFrames:
         """
         width = table.fwhm_px[mine] * tie.scale
         angle = np.radians((-1 if mirrored else 1) * table.angle_deg[mine] + turn_deg)
-        # a round star has no angle to speak of
+        # a round star has no angle
         angle = np.where(np.isfinite(angle), angle, 0.0)
         ratio = np.sqrt(np.clip(1 - table.eccentricity[mine] ** 2, 1e-6, None))
         major, minor = ((width / FWHM_PER_SIGMA) ** 2 * r for r in (1 / ratio, ratio))
