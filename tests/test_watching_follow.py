@@ -121,7 +121,7 @@ class Evening:
 @pytest.fixture
 def evening(tmp_path, rendered, monkeypatch):
     # the page holds it too
-    monkeypatch.setattr(session, "_now", lambda: "2031-03-06T04:00:00Z")
+    monkeypatch.setattr(session, "utc_now", lambda: "2031-03-06T04:00:00Z")
     return Evening(tmp_path, rendered)
 
 
