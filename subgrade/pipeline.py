@@ -158,6 +158,20 @@ def _side_by_side(
         )
         if longer is not None:
             return *longer, ()
+    night, guiding, depends = compare_and_join(measured, found, records, settings, progress)
+    if held:
+        held.remember(night, guiding)
+    return night, guiding, depends
+
+
+def compare_and_join(
+    measured: dict[Path, Measured | Failure],
+    found: Found,
+    records: Records,
+    settings: Settings,
+    progress: Progress,
+) -> tuple[Night, Joined, tuple]:
+    """The night, the record over it, and what the night depends on."""
     night = compare(measured, found)
     depends = night_depends(measured, found)
     guiding = attempt(
@@ -165,8 +179,6 @@ def _side_by_side(
         lambda: join(night, records, settings, progress, depends),
         Joined(None, records.unread),
     )
-    if held:
-        held.remember(night, guiding)
     return night, guiding, depends
 
 

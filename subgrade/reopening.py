@@ -14,9 +14,9 @@ from subgrade.judging.features import MARK, NOT_MEASURED
 from subgrade.measuring import Measured, measurement_cache
 from subgrade.memo import keeping
 from subgrade.optional_parts import attempt, noting
-from subgrade.pipeline import compare, join, night_depends, outcomes, read_records, writing
+from subgrade.pipeline import compare_and_join, outcomes, read_records, writing
 from subgrade.settings import Progress, Settings
-from subgrade.verdicts import Joined, LookedOver, decide, look_over
+from subgrade.verdicts import LookedOver, decide, look_over
 from subgrade.workers import CRASH, UNREADABLE, Failure
 
 if TYPE_CHECKING:
@@ -153,13 +153,7 @@ def reopen(results: str | Path, progress: Progress | None = None) -> Reopened:
     keeper = outcomes(settings, progress)
     with noting(), keeping(keeper), writing(keeper, progress):
         records = read_records(settings, progress)
-        night = compare(measured, found)
-        depends = night_depends(measured, found)
-        guiding = attempt(
-            "the guiding record",
-            lambda: join(night, records, settings, progress, depends),
-            Joined(None, records.unread),
-        )
+        night, guiding, depends = compare_and_join(measured, found, records, settings, progress)
         looked = look_over(night, measured, found, limits, settings, guiding, depends)
         looked.judged(limits)
     opened = Reopened(session, settings, looked, person, identities, culled)

@@ -98,6 +98,7 @@ _WHERE = {
     "separation_deg": "pointing",
     "solve_zero_points": "zero_points",
     "DEFAULT_EXTINCTION": "clear_level",
+    "STAR_IMAGE_ERROR": "transparency",
 }
 """Public names whose modules are loaded when asked for."""
 

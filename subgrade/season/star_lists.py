@@ -10,7 +10,7 @@ import numpy as np
 
 from subgrade.season.model import NAN, GradedNight
 from subgrade.season.rows import kept_measurements
-from subgrade.stars.model import StarFlag
+from subgrade.stars.model import UNCLEAN, StarFlag
 
 if TYPE_CHECKING:
     from subgrade.lights import HeaderFacts
@@ -26,19 +26,6 @@ LEAST_SNR = 10.0
 MOST_STARS = 1500
 MATCHED = 400
 """Brightest stars that two frames are laid on one another by; the others follow."""
-STAR_IMAGE_ERROR = 0.035
-"""Error of a frame's star image's light with one star, as in `subgrade.night.transparency`. Much
-of it is neighbours of the same stars, so frames of one night share it."""
-DOUBTFUL = int(
-    StarFlag.SATURATED
-    | StarFlag.EDGE
-    | StarFlag.BLENDED
-    | StarFlag.SHARP
-    | StarFlag.EXTENDED
-    | StarFlag.STREAK
-    | StarFlag.BAD_PIXEL
-    | StarFlag.WIDE
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +111,9 @@ def _sound(stars: FrameStars, light: float) -> tuple[np.ndarray, np.ndarray, np.
     found = stars.catalogue
     flux, snr = found.flux.astype(float), found.snr.astype(float)
     good = np.isfinite(found.x) & np.isfinite(found.y) & (flux > 0) & (snr >= LEAST_SNR)
-    clean = good & ((found.flags & DOUBTFUL) == 0)
+    clean = good & ((found.flags & int(UNCLEAN)) == 0)
     # where stars crowd, most are blended; their light is still fitted
-    blended = good & ((found.flags & (DOUBTFUL & ~int(StarFlag.BLENDED))) == 0)
+    blended = good & ((found.flags & int(UNCLEAN & ~StarFlag.BLENDED)) == 0)
     use = np.flatnonzero(clean if clean.sum() >= max(30, 0.2 * blended.sum()) else blended)
     use = use[np.argsort(-flux[use], kind="stable")][:MOST_STARS]
     z = found.x[use] + 1j * found.y[use]
@@ -137,7 +124,7 @@ def _combined(
     lists: Sequence[tuple], base: int, stars: Sequence[FrameStars], facts: Sequence[HeaderFacts], of
 ) -> ClearStars:
     """Star lists of a few frames laid on one of them, and averaged star by star."""
-    from subgrade.night import Pattern, match_radius, match_stars
+    from subgrade.night import STAR_IMAGE_ERROR, Pattern, match_radius, match_stars
 
     z, flux, error = lists[base]
     radius = match_radius(of)
@@ -156,6 +143,7 @@ def _combined(
         total[theirs] += light[mine] / sigma[mine] ** 2
         weight[theirs] += 1 / sigma[mine] ** 2
         used.append(k)
+    # much of it is neighbours of the same stars, so frames of one night share it
     image = [STAR_IMAGE_ERROR / np.sqrt(max(stars[k].stars_in_shape, 1)) for k in used]
     # how far the frames disagree shows what their transparencies are worth
     scatter = float(np.std(levels, ddof=1)) if len(levels) > 2 else 0.0

@@ -9,7 +9,7 @@ import numpy as np
 from subgrade.lights.model import Pixels
 from subgrade.stars.catalogue import LARGEST_SIGMA_PX, Catalogue, fit_all, flag_wide
 from subgrade.stars.common_shape import shape_field
-from subgrade.stars.common_star import HOLLOW_SHARE, UNCLEAN, Stack, image_template
+from subgrade.stars.common_star import HOLLOW_SHARE, Stack, image_template
 from subgrade.stars.ellipse import (
     distortion,
     eccentricity_error,
@@ -20,6 +20,7 @@ from subgrade.stars.half_maximum import HalfWidths
 from subgrade.stars.model import (
     NAN,
     NOT_A_STAR,
+    UNCLEAN,
     FrameStars,
     ShapeField,
     StarFlag,

@@ -29,7 +29,7 @@ from subgrade.stars.half_maximum import (
     half_widths,
 )
 from subgrade.stars.joint_fit import JointFit
-from subgrade.stars.model import NAN, StarFlag
+from subgrade.stars.model import NAN, UNCLEAN, StarFlag
 from subgrade.stars.moments import (
     adaptive_moments,
     moments_of_image,
@@ -99,18 +99,6 @@ class Stack:
         kept = int(self.shape.kept.sum())
         return max(kept, self.spline.stars_used) if self.spline is not None else kept
 
-
-UNCLEAN = (
-    StarFlag.SATURATED
-    | StarFlag.EDGE
-    | StarFlag.BLENDED
-    | StarFlag.SHARP
-    | StarFlag.EXTENDED
-    | StarFlag.STREAK
-    | StarFlag.BAD_PIXEL
-    | StarFlag.WIDE
-)
-"""Flags that keep a star out of the shape."""
 
 WING_SHARE = 0.025
 """Light beyond 1.95 widths over that within: 0.015 to 0.038 for Moffat beta 4 to 3 (GalSim).

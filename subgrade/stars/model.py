@@ -39,6 +39,17 @@ class StarFlag(IntFlag):
 
 NOT_A_STAR = StarFlag.SHARP | StarFlag.STREAK | StarFlag.WIDE
 """Flags that keep a detection out of the star count."""
+UNCLEAN = (
+    StarFlag.SATURATED
+    | StarFlag.EDGE
+    | StarFlag.BLENDED
+    | StarFlag.SHARP
+    | StarFlag.EXTENDED
+    | StarFlag.STREAK
+    | StarFlag.BAD_PIXEL
+    | StarFlag.WIDE
+)
+"""Flags that keep a star out of the shape."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-State = tuple[int, int, int]
+from subgrade.held import State, state_of
 
 
 class GrowingRecords:
@@ -21,7 +21,7 @@ class GrowingRecords:
 
     def __init__(self, paths: Sequence[str], now: float):
         self.paths = tuple(paths)
-        self._states: dict[str, State | None] = {path: state_of(path) for path in self.paths}
+        self._states: dict[str, State | None] = {path: _state_of(path) for path in self.paths}
         self.changed_at = now
 
     @property
@@ -37,17 +37,12 @@ class GrowingRecords:
     def look(self, now: float) -> None:
         """Look at the files again."""
         before = self.states
-        self._states = {path: state_of(path) for path in self.paths}
+        self._states = {path: _state_of(path) for path in self.paths}
         if self.states != before:
             self.changed_at = now
 
 
-def state_of(path: str) -> State | None:
-    """Size, time of last change and number of a file; None where it is not there or shut."""
-    try:
-        state = os.stat(path)
-        if not os.path.isfile(path) or not os.access(path, os.R_OK):
-            return None
-    except OSError:
-        return None
-    return state.st_size, state.st_mtime_ns, state.st_ino
+def _state_of(path: str) -> State | None:
+    """As `state_of` of a file that can be read; None of any other."""
+    readable = os.path.isfile(path) and os.access(path, os.R_OK)
+    return state_of(path) if readable else None
